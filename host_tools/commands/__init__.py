@@ -1,0 +1,12 @@
+"""The commands, one module each, loaded only when called."""
+
+SUMMARIES = {
+    "tour": "Do the whole job once on an example, with a simulated EEPROM.",
+    "check": "Find the mistakes in a schema.",
+    "parts": "List and search the EEPROM parts.",
+    "plan": "Show where everything lies, how long it lasts and what it costs.",
+    "generate": "Write the C files for the firmware.",
+    "pack": "Make an EEPROM image from a schema and values.",
+    "unpack": "Read the values and the health of every slot from a dump.",
+}
+"""Name and one-line summary of every command, in the order of the work."""

@@ -1,0 +1,234 @@
+/* paramstore.h: a parameter store on an I2C EEPROM, runtime.
+ *
+ * C99, no heap, no recursion, no floating point, either byte order, int of 16 bits or more.
+ * Use it with the tables that `paramstore generate` writes from your schema:
+ *
+ *     tank_probe_t probe;                               the values and all working memory
+ *     tank_probe_init(&probe, &port);                   your port, see ps_port_t
+ *     ps_status_t st = ps_mount(&probe.store);          values are valid from here on
+ *     if (st == PS_BLANK) { st = ps_format(&probe.store); }
+ *     tank_probe_set_settings_interval(&probe, 30u);    range-checked, in RAM
+ *     st = ps_commit(&probe.store, TANK_PROBE_SETTINGS) on the EEPROM when it returns PS_OK
+ *
+ * A store is used from one thread of execution. No function blocks for ever: each ends within a
+ * bounded number of bus transfers, whatever the bus and the part do (PORTING.md).
+ */
+#ifndef PARAMSTORE_H
+#define PARAMSTORE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Version of the tables below. Generated files refuse to compile with another one. */
+#define PS_TABLES_VERSION 1
+
+/* ---- Results ------------------------------------------------------------------------------- */
+
+/* What a call returns. Below PS_ERR_NACK nothing failed. */
+typedef enum ps_status {
+    PS_OK = 0,
+    PS_PENDING,      /* a commit goes on: call ps_step again */
+    PS_FLAGGED,      /* mounted; at least one group has a flag, see ps_health */
+    PS_BLANK,        /* no store on the part yet: defaults are in RAM; call ps_format to begin */
+    PS_ERR_NACK,     /* the part did not answer within its time */
+    PS_ERR_BUS,      /* the bus failed: arbitration lost, line stuck */
+    PS_ERR_SUPPLY,   /* supply not good: nothing more was written */
+    PS_ERR_VERIFY,   /* what was read back is not what was written: write-protected or worn */
+    PS_ERR_FOREIGN,  /* the part holds another store, or data that is not ours */
+    PS_ERR_LAYOUT,   /* the part holds this store in another layout */
+    PS_ERR_PART,     /* the part has another size than the layout asks for */
+    PS_ERR_LIMIT,    /* a value is outside its limits */
+    PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high */
+    PS_ERR_LOCKED,   /* the group is locked: see ps_unlock */
+    PS_ERR_BUSY,     /* a commit is going on */
+    PS_ERR_STATE,    /* not mounted, or no label yet: see ps_format */
+    PS_ERR_ARGUMENT  /* no such group, field or element; text too long */
+} ps_status_t;
+
+/* Name of a status, such as "PS_OK"; for logs. */
+const char *ps_status_name(ps_status_t status);
+
+/* Flags of one group, see ps_health. 0: the newest record was read and all is well. */
+#define PS_HEALTH_DEFAULTS 0x01u  /* no readable record: the values are defaults */
+#define PS_HEALTH_DAMAGE 0x02u    /* a slot was unreadable: an interrupted write, or damage */
+#define PS_HEALTH_LIMIT 0x04u     /* a stored value was outside its limits: default instead */
+#define PS_HEALTH_WORN 0x08u      /* a slot did not take a record since mount: passed over */
+#define PS_HEALTH_DIRTY 0x10u     /* values changed in RAM, not committed yet */
+#define PS_HEALTH_UNLOCKED 0x20u  /* a protected group is open for one commit */
+
+/* ---- What you port ------------------------------------------------------------------------- */
+
+/* The bus and the clock of your board. PORTING.md has the contract point by point. */
+typedef struct ps_port {
+    /* One transfer: START, address + W, `out_count` bytes; if `in_count` > 0: repeated START,
+     * address + R, `in_count` bytes, the last one not acknowledged; STOP. `address` has 7 bits.
+     * out_count is never 0. Return PS_OK, PS_ERR_NACK (any byte not acknowledged; STOP was
+     * sent) or PS_ERR_BUS (anything else; the bus is free again or needs you). */
+    ps_status_t (*transfer)(void *user, uint8_t address, const uint8_t *out, uint16_t out_count,
+                            uint8_t *in, uint16_t in_count);
+    /* Let at least `us` microseconds pass. Called by blocking functions only, never by ps_step. */
+    void (*wait_us)(void *user, uint16_t us);
+    /* Is there enough supply left to end one page write? Asked before each. May be NULL. */
+    bool (*supply_good)(void *user);
+    void *user; /* handed to the three functions */
+} ps_port_t;
+
+/* ---- Tables, generated from the schema; const ---------------------------------------------- */
+
+/* How the bytes of an element are ordered as numbers; PS_RISING is added to it. */
+#define PS_UNSIGNED 0u
+#define PS_SIGNED 1u
+#define PS_FLOAT 2u
+#define PS_FORM 0x03u   /* mask of the three above */
+#define PS_RISING 0x04u /* each element greater than the one before */
+#define PS_TEXT 0x08u   /* bytes of a text: the member has one more byte, always 0 */
+#define PS_MASK 0x10u   /* `limits` is one element: the bits that may be set */
+
+/* One field: a run of equal elements. Limits are element values as they lie on the EEPROM. */
+typedef struct ps_field {
+    uint16_t member;       /* offset of the first element in the values struct, bytes */
+    uint16_t count;        /* elements, 1 or more */
+    uint8_t size;          /* of an element, bytes: 1, 2, 4 or 8 */
+    uint8_t form;          /* PS_UNSIGNED ... PS_MASK */
+    uint8_t range_count;   /* pairs of lowest and highest allowed value in `limits`; 0: any */
+    const uint8_t *limits; /* NULL: any value */
+} ps_field_t;
+
+/* Field `low` must stay strictly below field `high`, element by element. Indexes into fields. */
+typedef struct ps_rule {
+    uint16_t low;
+    uint16_t high;
+} ps_rule_t;
+
+/* One group and its ring. */
+typedef struct ps_group {
+    const uint8_t *defaults; /* the payload with all defaults, as it lies on the EEPROM */
+    const ps_rule_t *rules;  /* NULL if there are none */
+    uint32_t crc_start;      /* CRC register after the store id and the group id */
+    uint32_t address;        /* of slot 0, bytes */
+    uint16_t slots;
+    uint16_t slot_bytes;     /* whole pages */
+    uint16_t body_bytes;     /* payload and room for growth */
+    uint16_t payload_bytes;
+    uint16_t first_field;
+    uint16_t field_count;
+    uint8_t rule_count;
+    uint8_t copies;    /* records of one commit */
+    uint8_t revision;
+    uint8_t protect;   /* 1: ps_unlock before a change */
+} ps_group_t;
+
+/* The whole store. */
+typedef struct ps_layout {
+    const ps_group_t *groups;
+    const ps_field_t *fields;
+    const uint8_t *label;   /* the label as it must lie on the part */
+    uint32_t capacity;      /* of the part, bytes */
+    uint16_t values_bytes;  /* size of the values struct */
+    uint16_t page_bytes;
+    uint16_t label_step;    /* from label copy 0 to copy 1, bytes */
+    uint16_t poll_us;       /* time between two questions to a busy part */
+    uint16_t timeout_us;    /* twice the longest write cycle */
+    uint8_t label_bytes;
+    uint8_t group_count;
+    uint8_t address;        /* of the part, 7 bits */
+    uint8_t address_bytes;  /* memory-address bytes on the bus: 1 or 2 */
+    uint8_t block_shift;    /* where the address bits above those go in the device address */
+} ps_layout_t;
+
+/* ---- Working memory ------------------------------------------------------------------------ */
+
+/* State of one ring. Read it through ps_health and ps_sequence. */
+typedef struct ps_ring {
+    uint32_t sequence; /* of the newest record; 0: none */
+    uint8_t health;    /* PS_HEALTH_ flags */
+    uint8_t passed;    /* slots passed over by a commit that has not succeeded yet */
+} ps_ring_t;
+
+/* A store. The generated type holds one with all the memory it points to: declare that one. */
+typedef struct ps_store {
+    const ps_layout_t *layout;
+    const ps_port_t *port;
+    void *values;     /* the values struct */
+    ps_ring_t *rings; /* group_count of them */
+    uint8_t *buffer;  /* 2 address bytes and one page or label */
+    uint32_t crc;     /* of the record being written, up to the page being written */
+    uint32_t sequence;
+    uint16_t offset;  /* of that page in the record */
+    uint16_t since_us; /* time since the page was first tried or written */
+    uint8_t group;    /* being committed */
+    uint8_t copies;   /* records still to write */
+    uint8_t phase;    /* of the commit; private */
+    uint8_t state;    /* of the store; private */
+} ps_store_t;
+
+/* ---- Mount --------------------------------------------------------------------------------- */
+
+/* Read the newest record of each group into the values. Writes nothing to the part.
+ * PS_OK         every group was read
+ * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the label
+ *               is damaged: ps_format writes it anew
+ * PS_BLANK      nothing on the part; the values are defaults
+ * PS_ERR_FOREIGN, _LAYOUT, _PART   not this store: values are defaults, writing is refused
+ * PS_ERR_NACK, _BUS                the part could not be read: values are defaults */
+ps_status_t ps_mount(ps_store_t *store);
+
+/* Write the label, so that commits are accepted: on a blank part, or where a label copy is
+ * damaged. Leaves the rings alone. Refuses a foreign part. */
+ps_status_t ps_format(ps_store_t *store);
+
+/* Erase whatever the part holds, as far as this layout uses it; then the part is blank. */
+ps_status_t ps_wipe(ps_store_t *store);
+
+/* ---- Values -------------------------------------------------------------------------------- */
+
+/* Copy `count` elements from `values` (an array of the member's type) to field `field`, from
+ * element `first` on. All or nothing. The generated setters call this with the right type. */
+ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t count,
+                   const void *values);
+
+/* Copy a text that ends with 0; PS_ERR_ARGUMENT if it is longer than the field. */
+ps_status_t ps_set_text(ps_store_t *store, uint16_t field, const char *text);
+
+/* Give one field, or all fields of a group, their default values, in RAM. */
+ps_status_t ps_reset_field(ps_store_t *store, uint16_t field);
+ps_status_t ps_reset(ps_store_t *store, uint8_t group);
+
+/* Mark a group as changed after writing to the values struct directly. The commit checks limits. */
+ps_status_t ps_touch(ps_store_t *store, uint8_t group);
+
+/* Open a protected group (identity, calibration) for changes and one commit; close it again. */
+ps_status_t ps_unlock(ps_store_t *store, uint8_t group);
+ps_status_t ps_lock(ps_store_t *store, uint8_t group);
+
+/* Flags of a group, PS_HEALTH_; PS_HEALTH_DEFAULTS for a group that does not exist. */
+uint8_t ps_health(const ps_store_t *store, uint8_t group);
+
+/* Sequence number of the newest record of a group; 0: none. */
+uint32_t ps_sequence(const ps_store_t *store, uint8_t group);
+
+/* ---- Commit -------------------------------------------------------------------------------- */
+
+/* Write a group to the EEPROM and read it back. PS_OK: it is there after any later power cut.
+ * Returns PS_OK at once if nothing changed. On an error the last committed record is untouched
+ * and the group stays changed: call again to try again. */
+ps_status_t ps_commit(ps_store_t *store, uint8_t group);
+
+/* The same for every changed group, one after another. Stops at the first error. */
+ps_status_t ps_commit_all(ps_store_t *store);
+
+/* The same without waiting: begin, then call ps_step from the main loop until it returns
+ * something other than PS_PENDING. `elapsed_us` is the time since the last call (or since
+ * ps_commit_begin). Each step makes the transfers of at most one page. */
+ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group);
+ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us);
+
+#ifdef __cplusplus
+}
+#endif
+
+#endif

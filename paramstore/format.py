@@ -1,0 +1,47 @@
+"""Numbers of the EEPROM format, as FORMAT.md states them; checked against it and the C header."""
+
+from __future__ import annotations
+
+__all__ = [
+    "ERASED",
+    "FORMAT_VERSION",
+    "HEADER_BYTES",
+    "LABEL_MAGIC",
+    "LINEAR_SLOTS",
+    "OVERHEAD_BYTES",
+    "SKIP_LIMIT",
+    "slot_of",
+    "geometry_byte",
+    "label_name_bytes",
+    "skip_limit",
+]
+
+FORMAT_VERSION = 1
+LABEL_MAGIC = b"PSL\xd5"
+ERASED = 0xFF
+HEADER_BYTES = 5  # sequence number u32, revision u8
+OVERHEAD_BYTES = HEADER_BYTES + 4  # and the CRC
+SKIP_LIMIT = 3
+"""A commit passes over at most this many slots that do not take the record."""
+LINEAR_SLOTS = 8
+"""Rings of up to this many slots are read head by head, longer ones by bisection."""
+
+
+def label_name_bytes(page_bytes: int) -> int:
+    """Return the size of the name field of a label: 12 bytes, or 4 on 8-byte pages."""
+    return 4 if page_bytes == 8 else 12
+
+
+def geometry_byte(capacity_bytes: int, page_bytes: int) -> int:
+    """Return log2(page) in the low nibble and log2(capacity / 128) in the high nibble."""
+    return (page_bytes.bit_length() - 1) | ((capacity_bytes.bit_length() - 8) << 4)
+
+
+def slot_of(sequence: int, slots: int) -> int:
+    """Return the slot that sequence number `sequence` (from 1) belongs in."""
+    return (sequence - 1) % slots
+
+
+def skip_limit(slots: int) -> int:
+    """Return how many slots one commit may pass over without reaching the newest record."""
+    return min(SKIP_LIMIT, slots - 2)

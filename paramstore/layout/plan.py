@@ -1,0 +1,109 @@
+"""The Plan: where every byte of a store lies. Frozen data, made by `place`, read by everything.
+
+Geometry is derived in properties, never stored twice. Knows the model and the format numbers;
+knows no bytes' content (see `codec`), no time and no wear (see `figures`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from paramstore.errors import Finding
+from paramstore.format import OVERHEAD_BYTES, label_name_bytes
+from paramstore.parts.part import Part
+from paramstore.schema.model import Field, Group, Schema
+
+__all__ = ["PlacedField", "Plan", "Ring"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedField:
+    """A field and its offset in the record body, in bytes."""
+
+    field: Field
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """The slots of one group. `body_bytes` = payload + room kept for growth."""
+
+    group: Group
+    first_page: int
+    slots: int
+    slot_pages: int
+    body_bytes: int
+    page_bytes: int
+    revision: int = 1
+
+    @property
+    def record_bytes(self) -> int:
+        """Bytes of a whole record: header, body, CRC."""
+        return self.body_bytes + OVERHEAD_BYTES
+
+    @property
+    def payload_bytes(self) -> int:
+        """Bytes of the body that carry fields today."""
+        return self.group.payload_bytes
+
+    @property
+    def pages(self) -> int:
+        """Pages of the whole ring."""
+        return self.slots * self.slot_pages
+
+    def address(self, slot: int) -> int:
+        """Return the memory address of the first byte of `slot`."""
+        return (self.first_page + slot * self.slot_pages) * self.page_bytes
+
+    def writes(self) -> Iterator[tuple[int, int]]:
+        """Yield (offset, length) in the record of every page write of one record, in order."""
+        for offset in range(0, self.record_bytes, self.page_bytes):
+            yield offset, min(self.page_bytes, self.record_bytes - offset)
+
+    @property
+    def fields(self) -> tuple[PlacedField, ...]:
+        """All fields with their body offsets, in order, without gaps."""
+        placed, offset = [], 0
+        for f in self.group.fields:
+            placed.append(PlacedField(f, offset))
+            offset += f.size
+        return tuple(placed)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A whole layout. `findings` holds warnings only: a plan with an error is never made."""
+
+    schema: Schema
+    rings: tuple[Ring, ...]
+    store_id: int
+    layout_id: int
+    release: int = 0  # 0: not released
+    findings: tuple[Finding, ...] = field(default=(), compare=False)
+
+    @property
+    def part(self) -> Part:
+        """The EEPROM part."""
+        return self.schema.part
+
+    @property
+    def label_bytes(self) -> int:
+        """Bytes of one label copy."""
+        return 20 + label_name_bytes(self.part.page)
+
+    @property
+    def label_pages(self) -> int:
+        """Pages of one label copy; there are two copies, from page 0 on."""
+        return -(-self.label_bytes // self.part.page)
+
+    def label_address(self, copy: int) -> int:
+        """Return the memory address of label copy 0 or 1."""
+        return copy * self.label_pages * self.part.page
+
+    def ring(self, group: str) -> Ring:
+        """Return the ring of the group called `group`; KeyError if there is none."""
+        for r in self.rings:
+            if r.group.name == group:
+                return r
+        raise KeyError(group)

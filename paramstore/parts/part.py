@@ -1,0 +1,68 @@
+"""What one EEPROM part is: geometry, addressing, timing, endurance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Part", "WriteProtect"]
+
+
+class WriteProtect(StrEnum):
+    """What the write-protect pin covers."""
+
+    NONE = "none"
+    WHOLE = "whole"
+    UPPER_HALF = "upper half"
+    UPPER_QUARTER = "upper quarter"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One I2C EEPROM part.
+
+    The memory address has `address_bytes` bytes on the bus; the bits above them (block-select
+    bits, `block_bits` of them) go into the 7-bit device address from bit `block_shift` up.
+    `endurance` is (temperature in degC, write cycles) points, rising in temperature; `clocks` is
+    (lowest supply in V, highest SCL in kHz) points, rising in supply. Currents are worst case.
+    `sources` says for each field where its value comes from; "from memory" where not looked up.
+    """
+
+    name: str
+    maker: str
+    capacity: int  # bytes, a power of two
+    page: int  # bytes, a power of two, 8..256
+    address_bytes: int  # 1 or 2
+    block_bits: int
+    block_shift: int
+    write_ms: float  # longest write cycle
+    endurance: tuple[tuple[float, float], ...]
+    retention_years: float
+    clocks: tuple[tuple[float, int], ...]
+    write_protect: WriteProtect
+    write_ma: float
+    read_ma: float
+    standby_ua: float
+    sources: tuple[tuple[str, str], ...] = ()
+    note: str = ""
+
+    @property
+    def pages(self) -> int:
+        """Number of pages."""
+        return self.capacity // self.page
+
+    @property
+    def supply_min_v(self) -> float:
+        """Lowest supply at which the part works."""
+        return self.clocks[0][0]
+
+    @property
+    def protected_from(self) -> int | None:
+        """First address of a write-protectable *part* of the array; None if there is none."""
+        match self.write_protect:
+            case WriteProtect.UPPER_HALF:
+                return self.capacity // 2
+            case WriteProtect.UPPER_QUARTER:
+                return self.capacity - self.capacity // 4
+            case _:
+                return None

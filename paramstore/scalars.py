@@ -1,0 +1,80 @@
+"""The scalar types a record is made of: the one table that C, Python and the docs share.
+
+A scalar is what lies on the EEPROM: 1, 2, 4 or 8 bytes, little-endian. This module knows neither
+C spelling nor TOML.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["SCALARS", "Raw", "Scalar", "ScalarForm", "round_f32"]
+
+Raw = int | float
+"""A value as it is stored: an int for every integer scalar, a float for f32 and f64."""
+
+
+class ScalarForm(StrEnum):
+    """How the bytes of a scalar are read as a number."""
+
+    UNSIGNED = "unsigned"
+    SIGNED = "signed"
+    FLOAT = "float"
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """One scalar type: `size` in bytes, `minimum` and `maximum` as raw values (finite)."""
+
+    name: str
+    size: int
+    form: ScalarForm
+    struct_code: str
+    minimum: Raw
+    maximum: Raw
+
+    def pack(self, value: Raw) -> bytes:
+        """Return the little-endian bytes of `value`; struct.error if it does not fit."""
+        return struct.pack("<" + self.struct_code, value)
+
+    def unpack(self, data: bytes) -> Raw:
+        """Return the value of exactly `size` little-endian bytes."""
+        (value,) = struct.unpack("<" + self.struct_code, data)
+        result: Raw = value
+        return result
+
+
+def _integer(name: str, code: str) -> Scalar:
+    signed = code.islower()
+    size = struct.calcsize("<" + code)
+    bits = 8 * size
+    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
+    return Scalar(name, size, ScalarForm.SIGNED if signed else ScalarForm.UNSIGNED, code, low, high)
+
+
+_F32_MAX = struct.unpack("<f", b"\xff\xff\x7f\x7f")[0]
+_F64_MAX = struct.unpack("<d", b"\xff\xff\xff\xff\xff\xff\xef\x7f")[0]
+
+SCALARS: dict[str, Scalar] = {
+    s.name: s
+    for s in (
+        _integer("u8", "B"),
+        _integer("u16", "H"),
+        _integer("u32", "I"),
+        _integer("u64", "Q"),
+        _integer("i8", "b"),
+        _integer("i16", "h"),
+        _integer("i32", "i"),
+        _integer("i64", "q"),
+        Scalar("f32", 4, ScalarForm.FLOAT, "f", -_F32_MAX, _F32_MAX),
+        Scalar("f64", 8, ScalarForm.FLOAT, "d", -_F64_MAX, _F64_MAX),
+    )
+}
+
+
+def round_f32(value: float) -> float:
+    """Return the nearest IEEE 754 binary32 value; OverflowError beyond its range."""
+    result: float = struct.unpack("<f", struct.pack("<f", value))[0]
+    return result

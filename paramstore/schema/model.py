@@ -1,0 +1,176 @@
+"""What a schema means, once it has been read and found free of mistakes.
+
+Frozen data without behaviour beyond look-ups. It knows no TOML (see `reader`), no page (see
+`layout`) and no C. All numbers that a person writes in physical units are here already as raw
+values, exactly as they lie on the EEPROM.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import StrEnum
+
+from paramstore.errors import SourceText, Span
+from paramstore.parts.part import Part
+from paramstore.scalars import Raw, Scalar
+
+__all__ = ["Field", "Group", "Kind", "Limits", "Parameter", "Role", "Schema"]
+
+
+class Role(StrEnum):
+    """Why a group exists; it decides protection, copies and placement."""
+
+    IDENTITY = "identity"
+    CALIBRATION = "calibration"
+    SETTING = "setting"
+    COUNTER = "counter"
+
+    @property
+    def protected(self) -> bool:
+        """Whether firmware must unlock a group of this role before it may change it."""
+        return self in (Role.IDENTITY, Role.CALIBRATION)
+
+
+class Kind(StrEnum):
+    """What a parameter is to a person; `scalar` of its fields says how it is stored."""
+
+    BOOL = "bool"
+    INTEGER = "integer"  # u8..i64, scaled or not
+    FLOAT = "float"  # f32, f64
+    ENUM = "enum"
+    FLAGS = "flags"
+    TEXT = "text"
+    BYTES = "bytes"
+    DATE = "date"
+    CURVE = "curve"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Which raw values an element may take.
+
+    `ranges`: closed, sorted, disjoint; an empty tuple allows every value of the scalar
+    (for floats: every finite value; a reader turns "no limits" into the finite range, so NaN
+    and infinities are never allowed). `mask`: for flags, the bits that may be set, else None.
+    """
+
+    ranges: tuple[tuple[Raw, Raw], ...] = ()
+    mask: int | None = None
+
+    def allow(self, value: Raw) -> bool:
+        """Return whether one raw element lies within the limits."""
+        if self.mask is not None:
+            return isinstance(value, int) and value & ~self.mask == 0
+        return not self.ranges or any(low <= value <= high for low, high in self.ranges)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A run of equal scalars in a record: what codec, C tables and byte offsets deal in.
+
+    Physical value = raw x `scale` + `offset`. `default` has `count` raw elements; text and byte
+    strings are runs of u8. A curve has two fields, `name.x` and `name.y`; every other parameter
+    has one, named as the parameter.
+    """
+
+    name: str
+    kind: Kind
+    scalar: Scalar
+    count: int
+    default: tuple[Raw, ...]
+    array: bool = False  # declared with a count, even if that is 1
+    limits: Limits = Limits()
+    rising: bool = False  # each element must be greater than the one before
+    unit: str = ""
+    scale: Decimal = Decimal(1)
+    offset: Decimal = Decimal(0)
+    digits: int | None = None  # decimals to show; None: as many as the value needs
+    members: tuple[tuple[str, int], ...] = ()  # enum: value; flags: bit number
+
+    @property
+    def size(self) -> int:
+        """Bytes on the EEPROM."""
+        return self.scalar.size * self.count
+
+    @property
+    def scaled(self) -> bool:
+        """Whether raw and physical values differ."""
+        return self.scale != 1 or self.offset != 0
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One parameter as a person names it. `below`: a parameter of the same group, same stored
+    type and scale, that this one must stay strictly below."""
+
+    name: str
+    kind: Kind
+    fields: tuple[Field, ...]
+    doc: str = ""
+    below: str | None = None
+    span: Span | None = None
+
+    @property
+    def size(self) -> int:
+        """Bytes on the EEPROM."""
+        return sum(f.size for f in self.fields)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Parameters that are committed together. `id` is 1..255 and unique in the store.
+
+    `slots` and `room` are None where the planner decides; `room` is in bytes.
+    """
+
+    name: str
+    id: int
+    role: Role
+    writes_per_day: float
+    parameters: tuple[Parameter, ...]
+    copies: int = 1
+    slots: int | None = None
+    room: int | None = None
+    doc: str = ""
+    span: Span | None = None
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The fields of all parameters in the order in which they lie in a record."""
+        return tuple(f for p in self.parameters for f in p.fields)
+
+    @property
+    def payload_bytes(self) -> int:
+        """Bytes of all fields."""
+        return sum(f.size for f in self.fields)
+
+    def parameter(self, name: str) -> Parameter:
+        """Return the parameter called `name`; KeyError if there is none."""
+        for p in self.parameters:
+            if p.name == name:
+                return p
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """A whole store: the part it lives on, how it is used, and its groups."""
+
+    name: str
+    part: Part
+    groups: tuple[Group, ...]
+    address: int = 0x50  # 7 bits, without block-select bits
+    bus_khz: int = 400
+    supply_v: float = 3.3
+    temperature_c: float = 25.0  # the hottest the part is written at for long
+    life_years: float = 10.0
+    doc: str = ""
+    source: SourceText | None = field(default=None, compare=False)
+
+    def group(self, name: str) -> Group:
+        """Return the group called `name`; KeyError if there is none."""
+        for g in self.groups:
+            if g.name == name:
+                return g
+        raise KeyError(name)
