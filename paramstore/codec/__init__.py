@@ -2,3 +2,23 @@
 
 May know a Plan and FORMAT.md. Must not know files, dumps or the bus.
 """
+
+from paramstore.codec.body import decode_body, default_payload, element_bytes, encode_body
+from paramstore.codec.label import Label, build_label, read_label
+from paramstore.codec.record import Record, RecordState, build_record, read_record
+from paramstore.codec.shapes import CodecError
+
+__all__ = [
+    "CodecError",
+    "Label",
+    "Record",
+    "RecordState",
+    "build_label",
+    "build_record",
+    "decode_body",
+    "default_payload",
+    "element_bytes",
+    "encode_body",
+    "read_label",
+    "read_record",
+]

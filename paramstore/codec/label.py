@@ -1,0 +1,67 @@
+"""Labels: what names the store, the format and the layout on a part (FORMAT.md, 2)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from paramstore.checksum import CRC_BYTES, crc32c
+from paramstore.codec.shapes import label_shape
+from paramstore.format import FORMAT_VERSION, LABEL_MAGIC, geometry_byte, label_name_bytes
+from paramstore.layout.plan import Plan
+
+__all__ = ["Label", "build_label", "read_label"]
+
+_GEOMETRY_OFFSET = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What a label says. `page` and `capacity` are in bytes; `name` may be cut short."""
+
+    version: int
+    page: int
+    capacity: int
+    release: int
+    store_id: int
+    layout_id: int
+    name: str
+
+
+def build_label(plan: Plan) -> bytes:
+    """Return one label copy, `plan.label_bytes` long."""
+    part = plan.part
+    size = label_name_bytes(part.page)
+    front = label_shape(size).build({
+        "magic": LABEL_MAGIC,
+        "version": FORMAT_VERSION,
+        "geometry": geometry_byte(part.capacity, part.page),
+        "release": plan.release,
+        "store_id": plan.store_id,
+        "layout_id": plan.layout_id,
+        "name": cut_utf8(plan.schema.name, size).ljust(size, b"\0"),
+    })
+    return front + crc32c(front).to_bytes(CRC_BYTES, "little")
+
+
+def read_label(data: bytes) -> Label | None:
+    """Return the label that `data` begins with; None if its magic or CRC is not right.
+
+    No plan is needed: the length of a label follows from its own geometry byte.
+    """
+    if not data.startswith(LABEL_MAGIC) or len(data) <= _GEOMETRY_OFFSET:
+        return None
+    geometry = data[_GEOMETRY_OFFSET]
+    page, capacity = 1 << (geometry & 0x0F), 128 << (geometry >> 4)
+    shape = label_shape(label_name_bytes(page))
+    size = shape.size
+    crc = data[size:size + CRC_BYTES]
+    if len(crc) < CRC_BYTES or crc32c(data[:size]) != int.from_bytes(crc, "little"):
+        return None
+    parts = shape.parse(data)
+    return Label(parts.version, page, capacity, parts.release, parts.store_id, parts.layout_id,
+                 parts.name.rstrip(b"\0").decode("utf-8", "replace"))
+
+
+def cut_utf8(text: str, size: int) -> bytes:
+    """Return at most `size` bytes of `text` in UTF-8, cut at a character boundary."""
+    return text.encode("utf-8")[:size].decode("utf-8", "ignore").encode("utf-8")
