@@ -1,0 +1,48 @@
+"""What calls to a store return, and the flags of a group: the Python side of `paramstore.h`.
+
+A test reads the C header and demands the same names and numbers. Knows no store.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum, IntFlag
+
+__all__ = ["Health", "Status"]
+
+
+class Status(IntEnum):
+    """Result of a call on a store: `ps_status_t`, without the prefix. See paramstore.h."""
+
+    OK = 0
+    PENDING = 1
+    FLAGGED = 2
+    BLANK = 3
+    ERR_NACK = 4
+    ERR_BUS = 5
+    ERR_SUPPLY = 6
+    ERR_VERIFY = 7
+    ERR_FOREIGN = 8
+    ERR_LAYOUT = 9
+    ERR_PART = 10
+    ERR_LIMIT = 11
+    ERR_RULE = 12
+    ERR_LOCKED = 13
+    ERR_BUSY = 14
+    ERR_STATE = 15
+    ERR_ARGUMENT = 16
+
+    @property
+    def failed(self) -> bool:
+        """Whether something went wrong."""
+        return self >= Status.ERR_NACK
+
+
+class Health(IntFlag):
+    """Flags of one group: `PS_HEALTH_`, without the prefix. See paramstore.h."""
+
+    DEFAULTS = 0x01
+    DAMAGE = 0x02
+    LIMIT = 0x04
+    WORN = 0x08
+    DIRTY = 0x10
+    UNLOCKED = 0x20
