@@ -1,0 +1,63 @@
+"""The layout id: one number that names where every field of a store lies (FORMAT.md, section 6).
+
+Two layouts with the same id read each other's bytes. Ranges, defaults, units and documentation
+are not part of it, for they move no byte.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from decimal import Decimal
+from typing import Any
+
+from paramstore.checksum import crc32c
+from paramstore.format import FORMAT_VERSION
+from paramstore.layout.plan import PlacedField, Ring
+from paramstore.parts.part import Part
+
+__all__ = ["layout_id", "layout_text", "plain_decimal"]
+
+
+def layout_id(part: Part, rings: Iterable[Ring]) -> int:
+    """Return the layout id of these rings on this part, an unsigned 32-bit integer."""
+    return crc32c(layout_text(part, rings).encode())
+
+
+def layout_text(part: Part, rings: Iterable[Ring]) -> str:
+    """Return the JSON text that the layout id is the CRC of."""
+    layout = {
+        "format": FORMAT_VERSION,
+        "capacity": part.capacity,
+        "page": part.page,
+        "rings": [_ring(r) for r in sorted(rings, key=lambda r: r.group.id)],
+    }
+    return json.dumps(layout, separators=(",", ":"))
+
+
+def plain_decimal(value: Decimal) -> str:
+    """Return the shortest notation of `value` without an exponent: 1, 0, 0.01, -40."""
+    return format(value.normalize(), "f") if value else "0"
+
+
+def _ring(ring: Ring) -> dict[str, Any]:
+    return {
+        "group": ring.group.id,
+        "first_page": ring.first_page,
+        "slots": ring.slots,
+        "slot_pages": ring.slot_pages,
+        "body": ring.body_bytes,
+        "fields": [_field(f) for f in ring.fields],
+    }
+
+
+def _field(placed: PlacedField) -> dict[str, Any]:
+    field = placed.field
+    return {
+        "name": field.name,
+        "type": field.scalar.name,
+        "count": field.count,
+        "offset": placed.offset,
+        "scale": plain_decimal(field.scale),
+        "zero": plain_decimal(field.offset),
+    }

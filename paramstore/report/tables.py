@@ -1,0 +1,65 @@
+"""Text tables for reports: columns that line up, units under the headings, nothing else.
+
+Knows strings only. Widths count characters; text from a schema is made printable first.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+__all__ = ["Column", "display_width", "plural", "printable", "table"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: heading, unit (shown under it), and on which side its cells line up."""
+
+    head: str
+    unit: str = ""
+    right: bool = True
+
+
+def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int = 0) -> list[str]:
+    """Return the lines of a table: headings, units if any column has one, a rule, the rows.
+
+    Each row has one cell for each column. Lines carry no blanks at their end.
+    """
+    heads = [[c.head for c in columns]]
+    if any(c.unit for c in columns):
+        heads.append([c.unit for c in columns])
+    body = [[printable(cell) for cell in row] for row in rows]
+    widths = [max(map(display_width, column)) for column in zip(*heads, *body, strict=True)]
+    lines = [_line(row, columns, widths) for row in heads]
+    lines.append("  ".join("─" * w for w in widths))
+    lines += [_line(row, columns, widths) for row in body]
+    return [" " * indent + line for line in lines]
+
+
+def printable(text: str) -> str:
+    """Return `text` with control characters (a line end, an escape) shown as `\\xNN`."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def plural(count: int, noun: str) -> str:
+    """Return `1 page`, `2 pages`: a count with its noun."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def display_width(text: str) -> int:
+    """Return how many terminal cells `text` takes: wide letters take two, accents none."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+
+
+def _line(cells: Sequence[str], columns: Sequence[Column], widths: Sequence[int]) -> str:
+    padded = []
+    for cell, column, width in zip(cells, columns, widths, strict=True):
+        blank = " " * (width - display_width(cell))
+        padded.append(blank + cell if column.right else cell + blank)
+    return "  ".join(padded).rstrip()
