@@ -43,6 +43,7 @@ class Part:
     write_ma: float
     read_ma: float
     standby_ua: float
+    supply_max_v: float = 5.5
     sources: tuple[tuple[str, str], ...] = ()
     note: str = ""
 
@@ -55,6 +56,13 @@ class Part:
     def supply_min_v(self) -> float:
         """Lowest supply at which the part works."""
         return self.clocks[0][0]
+
+    def highest_khz(self, supply_v: float | None = None) -> int:
+        """Return the highest SCL at a supply, at the best one by default; 0 if it does not work."""
+        volts = self.supply_max_v if supply_v is None else supply_v
+        if volts > self.supply_max_v:
+            return 0
+        return max((khz for lowest, khz in self.clocks if lowest <= volts), default=0)
 
     @property
     def protected_from(self) -> int | None:

@@ -1,0 +1,86 @@
+"""The catalogue of parts: look up, list, search. Its data are `catalogue.toml`, read on first use.
+
+Must not know what a part is used for.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+from paramstore.parts.part import Part, WriteProtect
+from paramstore.parts.table import part_from_table
+
+__all__ = ["all_parts", "find", "names", "part_from_table", "search"]
+
+_ORDER_SUFFIX = re.compile(r"T?[-/ ].*", re.IGNORECASE)
+"""What makers add to a name when they sell it: `T` for tape, package, temperature."""
+
+_ST_OPTION = re.compile(r"M24.*-[A-Z]+", re.IGNORECASE)
+"""ST writes package letters right behind the option that is part of the name: M24C32-WMN6TP."""
+
+
+@cache
+def _table() -> dict[str, Part]:
+    text = files("paramstore.parts").joinpath("catalogue.toml").read_text("utf-8")
+    raw = tomllib.loads(text)["part"]
+    return {name: part_from_table({"name": name, **keys}) for name, keys in raw.items()}
+
+
+def all_parts() -> tuple[Part, ...]:
+    """Return every part, small ones first."""
+    return tuple(_table().values())
+
+
+def names() -> tuple[str, ...]:
+    """Return the name of every part in the order of `all_parts`."""
+    return tuple(_table())
+
+
+def find(name: str) -> Part | None:
+    """Return the part called `name`, in either case and also with an ordering suffix, or None.
+
+    >>> find("24lc32a").name, find("24LC32AT-I/SN").name, find("M24C32-WMN6TP").name
+    ('24LC32A', '24LC32A', 'M24C32-W')
+    """
+    wanted = name.strip().upper()
+    fitting = [p for p in all_parts() if _names(wanted, p.name.upper())]
+    return max(fitting, key=lambda p: len(p.name), default=None)
+
+
+def _names(wanted: str, name: str) -> bool:
+    """Return whether `wanted` is `name`, alone or with an ordering suffix."""
+    if not wanted.startswith(name):
+        return False
+    suffix = wanted[len(name):]
+    return (not suffix or _ORDER_SUFFIX.fullmatch(suffix) is not None
+            or (_ST_OPTION.fullmatch(name) is not None and suffix[0] in "BDM"))
+
+
+def search(
+    text: str = "",
+    *,
+    capacity: tuple[int, int] | None = None,
+    page: int | None = None,
+    supply_v: float | None = None,
+    bus_khz: int | None = None,
+    protect: WriteProtect | None = None,
+) -> tuple[Part, ...]:
+    """Return the parts that fit everything asked for, in the order of `all_parts`.
+
+    `text` is looked for in name, maker and note, word by word; `capacity` is (least, most) bytes;
+    `supply_v` must lie in the part's range; `bus_khz` must be allowed at that supply, or at some
+    supply if none is given.
+    """
+    words = text.lower().split()
+    return tuple(
+        p for p in all_parts()
+        if all(w in f"{p.name} {p.maker} {p.note}".lower() for w in words)
+        and (capacity is None or capacity[0] <= p.capacity <= capacity[1])
+        and (page is None or p.page == page)
+        and (protect is None or p.write_protect is protect)
+        and (supply_v is None or p.supply_min_v <= supply_v <= p.supply_max_v)
+        and (bus_khz is None or bus_khz <= p.highest_khz(supply_v))
+    )
