@@ -21,10 +21,10 @@ class RecordState(StrEnum):
 
     VALID = "valid"
     ERASED = "erased"  # every byte of the record is FF
-    SHORT = "short"  # the dump ends before the record does
-    NO_NUMBER = "no sequence number"  # 0 or FFFFFFFF in its place
-    MISPLACED = "misplaced"  # the sequence number belongs in another slot
+    SHORT = "short"  # the bytes given end before the record does
     BAD_CRC = "wrong CRC"
+    NO_NUMBER = "no sequence number"  # the CRC is right, but 0 or FFFFFFFF is no number
+    MISPLACED = "misplaced"  # the CRC is right, but the number belongs in another slot
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +66,14 @@ def read_record(plan: Plan, ring: Ring, slot: int, data: bytes) -> Record:
     if len(data) < ring.record_bytes:
         return Record(0, 0, b"", RecordState.SHORT)
     parts = record_shape(ring.body_bytes).parse(data)
-    front, crc = data[:-CRC_BYTES], data[-CRC_BYTES:]
     if data.count(ERASED) == len(data):
         state = RecordState.ERASED
+    elif data[-CRC_BYTES:] != _crc(plan, ring, data[:-CRC_BYTES]):
+        state = RecordState.BAD_CRC
     elif parts.sequence in NO_SEQUENCE:
         state = RecordState.NO_NUMBER
     elif slot_of(parts.sequence, ring.slots) != slot:
         state = RecordState.MISPLACED
-    elif _crc(plan, ring, front) != crc:
-        state = RecordState.BAD_CRC
     else:
         state = RecordState.VALID
     return Record(parts.sequence, parts.revision, parts.body, state)

@@ -14,10 +14,16 @@ from construct import (
     Array,
     Bytes,
     ConstructError,
-    FormatField,
+    Float32l,
+    Float64l,
+    Int8sl,
     Int8ul,
+    Int16sl,
     Int16ul,
+    Int32sl,
     Int32ul,
+    Int64sl,
+    Int64ul,
     Renamed,
     Struct,
 )
@@ -26,6 +32,12 @@ from paramstore.errors import ParamstoreError
 from paramstore.scalars import Scalar
 
 __all__ = ["CodecError", "Shape", "label_shape", "payload_shape", "record_shape"]
+
+_SCALARS = {
+    "u8": Int8ul, "u16": Int16ul, "u32": Int32ul, "u64": Int64ul,
+    "i8": Int8sl, "i16": Int16sl, "i32": Int32sl, "i64": Int64sl,
+    "f32": Float32l, "f64": Float64l,
+}
 
 
 class CodecError(ParamstoreError):
@@ -99,5 +111,5 @@ def record_shape(body_bytes: int) -> Shape:
 def payload_shape(fields: tuple[tuple[str, Scalar, int], ...]) -> Shape:
     """Return the shape of a run of (name, scalar, count) fields (FORMAT.md, 5)."""
     return Shape(*(
-        name / Array(count, FormatField("<", scalar.struct_code)) for name, scalar, count in fields
+        name / Array(count, _SCALARS[scalar.name]) for name, scalar, count in fields
     ))
