@@ -57,6 +57,16 @@ class Part:
         """Lowest supply at which the part works."""
         return self.clocks[0][0]
 
+    @property
+    def poll_us(self) -> int:
+        """Microseconds that firmware lets pass between two questions to a busy part."""
+        return round(self.write_ms * 1000 / 20)
+
+    @property
+    def timeout_us(self) -> int:
+        """Microseconds after which firmware gives up on a busy part: twice the write cycle."""
+        return round(self.write_ms * 1000 * 2)
+
     def highest_khz(self, supply_v: float | None = None) -> int:
         """Return the highest SCL at a supply, at the best one by default; 0 if it does not work."""
         volts = self.supply_max_v if supply_v is None else supply_v

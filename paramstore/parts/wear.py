@@ -9,7 +9,9 @@ from __future__ import annotations
 import itertools
 import math
 
-__all__ = ["ACTIVATION_EV", "DAYS_PER_YEAR", "endurance_at", "life_years", "slots_for_life"]
+from paramstore.parts.part import Part
+
+__all__ = ["ACTIVATION_EV", "DAYS_PER_YEAR", "endurance_at", "life_years"]
 
 DAYS_PER_YEAR = 365.25
 
@@ -21,13 +23,13 @@ _BOLTZMANN_EV_PER_K = 8.617333e-5
 _KELVIN = 273.15
 
 
-def endurance_at(points: tuple[tuple[float, float], ...], celsius: float) -> float:
-    """Return the write cycles of a page at a temperature, from the points of the data sheet.
+def endurance_at(part: Part, celsius: float) -> float:
+    """Return the write cycles that a page of `part` takes at a temperature.
 
-    `points` are (temperature in degC, cycles), rising in temperature. Between two points the
-    logarithm of the cycles is linear in 1/T; above the last one it falls by Arrhenius' law with
-    `ACTIVATION_EV`; below the first one nothing is added.
+    Between two points of the data sheet the logarithm of the cycles is linear in 1/T; above the
+    last one it falls by Arrhenius' law with `ACTIVATION_EV`; below the first nothing is added.
     """
+    points = part.endurance
     if celsius <= points[0][0]:
         return points[0][1]
     for (cold, cold_cycles), (hot, hot_cycles) in itertools.pairwise(points):
@@ -51,8 +53,3 @@ def life_years(cycles: float, slots: int, records_per_day: float) -> float:
     if records_per_day == 0:
         return math.inf
     return cycles * slots / records_per_day / DAYS_PER_YEAR
-
-
-def slots_for_life(cycles: float, records_per_day: float, years: float) -> int:
-    """Return the least number of slots, at least 1, that lasts `years`."""
-    return max(1, math.ceil(records_per_day * DAYS_PER_YEAR * years / cycles))
