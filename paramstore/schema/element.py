@@ -1,0 +1,297 @@
+"""One element of a field, from what a person writes to its raw value and back to words.
+
+`quantity` builds whole fields and parameters from these; others import that module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal, localcontext
+from typing import Any, NoReturn
+
+from paramstore.errors import ParamstoreError
+from paramstore.scalars import Raw
+from paramstore.schema.model import Field, Kind
+from paramstore.schema.numbers import nearest_raw, parse_quantity, physical, shortest_float
+from paramstore.schema.words import did_you_mean, show_number, type_of
+
+__all__ = [
+    "FIRST_DATE",
+    "LAST_DATE",
+    "Loss",
+    "Physical",
+    "ValueProblem",
+    "element_from_raw",
+    "element_name",
+    "element_to_raw",
+    "physical_number",
+    "refuse_limit",
+    "refuse_type",
+    "show_element",
+    "show_raw",
+]
+
+Physical = Any
+"""A value as TOML gives it: bool, int, Decimal, float, str, date, or a list of these."""
+
+FIRST_DATE = date(2000, 1, 1)
+LAST_DATE = FIRST_DATE + timedelta(days=0xFFFF)
+
+
+class ValueProblem(ParamstoreError):
+    """A value cannot be stored in its field.
+
+    `kind`: type, unit, whole, finite, fit (the stored type is too narrow), limit (outside the
+    limits), rising, member, length, text, date or count. `path` leads from the value to the
+    guilty element: () for the value itself, (2,) for element 2, (2, 0) for x of curve point 2.
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        message: str,
+        help: str = "",
+        *,
+        label: str = "",
+        notes: tuple[str, ...] = (),
+        path: tuple[int, ...] = (),
+    ) -> None:
+        super().__init__(message)
+        self.kind, self.message, self.help = kind, message, help
+        self.label, self.notes, self.path = label, notes, path
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """An element that storage rounds: reading it back shows `stored` instead of `wanted`."""
+
+    path: tuple[int, ...]
+    wanted: Decimal
+    stored: Decimal
+
+    @property
+    def error(self) -> Decimal:
+        """Stored minus wanted, in the unit of the field."""
+        with localcontext(prec=40):
+            return self.stored - self.wanted
+
+
+def element_to_raw(
+    field: Field, value: Physical, path: tuple[int, ...]
+) -> tuple[Raw, tuple[Loss, ...]]:
+    """Return the raw element for `value`, limits not checked, and what rounding changed."""
+    match field.kind:
+        case Kind.BOOL:
+            if not isinstance(value, bool):
+                refuse_type(field, value, path, "true or false", "`true` or `false`")
+            return int(value), ()
+        case Kind.ENUM:
+            return _member(field, value, path), ()
+        case Kind.FLAGS:
+            if not isinstance(value, list):
+                example = f'`["{field.members[0][0]}"]`'
+                refuse_type(field, value, path, "an array of names", example)
+            bits = {_member(field, name, (*path, i)) for i, name in enumerate(value)}
+            return sum(1 << bit for bit in bits), ()
+        case Kind.DATE:
+            return _date(field, value, path), ()
+        case _:
+            return _number(field, value, path)
+
+
+def _number(
+    field: Field, value: Physical, path: tuple[int, ...]
+) -> tuple[Raw, tuple[Loss, ...]]:
+    wanted = _decimal(field, value, path)
+    name = element_name(field, path)
+    if not wanted.is_finite():
+        raise ValueProblem(
+            "finite", f"`{name}` cannot be {show_number(wanted)}", "give a finite number", path=path
+        )
+    raw = nearest_raw(field.scalar, wanted, field.scale, field.offset)
+    if raw is None:
+        _refuse_fit(field, wanted, path)
+    stored = physical_number(field, raw)
+    if stored == wanted:
+        return raw, ()
+    if field.kind is not Kind.FLOAT and not field.scaled and isinstance(raw, int):
+        raise ValueProblem(
+            "whole",
+            f"`{name}` is a whole number ({field.scalar.name}), not {show_number(wanted)}",
+            f"write {raw}, or store it with a `scale`, or as `f32`",
+            path=path,
+        )
+    return raw, (Loss(path, wanted, stored),)
+
+
+def _decimal(field: Field, value: Physical, path: tuple[int, ...]) -> Decimal:
+    if isinstance(value, str):
+        return _with_unit(field, value, path)
+    if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
+        refuse_type(field, value, path, "a number", "`12.5`")
+    return Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
+
+
+def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
+    quantity = parse_quantity(text)
+    if quantity is None:
+        refuse_type(field, text, path, "a number", "`12.5`, without quotes")
+    number, unit = quantity
+    if unit and "".join(unit.split()) == "".join(field.unit.split()):
+        return number
+    name, plain = element_name(field, path), show_number(number)
+    help = f"write {plain} without quotes"
+    if field.unit:
+        help += f', or "{plain} {field.unit}" if the value is in that unit'
+    if not unit:
+        raise ValueProblem("unit", f"`{name}` is a text without a unit", help, path=path)
+    has = f"its unit is `{field.unit}`" if field.unit else "it has no unit"
+    raise ValueProblem(
+        "unit",
+        f"`{name}` is given in `{unit}`, but {has}",
+        help,
+        notes=("units are compared as they are spelled, nothing is converted",),
+        path=path,
+    )
+
+
+def _member(field: Field, value: Physical, path: tuple[int, ...]) -> int:
+    names = [name for name, _ in field.members]
+    if not isinstance(value, str):
+        refuse_type(field, value, path, "the name of a member", f'`"{names[0]}"`')
+    for name, number in field.members:
+        if name == value:
+            return number
+    raise ValueProblem(
+        "member",
+        f"`{field.name}` has no member `{value}`",
+        did_you_mean(value, names, f"the members of `{field.name}`"),
+        path=path,
+    )
+
+
+def _date(field: Field, value: Physical, path: tuple[int, ...]) -> int:
+    if not isinstance(value, date) or isinstance(value, datetime):
+        refuse_type(field, value, path, "a date", "`2026-01-31`, without quotes or a time")
+    if not FIRST_DATE <= value <= LAST_DATE:
+        raise ValueProblem(
+            "date",
+            f"`{element_name(field, path)}` = {value} is no date that can be stored",
+            f"give a date from {FIRST_DATE} to {LAST_DATE}",
+            notes=("a date is stored in 16 bits as days since 2000-01-01",),
+            path=path,
+        )
+    return (value - FIRST_DATE).days
+
+
+def element_from_raw(field: Field, raw: Raw) -> Physical:
+    """Return the value of one element; see `quantity.from_raw`."""
+    match field.kind:
+        case Kind.BOOL:
+            return bool(raw)
+        case Kind.ENUM:
+            return next((name for name, number in field.members if number == raw), raw)
+        case Kind.FLAGS:
+            bits = [bit for bit in range(8 * field.scalar.size) if int(raw) >> bit & 1]
+            names = {bit: name for name, bit in field.members}
+            return [names.get(bit, bit) for bit in bits]
+        case Kind.DATE:
+            return FIRST_DATE + timedelta(days=int(raw))
+    if isinstance(raw, float):
+        return shortest_float(field.scalar, raw)
+    return physical_number(field, raw) if field.scaled else raw
+
+
+def show_element(field: Field, raw: Raw, digits: int | None = None) -> str:
+    """Return one element for people, without its unit; numbers rounded to `digits` decimals."""
+    value = element_from_raw(field, raw)
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case list():
+            return " + ".join(f"bit {v}" if isinstance(v, int) else v for v in value) or "none"
+        case int() if field.kind is Kind.ENUM:
+            return f"number {value}"
+        case int() | float() | Decimal():
+            return _show_digits(physical_number(field, raw), digits)
+        case _:
+            return str(value)
+
+
+def show_raw(field: Field, raw: Raw) -> str:
+    """Return one element for people, all digits, with its unit."""
+    text = show_element(field, raw)
+    return f"{text} {field.unit}" if field.unit else text
+
+
+def _show_digits(number: Decimal, digits: int | None) -> str:
+    if digits is None or not number.is_finite() or number.adjusted() > 20:
+        return show_number(number)
+    with localcontext(prec=400):
+        return f"{number:.{digits}f}"
+
+
+def physical_number(field: Field, raw: Raw) -> Decimal:
+    """Return the number that `raw` stands for: exact, or the fewest digits that round to it."""
+    return physical(field.scalar, raw, field.scale, field.offset)
+
+
+# ---- Refusals -----------------------------------------------------------------------------------
+
+
+def element_name(field: Field, path: Iterable[int]) -> str:
+    """Return the name of an element: `gains[2]`."""
+    return field.name + "".join(f"[{i}]" for i in path)
+
+
+def refuse_type(
+    field: Field, value: Physical, path: tuple[int, ...], wanted: str, example: str
+) -> NoReturn:
+    """Raise the ValueProblem for a value of the wrong type."""
+    raise ValueProblem(
+        "type",
+        f"`{element_name(field, path)}` must be {wanted}, not {type_of(value)}",
+        f"write it like {example}",
+        label=f"{type_of(value)}",
+        path=path,
+    )
+
+
+def _refuse_fit(field: Field, wanted: Decimal, path: tuple[int, ...]) -> NoReturn:
+    scalar = field.scalar
+    low, high = sorted(physical_number(field, end) for end in (scalar.minimum, scalar.maximum))
+    unit = f" {field.unit}" if field.unit else ""
+    name = element_name(field, path)
+    raise ValueProblem(
+        "fit",
+        f"`{name}` = {show_number(wanted)}{unit} does not fit in {scalar.name}",
+        "use a wider type, or another value",
+        notes=(
+            f"{scalar.name} holds {show_number(low)} to {show_number(high)}{unit}"
+            + (f" with this scale ({show_number(field.scale)}{unit} for each step)"
+               if field.scaled else ""),
+        ),
+        path=path,
+    )
+
+
+def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
+    """Raise the ValueProblem for an element outside the limits."""
+    shown = f"`{element_name(field, path)}` = {show_raw(field, raw)}"
+    if len(field.limits.ranges) != 1:
+        raise ValueProblem("limit", f"{shown} is not allowed", path=path)
+    bounds = field.limits.ranges[0]
+    low, high = sorted(bounds, key=lambda bound: physical_number(field, bound))
+    below = physical_number(field, raw) < physical_number(field, low)
+    side = f"below its minimum {show_raw(field, low)}" if below else (
+        f"above its maximum {show_raw(field, high)}")
+    raise ValueProblem(
+        "limit",
+        f"{shown} is {side}",
+        f"give a value from {show_raw(field, low)} to {show_raw(field, high)}",
+        path=path,
+    )
+
+

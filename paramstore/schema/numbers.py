@@ -1,0 +1,94 @@
+"""The arithmetic between physical numbers and raw ones: exact, with one rounding, half to even.
+
+Raw x scale + offset = physical. Fractions carry the exact values; only here does a float appear
+on the way from TOML to the EEPROM. Knows scalars; knows no fields, limits or wording.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import struct
+from decimal import Decimal, localcontext
+from fractions import Fraction
+
+from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
+
+__all__ = ["exact_steps", "nearest_raw", "parse_quantity", "physical", "shortest_float"]
+
+_QUANTITY = re.compile(
+    r"\s*([+-]?\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d{1,6})?)\s*(.*?)\s*", re.ASCII
+)
+_LARGE = Decimal("1e400")  # beyond every stored type, yet small enough for exact arithmetic
+_SMALL = 1 / _LARGE
+_ENOUGH_DIGITS = 400  # raw has 20, scale and offset at most 160 each
+
+
+def parse_quantity(text: str) -> tuple[Decimal, str] | None:
+    """Return number and unit of "-58.2 mV/pH"; None if it does not begin with a number."""
+    found = _QUANTITY.fullmatch(text)
+    return (Decimal(found[1].replace("_", "")), found[2]) if found else None
+
+
+def exact_steps(value: Decimal, scale: Decimal, offset: Decimal) -> Fraction:
+    """Return (value - offset) / scale without rounding; `value` is finite."""
+    if value:
+        value = max(_SMALL, min(_LARGE, value.copy_abs())).copy_sign(value)
+    return (Fraction(value) - Fraction(offset)) / Fraction(scale)
+
+
+def nearest_raw(
+    scalar: Scalar, value: Decimal, scale: Decimal = Decimal(1), offset: Decimal = Decimal(0)
+) -> Raw | None:
+    """Return the raw value nearest to a finite physical one; None beyond the stored type."""
+    if scalar.form is ScalarForm.FLOAT:
+        return _nearest_f32(value) if scalar.size == 4 else _finite(float(value))
+    raw = round(exact_steps(value, scale, offset))
+    return raw if scalar.minimum <= raw <= scalar.maximum else None
+
+
+def physical(scalar: Scalar, raw: Raw, scale: Decimal, offset: Decimal) -> Decimal:
+    """Return raw x scale + offset, exact; for floats the fewest digits that round to `raw`."""
+    if isinstance(raw, float):
+        return Decimal(repr(shortest_float(scalar, raw)))
+    with localcontext(prec=_ENOUGH_DIGITS):
+        return Decimal(raw) * scale + offset
+
+
+def shortest_float(scalar: Scalar, raw: float) -> float:
+    """Return the float of fewest decimal digits that is stored as `raw`."""
+    if scalar.size == 8 or not math.isfinite(raw):
+        return raw
+    candidates = (float(f"{raw:.{digits}g}") for digits in range(6, 9))
+    return next((c for c in candidates if _nearest_f32(Decimal(repr(c))) == raw),
+                float(f"{raw:.9g}"))
+
+
+def _nearest_f32(value: Decimal) -> float | None:
+    try:
+        near = round_f32(float(value))
+    except OverflowError:
+        return None
+    if not math.isfinite(near):
+        return None
+    # Decimal to f64 to f32 rounds twice; a look at the neighbours undoes the harm.
+    (bits,) = struct.unpack("<I", struct.pack("<f", abs(near)))
+    wanted = exact_steps(value.copy_abs(), Decimal(1), Decimal(0))
+
+    def distance(candidate: int) -> tuple[Fraction, int]:
+        return abs(Fraction(_f32_of(candidate)) - wanted), candidate & 1
+
+    best = min((b for b in (bits - 1, bits, bits + 1) if 0 <= b < _F32_INFINITY), key=distance)
+    return math.copysign(_f32_of(best), near)
+
+
+_F32_INFINITY = 0x7F800000
+
+
+def _f32_of(bits: int) -> float:
+    result: float = struct.unpack("<f", struct.pack("<I", bits))[0]
+    return result
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
