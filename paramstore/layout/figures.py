@@ -1,0 +1,183 @@
+"""What a plan costs and how long it lasts: page writes, bus bits, times, life, memory.
+
+Counts are those of the firmware runtime, transfer by transfer, as paramstore.c makes them; a test
+compares them with the simulated part. Times assume nothing of the processor. Nothing here is
+needed to place anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from paramstore.format import LINEAR_SLOTS, SKIP_LIMIT
+from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.strength import Strength, strength
+from paramstore.parts.bus import POLL_BITS, bits_ms, read_bits, write_bits
+from paramstore.parts.holdup import HoldUp, hold_up
+from paramstore.parts.part import Part
+from paramstore.parts.wear import endurance_at, life_years
+
+__all__ = ["PlanFigures", "RingFigures", "figures", "mount_bits"]
+
+READ_BACK_BYTES = 32
+"""The runtime reads a page back in pieces of at most this many bytes."""
+HEAD_BYTES = 4
+"""What is read to see which record a slot holds, or whether the label is there again."""
+STORE_BYTES = 44
+"""sizeof(ps_store_t) where pointers have 32 bits."""
+RING_BYTES = 8
+"""sizeof(ps_ring_t) on every machine with alignment of 4."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingFigures:
+    """One group. Bits and times are those of a commit in which nothing goes wrong.
+
+    `commit_bits` are the page writes with their read-back; while the part is busy, up to
+    `commit_polls` read-backs of POLL_BITS bits each are not acknowledged besides. `commit_ms` is
+    the time at the longest write cycle, these polls and the waits between them included.
+    `life_years` is inf for a group that is never written. `mount_bits` are the most that finding
+    and reading the newest record takes in a ring without damage.
+    """
+
+    ring: Ring
+    page_writes: int  # of one commit
+    commit_bits: int
+    commit_polls: int
+    commit_ms: float
+    life_years: float  # until the first page has seen its endurance
+    spare: float  # life_years over the life wanted
+    commits: int  # possible within the endurance
+    mount_bits: int
+    strength: Strength
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFigures:
+    """The whole store. `mount_ms` is bus time; `worst_mount_bits` bounds a mount whatever the
+    part holds and however its cells read, if it acknowledges once its write cycle is over."""
+
+    rings: tuple[RingFigures, ...]
+    endurance: float  # write cycles of a page at the store's temperature
+    mount_bits: int
+    mount_ms: float
+    worst_mount_bits: int
+    worst_mount_ms: float
+    hold_up: HoldUp
+    payload_bytes: int  # of all groups; the values struct is this, texts' end bytes, alignment
+    working_bytes: int  # RAM beside the values struct where pointers have 32 bits
+
+    def ring(self, group: str) -> RingFigures:
+        """Return the figures of the group called `group`; KeyError if there is none."""
+        for r in self.rings:
+            if r.ring.group.name == group:
+                return r
+        raise KeyError(group)
+
+
+def figures(plan: Plan) -> PlanFigures:
+    """Return all figures of `plan`, rings in the order of the plan."""
+    part, khz = plan.part, plan.schema.bus_khz
+    cycles = endurance_at(part, plan.schema.temperature_c)
+    rings = tuple(_ring_figures(plan, ring, cycles) for ring in plan.rings)
+    mount = _label_bits(plan, copies=1) + sum(r.mount_bits for r in rings)
+    busy = _failed_polls(part, khz, first_us=0)
+    worst = (_label_bits(plan, copies=2) + sum(_worst_ring_bits(part, r) for r in plan.rings)
+             + busy * POLL_BITS)
+    buffer = 2 + max(part.page, plan.label_bytes)
+    return PlanFigures(
+        rings=rings,
+        endurance=cycles,
+        mount_bits=mount,
+        mount_ms=bits_ms(mount, khz),
+        worst_mount_bits=worst,
+        worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
+        hold_up=hold_up(part, plan.schema.supply_v, khz),
+        payload_bytes=sum(r.payload_bytes for r in plan.rings),
+        working_bytes=STORE_BYTES + RING_BYTES * len(rings) + buffer,
+    )
+
+
+def mount_bits(plan: Plan, newest: Mapping[str, int]) -> int:
+    """Return the exact bits of a mount without damage; `newest` gives the sequence number of the
+    newest record of each group, 0 if it has none. No slot has been passed over."""
+    return _label_bits(plan, copies=1) + sum(
+        _heads_read(r.slots, newest[r.group.name]) * read_bits(plan.part.address_bytes, HEAD_BYTES)
+        + (_record_bits(plan.part, r) if newest[r.group.name] else 0)
+        for r in plan.rings
+    )
+
+
+def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
+    part, khz, copies = plan.part, plan.schema.bus_khz, ring.group.copies
+    pages = copies * ring.slot_pages
+    bits = copies * sum(_page_bits(part, length) for _, length in ring.writes())
+    polls = pages * _failed_polls(part, khz, first_us=part.poll_us)
+    waits_ms = (polls + pages) * part.poll_us / 1000
+    life = life_years(cycles, ring.slots, ring.group.writes_per_day * copies)
+    return RingFigures(
+        ring=ring,
+        page_writes=pages,
+        commit_bits=bits,
+        commit_polls=polls,
+        commit_ms=bits_ms(bits + polls * POLL_BITS, khz) + waits_ms,
+        life_years=life,
+        spare=life / plan.schema.life_years,
+        commits=int(cycles * ring.slots / copies),
+        mount_bits=_most_heads(ring.slots) * read_bits(part.address_bytes, HEAD_BYTES)
+        + _record_bits(part, ring),
+        strength=strength(ring.record_bytes),
+    )
+
+
+def _page_bits(part: Part, length: int) -> int:
+    """Return the bits of one page write and its read-back."""
+    pieces = (min(READ_BACK_BYTES, length - at) for at in range(0, length, READ_BACK_BYTES))
+    return write_bits(part.address_bytes, length) + sum(
+        read_bits(part.address_bytes, n) for n in pieces)
+
+
+def _failed_polls(part: Part, khz: int, first_us: int) -> int:
+    """Return how many polls a part leaves unanswered in its longest write cycle, the first one
+    made `first_us` after the STOP. A part is asked by the START and answers or not from then."""
+    bit_us = 1000 / khz
+    return max(0, math.ceil(
+        (part.write_ms * 1000 - first_us - bit_us) / (part.poll_us + POLL_BITS * bit_us)))
+
+
+def _label_bits(plan: Plan, copies: int) -> int:
+    """Return the bits of reading the label and looking whether it shows up a second time."""
+    width = plan.part.address_bytes
+    return copies * read_bits(width, plan.label_bytes) + read_bits(width, HEAD_BYTES)
+
+
+def _record_bits(part: Part, ring: Ring) -> int:
+    return sum(read_bits(part.address_bytes, length) for _, length in ring.writes())
+
+
+def _heads_read(slots: int, newest: int) -> int:
+    """Return how many heads are read to find record `newest` (0: to see that there is none)."""
+    if slots <= LINEAR_SLOTS:
+        return slots
+    if newest == 0:
+        return SKIP_LIMIT + 3  # the first slot, those a commit may have passed over, the last
+    target, low, high, steps = (newest - 1) % slots, 0, slots, 0
+    while high - low > 1:
+        middle = low + (high - low) // 2
+        low, high = (middle, high) if middle <= target else (low, middle)
+        steps += 1
+    return 1 + steps + SKIP_LIMIT
+
+
+def _most_heads(slots: int) -> int:
+    return slots if slots <= LINEAR_SLOTS else 1 + (slots - 1).bit_length() + SKIP_LIMIT
+
+
+def _worst_ring_bits(part: Part, ring: Ring) -> int:
+    """Return the bits of a ring in which every head looks right and no record can be relied on:
+    a first guess, then twice all heads, every record, and the one chosen."""
+    head, record = read_bits(part.address_bytes, HEAD_BYTES), _record_bits(part, ring)
+    scan = ring.slots * (head + record) + record
+    return _most_heads(ring.slots) * head + record + 2 * scan
