@@ -7,12 +7,13 @@ __all__ = [
     "FORMAT_VERSION",
     "HEADER_BYTES",
     "LABEL_MAGIC",
-    "LINEAR_SLOTS",
     "OVERHEAD_BYTES",
     "SKIP_LIMIT",
     "slot_of",
     "geometry_byte",
+    "label_bytes",
     "label_name_bytes",
+    "label_pages",
     "skip_limit",
 ]
 
@@ -23,13 +24,21 @@ HEADER_BYTES = 5  # sequence number u32, revision u8
 OVERHEAD_BYTES = HEADER_BYTES + 4  # and the CRC
 SKIP_LIMIT = 3
 """A commit passes over at most this many slots that do not take the record."""
-LINEAR_SLOTS = 8
-"""Rings of up to this many slots are read head by head, longer ones by bisection."""
 
 
 def label_name_bytes(page_bytes: int) -> int:
     """Return the size of the name field of a label: 12 bytes, or 4 on 8-byte pages."""
     return 4 if page_bytes == 8 else 12
+
+
+def label_bytes(page_bytes: int) -> int:
+    """Return the size of one label copy."""
+    return 20 + label_name_bytes(page_bytes)
+
+
+def label_pages(page_bytes: int) -> int:
+    """Return the pages of one label copy; there are two copies, from page 0 on."""
+    return -(-label_bytes(page_bytes) // page_bytes)
 
 
 def geometry_byte(capacity_bytes: int, page_bytes: int) -> int:

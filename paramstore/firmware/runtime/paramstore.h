@@ -79,12 +79,12 @@ typedef struct ps_port {
 
 /* ---- Tables, generated from the schema; const ---------------------------------------------- */
 
-/* How the bytes of an element are ordered as numbers; PS_RISING is added to it. */
-#define PS_UNSIGNED 0u
-#define PS_SIGNED 1u
-#define PS_FLOAT 2u
+/* ps_field_t.form: how the bytes of an element are ordered as numbers, and what else it is. */
+#define PS_UNSIGNED 0x00u
+#define PS_SIGNED 0x01u
+#define PS_FLOAT 0x02u
 #define PS_FORM 0x03u   /* mask of the three above */
-#define PS_RISING 0x04u /* each element greater than the one before */
+#define PS_JOINED 0x04u /* belongs with the field before it: y of a curve */
 #define PS_TEXT 0x08u   /* bytes of a text: the member has one more byte, always 0 */
 #define PS_MASK 0x10u   /* `limits` is one element: the bits that may be set */
 
@@ -95,10 +95,11 @@ typedef struct ps_field {
     uint8_t size;          /* of an element, bytes: 1, 2, 4 or 8 */
     uint8_t form;          /* PS_UNSIGNED ... PS_MASK */
     uint8_t range_count;   /* pairs of lowest and highest allowed value in `limits`; 0: any */
-    const uint8_t *limits; /* NULL: any value */
+    const uint8_t *limits; /* NULL if there are none */
 } ps_field_t;
 
-/* Field `low` must stay strictly below field `high`, element by element. Indexes into fields. */
+/* Field `low` must stay strictly below field `high`, element by element. Indexes into fields.
+ * If both are the same field, each of its elements must be less than the next: a rising axis. */
 typedef struct ps_rule {
     uint16_t low;
     uint16_t high;
@@ -110,16 +111,16 @@ typedef struct ps_group {
     const ps_rule_t *rules;  /* NULL if there are none */
     uint32_t crc_start;      /* CRC register after the store id and the group id */
     uint32_t address;        /* of slot 0, bytes */
-    uint16_t slots;
+    uint16_t slots;          /* 2 or more */
     uint16_t slot_bytes;     /* whole pages */
     uint16_t body_bytes;     /* payload and room for growth */
     uint16_t payload_bytes;
     uint16_t first_field;
     uint16_t field_count;
     uint8_t rule_count;
-    uint8_t copies;    /* records of one commit */
+    uint8_t copies;  /* records of one commit */
     uint8_t revision;
-    uint8_t protect;   /* 1: ps_unlock before a change */
+    uint8_t protect; /* 1: ps_unlock before a change */
 } ps_group_t;
 
 /* The whole store. */
@@ -153,17 +154,20 @@ typedef struct ps_ring {
 typedef struct ps_store {
     const ps_layout_t *layout;
     const ps_port_t *port;
-    void *values;     /* the values struct */
-    ps_ring_t *rings; /* group_count of them */
-    uint8_t *buffer;  /* 2 address bytes and one page or label */
-    uint32_t crc;     /* of the record being written, up to the page being written */
-    uint32_t sequence;
-    uint16_t offset;  /* of that page in the record */
-    uint16_t since_us; /* time since the page was first tried or written */
-    uint8_t group;    /* being committed */
-    uint8_t copies;   /* records still to write */
-    uint8_t phase;    /* of the commit; private */
-    uint8_t state;    /* of the store; private */
+    void *values;      /* the values struct */
+    ps_ring_t *rings;  /* group_count of them */
+    uint8_t *buffer;   /* 2 bytes and the largest of: label, page or longest record */
+    uint32_t crc;      /* of the record being written, up to the page in the buffer */
+    uint32_t sequence; /* of that record */
+    uint32_t address;  /* of that page */
+    uint16_t count;    /* bytes of it */
+    uint16_t offset;   /* of it in the record */
+    uint16_t since_us; /* time since the page was first sent, or since the part took it */
+    uint16_t due_us;   /* when to try next */
+    uint8_t group;     /* being committed */
+    uint8_t copies;    /* records still to write; 0: no commit going on */
+    uint8_t phase;     /* of the page; private */
+    uint8_t state;     /* of the store; private */
 } ps_store_t;
 
 /* ---- Mount --------------------------------------------------------------------------------- */
@@ -174,7 +178,7 @@ typedef struct ps_store {
  *               is damaged: ps_format writes it anew
  * PS_BLANK      nothing on the part; the values are defaults
  * PS_ERR_FOREIGN, _LAYOUT, _PART   not this store: values are defaults, writing is refused
- * PS_ERR_NACK, _BUS                the part could not be read: values are defaults */
+ * PS_ERR_NACK, _BUS                the part could not be read: groups not read have defaults */
 ps_status_t ps_mount(ps_store_t *store);
 
 /* Write the label, so that commits are accepted: on a blank part, or where a label copy is
