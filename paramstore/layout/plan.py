@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from paramstore.errors import Finding
-from paramstore.format import OVERHEAD_BYTES, label_name_bytes
+from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
 from paramstore.parts.part import Part
 from paramstore.schema.model import Field, Group, Schema
 
@@ -90,12 +90,12 @@ class Plan:
     @property
     def label_bytes(self) -> int:
         """Bytes of one label copy."""
-        return 20 + label_name_bytes(self.part.page)
+        return label_bytes(self.part.page)
 
     @property
     def label_pages(self) -> int:
         """Pages of one label copy; there are two copies, from page 0 on."""
-        return -(-self.label_bytes // self.part.page)
+        return label_pages(self.part.page)
 
     def label_address(self, copy: int) -> int:
         """Return the memory address of label copy 0 or 1."""

@@ -9,7 +9,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Column", "display_width", "plural", "printable", "table"]
+__all__ = ["Column", "display_width", "printable", "table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int 
     body = [[printable(cell) for cell in row] for row in rows]
     widths = [max(map(display_width, column)) for column in zip(*heads, *body, strict=True)]
     lines = [_line(row, columns, widths) for row in heads]
-    lines.append("  ".join("─" * w for w in widths))
+    lines.append("  ".join("-" * w for w in widths))
     lines += [_line(row, columns, widths) for row in body]
     return [" " * indent + line for line in lines]
 
@@ -42,11 +42,6 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
-def plural(count: int, noun: str) -> str:
-    """Return `1 page`, `2 pages`: a count with its noun."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def display_width(text: str) -> int:

@@ -1,0 +1,84 @@
+"""What each group asks for: bytes of a record, pages of a slot, slots of a ring.
+
+Looks at one group at a time; where the rings go is decided in `place`.
+
+How many slots. A commit writes the whole record into the next slot of its ring (`copies` records
+one after another where a group is kept in copies), so a page is written once in `slots` records.
+The ring gets as many slots as the records of the wanted life need to stay within the endurance
+of the part at the given temperature, and never fewer than three: the newest record, the slot
+that is being written, and one to go to when that slot turns out to be bad. A schema may ask for
+two, or for any number it likes; too few for the life is told as a warning (`advice`).
+
+How many bytes. The record is filled up to the next multiple of 32 bytes, or of the page where
+that is smaller: room for parameters to come that costs no page write today or later.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from paramstore.format import OVERHEAD_BYTES
+from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.schema.model import Group, Schema
+
+__all__ = ["Demand", "body_bytes", "demand_of", "demands_of", "least_slots", "slots_for_life"]
+
+FILL_BYTES = 32
+"""Records are filled up to a multiple of this, or of the page where that is smaller."""
+SPARE_SLOTS = 3
+"""The newest record, the slot being written, and one to pass on to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What one group takes on one part. `least`: slots that it needs however seldom written."""
+
+    group: Group
+    body_bytes: int
+    slot_pages: int
+    slots: int
+    least: int
+
+    @property
+    def pages(self) -> int:
+        """Pages of the whole ring."""
+        return self.slots * self.slot_pages
+
+    @property
+    def hot(self) -> bool:
+        """Whether the ring is longer than it would be if the group were never written."""
+        return self.slots > self.least
+
+
+def demands_of(schema: Schema) -> tuple[Demand, ...]:
+    """Return what every group asks for, in order of group id."""
+    return tuple(demand_of(g, schema) for g in sorted(schema.groups, key=lambda g: g.id))
+
+
+def demand_of(group: Group, schema: Schema) -> Demand:
+    """Return what `group` asks for on the part of `schema`."""
+    body = body_bytes(group, schema.part.page)
+    least = least_slots(group)
+    slots = group.slots or max(least, slots_for_life(group, schema))
+    return Demand(group, body, -(-(body + OVERHEAD_BYTES) // schema.part.page), slots, least)
+
+
+def body_bytes(group: Group, page: int) -> int:
+    """Return payload + room: as the schema says, or filled up without one more page write."""
+    if group.room is not None:
+        return group.payload_bytes + group.room
+    step = min(FILL_BYTES, page)
+    return -(-(group.payload_bytes + OVERHEAD_BYTES) // step) * step - OVERHEAD_BYTES
+
+
+def least_slots(group: Group) -> int:
+    """Return the slots a ring needs whatever its write rate, if the schema does not say."""
+    return max(SPARE_SLOTS, group.copies + 1)
+
+
+def slots_for_life(group: Group, schema: Schema) -> int:
+    """Return the slots that keep every page within its endurance over the life of the store."""
+    records = group.writes_per_day * DAYS_PER_YEAR * schema.life_years * group.copies
+    slots = records / endurance_at(schema.part, schema.temperature_c)
+    return math.ceil(round(slots, 6))  # the last bits of a float must not decide a layout

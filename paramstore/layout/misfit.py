@@ -1,0 +1,210 @@
+"""Why a store does not fit its part, and what would make it fit.
+
+Every way out that a finding offers was tried: the part, the life and the rate it names have been
+laid out. Works on demands; no Plan exists yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
+
+from paramstore.errors import Finding
+from paramstore.format import OVERHEAD_BYTES
+from paramstore.layout.arrange import arrange, pages_for_rings, protected_places
+from paramstore.layout.demand import Demand, demands_of
+from paramstore.layout.split import best_split
+from paramstore.parts.catalogue import search
+from paramstore.parts.part import Part
+from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.schema.model import Group, Schema
+from paramstore.schema.words import plural
+
+__all__ = ["explain_misfit", "fits", "impossible_groups", "longest_life", "smallest_part"]
+
+SLOT_LIMIT_BYTES = 0xFFFF
+"""The firmware's tables count the bytes of a slot in 16 bits."""
+PERIODS_DAYS = (
+    ("hour", 1 / 24), ("day", 1.0), ("week", 7.0),
+    ("month", DAYS_PER_YEAR / 12), ("year", DAYS_PER_YEAR),
+)
+
+
+def fits(schema: Schema) -> bool:
+    """Return whether `schema` can be laid out."""
+    return not impossible_groups(schema) and arrange(schema.part, demands_of(schema)) is not None
+
+
+def impossible_groups(schema: Schema) -> list[Finding]:
+    """Return the errors of groups that could not be laid out on any free page."""
+    findings = []
+    for demand in demands_of(schema):
+        group = demand.group
+        if demand.slots <= group.copies:
+            findings.append(_too_few_slots(schema, demand))
+        if demand.slot_pages * schema.part.page > SLOT_LIMIT_BYTES:
+            findings.append(Finding(
+                "PS404",
+                f"a record of group `{group.name}` has {demand.body_bytes + OVERHEAD_BYTES} bytes, "
+                f"too many for a slot",
+                schema.source, group.span,
+                notes=(f"a slot holds at most {SLOT_LIMIT_BYTES} bytes in whole pages",),
+                help="split the group",
+            ))
+    return findings
+
+
+def explain_misfit(schema: Schema) -> Finding:
+    """Return the one error that says why `schema`, free of impossible groups, does not fit."""
+    demands = demands_of(schema)
+    lean = [replace(d, slots=min(d.slots, d.least)) if d.group.slots is None else d
+            for d in demands]
+    room = pages_for_rings(schema.part)
+    if sum(d.pages for d in lean) > room:
+        return _too_large(schema, lean)
+    if sum(d.pages for d in demands) > room:
+        return _too_hot(schema, demands)
+    return _open_area_too_small(schema, demands)
+
+
+def smallest_part(schema: Schema) -> Part | None:
+    """Return the smallest catalogue part that `schema` fits on, at its supply and bus speed."""
+    candidates = search(supply_v=schema.supply_v, bus_khz=schema.bus_khz)
+    for part in sorted(candidates, key=lambda p: (p.capacity, p.page)):
+        if fits(replace(schema, part=part)):
+            return part
+    return None
+
+
+def longest_life(schema: Schema) -> float | None:
+    """Return the longest life in years, in steps of 0.1, that `schema` fits with; None if none."""
+    steps = int(schema.life_years * 10)
+    most = _most(steps, lambda n: fits(replace(schema, life_years=n / 10)))
+    return most / 10 if most else None
+
+
+def highest_rate(schema: Schema, group: Group) -> str | None:
+    """Return how often `group` may be written at most, such as `20 per hour`; None if never."""
+    def fits_per(days: float, count: int) -> bool:
+        groups = tuple(replace(g, writes_per_day=count / days) if g.id == group.id else g
+                       for g in schema.groups)
+        return fits(replace(schema, groups=groups))
+
+    for name, days in PERIODS_DAYS:
+        if most := _most(int(group.writes_per_day * days), partial(fits_per, days)):
+            return f"{most} per {name}"
+    return None
+
+
+def _most(limit: int, works: Callable[[int], bool]) -> int:
+    """Return the largest n in 0..limit that works, given that smaller ones do too; 0 is free."""
+    low, high = 0, limit
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if works(middle) else (low, middle - 1)
+    return low
+
+
+def _too_few_slots(schema: Schema, demand: Demand) -> Finding:
+    group = demand.group
+    return Finding(
+        "PS403",
+        f"group `{group.name}` has {plural(demand.slots, 'slot')}, too few for "
+        f"{'one record' if group.copies == 1 else f'{group.copies} copies'}",
+        schema.source, group.span,
+        notes=("a commit never writes the slot of the newest record",),
+        help=f"give it at least {group.copies + 1} slots, or leave `slots` out",
+    )
+
+
+def _too_large(schema: Schema, lean: Sequence[Demand]) -> Finding:
+    largest = max(lean, key=lambda d: (d.pages, -d.group.id))
+    need, room = sum(d.pages for d in lean), pages_for_rings(schema.part)
+    return Finding(
+        "PS401",
+        f"the groups of `{schema.name}` need at least {need} pages, "
+        f"the {schema.part.name} has {room} for them",
+        schema.source, largest.group.span,
+        label=f"the largest: {_extent(largest)}",
+        notes=(f"{schema.part.pages} pages of {schema.part.page} bytes, "
+               f"{schema.part.pages - room} of them for the label", _shares(lean)),
+        help=_ways_out(schema, [], _or_slots(largest)),
+    )
+
+
+def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
+    hottest = max(demands, key=lambda d: (d.pages - d.least * d.slot_pages, -d.group.id))
+    group, room = hottest.group, pages_for_rings(schema.part)
+    left = room - sum(d.pages for d in demands if d is not hottest)
+    endurance = endurance_at(schema.part, schema.temperature_c)
+    records = f"{group.writes_per_day * DAYS_PER_YEAR * schema.life_years * group.copies:,.0f}"
+    ways = []
+    split = best_split(group, schema)
+    if split and split.pages <= left:
+        ways.append(f"{split.words}: that needs {split.pages} pages")
+    if rate := highest_rate(schema, group):
+        ways.append(f"write `{group.name}` at most {rate}")
+    if life := longest_life(schema):
+        ways.append(f"ask for a life of {life:g} years")
+    return Finding(
+        "PS402",
+        f"group `{group.name}` is written too often: it needs {_extent(hottest)}, "
+        f"the {schema.part.name} has {max(left, 0)} left for it",
+        schema.source, group.span,
+        label=f"{records} records in {schema.life_years:g} years",
+        notes=(f"a page of the {schema.part.name} endures {endurance:,.0f} writes at "
+               f"{schema.temperature_c:g} degC", _shares(demands)),
+        help=_ways_out(schema, ways, ""),
+    )
+
+
+def _open_area_too_small(schema: Schema, demands: Sequence[Demand]) -> Finding:
+    part = schema.part
+    inside = protected_places(part, demands)
+    outside = [d for d in demands if d.group.id not in inside]
+    largest = max(outside, key=lambda d: (d.pages, -d.group.id))
+    return Finding(
+        "PS405",
+        f"outside the write-protectable area the groups need {sum(d.pages for d in outside)} "
+        f"pages, the {part.name} has {_open_pages(part)} there",
+        schema.source, largest.group.span,
+        label=f"the largest: {_extent(largest)}",
+        notes=(f"its write-protect pin covers the {part.write_protect.value}", _shares(outside)),
+        help=_ways_out(schema, [], ""),
+    )
+
+
+def _ways_out(schema: Schema, ways: list[str], last: str) -> str:
+    part = smallest_part(schema)
+    found = [f"use the {part.name} ({part.capacity} bytes, the smallest that fits)"] if part else []
+    text = "; or ".join(found + ways + ([last] if last else []))
+    if part is None:
+        text += ("; " if text else "") + "no part of the catalogue takes this store as it is"
+    return text
+
+
+def _or_slots(demand: Demand) -> str:
+    if demand.slots > demand.least:
+        return f"lower `slots` of `{demand.group.name}`, {demand.least} would do"
+    return f"make `{demand.group.name}` smaller"
+
+
+def _open_pages(part: Part) -> int:
+    end = part.capacity if part.protected_from is None else part.protected_from
+    return end // part.page - (part.pages - pages_for_rings(part))
+
+
+def _shares(demands: Sequence[Demand]) -> str:
+    """Return the five groups that take most pages."""
+    most = sorted(demands, key=lambda d: (-d.pages, d.group.id))[:5]
+    rest = len(demands) - len(most)
+    return "pages: " + ", ".join(f"`{d.group.name}` {d.pages}" for d in most) + (
+        f", {plural(rest, 'more group')} "
+        f"{sum(d.pages for d in demands) - sum(d.pages for d in most)}" if rest else "")
+
+
+def _extent(demand: Demand) -> str:
+    each = plural(demand.slot_pages, "page")
+    return f"{plural(demand.slots, 'slot')} of {each} ({plural(demand.pages, 'page')})"
+
