@@ -53,19 +53,19 @@ class Part:
         return self.capacity // self.page
 
     @property
-    def supply_min_v(self) -> float:
-        """Lowest supply at which the part works."""
-        return self.clocks[0][0]
-
-    @property
     def poll_us(self) -> int:
-        """Microseconds that firmware lets pass between two questions to a busy part."""
+        """Time between two questions to a busy part, in microseconds."""
         return round(self.write_ms * 1000 / 20)
 
     @property
     def timeout_us(self) -> int:
-        """Microseconds after which firmware gives up on a busy part: twice the write cycle."""
+        """Time after which a part that does not answer is given up: twice the write cycle."""
         return round(self.write_ms * 1000 * 2)
+
+    @property
+    def supply_min_v(self) -> float:
+        """Lowest supply at which the part works."""
+        return self.clocks[0][0]
 
     def highest_khz(self, supply_v: float | None = None) -> int:
         """Return the highest SCL at a supply, at the best one by default; 0 if it does not work."""
