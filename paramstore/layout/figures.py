@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from paramstore.format import LINEAR_SLOTS, SKIP_LIMIT
+from paramstore.format import skip_limit
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import Strength, strength
 from paramstore.parts.bus import POLL_BITS, bits_ms, read_bits, write_bits
@@ -25,6 +25,8 @@ READ_BACK_BYTES = 32
 """The runtime reads a page back in pieces of at most this many bytes."""
 HEAD_BYTES = 4
 """What is read to see which record a slot holds, or whether the label is there again."""
+LOAD_TRIES = 3
+"""How often mount looks through a whole ring for a record that reads twice alike."""
 STORE_BYTES = 44
 """sizeof(ps_store_t) where pointers have 32 bits."""
 RING_BYTES = 8
@@ -86,7 +88,8 @@ def figures(plan: Plan) -> PlanFigures:
     busy = _failed_polls(part, khz, first_us=0)
     worst = (_label_bits(plan, copies=2) + sum(_worst_ring_bits(part, r) for r in plan.rings)
              + busy * POLL_BITS)
-    buffer = 2 + max(part.page, plan.label_bytes)
+    longest = max(r.record_bytes for r in plan.rings)
+    buffer = 2 + max(plan.label_bytes, min(part.page, longest))
     return PlanFigures(
         rings=rings,
         endurance=cycles,
@@ -158,26 +161,23 @@ def _record_bits(part: Part, ring: Ring) -> int:
 
 
 def _heads_read(slots: int, newest: int) -> int:
-    """Return how many heads are read to find record `newest` (0: to see that there is none)."""
-    if slots <= LINEAR_SLOTS:
-        return slots
-    if newest == 0:
-        return SKIP_LIMIT + 3  # the first slot, those a commit may have passed over, the last
-    target, low, high, steps = (newest - 1) % slots, 0, slots, 0
+    """Return how many heads are read to find record `newest` (0: to see that there is none):
+    the first, those of the bisection, and those that a commit may have passed over."""
+    target, low, high, steps = max(newest - 1, 0) % slots, 0, slots, 0
     while high - low > 1:
-        middle = low + (high - low) // 2
+        middle = (low + high) // 2
         low, high = (middle, high) if middle <= target else (low, middle)
         steps += 1
-    return 1 + steps + SKIP_LIMIT
+    return 1 + steps + skip_limit(slots)
 
 
 def _most_heads(slots: int) -> int:
-    return slots if slots <= LINEAR_SLOTS else 1 + (slots - 1).bit_length() + SKIP_LIMIT
+    return 1 + (slots - 1).bit_length() + skip_limit(slots)
 
 
 def _worst_ring_bits(part: Part, ring: Ring) -> int:
     """Return the bits of a ring in which every head looks right and no record can be relied on:
-    a first guess, then twice all heads, every record, and the one chosen."""
+    the newest by bisection, then each time all heads, every record, and the one chosen."""
     head, record = read_bits(part.address_bytes, HEAD_BYTES), _record_bits(part, ring)
     scan = ring.slots * (head + record) + record
-    return _most_heads(ring.slots) * head + record + 2 * scan
+    return _most_heads(ring.slots) * head + record + LOAD_TRIES * scan
