@@ -263,6 +263,9 @@ static uint32_t crc_byte(uint32_t crc, uint8_t byte)
     return (crc >> 4) ^ table[crc & 15u];
 }
 
+/* What the register holds after data and their CRC, if that is right. */
+#define CRC_RESIDUE 0xB798B438u
+
 /* Data bytes of the buffer; the memory address goes right before them. */
 static uint8_t *data(const ps_store_t *store)
 {
@@ -420,6 +423,12 @@ static unsigned slot_of(const ps_group_t *group, uint32_t sequence)
     return (unsigned)((sequence - 1u) % group->slots);
 }
 
+static uint32_t number(const uint8_t *bytes)
+{
+    return (uint32_t)bytes[0] | (uint32_t)bytes[1] << 8 | (uint32_t)bytes[2] << 16 |
+           (uint32_t)bytes[3] << 24;
+}
+
 /* Byte `i` of a number, least significant first. */
 static uint8_t byte_of(uint32_t number, unsigned i)
 {
@@ -431,36 +440,36 @@ static ps_status_t read_record(const ps_store_t *store, const ps_group_t *group,
                                uint32_t sequence, bool load)
 {
     uint32_t address = slot_address(group, slot_of(group, sequence));
-    unsigned crc_at = crc_offset(group);
+    unsigned left = crc_offset(group) + CRC_BYTES;
     uint32_t crc = group->crc_start;
-    unsigned page = 0;
-    unsigned at;
+    const uint8_t *header = data(store);
     walk_t walk;
     walk_from(&walk, store, group, 0);
-    for (at = 0; at < crc_at + CRC_BYTES; ++at) {
-        uint8_t byte;
-        uint8_t *place;
-        if (at == page) {
-            unsigned n = page_part(store, crc_at + CRC_BYTES - at);
-            ps_status_t status = read_bytes(store, address + at, data(store), n);
-            if (status != PS_OK) {
-                return status;
-            }
-            page += n;
+    while (left > 0u) {
+        unsigned n = page_part(store, left);
+        unsigned i;
+        ps_status_t status = read_bytes(store, address, data(store), n);
+        if (status != PS_OK) {
+            return status;
         }
-        byte = data(store)[at & (store->layout->page_bytes - 1u)];
-        if ((at < 4u && byte != byte_of(sequence, at)) ||
-            (at >= crc_at && byte != byte_of(~crc, at - crc_at))) {
+        if (header != NULL && number(header) != sequence) {
             return PS_FLAGGED;
         }
-        if (at < crc_at) {
+        for (i = 0; i < n; ++i) {
+            uint8_t byte = data(store)[i];
             crc = crc_byte(crc, byte);
+            if (load && (header == NULL || i >= HEADER_BYTES)) {
+                uint8_t *place = walk_next(&walk, store);
+                if (place != NULL) {
+                    *place = byte;
+                }
+            }
         }
-        if (load && at >= HEADER_BYTES && (place = walk_next(&walk, store)) != NULL) {
-            *place = byte;
-        }
+        header = NULL;
+        address += n;
+        left -= n;
     }
-    return PS_OK;
+    return crc == CRC_RESIDUE ? PS_OK : PS_FLAGGED;
 }
 
 /* ---- The newest record of a ring ----------------------------------------------------------- */
@@ -472,8 +481,7 @@ static ps_status_t read_head(const ps_store_t *store, const ps_group_t *group, u
     uint8_t head[4];
     ps_status_t status = read_bytes(store, slot_address(group, slot), head, 4);
     if (status == PS_OK) {
-        uint32_t s = (uint32_t)head[0] | (uint32_t)head[1] << 8 | (uint32_t)head[2] << 16 |
-                     (uint32_t)head[3] << 24;
+        uint32_t s = number(head);
         bool belongs = s != 0u && slot_of(group, s) == slot;
         *sequence = s == 0xFFFFFFFFu ? ERASED : belongs ? s : JUNK;
     }
@@ -592,27 +600,21 @@ static ps_status_t read_label(const ps_store_t *store, unsigned step)
     const ps_layout_t *layout = store->layout;
     const uint8_t *found = data(store);
     const uint8_t *ours = layout->label;
-    unsigned crc_at = layout->label_bytes - CRC_BYTES;
     uint32_t crc = 0xFFFFFFFFu;
-    bool erased = true;
-    bool valid = true;
+    unsigned every = 0xFFu;
     unsigned i;
     ps_status_t status = read_bytes(store, step, data(store), layout->label_bytes);
     if (status != PS_OK || same(found, ours, layout->label_bytes)) {
         return status;
     }
     for (i = 0; i < layout->label_bytes; ++i) {
-        erased = erased && found[i] == 0xFFu;
-        if (i < crc_at) {
-            crc = crc_byte(crc, found[i]);
-        } else {
-            valid = valid && found[i] == byte_of(~crc, i - crc_at);
-        }
+        every &= found[i];
+        crc = crc_byte(crc, found[i]);
     }
-    if (erased) {
+    if (every == 0xFFu) {
         return PS_BLANK;
     }
-    if (!valid || !same(found, ours, 4)) {
+    if (crc != CRC_RESIDUE || !same(found, ours, 4)) {
         return PS_FLAGGED;
     }
     if (!same(found + 8, ours + 8, 4)) {
