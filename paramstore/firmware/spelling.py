@@ -1,0 +1,137 @@
+"""How C writes things: types, literals, names, comments.
+
+Pure text. Knows scalars, no plan and no template. Comments are made safe here: no text of a
+schema can end a comment, join two lines or reorder what an editor shows.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+import textwrap
+import unicodedata
+from collections.abc import Iterable
+
+from paramstore.scalars import Raw, Scalar, ScalarForm
+
+__all__ = ["C_TYPES", "comment_lines", "comment_text", "hex_bytes", "literal", "macro_name",
+           "mask_literal", "member_name", "real_literal", "reserved"]
+
+C_TYPES = {
+    "u8": "uint8_t", "u16": "uint16_t", "u32": "uint32_t", "u64": "uint64_t",
+    "i8": "int8_t", "i16": "int16_t", "i32": "int32_t", "i64": "int64_t",
+    "f32": "float", "f64": "double",
+}
+"""The C type of each scalar."""
+
+# Keywords of C11 and C++20, and macros of standard headers that are lower case.
+_WORD_LIST = """
+alignas alignof and and_eq asm auto bitand bitor bool break case catch char char16_t char32_t
+char8_t class co_await co_return co_yield compl complex concept const const_cast consteval constexpr
+constinit continue decltype default delete do double dynamic_cast else enum errno explicit export
+extern false float for friend goto if imaginary inline int linux long mutable namespace new noexcept
+noreturn not not_eq nullptr operator or or_eq private protected public register reinterpret_cast
+requires restrict return short signed sizeof static static_assert static_cast stderr stdin stdout
+struct switch template this thread_local throw true try typedef typeid typename typeof union unix
+unsigned using virtual void volatile wchar_t while xor xor_eq
+"""
+_WORDS = frozenset(_WORD_LIST.split())
+
+# Types of standard headers that a store of an unlucky name would define again.
+_TYPE_LIST = """
+clock_t div_t double_t fexcept_t fenv_t float_t imaxdiv_t intmax_t intptr_t ldiv_t lldiv_t
+max_align_t mbstate_t ptrdiff_t size_t ssize_t time_t uintmax_t uintptr_t wctrans_t wctype_t wint_t
+"""
+_TYPES = frozenset(_TYPE_LIST.split()) | {
+    f"{sign}int{kind}{bits}_t"
+    for sign in ("", "u") for kind in ("", "_least", "_fast") for bits in (8, 16, 32, 64)
+}
+
+_INTEGER_SUFFIX = {1: "", 2: "", 4: "L", 8: "LL"}
+
+
+def reserved(identifier: str) -> bool:
+    """Return whether a C or C++ file may already have `identifier`, runtime names included."""
+    return (identifier in _WORDS or identifier in _TYPES
+            or identifier.startswith(("ps_", "PS_")))
+
+
+def member_name(name: str) -> str:
+    """Return `name` as a struct member: with `_` behind it if it is a word of C or C++."""
+    return name + "_" if name in _WORDS else name
+
+
+def macro_name(*parts: str) -> str:
+    """Return the parts in upper case joined by `_`; what no identifier may hold becomes `_`."""
+    return re.sub(r"[^A-Z0-9_]", "_", "_".join(parts).upper())
+
+
+def literal(scalar: Scalar, value: Raw) -> str:
+    """Return `value` as a constant expression, right also where int has 16 bits.
+
+    Negative ones stand in parentheses. The most negative integer is written as a difference, as C
+    has no literal for it.
+    """
+    if scalar.form is ScalarForm.FLOAT:
+        return _parenthesised(real_literal(float(value), scalar.size == 4))
+    suffix = _INTEGER_SUFFIX[scalar.size]
+    if scalar.form is ScalarForm.UNSIGNED:
+        return f"{value}u{suffix}"
+    if value == scalar.minimum and scalar.size > 1:
+        return f"({int(value) + 1}{suffix} - 1)"
+    return _parenthesised(f"{value}{suffix}")
+
+
+def mask_literal(scalar: Scalar, value: int) -> str:
+    """Return an unsigned `value` in hexadecimal, as wide as the scalar."""
+    return f"0x{value:0{2 * scalar.size}X}u{_INTEGER_SUFFIX[scalar.size]}"
+
+
+def real_literal(value: float, single: bool) -> str:
+    """Return the shortest decimal literal that reads back as `value` (float if `single`)."""
+    return repr(_shortest_single(value)) + "f" if single else repr(value)
+
+
+def _shortest_single(value: float) -> float:
+    """The double with the fewest decimal digits that rounds to the same float."""
+    packed = struct.pack("<f", value)
+    for digits in range(1, 10):
+        short = float(f"{value:.{digits}g}")
+        try:
+            if struct.pack("<f", short) == packed:
+                return short
+        except OverflowError:  # rounded up beyond the largest float: one digit more
+            continue
+    raise AssertionError(f"nine digits tell every float, but not {value!r}")
+
+
+def _parenthesised(text: str) -> str:
+    return f"({text})" if text.startswith("-") else text
+
+
+def hex_bytes(data: bytes, per_line: int = 12) -> list[str]:
+    """Return the bytes as initialisers, a line for every `per_line` of them."""
+    return [" ".join(f"0x{byte:02X}," for byte in data[i:i + per_line])
+            for i in range(0, len(data), per_line)]
+
+
+def comment_text(text: str) -> str:
+    """Return `text` as one line that may stand inside a comment.
+
+    Control, formatting and unassigned characters become blanks (among them line ends and those
+    that change the direction of writing); comment marks and trigraphs are pulled apart.
+    """
+    text = "".join(" " if unicodedata.category(c)[0] in "CZ" else c for c in text)
+    text = " ".join(text.split())
+    text = text.replace("*/", "* /").replace("/*", "/ *")
+    return re.sub(r"\?(?=\?)", "? ", text)
+
+
+def comment_lines(texts: Iterable[str], width: int = 96) -> list[str]:
+    """Return paragraphs wrapped to lines of a comment; empty paragraphs are left out."""
+    lines = []
+    for text in texts:
+        for line in textwrap.wrap(comment_text(text), width, break_on_hyphens=False):
+            # A backslash at the end of a line would join it with the next one.
+            lines.append(line + "." if line.endswith("\\") else line)
+    return lines
