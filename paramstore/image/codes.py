@@ -1,0 +1,176 @@
+"""The findings of values files (PS5xx), image files and dumps (PS6xx)."""
+
+from __future__ import annotations
+
+from paramstore.errors import Code
+
+__all__ = ["CODES"]
+
+_VALUES: dict[str, Code] = {
+    "PS501": Code(
+        "no such group",
+        "A values file has one table for each group of the schema, such as `[settings]`, and in "
+        "it the parameters of that group. A group that the schema does not have has no place in "
+        "the image. A group that is left out keeps its defaults.",
+    ),
+    "PS502": Code(
+        "no such parameter",
+        "The table of a group may only name parameters of that group. A name that is not known is "
+        "refused rather than left out, because a misspelt parameter would silently keep its "
+        "default.",
+    ),
+    "PS503": Code(
+        "not the shape of a values file",
+        "A values file has tables at the top, one for each group, and values in them: no value "
+        "stands outside a table, and no table stands inside one.",
+    ),
+    "PS504": Code(
+        "a value of the wrong type",
+        "Numbers are written as numbers, or as a text with the unit of the schema; an enumeration "
+        "as the name of a member; flags as a list of names; bytes as a text of hex digits; a date "
+        "as 2026-01-31; an array as a list of as many values as it has elements, or one value for "
+        "all of them; a curve as a list of [x, y] points.",
+    ),
+    "PS505": Code(
+        "not the unit of the schema",
+        "A value may carry its unit, as in \"-58.2 mV/pH\". The unit is compared with the one in "
+        "the schema, letter by letter; nothing is converted.",
+    ),
+    "PS506": Code(
+        "a value outside its limits",
+        "The schema gives each parameter a range (`min`, `max`), and the stored type has one of "
+        "its own. Firmware would not take such a value: it would serve the default instead.",
+    ),
+    "PS507": Code(
+        "no such member",
+        "An enumeration takes the names that its `members` list, flags a list of such names.",
+    ),
+    "PS508": Code(
+        "a text or byte string that does not fit",
+        "A text may have at most as many bytes in UTF-8 as its `size`; letters beyond ASCII take "
+        "2 to 4 bytes. A byte string must have exactly as many as its `size`.",
+    ),
+    "PS509": Code(
+        "a curve that does not rise",
+        "Each x of a curve must be greater than the one before, after rounding to the stored "
+        "type. Interpolation between two points with the same x would divide by zero.",
+    ),
+    "PS510": Code(
+        "two values in the wrong order",
+        "The schema says with `below` that one parameter must stay below another. The rule is "
+        "checked on the values as they are stored, with defaults where the file is silent.",
+    ),
+    "PS511": Code(
+        "a value that storage rounds",
+        "A scaled integer holds whole steps of its `scale`, an f32 about 7 digits. The value is "
+        "stored as the nearest one; this warning tells how far off that is. Write the stored "
+        "value to silence it, or give the parameter a finer scale.",
+    ),
+    "PS512": Code(
+        "not a setting",
+        "`--set` takes GROUP.PARAMETER=VALUE. The value is written as in a values file; quotes "
+        "around a name or a text may be left out, and flags may be written as `low,high`.",
+    ),
+}
+
+_IMAGES: dict[str, Code] = {
+    "PS601": Code(
+        "the dump ends before the part does",
+        "The dump has fewer bytes than the part of the schema. Slots past its end cannot be "
+        "read, and it may have been read from another part, or be a part of a larger dump.",
+    ),
+    "PS602": Code(
+        "the dump is longer than the part",
+        "Only the first bytes, as many as the part has, were read. A part smaller than the one "
+        "that was assumed when it was read repeats itself: it may be such a dump.",
+    ),
+    "PS603": Code(
+        "addresses missing in the file",
+        "A file with addresses may leave some out. They were read as FF, which is what an erased "
+        "EEPROM says: slots there look erased, whatever the part holds.",
+    ),
+    "PS604": Code(
+        "the part is blank",
+        "Every byte reads FF, as a new part does, and as a bus does on which no part answers. "
+        "There is nothing to decode.",
+    ),
+    "PS605": Code(
+        "no whole label",
+        "The label names the store and its layout. Both copies are damaged or erased, so nothing "
+        "proves that this schema is the right one. Records are read all the same: their CRC "
+        "covers the store and the group, so a record that is shown is one of this store.",
+    ),
+    "PS606": Code(
+        "one label copy damaged",
+        "The label is kept twice and the other copy is whole, so nothing is lost. Firmware "
+        "writes the damaged copy anew with `ps_format`.",
+    ),
+    "PS607": Code(
+        "another store",
+        "The label names another store than the schema does. Its records cannot be read with "
+        "this schema: their CRC covers the store. Unpack with the schema of that store.",
+    ),
+    "PS608": Code(
+        "another part",
+        "The label was written for a part with another page size or capacity.",
+    ),
+    "PS609": Code(
+        "another layout",
+        "The label names this store, but another layout: a field was added, moved or resized, or "
+        "a ring has other pages. Groups may be read wrongly or not at all. Use the schema that "
+        "the unit was made with.",
+    ),
+    "PS610": Code(
+        "another format version",
+        "The label was written by a version of the format that this program does not know.",
+    ),
+    "PS611": Code(
+        "slots without a whole record",
+        "A slot holds bytes that are no record. A power cut in a commit leaves one such slot and "
+        "does no harm: the newest whole record counts, and a later commit writes over the slot. "
+        "Several, or one in a group that is not being written, point at wear, bit errors or a "
+        "bad read: read the part again and compare.",
+    ),
+    "PS612": Code(
+        "a group is lost",
+        "The ring of the group holds bytes, but not one whole record. The values shown are the "
+        "defaults of the schema, as firmware would serve them, with a flag.",
+    ),
+    "PS613": Code(
+        "a group was never written",
+        "All slots of the ring are erased. The values shown are the defaults of the schema.",
+    ),
+    "PS614": Code(
+        "a stored value breaks the schema",
+        "The record is whole, but a value in it is outside its limits, or two values are in the "
+        "wrong order. It was written with other limits, or by other means than the runtime. "
+        "Firmware serves the default for a value outside its limits.",
+    ),
+    "PS615": Code(
+        "a record of another revision",
+        "The fields of the group were changed since the record was written, or before. Fields "
+        "are only ever appended, so those at the front of the record are right.",
+    ),
+    "PS620": Code("an image file without data", "The file is empty, or has no data record."),
+    "PS621": Code(
+        "not a record of Intel HEX",
+        "Each line is `:`, then byte count, address (2 bytes), type, data and checksum, in pairs "
+        "of hex digits. Types 00 to 05 exist.",
+    ),
+    "PS622": Code("a record with the wrong length",
+                  "The first byte of a record is its number of data bytes. The line was cut, or "
+                  "characters were lost or added."),
+    "PS623": Code("a record with the wrong checksum",
+                  "All bytes of a record, the checksum included, add up to 0 modulo 256. A digit "
+                  "was changed."),
+    "PS624": Code("the end record is missing or not the last",
+                  "An Intel HEX file ends with `:00000001FF`. Without it nothing tells a whole "
+                  "file from one that was cut short; behind it nothing may follow."),
+    "PS625": Code("an address given twice",
+                  "Two records give the same address. Even if they agree, the file is not what "
+                  "a programmer or a reader writes."),
+    "PS626": Code("an address past the end of the part",
+                  "The file holds data that the part of the schema has no room for."),
+}
+
+CODES: dict[str, Code] = {**_VALUES, **_IMAGES}

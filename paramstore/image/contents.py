@@ -1,0 +1,208 @@
+"""What an EEPROM image holds, read with a plan: labels, slots, newest records, values.
+
+Gives facts; `findings` says what is wrong with them in words. Reading never fails, whatever the
+bytes are. Must not know file forms (see `files`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from paramstore.codec import Label, Record, RecordState, decode_body, read_label, read_record
+from paramstore.format import ERASED, FORMAT_VERSION, slot_of
+from paramstore.image.breaches import Breach, breaches
+from paramstore.layout.plan import Plan, Ring
+from paramstore.scalars import Raw
+
+__all__ = ["Contents", "GroupContents", "LabelState", "Slot", "SlotState", "unpack"]
+
+
+class SlotState(StrEnum):
+    """What one slot of a ring is worth."""
+
+    CURRENT = "current"  # the newest record, or another copy of the same commit
+    OLDER = "older"  # a whole record that a later one replaced
+    ERASED = "erased"  # all FF
+    DAMAGED = "damaged"  # no record: an interrupted write, wear, or bit errors
+    FOREIGN = "foreign"  # a whole record, but not of this slot: misplaced, or of another group
+    MISSING = "missing"  # the dump ends before the slot does
+
+    @property
+    def bad(self) -> bool:
+        """Whether a slot in this state is a reason to look at the part."""
+        return self in (SlotState.DAMAGED, SlotState.FOREIGN, SlotState.MISSING)
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One slot: its record as far as there is one, and for a bad one the reason in words."""
+
+    number: int
+    address: int
+    record: Record
+    state: SlotState
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GroupContents:
+    """What the ring of one group holds.
+
+    `newest` is None if there is no record; `values` are defaults then. Values are given as
+    stored, also where they break the schema (`breaches`).
+    """
+
+    ring: Ring
+    slots: tuple[Slot, ...]
+    newest: Slot | None
+    values: dict[str, tuple[Raw, ...]]
+    breaches: tuple[Breach, ...] = ()
+
+    @property
+    def blank(self) -> bool:
+        """Whether nothing was ever written to the ring."""
+        return all(s.state is SlotState.ERASED for s in self.slots)
+
+    @property
+    def lost(self) -> bool:
+        """Whether there are bytes in the ring, but no record."""
+        return self.newest is None and not self.blank
+
+
+class LabelState(StrEnum):
+    """What the label says about the part."""
+
+    OURS = "this store"
+    BLANK = "blank"  # both copies erased
+    DAMAGED = "damaged"  # no copy is whole
+    FOREIGN = "another store"
+    LAYOUT = "another layout"
+    PART = "another part"
+    FORMAT = "another format version"
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What an image holds. `labels` are the two copies, None where one is not whole."""
+
+    plan: Plan
+    image: bytes
+    labels: tuple[Label | None, Label | None]
+    label_state: LabelState
+    groups: tuple[GroupContents, ...]
+
+    @property
+    def label(self) -> Label | None:
+        """The label that counts: copy 0 if it is whole, else copy 1."""
+        return self.labels[0] or self.labels[1]
+
+    @property
+    def blank(self) -> bool:
+        """Whether the image is FF throughout."""
+        return self.image.count(ERASED) == len(self.image)
+
+    def group(self, name: str) -> GroupContents:
+        """Return the contents of the group called `name`; KeyError if there is none."""
+        for g in self.groups:
+            if g.ring.group.name == name:
+                return g
+        raise KeyError(name)
+
+
+def unpack(plan: Plan, image: bytes) -> Contents:
+    """Return what `image`, the bytes of the part from address 0 on, holds."""
+    copies = [_cut(image, plan.label_address(c), plan.label_bytes) for c in (0, 1)]
+    labels = (read_label(copies[0]), read_label(copies[1]))
+    groups = tuple(_read_group(plan, ring, image) for ring in plan.rings)
+    return Contents(plan, image, labels, _label_state(plan, labels, copies), groups)
+
+
+def _cut(image: bytes, address: int, size: int) -> bytes:
+    return image[address:address + size]
+
+
+def _label_state(plan: Plan, labels: tuple[Label | None, Label | None],
+                 copies: list[bytes]) -> LabelState:
+    label = labels[0] or labels[1]
+    if label is None:
+        blank = all(c.count(ERASED) == len(c) for c in copies)
+        return LabelState.BLANK if blank else LabelState.DAMAGED
+    if label.version != FORMAT_VERSION:
+        return LabelState.FORMAT
+    if label.store_id != plan.store_id:
+        return LabelState.FOREIGN
+    if (label.page, label.capacity) != (plan.part.page, plan.part.capacity):
+        return LabelState.PART
+    if label.layout_id != plan.layout_id:
+        return LabelState.LAYOUT
+    return LabelState.OURS
+
+
+def _read_group(plan: Plan, ring: Ring, image: bytes) -> GroupContents:
+    records = [
+        read_record(plan, ring, slot, _cut(image, ring.address(slot), ring.record_bytes))
+        for slot in range(ring.slots)
+    ]
+    newest = max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
+    slots = []
+    for number, record in enumerate(records):
+        state, reason = _judge(plan, ring, number, record, newest, image)
+        slots.append(Slot(number, ring.address(number), record, state, reason))
+    if newest is None:
+        defaults = {f.name: f.default for f in ring.group.fields}
+        return GroupContents(ring, tuple(slots), None, defaults)
+    values = decode_body(ring, newest.body)
+    return GroupContents(ring, tuple(slots), slots[slot_of(newest.sequence, ring.slots)], values,
+                         tuple(breaches(ring.group, values)))
+
+
+def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record | None,
+           image: bytes) -> tuple[SlotState, str]:
+    """Return what a slot is worth, and for a bad one why."""
+    match record.state:
+        case RecordState.VALID:
+            assert newest is not None, "a valid record makes a newest one"
+            copy = newest.sequence - record.sequence < ring.group.copies
+            current = copy and record.body == newest.body
+            return (SlotState.CURRENT if current else SlotState.OLDER), ""
+        case RecordState.ERASED:
+            return SlotState.ERASED, ""
+        case RecordState.SHORT:
+            return SlotState.MISSING, "the dump ends before the slot does"
+        case RecordState.MISPLACED:
+            belongs = slot_of(record.sequence, ring.slots)
+            return SlotState.FOREIGN, f"record {record.sequence} belongs in slot {belongs}"
+        case RecordState.NO_NUMBER:
+            return SlotState.DAMAGED, f"0x{record.sequence:08X} is no sequence number"
+        case RecordState.BAD_CRC:
+            owner = _owner(plan, ring, number, image)
+            if owner is not None:
+                return SlotState.FOREIGN, f"holds a record of group `{owner}`"
+            return SlotState.DAMAGED, _damage(ring, number, record, newest, image)
+
+
+def _owner(plan: Plan, ring: Ring, number: int, image: bytes) -> str | None:
+    """Return the group of this store whose whole record lies in a slot of another one."""
+    for other in plan.rings:
+        data = _cut(image, ring.address(number), other.record_bytes)
+        state = read_record(plan, other, 0, data).state
+        if other is not ring and state in (RecordState.VALID, RecordState.MISPLACED):
+            return other.group.name
+    return None
+
+
+def _damage(ring: Ring, number: int, record: Record, newest: Record | None, image: bytes) -> str:
+    pages = list(ring.writes())
+    written = len(pages)
+    for offset, length in reversed(pages):
+        first = ring.address(number) + offset
+        if image.count(ERASED, first, first + length) < length:
+            break
+        written -= 1
+    if written < len(pages):
+        return f"only {written} of {len(pages)} pages written"
+    belongs = slot_of(record.sequence, ring.slots) == number
+    if belongs and newest and abs(record.sequence - newest.sequence) <= ring.slots:
+        return f"record {record.sequence} with a wrong CRC"
+    return "wrong CRC"

@@ -1,0 +1,141 @@
+"""What is wrong with an image, in words: findings from the facts in `contents`.
+
+An error means that data is lost or damaged, a warning is worth knowing. One cause gives one
+finding: the slots of another store are not told one by one. Must not read bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from paramstore.errors import Finding, Severity, SourceText
+from paramstore.image.contents import Contents, GroupContents, LabelState, Slot
+from paramstore.image.wording import breach_text
+from paramstore.schema.words import plural
+
+__all__ = ["diagnose"]
+
+_SHOWN = 8
+"""Reasons listed for one group; the rest is counted."""
+
+
+def diagnose(contents: Contents, path: str,
+             gaps: tuple[tuple[int, int], ...] = ()) -> tuple[Finding, ...]:
+    """Return what is wrong with the image read from `path`; `gaps` as in `files.Dump`.
+
+    From the whole to the parts: size, label, then each group in schema order.
+    """
+    return tuple(_Diagnosis(contents, SourceText(path, ""), gaps).findings())
+
+
+class _Diagnosis:
+    def __init__(self, contents: Contents, source: SourceText,
+                 gaps: tuple[tuple[int, int], ...]) -> None:
+        self._contents = contents
+        self._source = source
+        self._gaps = gaps
+
+    def findings(self) -> Iterator[Finding]:
+        yield from self._size()
+        if self._contents.blank:
+            yield self._error(
+                "PS604", "the part is blank: every byte is FF",
+                help="a bus without an answering part reads FF as well: check the wiring if the "
+                "part was programmed")
+            return
+        yield from self._label()
+        if self._contents.label_state is LabelState.FOREIGN:
+            return
+        for group in self._contents.groups:
+            yield from self._group(group)
+
+    def _size(self) -> Iterator[Finding]:
+        part, size = self._contents.plan.part, len(self._contents.image)
+        if size < part.capacity:
+            yield self._error(
+                "PS601", f"the dump has {size} bytes, `{part.name}` has {part.capacity}",
+                help="read the whole part, or give the schema of the part it was read from")
+        elif size > part.capacity:
+            yield self._warning(
+                "PS602", f"the dump has {size} bytes, `{part.name}` has {part.capacity}: "
+                "only the first ones are read")
+        if self._gaps:
+            ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in self._gaps]
+            count = sum(end - first for first, end in self._gaps)
+            yield self._warning(
+                "PS603", f"the file leaves out {plural(count, 'byte')}, which are read as FF",
+                notes=_some(ranges))
+
+    def _label(self) -> Iterator[Finding]:
+        contents, plan, label = self._contents, self._contents.plan, self._contents.label
+        match contents.label_state:
+            case LabelState.BLANK | LabelState.DAMAGED as state:
+                what = "erased" if state is LabelState.BLANK else "damaged"
+                yield self._error(
+                    "PS605", f"both copies of the label are {what}",
+                    help="nothing proves that this is the right schema; records that are shown "
+                    "are of this store")
+                return
+        assert label is not None, "every other state comes from a label"
+        match contents.label_state:
+            case LabelState.FORMAT:
+                yield self._error(
+                    "PS610", f"the label is of format version {label.version}, not 1",
+                    help="use a newer paramstore")
+            case LabelState.FOREIGN:
+                yield self._error(
+                    "PS607", f"the part holds the store `{label.name}`, "
+                    f"not `{plan.schema.name}`", help=f"give the schema of `{label.name}`")
+            case LabelState.PART:
+                yield self._error(
+                    "PS608", f"the label is for a part of {label.capacity} bytes with "
+                    f"{label.page}-byte pages; `{plan.part.name}` has {plan.part.capacity} "
+                    f"and {plan.part.page}")
+            case LabelState.LAYOUT:
+                yield self._error(
+                    "PS609", f"the part has layout {label.layout_id:08X}, "
+                    f"the schema gives {plan.layout_id:08X}",
+                    help="use the schema the unit was made with")
+        bad = [str(copy) for copy, found in enumerate(contents.labels) if found is None]
+        if bad:
+            yield self._warning("PS606", f"label copy {bad[0]} is damaged; the other one is whole",
+                                help="`ps_format` writes it anew")
+
+    def _group(self, group: GroupContents) -> Iterator[Finding]:
+        name = f"group `{group.ring.group.name}`"
+        bad = [s for s in group.slots if s.state.bad]
+        if group.lost:
+            yield self._error("PS612", f"{name} is lost: no slot holds a whole record",
+                              notes=_slots(bad), help="the values shown are defaults")
+        elif bad:
+            yield self._error(
+                "PS611", f"{name}: {plural(len(bad), 'slot')} of {len(group.slots)} "
+                f"{'holds' if len(bad) == 1 else 'hold'} no whole record", notes=_slots(bad))
+        elif group.blank:
+            yield self._warning("PS613", f"{name} was never written: the values are defaults")
+        for breach in group.breaches:
+            yield self._error("PS614", f"{name}: " + breach_text(
+                breach, group.ring.group, group.values))
+        if group.newest and group.newest.record.revision != group.ring.revision:
+            yield self._warning(
+                "PS615", f"{name}: the record is of revision {group.newest.record.revision}, "
+                f"the schema of revision {group.ring.revision}")
+
+    def _error(self, code: str, message: str, notes: tuple[str, ...] = (),
+               help: str = "") -> Finding:
+        return Finding(code, message, self._source, notes=notes, help=help)
+
+    def _warning(self, code: str, message: str, notes: tuple[str, ...] = (),
+                 help: str = "") -> Finding:
+        return Finding(code, message, self._source, notes=notes, help=help,
+                       severity=Severity.WARNING)
+
+
+def _slots(slots: list[Slot]) -> tuple[str, ...]:
+    return _some([f"slot {s.number} at 0x{s.address:04X}: {s.reason}" for s in slots])
+
+
+def _some(lines: list[str]) -> tuple[str, ...]:
+    if len(lines) > _SHOWN:
+        lines = [*lines[:_SHOWN - 1], f"and {len(lines) - _SHOWN + 1} more"]
+    return tuple(lines)

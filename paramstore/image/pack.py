@@ -1,0 +1,78 @@
+"""Values to a whole-chip image: what a freshly programmed part holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from paramstore.codec import CodecError, build_label, build_record, encode_body
+from paramstore.errors import Finding, FindingsError
+from paramstore.format import ERASED
+from paramstore.image.breaches import BreachKind, breaches
+from paramstore.image.wording import breach_help, breach_text
+from paramstore.layout.plan import Plan
+from paramstore.scalars import Raw
+
+__all__ = ["GroupValues", "Values", "complete", "pack"]
+
+GroupValues = Mapping[str, tuple[Raw, ...]]
+"""The raws of a group's fields by field name; a missing field has its default."""
+Values = Mapping[str, GroupValues]
+"""Group name to `GroupValues`; a missing group has its defaults."""
+
+_CODES = {
+    BreachKind.LIMIT: "PS506",
+    BreachKind.RISING: "PS509",
+    BreachKind.BELOW: "PS510",
+    BreachKind.TEXT: "PS508",
+}
+
+
+def complete(plan: Plan, values: Values) -> dict[str, dict[str, tuple[Raw, ...]]]:
+    """Return `values` with every field of every group; what is not given has its default.
+
+    Raises CodecError for a group that the plan does not have.
+    """
+    full = {
+        ring.group.name: {f.name: f.default for f in ring.group.fields} for ring in plan.rings
+    }
+    for name, given in values.items():
+        if name not in full:
+            raise CodecError(f"the store has no group `{name}`")
+        full[name].update(given)
+    return full
+
+
+def pack(plan: Plan, values: Values) -> bytes:
+    """Return the image of the whole part: both labels, and for each group as many records as it
+    has copies, with sequence numbers from 1. All other bytes are FF.
+
+    Raises CodecError for values without a field or without bytes, and FindingsError (PS506 to
+    PS510, without a place) for values that break a limit or a rule.
+    """
+    full = complete(plan, values)
+    image = bytearray([ERASED]) * plan.part.capacity
+    label = build_label(plan)
+    for copy in (0, 1):
+        _put(image, plan.label_address(copy), label)
+    for ring in plan.rings:
+        body = encode_body(ring, full[ring.group.name])
+        for slot in range(ring.group.copies):
+            _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body))
+    _refuse_breaches(plan, full)
+    return bytes(image)
+
+
+def _refuse_breaches(plan: Plan, values: Values) -> None:
+    findings = [
+        Finding(_CODES[breach.kind], breach_text(breach, ring.group, given),
+                help=breach_help(breach, given))
+        for ring in plan.rings
+        for given in (values[ring.group.name],)
+        for breach in breaches(ring.group, given)
+    ]
+    if findings:
+        raise FindingsError(findings)
+
+
+def _put(image: bytearray, address: int, data: bytes) -> None:
+    image[address:address + len(data)] = data

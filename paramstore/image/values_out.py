@@ -1,0 +1,75 @@
+"""Values as text: a values file in TOML, with units in comments, that `values` reads back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+
+from paramstore.scalars import Raw
+from paramstore.schema.model import Group, Parameter, Schema
+from paramstore.schema.quantity import Physical, parameter_from_raw
+
+__all__ = ["parameter_unit", "values_toml"]
+
+_LINE = 96
+"""Longest line; a longer array is written with one element on each line."""
+
+
+def values_toml(schema: Schema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+                remarks: Mapping[str, str] | None = None) -> str:
+    """Return a values file with every parameter of the groups in `values`, in schema order.
+
+    `values` has all fields of each group by name. `remarks` are comments by group name.
+    Reading the text back gives the same raws, as long as these are within their limits.
+    """
+    blocks = [f"# Values of the store {schema.name}."]
+    for group in schema.groups:
+        if group.name in values:
+            remark = (remarks or {}).get(group.name, "")
+            blocks.append(_group(group, values[group.name], remark))
+    return "\n\n".join(blocks) + "\n"
+
+
+def parameter_unit(parameter: Parameter) -> str:
+    """Return the unit of a parameter, "x unit, y unit" of a curve; "" if it has none."""
+    units = [f.unit for f in parameter.fields]
+    return ", ".join(u or "1" for u in units) if any(units) else ""
+
+
+def _group(group: Group, values: Mapping[str, tuple[Raw, ...]], remark: str) -> str:
+    lines = [f"[{group.name}]"]
+    if remark:
+        lines[0] += f"  # {remark}"
+    for parameter in group.parameters:
+        raws = {f.name: values[f.name] for f in parameter.fields}
+        value = parameter_from_raw(parameter, raws)
+        unit = parameter_unit(parameter)
+        lines.append(_line(parameter.name, value, f"  # {unit}" if unit else ""))
+    return "\n".join(lines)
+
+
+def _line(name: str, value: Physical, comment: str) -> str:
+    line = f"{name} = {_toml(value)}{comment}"
+    if len(line) <= _LINE or not isinstance(value, list):
+        return line
+    elements = [f"    {_toml(element)}," for element in value]
+    return "\n".join([f"{name} = [{comment}", *elements, "]"])
+
+
+def _toml(value: Physical) -> str:
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case str():
+            # JSON escapes are TOML escapes, but TOML wants DEL escaped as well.
+            return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+        case Decimal():
+            return format(value.normalize() + 0, "f") if value else "0"
+        case date():
+            return value.isoformat()
+        case Sequence():
+            return f"[{', '.join(_toml(v) for v in value)}]"
+        case _:
+            return repr(value)

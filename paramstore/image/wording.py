@@ -1,0 +1,56 @@
+"""Words for values that break the schema, the same wherever they were found.
+
+Knows the model and quantities. Must not know where a value stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from paramstore.image.breaches import Breach, BreachKind
+from paramstore.scalars import Raw
+from paramstore.schema.element import ValueProblem, element_name, refuse_limit
+from paramstore.schema.model import Group, Kind
+from paramstore.schema.quantity import show_raw
+
+__all__ = ["breach_help", "breach_text"]
+
+
+def breach_text(breach: Breach, group: Group, values: Mapping[str, tuple[Raw, ...]]) -> str:
+    """Return what is broken, with the values in their units."""
+    field, raws = breach.field, values[breach.field.name]
+    here = show_raw(field, raws[breach.element])
+    match breach.kind:
+        case BreachKind.LIMIT:
+            return _limit(breach, raws).message
+        case BreachKind.RISING:
+            before = show_raw(field, raws[breach.element - 1])
+            return f"`{field.name}` must rise: {here} follows {before}"
+        case BreachKind.BELOW:
+            other = group.parameter(breach.parameter.below or "").fields[0]
+            there = show_raw(other, values[other.name][breach.element])
+            names = [element_name(f, _path(breach)) for f in (field, other)]
+            return f"`{names[0]}` = {here} must be below `{names[1]}` = {there}"
+        case BreachKind.TEXT:
+            return f"`{field.name}` does not hold UTF-8 text up to its end"
+
+
+def breach_help(breach: Breach, values: Mapping[str, tuple[Raw, ...]]) -> str:
+    """Return how to mend a broken value in a values file; "" if the text says it."""
+    if breach.kind is BreachKind.LIMIT:
+        return _limit(breach, values[breach.field.name]).help
+    if breach.kind is BreachKind.BELOW:
+        return f"lower `{breach.parameter.name}`, or raise `{breach.parameter.below}`"
+    return ""
+
+
+def _limit(breach: Breach, raws: tuple[Raw, ...]) -> ValueProblem:
+    try:
+        refuse_limit(breach.field, raws[breach.element], _path(breach))
+    except ValueProblem as problem:
+        return problem
+
+
+def _path(breach: Breach) -> tuple[int, ...]:
+    several = breach.field.array or breach.field.kind is Kind.CURVE
+    return (breach.element,) if several else ()
