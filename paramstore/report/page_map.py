@@ -1,0 +1,101 @@
+"""A picture of where everything lies: what each page is, and the same as lines of text.
+
+Knows a Plan. The cells are data, for any kind of picture; colour is left to a `paint` function.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from paramstore.layout.plan import Plan
+
+__all__ = ["Cell", "Paint", "cells", "letter", "map_lines", "no_paint"]
+
+Paint = Callable[[str, int], str]
+"""Gives a text the colour of the ring with that index in the plan."""
+
+LETTERS = string.ascii_uppercase + string.ascii_lowercase + string.digits
+LABEL, FREE, GOES_ON = "=", ".", "-"
+BLOCK = 8
+"""A blank after so many pages, to count by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One page. `ring` is an index in `plan.rings`, None outside the rings; `begins` says whether
+    a slot or a label copy begins here."""
+
+    ring: int | None = None
+    slot: int = 0
+    begins: bool = False
+    label: bool = False
+
+
+def cells(plan: Plan) -> tuple[Cell, ...]:
+    """Return what every page of the part is, page 0 first."""
+    pages = [Cell()] * plan.part.pages
+    for page in range(2 * plan.label_pages):
+        pages[page] = Cell(label=True, begins=page % plan.label_pages == 0)
+    for index, ring in enumerate(plan.rings):
+        for page in range(ring.pages):
+            slot, rest = divmod(page, ring.slot_pages)
+            pages[ring.first_page + page] = Cell(index, slot, rest == 0)
+    return tuple(pages)
+
+
+def letter(index: int) -> str:
+    """Return the letter of the ring with that index; they repeat after 62."""
+    return LETTERS[index % len(LETTERS)]
+
+
+def no_paint(text: str, ring: int) -> str:
+    """Return `text` as it is."""
+    return text
+
+
+def map_lines(plan: Plan, paint: Paint = no_paint) -> list[str]:
+    """Return the map, one character a page, the address of a row before it.
+
+    32 pages a row, 64 on parts of more than 256 pages. A run of equal rows is shown once.
+    """
+    pages = cells(plan)
+    width = 64 if len(pages) > 256 else 32
+    rows = [pages[at:at + width] for at in range(0, len(pages), width)]
+    digits = max(4, len(f"{plan.part.capacity - 1:X}"))
+    lines: list[str] = []
+    for number, row in enumerate(rows):
+        drawn = _row(row, paint)
+        if 0 < number < len(rows) - 1 and _row(rows[number - 1], paint) == drawn == _row(
+                rows[number + 1], paint):
+            if lines[-1] != "  :":
+                lines.append("  :")
+            continue
+        lines.append(f"  0x{number * width * plan.part.page:0{digits}X}  {drawn}")
+    return lines
+
+
+def _row(row: Sequence[Cell], paint: Paint) -> str:
+    return " ".join(
+        "".join(_painted(row[at:at + BLOCK], paint)) for at in range(0, len(row), BLOCK)
+    )
+
+
+def _painted(block: Sequence[Cell], paint: Paint) -> Iterator[str]:
+    """Yield the cells of a block, each run of one ring painted as one text."""
+    run, ring = "", None
+    for cell in block:
+        if cell.ring != ring:
+            yield run if ring is None else paint(run, ring)
+            run, ring = "", cell.ring
+        run += _symbol(cell)
+    yield run if ring is None else paint(run, ring)
+
+
+def _symbol(cell: Cell) -> str:
+    if cell.label:
+        return LABEL if cell.begins else GOES_ON
+    if cell.ring is None:
+        return FREE
+    return letter(cell.ring) if cell.begins else GOES_ON

@@ -1,0 +1,192 @@
+"""A plan for people: the page map, tables of groups and fields, and what the store costs.
+
+Every figure is computed in `layout.figures`; this module only words it. `report.plan_data` has
+the same for programs.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator
+
+from paramstore.layout.figures import PlanFigures, RingFigures, figures
+from paramstore.layout.plan import PlacedField, Plan
+from paramstore.parts.bus import bits_ms
+from paramstore.parts.holdup import CONTROLLER_MA, DERATING
+from paramstore.parts.part import WriteProtect
+from paramstore.report.page_map import Paint, letter, map_lines, no_paint
+from paramstore.report.tables import Column, display_width, printable, table
+from paramstore.schema.model import Kind
+from paramstore.schema.words import plural
+
+__all__ = ["field_lines", "plan_text"]
+
+LINE = 96
+"""Columns of running text."""
+LONG_LIFE_YEARS = 1000
+"""Beyond this a life is only said to be longer: nothing else of a module lasts that long."""
+
+
+def plan_text(plan: Plan, *, page_map: bool = True, fields: bool = False,
+              paint: Paint = no_paint) -> str:
+    """Return the whole report, lines ended by \\n. `fields` adds the table of all fields."""
+    numbers = figures(plan)
+    blocks = [list(_title(plan))]
+    if page_map:
+        blocks.append(["Page map: one character is a page, `-` goes on with the slot before it",
+                       *map_lines(plan, paint), *_legend(plan, paint)])
+    blocks.append(["Groups: where they lie", *_places(plan)])
+    blocks.append([f"Groups: wear at {plan.schema.temperature_c:g} degC, "
+                   f"time at {plan.schema.bus_khz} kHz", *_costs(numbers, plan.schema.bus_khz)])
+    if fields:
+        blocks.append(["Fields: addresses are those of slot 0", *field_lines(plan)])
+    blocks.append(list(_summary(plan, numbers)))
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def field_lines(plan: Plan) -> list[str]:
+    """Return a table of every field with its place in the record and its address in slot 0."""
+    columns = [Column("address"), Column("field", right=False), Column("type", right=False),
+               Column("size", "bytes"), Column("in body", "byte"), Column("unit", right=False)]
+    return table(columns, [
+        (address_text(plan, ring.address(0) + 5 + placed.offset),
+         f"{ring.group.name}.{placed.field.name}", type_text(placed), str(placed.field.size),
+         str(placed.offset), placed.field.unit)
+        for ring in plan.rings for placed in ring.fields
+    ], indent=2)
+
+
+def type_text(placed: PlacedField) -> str:
+    """Return how a field is stored: `u16`, `f32 x 4`, `text`, `i16, x 0.01`."""
+    field = placed.field
+    if field.kind in (Kind.TEXT, Kind.BYTES):
+        return field.kind.value
+    name = field.scalar.name
+    if field.kind not in (Kind.INTEGER, Kind.FLOAT, Kind.CURVE):
+        name += f" {field.kind.value}"
+    return name + (f"[{field.count}]" if field.array or field.count > 1 else "")
+
+
+def address_text(plan: Plan, address: int) -> str:
+    """Return an address in as many digits as the last one of the part has, at least four."""
+    return f"0x{address:0{max(4, len(f'{plan.part.capacity - 1:X}'))}X}"
+
+
+def _title(plan: Plan) -> Iterator[str]:
+    schema, part = plan.schema, plan.part
+    yield (f"{schema.name} on the {part.name}: {part.capacity} bytes in {part.pages} pages of "
+           f"{part.page}, {schema.bus_khz} kHz, {schema.supply_v:g} V, "
+           f"{schema.temperature_c:g} degC, {schema.life_years:g} years")
+    if schema.doc:
+        yield printable(schema.doc)
+
+
+def _legend(plan: Plan, paint: Paint) -> Iterator[str]:
+    line, width = "  = label  . free", 17
+    for index, ring in enumerate(plan.rings):
+        size = 4 + display_width(ring.group.name)
+        if width + size > LINE:
+            yield line
+            line, width = "", 0
+        line += f"  {paint(letter(index), index)} {ring.group.name}"
+        width += size
+    yield line
+
+
+def _places(plan: Plan) -> list[str]:
+    columns = [Column("map"), Column("group", right=False), Column("role", right=False),
+               Column("payload", "bytes"), Column("room", "bytes"), Column("record", "bytes"),
+               Column("slot", "pages"), Column("slots"), Column("ring", "pages"),
+               Column("from"), Column("to")]
+    rows = [
+        (letter(index), ring.group.name, ring.group.role.value, str(ring.payload_bytes),
+         str(ring.body_bytes - ring.payload_bytes), str(ring.record_bytes), str(ring.slot_pages),
+         str(ring.slots), str(ring.pages), address_text(plan, ring.address(0)),
+         address_text(plan, ring.address(ring.slots) - 1))
+        for index, ring in enumerate(plan.rings)
+    ]
+    return table(columns, rows, indent=2)
+
+
+def _costs(numbers: PlanFigures, khz: int) -> list[str]:
+    columns = [Column("group", right=False), Column("written", "per day"), Column("copies"),
+               Column("life", "years"), Column("spare", "times"),
+               Column("commit", "page writes"), Column("commit", "ms"), Column("mount", "ms"),
+               Column("HD", "bits")]
+    return table(columns, [_cost(r, khz) for r in numbers.rings], indent=2)
+
+
+def _cost(figure: RingFigures, khz: int) -> tuple[str, ...]:
+    group = figure.ring.group
+    return (group.name, number_text(group.writes_per_day), str(group.copies),
+            _life(figure.life_years), _life(figure.spare), str(figure.page_writes),
+            f"{figure.commit_ms:.1f}", f"{bits_ms(figure.mount_bits, khz):.2f}",
+            str(figure.strength.distance))
+
+
+def number_text(value: float) -> str:
+    """Return three significant digits of a positive number, never an exponent."""
+    if value == 0 or value >= 100:
+        return f"{value:,.0f}"
+    text = f"{value:.{max(0, 2 - math.floor(math.log10(value)))}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _life(value: float) -> str:
+    return f">{LONG_LIFE_YEARS}" if value > LONG_LIFE_YEARS else number_text(value)
+
+
+def _summary(plan: Plan, numbers: PlanFigures) -> Iterator[str]:
+    yield "Store"
+    for name, text in (
+        ("space", _space(plan)),
+        ("protect", _protection(plan)),
+        ("mount", f"{numbers.mount_ms:.1f} ms of bus time; at most {numbers.worst_mount_ms:.1f} ms "
+                  "whatever the part holds"),
+        ("hold-up", _hold_up(numbers)),
+        ("CRC-32C", _detection(numbers)),
+        ("memory", f"{numbers.payload_bytes} bytes of values and their alignment, "
+                   f"{numbers.working_bytes} bytes beside them on a 32-bit controller"),
+        ("ids", f"store 0x{plan.store_id:08X}, layout 0x{plan.layout_id:08X}, "
+                + (f"release {plan.release}" if plan.release else "not released")),
+    ):
+        yield from textwrap.wrap(text, LINE, initial_indent=f"  {name:8} ",
+                                 subsequent_indent=" " * 11)
+
+
+def _space(plan: Plan) -> str:
+    label, rings = 2 * plan.label_pages, sum(r.pages for r in plan.rings)
+    free = plan.part.pages - label - rings
+    return (f"{label + rings} of {plural(plan.part.pages, 'page')} used "
+            f"(label {label}, groups {rings}), {free} free")
+
+
+def _protection(plan: Plan) -> str:
+    part = plan.part
+    if part.protected_from is not None:
+        inside = [r for r in plan.rings if r.address(0) >= part.protected_from]
+        names = ", ".join(r.group.name for r in inside) or "nothing"
+        return (f"the pin covers {address_text(plan, part.protected_from)} to the end: {names}")
+    if part.write_protect is WriteProtect.WHOLE:
+        return "the pin covers the whole part, counters too: drive it only where nothing is written"
+    return "the part has no write-protect pin"
+
+
+def _hold_up(numbers: PlanFigures) -> str:
+    need = numbers.hold_up
+    if need.capacitance_uf is None:
+        return (f"no capacitor can end a page write: the supply of {need.from_v:g} V has no room "
+                f"above the part's {need.to_v:g} V")
+    return (
+        f"{number_text(need.capacitance_uf)} uF end a started page write: {need.time_ms:.2f} ms at "
+        f"{need.current_ma:g} mA (part, and {CONTROLLER_MA:g} mA for the controller), from "
+        f"{need.from_v:g} V down to {need.to_v:g} V, with {DERATING:.0%} of the capacitance left"
+    )
+
+
+def _detection(numbers: PlanFigures) -> str:
+    weakest = min((r.strength for r in numbers.rings), key=lambda s: s.distance)
+    return (f"every error of up to {weakest.distance - 1} bits in a record is found; of torn pages "
+            f"one in {1 / weakest.pass_odds:,.0f} passes (a 16-bit CRC: up to "
+            f"{weakest.distance_16 - 1} bits, one in {1 / weakest.pass_odds_16:,.0f})")

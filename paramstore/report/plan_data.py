@@ -1,0 +1,160 @@
+"""A plan for programs: everything that `report.plan` shows, and every field, as plain data.
+
+The names, types, counts, offsets, scales and addresses here are the table of fields that
+FORMAT.md speaks of: with that page and this data a decoder needs no schema. Units are in the
+keys; addresses, offsets and sizes are in bytes. A life without end is None.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from paramstore.format import FORMAT_VERSION, HEADER_BYTES
+from paramstore.layout.figures import PlanFigures, RingFigures, figures
+from paramstore.layout.layout_id import plain_decimal
+from paramstore.layout.plan import PlacedField, Plan, Ring
+from paramstore.layout.strength import CRC_16, CRC_32C
+from paramstore.parts.bus import bits_ms
+from paramstore.parts.holdup import CONTROLLER_MA, DERATING
+from paramstore.schema.model import Schema
+
+__all__ = ["DATA_VERSION", "plan_data"]
+
+DATA_VERSION = 1
+"""Grows when a key changes its meaning or goes away."""
+
+
+def plan_data(plan: Plan) -> dict[str, Any]:
+    """Return the plan and its figures as data that JSON can hold."""
+    numbers = figures(plan)
+    return {
+        "schema_version": DATA_VERSION,
+        "format": FORMAT_VERSION,
+        "store": plan.schema.name,
+        "doc": plan.schema.doc,
+        "store_id": plan.store_id,
+        "layout_id": plan.layout_id,
+        "release": plan.release,
+        "part": _part(plan),
+        "use": _use(plan.schema),
+        "label": {
+            "addresses": [plan.label_address(0), plan.label_address(1)],
+            "bytes": plan.label_bytes,
+            "pages": plan.label_pages,
+        },
+        "pages": _pages(plan),
+        "groups": [_group(plan, r) for r in numbers.rings],
+        "mount": {
+            "bits": numbers.mount_bits,
+            "ms": numbers.mount_ms,
+            "worst_bits": numbers.worst_mount_bits,
+            "worst_ms": numbers.worst_mount_ms,
+        },
+        "hold_up": _hold_up(numbers),
+        "error_detection": {
+            "crc": CRC_32C.name,
+            "torn_page_passes": CRC_32C.pass_odds,
+            "torn_page_passes_16_bit_crc": CRC_16.pass_odds,
+        },
+        "memory": {"payload_bytes": numbers.payload_bytes, "working_bytes": numbers.working_bytes},
+    }
+
+
+def _part(plan: Plan) -> dict[str, Any]:
+    part = plan.part
+    return {
+        "name": part.name,
+        "capacity_bytes": part.capacity,
+        "page_bytes": part.page,
+        "address_bytes": part.address_bytes,
+        "block_bits": part.block_bits,
+        "block_shift": part.block_shift,
+        "write_ms": part.write_ms,
+        "write_protect": part.write_protect.value,
+        "protected_from": part.protected_from,
+    }
+
+
+def _use(schema: Schema) -> dict[str, Any]:
+    return {
+        "address": schema.address,
+        "bus_khz": schema.bus_khz,
+        "supply_v": schema.supply_v,
+        "temperature_c": schema.temperature_c,
+        "life_years": schema.life_years,
+    }
+
+
+def _pages(plan: Plan) -> dict[str, int]:
+    label, rings = 2 * plan.label_pages, sum(r.pages for r in plan.rings)
+    total = plan.part.pages
+    return {"total": total, "label": label, "groups": rings, "free": total - label - rings}
+
+
+def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
+    ring, group, khz = figure.ring, figure.ring.group, plan.schema.bus_khz
+    protected_from = plan.part.protected_from
+    return {
+        "name": group.name,
+        "id": group.id,
+        "role": group.role.value,
+        "doc": group.doc,
+        "revision": ring.revision,
+        "copies": group.copies,
+        "writes_per_day": group.writes_per_day,
+        "address": ring.address(0),
+        "end": ring.address(ring.slots),
+        "first_page": ring.first_page,
+        "slots": ring.slots,
+        "slot_pages": ring.slot_pages,
+        "slot_bytes": ring.slot_pages * ring.page_bytes,
+        "payload_bytes": ring.payload_bytes,
+        "body_bytes": ring.body_bytes,
+        "record_bytes": ring.record_bytes,
+        "write_protectable": protected_from is not None and ring.address(0) >= protected_from,
+        "life_years": _finite(figure.life_years),
+        "commits": figure.commits,
+        "commit": {"page_writes": figure.page_writes, "bits": figure.commit_bits,
+                   "polls": figure.commit_polls, "ms": figure.commit_ms},
+        "mount": {"bits": figure.mount_bits, "ms": bits_ms(figure.mount_bits, khz)},
+        "hamming_distance": figure.strength.distance,
+        "hamming_distance_16_bit_crc": figure.strength.distance_16,
+        "fields": [_field(ring, f) for f in ring.fields],
+    }
+
+
+def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:
+    field = placed.field
+    data: dict[str, Any] = {
+        "name": field.name,
+        "kind": field.kind.value,
+        "type": field.scalar.name,
+        "count": field.count,
+        "bytes": field.size,
+        "offset": placed.offset,
+        "address": ring.address(0) + HEADER_BYTES + placed.offset,
+        "scale": plain_decimal(field.scale),
+        "zero": plain_decimal(field.offset),
+        "unit": field.unit,
+    }
+    if field.members:
+        data["members"] = dict(field.members)
+    return data
+
+
+def _hold_up(numbers: PlanFigures) -> dict[str, Any]:
+    need = numbers.hold_up
+    return {
+        "capacitance_uf": need.capacitance_uf,
+        "time_ms": need.time_ms,
+        "current_ma": need.current_ma,
+        "controller_ma": CONTROLLER_MA,
+        "from_v": need.from_v,
+        "to_v": need.to_v,
+        "derating": DERATING,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
