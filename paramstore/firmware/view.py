@@ -126,7 +126,9 @@ class GroupView:
     name: str
     comment: tuple[str, ...]
     parameters: tuple[ParameterView, ...]
+    defaults_name: str
     defaults: tuple[Bytes, ...]
+    rules_name: str
     rules: tuple[RuleRow, ...]
     crc_start: int
 
@@ -269,7 +271,9 @@ def _group(names: Names, pool: _LimitPool, plan: Plan, ring: Ring) -> GroupView:
         name=group.name,
         comment=tuple(comment_lines(_group_words(group))),
         parameters=tuple(parameters),
+        defaults_name=names.claim(f"defaults_{group.name}", f"group `{group.name}`", group.span),
         defaults=tuple(defaults),
+        rules_name=names.claim(f"rules_{group.name}", f"group `{group.name}`", group.span),
         rules=tuple(_rules(group, index_of)),
         crc_start=crc32c(record_prefix(plan.store_id, group.id)) ^ 0xFFFF_FFFF,
     )
