@@ -208,7 +208,7 @@ def _sources(value: Any) -> Iterator[Problem]:
             yield Problem(("sources", source), "a source does not list keys", help_text)
             continue
         for index, name in enumerate(names):
-            if name not in KEYS:
+            if not isinstance(name, str) or name not in KEYS:
                 yield Problem(("sources", source, index), f"unknown key `{name}` in a source",
                               "name keys of the part")
 

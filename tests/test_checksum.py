@@ -1,0 +1,67 @@
+"""The CRC of labels and records against catalogued values and another implementation."""
+
+from __future__ import annotations
+
+import crcmod.predefined
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
+
+
+def bitwise(data: bytes) -> int:
+    """CRC-32C from its parameters alone, one bit at a time."""
+    register = 0xFFFFFFFF
+    for byte in data:
+        register ^= byte
+        for _ in range(8):
+            register = (register >> 1) ^ (0x82F63B78 if register & 1 else 0)
+    return register ^ 0xFFFFFFFF
+
+
+def test_check_value() -> None:
+    """The catalogued check value of CRC-32/ISCSI over ASCII "123456789"."""
+    assert crc32c(b"123456789") == 0xE3069283
+
+
+@pytest.mark.parametrize(
+    ("data", "crc"),
+    [
+        (bytes(32), 0x8A9136AA),
+        (b"\xff" * 32, 0x62A8AB43),
+        (bytes(range(32)), 0x46DD794E),
+        (bytes(reversed(range(32))), 0x113FDB5C),
+    ],
+)
+def test_iscsi_examples(data: bytes, crc: int) -> None:
+    """The examples of RFC 3720 section B.4 (from memory)."""
+    assert crc == crc32c(data)
+
+
+@pytest.mark.parametrize(
+    ("name", "check"),
+    [("crc-32c", 0xE3069283), ("crc-32", 0xCBF43926), ("crc-ccitt-false", 0x29B1),
+     ("xmodem", 0x31C3), ("modbus", 0x4B37), ("x-25", 0x906E)],
+)
+def test_library_knows_the_catalogue(name: str, check: int) -> None:
+    """The library the CRC comes from has the catalogued check values of its predefined CRCs."""
+    assert check == crcmod.predefined.mkPredefinedCrcFun(name)(b"123456789")
+
+
+@given(st.binary(max_size=300))
+def test_agrees_with_the_definition(data: bytes) -> None:
+    """Any bytes give the CRC that the parameters define, and that crcmod's own CRC-32C gives."""
+    assert bitwise(data) == crc32c(data)
+    assert crcmod.predefined.mkPredefinedCrcFun("crc-32c")(data) == crc32c(data)
+
+
+@given(st.binary(max_size=100))
+def test_own_crc_gives_the_residue(data: bytes) -> None:
+    """Data followed by its CRC, least significant byte first, gives one value whatever the data."""
+    assert crc32c(data + crc32c(data).to_bytes(CRC_BYTES, "little")) == 0x48674BC7
+
+
+def test_record_prefix() -> None:
+    """Store id, least significant byte first, then the group id."""
+    assert bytes.fromhex("78 56 34 12 09") == record_prefix(0x12345678, 9)
