@@ -10,6 +10,7 @@ from decimal import Decimal
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Parameter, Schema
 from paramstore.schema.quantity import Physical, parameter_from_raw
+from paramstore.schema.words import show_number
 
 __all__ = ["parameter_unit", "values_toml"]
 
@@ -66,7 +67,7 @@ def _toml(value: Physical) -> str:
             # JSON escapes are TOML escapes, but TOML wants DEL escaped as well.
             return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
         case Decimal():
-            return format(value.normalize() + 0, "f") if value else "0"
+            return show_number(value)
         case date():
             return value.isoformat()
         case Sequence():

@@ -72,8 +72,9 @@ EXAMPLE = plan_of(
         ), copies=2),
         Group("user", 7, Role.SETTING, 1.0, (
             one("name", "u8", *b"pump\0\0", kind=Kind.TEXT),
-            one("low", "i8", -3, below="high"),
-            one("high", "i8", 4),
+            one("low", "i8", -3, unit="degC", scale=Decimal("0.5"), offset=Decimal(20),
+                below="high"),
+            one("high", "i8", 4, unit="degC", scale=Decimal("0.5"), offset=Decimal(20)),
         )),
     )),
     slots=(3, 2), room=(2, 0),

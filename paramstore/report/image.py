@@ -1,0 +1,204 @@
+"""What an image holds, for people and for programs: values with units, and every slot's health.
+
+Words what `image.contents` read; findings are worded by `image.diagnose` and laid out like all
+others. `image_data` is the same for programs.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections import Counter
+from collections.abc import Callable, Iterator
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from paramstore.image.breaches import Breach, BreachKind
+from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
+from paramstore.report.tables import display_width, printable
+from paramstore.schema.element import show_element
+from paramstore.schema.model import Kind, Parameter
+from paramstore.schema.quantity import format_value, parameter_from_raw
+
+__all__ = ["MARKS", "SlotPaint", "image_data", "image_text"]
+
+SlotPaint = Callable[[str, SlotState], str]
+"""Gives a text the colour of a slot state."""
+
+MARKS = {
+    SlotState.CURRENT: "#",
+    SlotState.OLDER: "+",
+    SlotState.ERASED: ".",
+    SlotState.DAMAGED: "x",
+    SlotState.FOREIGN: "?",
+    SlotState.MISSING: "_",
+}
+"""One character for each state of a slot."""
+
+_BLOCK, _ROW = 8, 64  # slots: a blank to count by, and a new line
+_WIDTH = 100
+
+
+def _no_paint(text: str, state: SlotState) -> str:
+    return text
+
+
+def image_text(contents: Contents, paint: SlotPaint = _no_paint) -> str:
+    """Return the whole report, lines ended by \\n; without groups if they are of another store."""
+    blocks = [[_title(contents)]]
+    if not contents.blank and contents.label_state is not LabelState.FOREIGN:
+        blocks += [list(_group(g, contents, paint)) for g in contents.groups]
+        blocks.append([_legend(contents, paint)])
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def image_data(contents: Contents) -> dict[str, Any]:
+    """Return the same as plain data for JSON; NaN and infinities become None."""
+    plan, label = contents.plan, contents.label
+    return {
+        "store": plan.schema.name,
+        "part": plan.part.name,
+        "image_bytes": len(contents.image),
+        "blank": contents.blank,
+        "label": {
+            "state": contents.label_state.value,
+            "copies": [copy is not None for copy in contents.labels],
+            "store": label and label.name,
+            "store_id": label and label.store_id,
+            "layout_id": label and label.layout_id,
+            "release": label and label.release,
+        },
+        "groups": [_group_data(g) for g in contents.groups],
+    }
+
+
+# ---- Text ---------------------------------------------------------------------------------------
+
+
+def _title(contents: Contents) -> str:
+    plan, label = contents.plan, contents.label
+    head = f"{plan.schema.name} on the {plan.part.name}: "
+    if contents.blank:
+        return head + "blank"
+    if label is None:
+        return head + "no label"
+    whole = sum(copy is not None for copy in contents.labels)
+    release = f"release {label.release}" if label.release else "not released"
+    text = f"layout 0x{label.layout_id:08X}, {release}, {whole} of 2 label copies"
+    if contents.label_state is not LabelState.OURS:
+        text = f"{contents.label_state} (`{printable(label.name)}`), {text}"
+    return head + text
+
+
+def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterator[str]:
+    name = group.ring.group.name
+    if group.newest is not None:
+        record = group.newest.record
+        yield f"{name}: record {record.sequence}, revision {record.revision}"
+    else:
+        yield f"{name}: {'never written' if group.blank else 'lost'}, these are the defaults"
+    names = [p.name for p in group.ring.group.parameters]
+    width = max(map(len, [*names, "slots"]))
+    for row, line in enumerate(_picture(group, paint)):
+        yield f"  {'' if row else 'slots':{width}}  {line}"
+    for parameter in group.ring.group.parameters:
+        text = _value(group, parameter)
+        hang = " " * (width + 4)
+        lines = [text]
+        if width + 4 + display_width(text) > _WIDTH:
+            lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
+        yield f"  {parameter.name:{width}}  {lines[0]}"
+        yield from (hang + line for line in lines[1:])
+
+
+def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:
+    slots = group.slots
+    for first in range(0, len(slots), _ROW):
+        row = slots[first:first + _ROW]
+        blocks = [
+            "".join(paint(MARKS[s.state], s.state) for s in row[i:i + _BLOCK])
+            for i in range(0, len(row), _BLOCK)
+        ]
+        number = f"{first:4}  " if len(slots) > _ROW else ""
+        yield number + " ".join(blocks)
+
+
+def _legend(contents: Contents, paint: SlotPaint) -> str:
+    counts = Counter(s.state for g in contents.groups for s in g.slots)
+    return "slots: " + "   ".join(
+        f"{paint(MARKS[state], state)} {counts[state]} {state}"
+        for state in SlotState if counts[state]
+    )
+
+
+def _value(group: GroupContents, parameter: Parameter) -> str:
+    fields = parameter.fields
+    if parameter.kind is Kind.CURVE:
+        axes = [[show_element(f, raw, f.digits) for raw in group.values[f.name]] for f in fields]
+        text = ", ".join(f"{x} -> {y}" for x, y in zip(*axes, strict=True))
+        units = [f.unit or "1" for f in fields]
+        if any(f.unit for f in fields):
+            text += f"  ({units[0]} -> {units[1]})"
+    else:
+        text = printable(format_value(fields[0], group.values[fields[0].name]))
+    wrong = dict.fromkeys(_remark(b) for b in group.breaches if b.parameter is parameter)
+    return text + (f"  <- {', '.join(wrong)}" if wrong else "")
+
+
+def _remark(breach: Breach) -> str:
+    return {
+        BreachKind.LIMIT: "outside its limits",
+        BreachKind.RISING: f"{breach.field.name} does not rise",
+        BreachKind.BELOW: f"not below {breach.parameter.below}",
+        BreachKind.TEXT: "not UTF-8 text",
+    }[breach.kind]
+
+
+# ---- Data ---------------------------------------------------------------------------------------
+
+
+def _group_data(group: GroupContents) -> dict[str, Any]:
+    newest = group.newest
+    return {
+        "name": group.ring.group.name,
+        "id": group.ring.group.id,
+        "from": "record" if newest else "defaults",
+        "sequence": newest and newest.record.sequence,
+        "revision": newest and newest.record.revision,
+        "slots": [
+            {
+                "slot": s.number,
+                "address": s.address,
+                "state": s.state.value,
+                "sequence": s.record.sequence if s.record.valid else None,
+                "reason": s.reason,
+            }
+            for s in group.slots
+        ],
+        "values": {p.name: _parameter_data(group, p) for p in group.ring.group.parameters},
+    }
+
+
+def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any]:
+    raws = {f.name: group.values[f.name] for f in parameter.fields}
+    return {
+        "value": _plain(parameter_from_raw(parameter, raws)),
+        "unit": [f.unit for f in parameter.fields] if len(raws) > 1 else parameter.fields[0].unit,
+        "raw": {name: [_plain(raw) for raw in elements] for name, elements in raws.items()},
+        "wrong": [_remark(b) for b in group.breaches if b.parameter is parameter],
+    }
+
+
+def _plain(value: Any) -> Any:
+    match value:
+        case list():
+            return [_plain(v) for v in value]
+        case Decimal():
+            return int(value) if value == value.to_integral_value() else float(value)
+        case date():
+            return value.isoformat()
+        case float():
+            return value if math.isfinite(value) else None
+        case _:
+            return value
