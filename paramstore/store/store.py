@@ -1,0 +1,378 @@
+"""The store: mount, format, values and commits, in step with the C runtime.
+
+Every call does what the `ps_` call of the same name in paramstore.h does, with the same bus
+transfers in the same order. Calls that use the bus are generators (see `requests`). Groups and
+fields go by name; one that does not exist gives ERR_ARGUMENT.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from paramstore.checksum import CRC_BYTES
+from paramstore.codec import element_bytes
+from paramstore.format import ERASED, skip_limit, slot_of
+from paramstore.layout.plan import Plan, Ring
+from paramstore.scalars import Raw
+from paramstore.schema.model import Kind
+from paramstore.status import Health, Status
+from paramstore.store.label import LabelReader
+from paramstore.store.newest import NO_RECORD, Found, RingReader, record_crc
+from paramstore.store.requests import Steps
+from paramstore.store.values import Values
+from paramstore.store.wire import BusFailure, PageJob, Wire
+
+__all__ = ["Store"]
+
+_REFUSALS = (Status.ERR_FOREIGN, Status.ERR_LAYOUT, Status.ERR_PART)
+
+
+class _State(Enum):
+    NONE = auto()  # not mounted
+    UNLABELLED = auto()
+    READY = auto()
+    REFUSED = auto()  # the part is not ours
+
+
+class _Group:
+    """State of one group: its ring, its values, its flags."""
+
+    def __init__(self, plan: Plan, ring: Ring, wire: Wire) -> None:
+        self.ring = ring
+        self.reader = RingReader(plan, ring, wire)
+        self.forget()
+
+    def forget(self) -> None:
+        self.values = Values(self.ring)
+        self.sequence = NO_RECORD
+        self.health = Health.DEFAULTS
+        self.passed = 0  # slots passed over by a commit that has not succeeded yet
+
+
+@dataclass(slots=True)
+class _Commit:
+    """A commit that goes on: `written` has the front of the record, up to the page at hand."""
+
+    group: _Group
+    copies: int  # still to write
+    sequence: int
+    written: bytes
+    job: PageJob
+
+
+class Store:
+    """A store of `plan`. Before `mount` its values are defaults and commits are refused."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self._wire = Wire(plan)
+        self._label = LabelReader(plan, self._wire)
+        self._groups = {r.group.name: _Group(plan, r, self._wire) for r in plan.rings}
+        self._state = _State.NONE
+        self._commit: _Commit | None = None
+
+    # ---- Mount ----
+
+    def mount(self) -> Steps[Status]:
+        """Read the newest record of each group into the values; write nothing to the part."""
+        self._forget()
+        try:
+            return (yield from self._mount())
+        except BusFailure as failure:
+            self._state = _State.NONE
+            return failure.status
+
+    def _mount(self) -> Steps[Status]:
+        first = label = yield from self._label.read(0)
+        if first in (Status.BLANK, Status.FLAGGED):
+            label = yield from self._label.read(1)
+        if label is Status.OK:
+            label = yield from self._label.check_size(0 if first is Status.OK else 1)
+        if label in _REFUSALS:
+            self._state = _State.REFUSED
+            return label
+        for group in self._groups.values():
+            yield from self._mount_group(group)
+        flags = [group.health for group in self._groups.values()]
+        if label is Status.OK:
+            self._state = _State.READY
+            return Status.FLAGGED if any(flags) or first is not Status.OK else Status.OK
+        # No label. Valid records can only be ours. A first copy that is erased over erased rings
+        # is a blank part, or one whose very first format was cut.
+        self._state = _State.UNLABELLED
+        if any(group.sequence != NO_RECORD for group in self._groups.values()):
+            return Status.FLAGGED
+        if first is Status.BLANK and not any(Health.DAMAGE in health for health in flags):
+            return Status.BLANK
+        self._state = _State.REFUSED
+        return Status.ERR_FOREIGN
+
+    def _mount_group(self, group: _Group) -> Steps[None]:
+        found = Found()
+        try:
+            yield from group.reader.find(found)
+            if found.body is not None:
+                group.sequence = found.sequence
+                group.values.load(found.body)
+                group.health = Health(0)
+                if group.values.check(mend=True) is not Status.OK:
+                    group.health = Health.LIMIT
+        finally:
+            if found.damage:
+                group.health |= Health.DAMAGE
+
+    def format(self) -> Steps[Status]:
+        """Write the label; leave the rings alone."""
+        status = self._writable()
+        for copy in (1, 0):
+            if status is Status.OK:
+                address = self.plan.label_address(copy)
+                status = yield from self._wire.write(address, self._label.ours)
+        if status is Status.OK:
+            self._state = _State.READY
+            try:
+                status = yield from self._label.check_size(0)
+            except BusFailure as failure:
+                status = failure.status
+            if status is Status.ERR_PART:
+                self._state = _State.REFUSED
+        return status
+
+    def wipe(self) -> Steps[Status]:
+        """Erase the heads of all records, then the label."""
+        if self._commit is not None:
+            return Status.ERR_BUSY
+        self._forget()
+        for group in self._groups.values():
+            status = yield from self._wipe_ring(group)
+            if status is not Status.OK:
+                return status
+        for copy in (0, 1):
+            blank = bytes([ERASED]) * self.plan.label_bytes
+            status = yield from self._wire.write(self.plan.label_address(copy), blank)
+            if status is not Status.OK:
+                return status
+        self._state = _State.UNLABELLED
+        return Status.OK
+
+    def _wipe_ring(self, group: _Group) -> Steps[Status]:
+        ring = group.ring
+        blank = bytes([ERASED]) * min(ring.record_bytes - CRC_BYTES, ring.page_bytes)
+        for slot in range(ring.slots):
+            try:
+                head = yield from group.reader.head(slot)
+            except BusFailure as failure:
+                return failure.status
+            if head == NO_RECORD:
+                continue
+            status = yield from self._wire.write(ring.address(slot), blank)
+            if status is not Status.OK:
+                return status
+        return Status.OK
+
+    def _forget(self) -> None:
+        self._state = _State.NONE
+        self._commit = None
+        for group in self._groups.values():
+            group.forget()
+
+    # ---- Values ----
+
+    def values(self, group: str) -> dict[str, tuple[Raw, ...]]:
+        """Return all elements of each field of a group; KeyError if there is no such group."""
+        values = self._groups[group].values
+        return {name: values.get(name) for name in values.fields}
+
+    def poke(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> None:
+        """Write elements past every check, as C code may do in the values struct."""
+        values = self._groups[group].values
+        scalar = values.fields[field].field.scalar
+        values.put(field, first, b"".join(element_bytes(scalar, raw) for raw in raws))
+
+    def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
+        """Give elements from `first` on new values, all or nothing. CodecError if one has no
+        bytes of the field's scalar."""
+        status = self._changeable(group, field)
+        if status is not Status.OK:
+            return status
+        f = self._groups[group].values.fields[field].field
+        if first + len(raws) > f.count:
+            return Status.ERR_ARGUMENT
+        data = [element_bytes(f.scalar, raw) for raw in raws]
+        if not all(f.limits.allow(f.scalar.unpack(element)) for element in data):
+            return Status.ERR_LIMIT
+        self._put(group, field, first, b"".join(data))
+        return Status.OK
+
+    def set_text(self, group: str, field: str, text: bytes) -> Status:
+        """Give a text field a new value."""
+        status = self._changeable(group, field)
+        if status is not Status.OK:
+            return status
+        f = self._groups[group].values.fields[field].field
+        if f.kind is not Kind.TEXT or len(text) > f.count:
+            return Status.ERR_ARGUMENT
+        self._put(group, field, 0, text.ljust(f.count, b"\0"))
+        return Status.OK
+
+    def _put(self, group: str, field: str, first: int, data: bytes) -> None:
+        """Change values; a group without a record is changed by any value, even the same."""
+        g = self._groups[group]
+        changed = g.values.put(field, first, data)
+        if changed or g.sequence == NO_RECORD:
+            g.health |= Health.DIRTY
+
+    def reset_field(self, group: str, field: str) -> Status:
+        """Give the parameter of a field its defaults."""
+        status = self._changeable(group, field)
+        if status is Status.OK:
+            self._groups[group].values.reset_parameter(field)
+            self._groups[group].health |= Health.DIRTY
+        return status
+
+    def reset(self, group: str) -> Status:
+        """Give all fields of a group their defaults."""
+        status = self._changeable(group)
+        if status is Status.OK:
+            self._groups[group].values.reset()
+            self._groups[group].health |= Health.DIRTY
+        return status
+
+    def touch(self, group: str) -> Status:
+        """Mark a group as changed."""
+        status = self._changeable(group)
+        if status is Status.OK:
+            self._groups[group].health |= Health.DIRTY
+        return status
+
+    def unlock(self, group: str) -> Status:
+        """Open a protected group for changes and one commit."""
+        if group not in self._groups:
+            return Status.ERR_ARGUMENT
+        self._groups[group].health |= Health.UNLOCKED
+        return Status.OK
+
+    def lock(self, group: str) -> Status:
+        """Close a protected group."""
+        if group not in self._groups:
+            return Status.ERR_ARGUMENT
+        self._groups[group].health &= ~Health.UNLOCKED
+        return Status.OK
+
+    def health(self, group: str) -> Health:
+        """Return the flags of a group; DEFAULTS if there is no such group."""
+        return self._groups[group].health if group in self._groups else Health.DEFAULTS
+
+    def sequence(self, group: str) -> int:
+        """Return the number of the newest record of a group; 0: none, or no such group."""
+        return self._groups[group].sequence if group in self._groups else NO_RECORD
+
+    def _changeable(self, group: str, field: str | None = None) -> Status:
+        g = self._groups.get(group)
+        if g is None or (field is not None and field not in g.values.fields):
+            return Status.ERR_ARGUMENT
+        if self._commit is not None and self._commit.group is g:
+            return Status.ERR_BUSY
+        if g.ring.group.role.protected and Health.UNLOCKED not in g.health:
+            return Status.ERR_LOCKED
+        return Status.OK
+
+    # ---- Commit ----
+
+    def commit(self, group: str) -> Steps[Status]:
+        """Write a group and read it back, waiting as need be."""
+        status = self.commit_begin(group)
+        while self._commit is not None and status is Status.PENDING:
+            elapsed_us = yield from self._commit.job.wait()
+            status = yield from self.step(elapsed_us)
+        return status
+
+    def commit_all(self) -> Steps[Status]:
+        """Write every changed group; stop at the first error."""
+        for group in self._groups:
+            status = yield from self.commit(group)
+            if status is not Status.OK:
+                return status
+        return Status.OK
+
+    def commit_begin(self, group: str) -> Status:
+        """Begin to write a group in steps. OK: there is nothing to write."""
+        status = self._writable()
+        if status is not Status.OK:
+            return status
+        g = self._groups.get(group)
+        if g is None:
+            return Status.ERR_ARGUMENT
+        if Health.DIRTY not in g.health:
+            return Status.OK
+        if self._state is not _State.READY:
+            return Status.ERR_STATE
+        status = self._changeable(group)
+        if status is Status.OK:
+            status = g.values.check()
+        if status is not Status.OK:
+            return status
+        self._begin_record(g, g.ring.group.copies)
+        return Status.PENDING
+
+    def step(self, elapsed_us: int) -> Steps[Status]:
+        """Do the transfers of at most one page; never wait."""
+        commit = self._commit
+        if commit is None:
+            return Status.OK
+        status = yield from commit.job.step(elapsed_us)
+        if status is Status.OK:
+            return self._page_done(commit)
+        if status is Status.ERR_VERIFY:
+            group = commit.group
+            group.health |= Health.WORN
+            if group.passed < skip_limit(group.ring.slots):
+                group.passed += 1
+                self._begin_record(group, commit.copies)
+                return Status.PENDING
+        if status is not Status.PENDING:
+            self._commit = None
+        return status
+
+    def _page_done(self, commit: _Commit) -> Status:
+        """Go on with the record, with its copy, or end."""
+        group = commit.group
+        if len(commit.written) < group.ring.record_bytes:
+            self._next_page(group, commit.copies, commit.sequence, commit.written)
+            return Status.PENDING
+        group.sequence = commit.sequence
+        group.passed = 0
+        group.health &= ~(Health.DEFAULTS | Health.DAMAGE | Health.LIMIT)
+        if commit.copies > 1:
+            self._begin_record(group, commit.copies - 1)
+            return Status.PENDING
+        group.health &= ~(Health.DIRTY | Health.UNLOCKED)
+        self._commit = None
+        return Status.OK
+
+    def _begin_record(self, group: _Group, copies: int) -> None:
+        self._next_page(group, copies, group.sequence + 1 + group.passed, b"")
+
+    def _next_page(self, group: _Group, copies: int, sequence: int, written: bytes) -> None:
+        """Take the next page of the record from the values, the CRC from what went before it."""
+        ring = group.ring
+        crc_at = ring.record_bytes - CRC_BYTES
+        front = sequence.to_bytes(4, "little") + bytes([ring.revision])
+        front = (front + group.values.payload).ljust(crc_at, bytes([ERASED]))
+        end = min(len(written) + ring.page_bytes, ring.record_bytes)
+        record = written + front[len(written):end]
+        if end > crc_at:
+            record = (record[:crc_at] + record_crc(self.plan, ring, record[:crc_at]))[:end]
+        address = ring.address(slot_of(sequence, ring.slots)) + len(written)
+        job = PageJob(self._wire, address, record[len(written):])
+        self._commit = _Commit(group, copies, sequence, record, job)
+
+    def _writable(self) -> Status:
+        """May anything be written to the part?"""
+        if self._commit is not None:
+            return Status.ERR_BUSY
+        if self._state is _State.REFUSED:
+            return Status.ERR_FOREIGN
+        return Status.ERR_STATE if self._state is _State.NONE else Status.OK

@@ -1,0 +1,109 @@
+"""The values of one group in RAM, and whether they keep their limits and rules.
+
+Values are held as the bytes they have on the EEPROM. Knows no bus, no slot and no flag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from paramstore.codec import default_payload
+from paramstore.layout.plan import PlacedField, Ring
+from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.status import Status
+
+__all__ = ["Values"]
+
+
+class Values:
+    """The mirror of a group: `payload` has the bytes of all fields, in order."""
+
+    def __init__(self, ring: Ring) -> None:
+        self._defaults = default_payload(ring)
+        self._rules = tuple(_rules(ring))
+        self._kin = {f.name: [g.name for g in p.fields]
+                     for p in ring.group.parameters for f in p.fields}
+        self.fields: dict[str, PlacedField] = {p.field.name: p for p in ring.fields}
+        self.payload = bytearray(self._defaults)
+
+    def load(self, body: bytes) -> None:
+        """Take the values of a record; room behind them is ignored."""
+        self.payload[:] = body[:len(self.payload)]
+
+    def reset(self) -> None:
+        """Give all fields their defaults."""
+        self.payload[:] = self._defaults
+
+    def reset_parameter(self, field: str) -> None:
+        """Give the parameter that `field` belongs to its defaults: a curve has two fields."""
+        for name in self._kin[field]:
+            self.payload[self._run(name)] = self._defaults[self._run(name)]
+
+    def get(self, field: str) -> tuple[Raw, ...]:
+        """Return all elements of a field."""
+        scalar = self.fields[field].field.scalar
+        return tuple(scalar.unpack(element) for element in self._elements(field))
+
+    def put(self, field: str, first: int, data: bytes) -> bool:
+        """Store the bytes of elements from `first` on; return whether they differ from before."""
+        placed = self.fields[field]
+        at = placed.offset + first * placed.field.scalar.size
+        run = slice(at, at + len(data))
+        changed = self.payload[run] != data
+        self.payload[run] = data
+        return changed
+
+    def check(self, mend: bool = False) -> Status:
+        """Return ERR_RULE if a rule is broken, else ERR_LIMIT if a limit is, else OK.
+
+        With `mend`, give defaults to each parameter that breaks a limit, and if a rule is broken
+        then, to every parameter of the group that takes part in a rule.
+        """
+        status = Status.OK
+        for name, placed in self.fields.items():
+            if not all(placed.field.limits.allow(raw) for raw in self.get(name)):
+                status = Status.ERR_LIMIT
+                if mend:
+                    self.reset_parameter(name)
+        if not all(self._rule_kept(low, high) for low, high in self._rules):
+            status = Status.ERR_RULE
+            for name in (n for rule in self._rules for n in rule) if mend else ():
+                self.reset_parameter(name)
+        return status
+
+    def _rule_kept(self, low: str, high: str) -> bool:
+        """Element by element, `low` below `high`; of one field, each element below the next."""
+        scalar = self.fields[low].field.scalar
+        a = [_order(scalar, element) for element in self._elements(low)]
+        b = [_order(scalar, element) for element in self._elements(high)]
+        pairs = zip(a, b[1:], strict=False) if low == high else zip(a, b, strict=True)
+        return all(x < y for x, y in pairs)
+
+    def _run(self, field: str) -> slice:
+        placed = self.fields[field]
+        return slice(placed.offset, placed.offset + placed.field.size)
+
+    def _elements(self, field: str) -> Iterator[bytes]:
+        data = bytes(self.payload[self._run(field)])
+        size = self.fields[field].field.scalar.size
+        return (data[i:i + size] for i in range(0, len(data), size))
+
+
+def _order(scalar: Scalar, element: bytes) -> Raw:
+    """Return what orders elements as numbers; a NaN lies beyond infinity, as in the C."""
+    if scalar.form is not ScalarForm.FLOAT:
+        return scalar.unpack(element)
+    bits = int.from_bytes(element, "little")
+    sign = 1 << 8 * scalar.size - 1
+    return -(bits - sign) if bits & sign else bits
+
+
+def _rules(ring: Ring) -> Iterator[tuple[str, str]]:
+    """Yield (low, high): field names where low must stay below high; of one field, it must rise."""
+    for parameter in ring.group.parameters:
+        for field in parameter.fields:
+            if field.rising:
+                yield field.name, field.name
+        if parameter.below is not None:
+            high = ring.group.parameter(parameter.below)
+            yield parameter.fields[0].name, high.fields[0].name

@@ -1,0 +1,132 @@
+"""Bytes on the part: reading with patience, and writing one page with its read-back.
+
+Knows addresses, pages and how a busy part behaves. Knows no record and no label.
+"""
+
+from __future__ import annotations
+
+from paramstore.errors import ParamstoreError
+from paramstore.layout.figures import READ_BACK_BYTES
+from paramstore.layout.plan import Plan
+from paramstore.status import Status
+from paramstore.store.requests import AskSupply, Steps, Transfer, Wait
+
+__all__ = ["BusFailure", "PageJob", "Wire"]
+
+_LONGEST_US = 0xFFFF
+
+
+class BusFailure(ParamstoreError):
+    """A read came to nothing; `status` says why."""
+
+    def __init__(self, status: Status) -> None:
+        super().__init__(status.name)
+        self.status = status
+
+
+class Wire:
+    """The way to one part: its addresses and its times."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.part = plan.part
+        self._base = plan.schema.address
+
+    def transfer(self, address: int, data: bytes, in_count: int) -> Transfer:
+        """Return the transfer that sends a memory address and `data`, then reads."""
+        width = self.part.address_bytes
+        block = address >> 8 * width
+        low = address & ((1 << 8 * width) - 1)
+        device = self._base | (block << self.part.block_shift)
+        return Transfer(device, low.to_bytes(width, "big") + data, in_count)
+
+    def read(self, address: int, count: int) -> Steps[bytes]:
+        """Read `count` bytes, asking again while the part is busy. Raises BusFailure.
+
+        A write may be going on from before a reset of the controller.
+        """
+        waited_us = 0
+        while True:
+            status, data = yield self.transfer(address, b"", count)
+            if status is Status.OK:
+                return data
+            if status is not Status.ERR_NACK or waited_us >= self.part.timeout_us:
+                raise BusFailure(status)
+            yield Wait(self.part.poll_us)
+            waited_us += self.part.poll_us
+
+    def write(self, address: int, content: bytes) -> Steps[Status]:
+        """Write and read back `content` page by page; `address` begins a page."""
+        page = self.part.page
+        for offset in range(0, len(content), page):
+            job = PageJob(self, address + offset, content[offset:offset + page])
+            status = yield from job.finish()
+            if status is not Status.OK:
+                return status
+        return Status.OK
+
+
+class PageJob:
+    """One page being written and read back, in steps that do not wait.
+
+    `since_us` is the time since the page was first sent, or since the part took it; a step before
+    `due_us` does nothing.
+    """
+
+    def __init__(self, wire: Wire, address: int, content: bytes) -> None:
+        self._wire = wire
+        self._address = address
+        self._content = content
+        self._taken = False
+        self._since_us = 0
+        self._due_us = 0
+
+    def step(self, elapsed_us: int) -> Steps[Status]:
+        """Try once. PENDING: call again; OK: the page reads back as written."""
+        part = self._wire.part
+        self._since_us = min(self._since_us + elapsed_us, _LONGEST_US)
+        if self._since_us < self._due_us:
+            return Status.PENDING
+        if self._taken:
+            status = yield from self._read_back()
+        else:
+            status = yield from self._send()
+            if status is Status.OK:
+                self._taken = True
+                self._since_us, self._due_us = 0, part.poll_us
+                return Status.PENDING
+        if status is Status.ERR_NACK and self._since_us < part.timeout_us:
+            self._due_us = self._since_us + part.poll_us
+            return Status.PENDING
+        return status
+
+    def wait(self) -> Steps[int]:
+        """Wait until the next step is due; return how long that was."""
+        us = self._due_us - self._since_us
+        if us <= 0:
+            return 0
+        yield Wait(us)
+        return us
+
+    def finish(self) -> Steps[Status]:
+        """Do all steps, waiting between them."""
+        elapsed_us = 0
+        while (status := (yield from self.step(elapsed_us))) is Status.PENDING:
+            elapsed_us = yield from self.wait()
+        return status
+
+    def _send(self) -> Steps[Status]:
+        status, _ = yield AskSupply()
+        if status is Status.OK:
+            status, _ = yield self._wire.transfer(self._address, self._content, 0)
+        return status
+
+    def _read_back(self) -> Steps[Status]:
+        """Compare; this is the acknowledge poll too, as a busy part does not answer."""
+        for at in range(0, len(self._content), READ_BACK_BYTES):
+            sent = self._content[at:at + READ_BACK_BYTES]
+            status, data = yield self._wire.transfer(self._address + at, b"", len(sent))
+            if status is not Status.OK:
+                return status
+            if data != sent:
+                return Status.ERR_VERIFY
+        return Status.OK
