@@ -1,0 +1,169 @@
+"""Where everything lies: laws that every plan keeps."""
+
+import math
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.errors import FindingsError
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan, Ring
+from paramstore.schema.model import Group, Role, Schema
+from tests.independent_decoder import crc32c_bit_by_bit
+from tests.layout.builders import group, schema, sized
+from tests.strategies import schemas
+
+PARTS = ("AT24C02D", "AT24HC02C", "24LC04BH", "24LC16B", "24LC32A", "24LC32AF", "M24C32-W",
+         "24LC256", "24LC512", "24LC1025", "M24M01-R")
+
+
+@st.composite
+def busy_schemas(draw: st.DrawFn) -> Schema:
+    """Schemas on parts of every page size, some groups written so often that rings grow."""
+    drawn = draw(schemas(parts=PARTS))
+    groups = tuple(
+        replace(g, writes_per_day=draw(st.sampled_from((0.0, 1.0, 300.0, 1440.0, 9000.0))),
+                slots=draw(st.sampled_from((None, None, None, g.copies + 1))))
+        for g in drawn.groups
+    )
+    return replace(drawn, groups=groups, life_years=draw(st.sampled_from((1.0, 10.0, 25.0))),
+                   temperature_c=draw(st.sampled_from((25.0, 60.0, 85.0))))
+
+
+def plan_or_none(drawn: Schema) -> Plan | None:
+    try:
+        return make_plan(drawn)
+    except FindingsError as error:
+        assert all(f.help for f in error.findings)
+        return None
+
+
+def pages_of(ring: Ring) -> range:
+    return range(ring.first_page, ring.first_page + ring.pages)
+
+
+@given(busy_schemas())
+@settings(max_examples=80)
+def test_nothing_overlaps(drawn: Schema) -> None:
+    """Every page belongs to one slot of one ring, to one label copy, or to nobody, and exists."""
+    plan = plan_or_none(drawn)
+    if plan is None:
+        return
+    used = [*range(2 * plan.label_pages), *(p for r in plan.rings for p in pages_of(r))]
+    assert len(used) == len(set(used))
+    assert max(used) < drawn.part.pages
+    assert sorted(g.id for g in drawn.groups) == [r.group.id for r in plan.rings]
+
+
+@given(busy_schemas())
+@settings(max_examples=80)
+def test_records_fill_their_slots(drawn: Schema) -> None:
+    """A record fits its slot with no page to spare, starts on a page, and holds the payload."""
+    plan = plan_or_none(drawn)
+    for ring in plan.rings if plan else ():
+        assert math.ceil(ring.record_bytes / drawn.part.page) == ring.slot_pages
+        assert ring.body_bytes >= ring.payload_bytes
+        assert 0 == ring.address(ring.slots - 1) % drawn.part.page
+        assert ring.record_bytes == sum(length for _, length in ring.writes())
+
+
+@given(busy_schemas())
+@settings(max_examples=80)
+def test_slots_last_the_life(drawn: Schema) -> None:
+    """No page is written beyond its endurance in the life wanted, and no slot is there for
+    nothing. Counted here record by record; endurance by Arrhenius, 0.202 eV."""
+    plan = plan_or_none(drawn)
+    for ring in plan.rings if plan else ():
+        if ring.group.slots is not None or len(drawn.part.endurance) > 1:
+            continue
+        ((rated_c, rated),) = drawn.part.endurance
+        heat = 1 / (rated_c + 273.15) - 1 / (drawn.temperature_c + 273.15)
+        endurance = rated * math.exp(-0.202 / 8.617333e-5 * heat)
+        days = drawn.life_years * 365.25
+        records = ring.group.writes_per_day * days * ring.group.copies
+        assert records / ring.slots <= endurance * 1.000001
+        assert ring.slots <= max(3, ring.group.copies + 1) or (
+            records / (ring.slots - 1) > endurance * 0.999999)
+
+
+@given(busy_schemas(), st.randoms(use_true_random=False))
+@settings(max_examples=40)
+def test_same_schema_same_plan(drawn: Schema, shuffle: random.Random) -> None:
+    """Neither another run nor the order in which groups stand in the file moves anything."""
+    plan = plan_or_none(drawn)
+    groups = list(drawn.groups)
+    shuffle.shuffle(groups)
+    again = plan_or_none(replace(drawn, groups=tuple(groups)))
+    assert (plan is None) == (again is None)
+    if plan and again:
+        assert (plan.rings, plan.layout_id) == (again.rings, again.layout_id)
+        assert plan == make_plan(drawn)
+
+
+@given(busy_schemas())
+@settings(max_examples=80)
+def test_partial_write_protection(drawn: Schema) -> None:
+    """Where the pin covers a part of the array, that holds identity and calibration only, and
+    each of these that lies elsewhere is told."""
+    plan = plan_or_none(drawn)
+    start = drawn.part.protected_from
+    if plan is None or start is None:
+        return
+    told = [f.message for f in plan.findings if f.code == "PS424"]
+    for ring in plan.rings:
+        inside = ring.address(0) >= start
+        assert inside or ring.address(ring.slots) <= start
+        assert not inside or ring.group.role.protected
+        outside = ring.group.role.protected and not inside
+        assert outside == any(f"`{ring.group.name}`" in m for m in told)
+
+
+COLD, WARM = group("cold", 1), group("warm", 2, per_day=1440)
+PROTECTED = group("factory", 3, role=Role.CALIBRATION, copies=2)
+
+
+def first_pages(*groups: Group, part: str = "24LC32A") -> dict[str, int]:
+    return {r.group.name: r.first_page for r in make_plan(schema(*groups, part=part)).rings}
+
+
+def test_hot_rings_grow_down() -> None:
+    """A ring that wear makes longer ends the array; the others follow the label."""
+    assert {"cold": 2, "warm": 128 - 6} == first_pages(COLD, WARM)
+
+
+def test_protected_area_from_its_start() -> None:
+    """The 24LC32AF protects C00h to FFFh: calibration starts there, hot rings end there."""
+    expected = {"cold": 2, "warm": 96 - 6, "factory": 96}
+    assert expected == first_pages(COLD, WARM, PROTECTED, part="24LC32AF")
+
+
+@pytest.mark.parametrize("added", [group("more", 9), group("more", 9, per_day=5000)])
+def test_a_new_group_moves_no_other(added: Group) -> None:
+    """A group added at the end leaves every other ring where it was."""
+    before = first_pages(COLD, WARM, PROTECTED)
+    after = first_pages(COLD, WARM, PROTECTED, added)
+    assert before == {name: after[name] for name in before}
+
+
+def test_a_hotter_group_moves_no_cold_one() -> None:
+    """Another write rate, life or temperature leaves the rings of fewest slots where they were."""
+    before = first_pages(COLD, WARM, PROTECTED)
+    after = first_pages(COLD, replace(WARM, writes_per_day=4000), PROTECTED)
+    assert (before["cold"], before["factory"]) == (after["cold"], after["factory"])
+
+
+def test_a_slot_may_straddle_a_block() -> None:
+    """Slots of 3 pages follow each other across the 256-byte blocks of a part with block bits."""
+    plan = make_plan(schema(group("g", 1, sized("p", 39), slots=10), part="24LC16B"))
+    (ring,) = plan.rings
+    block = 256 // ring.page_bytes
+    starts = [(ring.first_page + slot * ring.slot_pages) % block for slot in range(ring.slots)]
+    assert any(start + ring.slot_pages > block for start in starts)
+
+
+def test_store_id() -> None:
+    """The store id is the CRC-32C of the name."""
+    assert crc32c_bit_by_bit(b"demo") == make_plan(schema(COLD)).store_id
