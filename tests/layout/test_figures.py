@@ -1,0 +1,279 @@
+"""Figures of a plan against the compiled runtime on the simulated part, bit by bit."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from random import Random
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from paramstore.eeprom.bench import Asked, Bench, Transferred, Waited
+from paramstore.eeprom.device import Device
+from paramstore.eeprom.faults import Fault
+from paramstore.firmware.generate import generate
+from paramstore.format import SKIP_LIMIT
+from paramstore.layout import figures as module
+from paramstore.layout.figures import figures, mount_bits
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.parts.bus import POLL_BITS, read_bits
+from paramstore.parts.catalogue import find
+from paramstore.rig.native import NativeCode, NativeRig, compile_native
+from paramstore.scalars import SCALARS
+from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
+from paramstore.status import Status
+
+
+def group(id: int, size: int, slots: int, copies: int = 1, per_day: float = 1.0) -> Group:
+    """A group of `size` bytes without room for more."""
+    data = Field("data", Kind.BYTES, SCALARS["u8"], size, (0,) * size, array=True)
+    parameter = Parameter("data", Kind.BYTES, (data,))
+    return Group(f"g{id}", id, Role.SETTING, per_day, (parameter,), copies, slots, room=0)
+
+
+def plan_on(part_name: str, groups: Sequence[Group], **schema: float) -> Plan:
+    part = find(part_name)
+    assert part is not None
+    base = Schema("costs", part, tuple(groups), bus_khz=400, supply_v=3.3)
+    return make_plan(replace(base, **schema))
+
+
+SMALL = plan_on("24LC01B", [group(1, 3, 2), group(2, 12, 2)])  # label of three pages
+USUAL = plan_on(
+    "24LC32A",
+    [group(1, 23, 2), group(2, 5, 3), group(3, 24, 4, copies=2), group(4, 100, 5),
+     group(5, 1, 8), group(6, 23, 9), group(7, 10, 33)],
+    bus_khz=100,
+)
+LARGE = plan_on("24FC1025", [group(1, 119, 3), group(2, 247, 17)], bus_khz=1000)
+SLOW = plan_on("M24C32-F", [group(1, 10, 16)])  # 10 ms write cycle
+PLANS = {"small": SMALL, "usual": USUAL, "large": LARGE, "slow": SLOW}
+
+
+@dataclass
+class Running:
+    """A formatted store on its bench, idle and past every write cycle."""
+
+    plan: Plan
+    rig: NativeRig
+    bench: Bench
+    since: tuple[int, float] = (0, 0.0)
+
+    def begin(self) -> None:
+        """Begin to count."""
+        self.bench.log.clear()
+        self.since = (self.bench.bits, self.bench.now_us)
+
+    def idle(self) -> None:
+        """Let a write cycle end, and begin to count."""
+        self.bench.wait(20_000)
+        self.begin()
+
+    @property
+    def bits(self) -> int:
+        return self.bench.bits - self.since[0]
+
+    @property
+    def us(self) -> float:
+        return self.bench.now_us - self.since[1]
+
+    @property
+    def unanswered(self) -> int:
+        return sum(isinstance(e, Transferred) and e.reply is None for e in self.bench.log)
+
+    def commit(self, name: str) -> None:
+        assert Status.OK == self.rig.touch(name)
+        assert Status.OK == self.rig.commit(name)
+
+
+@pytest.fixture(scope="module", params=PLANS)
+def code(request: pytest.FixtureRequest) -> NativeCode:
+    return compile_native(PLANS[request.param])
+
+
+@pytest.fixture
+def running(code: NativeCode) -> Running:
+    plan = code.plan
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(code, bench)
+    assert Status.BLANK == rig.mount()
+    assert Status.OK == rig.format()
+    run = Running(plan, rig, bench)
+    run.idle()
+    return run
+
+
+def test_commit_is_counted_transfer_by_transfer(running: Running) -> None:
+    """Page writes, bits, unanswered polls and time of a commit are those of the simulated part."""
+    for ring in figures(running.plan).rings:
+        running.idle()
+        cycles = running.bench.device.cycles
+        running.commit(ring.ring.group.name)
+        assert ring.page_writes == running.bench.device.cycles - cycles
+        assert ring.commit_polls == running.unanswered
+        assert ring.commit_bits + ring.commit_polls * POLL_BITS == running.bits
+        assert round(ring.commit_ms, 6) == round(running.us / 1000, 6)
+
+
+def test_commit_costs_the_least_page_writes(running: Running) -> None:
+    """A record costs ceil((payload + 9) / page) page writes: no flag, no second pass."""
+    for ring in figures(running.plan).rings:
+        payload = ring.ring.payload_bytes
+        expected = math.ceil((payload + 9) / running.plan.part.page) * ring.ring.group.copies
+        assert expected == ring.page_writes
+
+
+def test_mount_is_exact_wherever_the_newest_record_lies(running: Running) -> None:
+    """At every position of every ring a mount takes exactly the bits that were worked out."""
+    names = [ring.group.name for ring in running.plan.rings]
+    for ring in running.plan.rings:
+        for _ in range(2 * ring.slots // ring.group.copies + 1):
+            newest = {name: running.rig.sequence(name) for name in names}
+            running.idle()
+            running.rig.restart()
+            assert Status.OK == running.rig.mount() or 0 in newest.values()
+            assert mount_bits(running.plan, newest) == running.bits
+            running.commit(ring.group.name)
+
+
+@pytest.mark.parametrize("plan", PLANS.values(), ids=PLANS)
+def test_mount_figure_is_the_most_expensive_position(plan: Plan) -> None:
+    """The figure is reached where each newest record lies at its worst, and never passed."""
+    worst: dict[str, int] = {ring.group.name: 0 for ring in plan.rings}
+    for ring in plan.rings:
+        name = ring.group.name
+        worst[name] = max(range(3 * ring.slots), key=lambda n: mount_bits(plan, worst | {name: n}))
+    assert mount_bits(plan, worst) == figures(plan).mount_bits
+
+
+def test_mount_of_a_busy_part(running: Running) -> None:
+    """Right after the controller was reset in a write cycle a mount only waits longer."""
+    part = running.plan.part
+    running.rig.touch("g1")
+    assert Status.PENDING == running.rig.commit_begin("g1")
+    assert Status.PENDING == running.rig.step(0)
+    assert running.bench.device.busy
+    running.begin()
+    running.rig.restart()
+    running.rig.mount()
+    waits = [e for e in running.bench.log if isinstance(e, Waited)]
+    assert len(waits) == running.unanswered >= 1
+    assert Asked(True) not in running.bench.log
+    numbers = figures(running.plan)
+    assert running.bits <= numbers.worst_mount_bits
+    assert running.us <= numbers.worst_mount_ms * 1000
+    assert running.unanswered * part.poll_us <= part.write_ms * 1000
+
+
+def test_mount_without_one_good_record(running: Running) -> None:
+    """A label copy and every CRC wrong, every head right: each ring is looked through once, each
+    record read once; the worst case is more than that, for cells that read differently twice."""
+    plan, device = running.plan, running.bench.device
+    for ring in plan.rings:
+        for _ in range(ring.slots + 1):
+            running.commit(ring.group.name)
+    newest = {r.group.name: running.rig.sequence(r.group.name) for r in plan.rings}
+    for ring in plan.rings:
+        for slot in range(ring.slots):
+            device.memory[ring.address(slot) + ring.record_bytes - 1] ^= 1
+    device.memory[plan.label_address(0)] ^= 1
+    running.idle()
+    running.rig.restart()
+    assert Status.FLAGGED == running.rig.mount()
+    width = plan.part.address_bytes
+    more = read_bits(width, plan.label_bytes) + sum(
+        r.slots * read_bits(width, 4)
+        + (r.slots - 1) * sum(read_bits(width, length) for _, length in r.writes())
+        for r in plan.rings)
+    assert mount_bits(plan, newest) + more == running.bits
+    assert running.bits < figures(plan).worst_mount_bits
+
+
+@given(seed=st.integers(0, 1 << 32), density=st.sampled_from((0.0, 0.001, 0.02, 1.0)))
+@settings(max_examples=40, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_damage_takes_more_than_the_worst_case(
+    running: Running, seed: int, density: float
+) -> None:
+    """Whatever bytes are wrong, and if they change at each reading, the worst case is a bound."""
+    random = Random(seed)
+
+    class Flicker(Fault):
+        def read(self, address: int, value: int) -> int:
+            return value ^ random.getrandbits(8) if random.random() < density else value
+
+    running.bench.device.faults = []
+    running.rig.restart()
+    running.rig.mount()
+    for ring in running.plan.rings:
+        running.commit(ring.group.name)
+    running.bench.device.faults = [Flicker()]
+    running.idle()
+    running.rig.restart()
+    running.rig.mount()
+    assert running.bits <= figures(running.plan).worst_mount_bits
+
+
+def test_constants_are_those_of_the_runtime() -> None:
+    """What figures assume of paramstore.c is what it says."""
+    text = files("paramstore.firmware.runtime").joinpath("paramstore.c").read_text("utf-8")
+    defined = {name: int(value) for name, value in re.findall(r"#define (\w+) (\d+)u", text)}
+    assert defined["CHUNK_BYTES"] == module.READ_BACK_BYTES
+    assert defined["LOAD_TRIES"] == module.LOAD_TRIES
+    assert defined["SKIP_LIMIT"] == SKIP_LIMIT
+
+
+@pytest.mark.parametrize(("struct", "size"), [("ps_store", 44), ("ps_ring", 8)])
+def test_sizes_of_the_runtime_structs(struct: str, size: int) -> None:
+    """On a 32-bit controller the members of a struct, none of which needs padding before it, and
+    what fills the last word make the size that the figures count with."""
+    text = files("paramstore.firmware.runtime").joinpath("paramstore.h").read_text("utf-8")
+    body = text.partition(f"typedef struct {struct} {{")[2].partition("}")[0]
+    members = re.findall(r"^ *((?:const )?\w+ \*?)\w+;", body, re.MULTILINE)
+    sizes = {"uint32_t": 4, "uint16_t": 2, "uint8_t": 1}
+    total = sum(4 if "*" in m else sizes[m.strip()] for m in members)
+    assert size == -(-total // 4) * 4
+    assert size in (module.STORE_BYTES, module.RING_BYTES)
+
+
+@pytest.mark.parametrize("plan", PLANS.values(), ids=PLANS)
+def test_working_memory(plan: Plan) -> None:
+    """The buffer in the working memory is the one that the generated header declares."""
+    header = generate(plan)["costs_params.h"]
+    (buffer,) = re.findall(r"uint8_t buffer\[(\d+)\]", header)
+    expected = module.STORE_BYTES + module.RING_BYTES * len(plan.rings) + int(buffer)
+    assert expected == figures(plan).working_bytes
+
+
+def test_life() -> None:
+    """Life counts copies and slots, at the endurance of the store's temperature."""
+    plan = plan_on("24LC32A", [group(1, 5, 4, copies=2, per_day=24.0)], temperature_c=85)
+    numbers = figures(plan)
+    assert round(numbers.endurance / 1000) == 268  # 1 M at 25 degC, see tests of wear
+    ring = numbers.ring("g1")
+    assert ring.commits == int(numbers.endurance * 4 / 2)
+    assert round(ring.commits / 24 / 365.25, 3) == round(ring.life_years, 3)
+    assert ring.spare == ring.life_years / plan.schema.life_years
+    with pytest.raises(KeyError):
+        numbers.ring("g2")
+
+
+def test_group_that_is_never_written() -> None:
+    """A group without writes lives for ever."""
+    numbers = figures(plan_on("24LC32A", [group(1, 5, 3, per_day=0.0)]))
+    assert numbers.rings[0].life_years == math.inf == numbers.rings[0].spare
+
+
+def test_hold_up_and_strength_are_those_of_the_plan() -> None:
+    """Supply, clock and record lengths of the plan go into hold-up and error detection."""
+    numbers = figures(USUAL)
+    assert (3.3, 2.5) == (numbers.hold_up.from_v, numbers.hold_up.to_v)
+    assert numbers.hold_up.time_ms == 3.17 + 5
+    assert [8 * (r.record_bytes - 4) for r in USUAL.rings] == [
+        r.strength.data_bits for r in numbers.rings]
