@@ -39,6 +39,11 @@ CODES: dict[str, Code] = {
         "stop them too, and there they do not fit. Take a part whose pin covers all or nothing, "
         "or a larger one.",
     ),
+    "PS406": Code(
+        "a group is written more often than records can be numbered",
+        "Records carry a sequence number of 32 bits that only grows; that it never wraps is what "
+        "makes the newest record certain. At the rate and life given it would run out.",
+    ),
     "PS421": Code(
         "a large group is written often",
         "Every commit writes the whole record. If only some of its parameters change at the rate "

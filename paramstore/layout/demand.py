@@ -22,7 +22,15 @@ from paramstore.format import OVERHEAD_BYTES
 from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.schema.model import Group, Schema
 
-__all__ = ["Demand", "body_bytes", "demand_of", "demands_of", "least_slots", "slots_for_life"]
+__all__ = [
+    "Demand",
+    "body_bytes",
+    "demand_of",
+    "demands_of",
+    "least_slots",
+    "records_in_life",
+    "slots_for_life",
+]
 
 FILL_BYTES = 32
 """Records are filled up to a multiple of this, or of the page where that is smaller."""
@@ -77,8 +85,12 @@ def least_slots(group: Group) -> int:
     return max(SPARE_SLOTS, group.copies + 1)
 
 
+def records_in_life(group: Group, schema: Schema) -> float:
+    """Return how many records the group writes in the life of the store."""
+    return group.writes_per_day * DAYS_PER_YEAR * schema.life_years * group.copies
+
+
 def slots_for_life(group: Group, schema: Schema) -> int:
     """Return the slots that keep every page within its endurance over the life of the store."""
-    records = group.writes_per_day * DAYS_PER_YEAR * schema.life_years * group.copies
-    slots = records / endurance_at(schema.part, schema.temperature_c)
+    slots = records_in_life(group, schema) / endurance_at(schema.part, schema.temperature_c)
     return math.ceil(round(slots, 6))  # the last bits of a float must not decide a layout

@@ -13,7 +13,7 @@ from functools import partial
 from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES
 from paramstore.layout.arrange import arrange, pages_for_rings, protected_places
-from paramstore.layout.demand import Demand, demands_of
+from paramstore.layout.demand import Demand, demands_of, records_in_life
 from paramstore.layout.split import best_split
 from paramstore.parts.catalogue import search
 from paramstore.parts.part import Part
@@ -23,6 +23,7 @@ from paramstore.schema.words import plural
 
 __all__ = ["explain_misfit", "fits", "impossible_groups", "longest_life", "smallest_part"]
 
+LAST_SEQUENCE = 0xFFFFFFFE
 SLOT_LIMIT_BYTES = 0xFFFF
 """The firmware's tables count the bytes of a slot in 16 bits."""
 PERIODS_DAYS = (
@@ -38,21 +39,8 @@ def fits(schema: Schema) -> bool:
 
 def impossible_groups(schema: Schema) -> list[Finding]:
     """Return the errors of groups that could not be laid out on any free page."""
-    findings = []
-    for demand in demands_of(schema):
-        group = demand.group
-        if demand.slots <= group.copies:
-            findings.append(_too_few_slots(schema, demand))
-        if demand.slot_pages * schema.part.page > SLOT_LIMIT_BYTES:
-            findings.append(Finding(
-                "PS404",
-                f"a record of group `{group.name}` has {demand.body_bytes + OVERHEAD_BYTES} bytes, "
-                f"too many for a slot",
-                schema.source, group.span,
-                notes=(f"a slot holds at most {SLOT_LIMIT_BYTES} bytes in whole pages",),
-                help="split the group",
-            ))
-    return findings
+    checks = (_too_few_slots, _too_long, _too_many_records)
+    return [f for d in demands_of(schema) for check in checks if (f := check(schema, d))]
 
 
 def explain_misfit(schema: Schema) -> Finding:
@@ -106,15 +94,44 @@ def _most(limit: int, works: Callable[[int], bool]) -> int:
     return low
 
 
-def _too_few_slots(schema: Schema, demand: Demand) -> Finding:
+def _too_few_slots(schema: Schema, demand: Demand) -> Finding | None:
     group = demand.group
+    if demand.slots > group.copies:
+        return None
+    what = "one record" if group.copies == 1 else f"{group.copies} copies"
     return Finding(
         "PS403",
-        f"group `{group.name}` has {plural(demand.slots, 'slot')}, too few for "
-        f"{'one record' if group.copies == 1 else f'{group.copies} copies'}",
+        f"group `{group.name}` has {plural(demand.slots, 'slot')}, too few for {what}",
         schema.source, group.span,
         notes=("a commit never writes the slot of the newest record",),
         help=f"give it at least {group.copies + 1} slots, or leave `slots` out",
+    )
+
+
+def _too_long(schema: Schema, demand: Demand) -> Finding | None:
+    if demand.slot_pages * schema.part.page <= SLOT_LIMIT_BYTES:
+        return None
+    return Finding(
+        "PS404",
+        f"a record of group `{demand.group.name}` has {demand.body_bytes + OVERHEAD_BYTES} bytes, "
+        "too many for a slot",
+        schema.source, demand.group.span,
+        notes=(f"a slot holds at most {SLOT_LIMIT_BYTES} bytes in whole pages",),
+        help="split the group",
+    )
+
+
+def _too_many_records(schema: Schema, demand: Demand) -> Finding | None:
+    group = demand.group
+    if records_in_life(group, schema) <= LAST_SEQUENCE:
+        return None
+    return Finding(
+        "PS406",
+        f"group `{group.name}` is written more often than records can be numbered",
+        schema.source, group.span,
+        label=_records(schema, group),
+        notes=(f"sequence numbers end at {LAST_SEQUENCE:,} and never wrap",),
+        help="write it less often",
     )
 
 
@@ -138,7 +155,6 @@ def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
     group, room = hottest.group, pages_for_rings(schema.part)
     left = room - sum(d.pages for d in demands if d is not hottest)
     endurance = endurance_at(schema.part, schema.temperature_c)
-    records = f"{group.writes_per_day * DAYS_PER_YEAR * schema.life_years * group.copies:,.0f}"
     ways = []
     split = best_split(group, schema)
     if split and split.pages <= left:
@@ -152,7 +168,7 @@ def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
         f"group `{group.name}` is written too often: it needs {_extent(hottest)}, "
         f"the {schema.part.name} has {max(left, 0)} left for it",
         schema.source, group.span,
-        label=f"{records} records in {schema.life_years:g} years",
+        label=_records(schema, group),
         notes=(f"a page of the {schema.part.name} endures {endurance:,.0f} writes at "
                f"{schema.temperature_c:g} degC", _shares(demands)),
         help=_ways_out(schema, ways, ""),
@@ -202,6 +218,10 @@ def _shares(demands: Sequence[Demand]) -> str:
     return "pages: " + ", ".join(f"`{d.group.name}` {d.pages}" for d in most) + (
         f", {plural(rest, 'more group')} "
         f"{sum(d.pages for d in demands) - sum(d.pages for d in most)}" if rest else "")
+
+
+def _records(schema: Schema, group: Group) -> str:
+    return f"{records_in_life(group, schema):,.0f} records in {schema.life_years:g} years"
 
 
 def _extent(demand: Demand) -> str:

@@ -100,6 +100,13 @@ def test_record_too_long() -> None:
         == (finding.code, finding.message)
 
 
+def test_more_records_than_numbers() -> None:
+    """Sequence numbers have 32 bits and never wrap: 20 a second for ten years are too many."""
+    finding = only_finding(schema(group("g", 1, per_day=20 * 86400)))
+    assert "PS406" == finding.code
+    assert "6,311,520,000 records in 10 years" == finding.label
+
+
 def test_no_part_is_large_enough() -> None:
     """If not even the largest part of the catalogue does, that is said."""
     store = schema(*(group(f"g{n}", n, sized("p", 30_000)) for n in range(1, 4)))
