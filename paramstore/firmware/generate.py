@@ -11,8 +11,9 @@ from importlib.resources import files
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
+from paramstore.firmware.rows import Bytes
 from paramstore.firmware.spelling import comment_text
-from paramstore.firmware.view import Bytes, view_of
+from paramstore.firmware.view import view_of
 from paramstore.layout.plan import Plan
 
 __all__ = ["TABLES_VERSION", "generate", "port_files", "runtime_files"]

@@ -6,7 +6,7 @@ Knows how names are made from those of the schema; knows no table and no templat
 from __future__ import annotations
 
 from paramstore.errors import Finding, FindingsError, Span
-from paramstore.firmware.spelling import macro_name, member_name, reserved
+from paramstore.firmware.spelling import macro_name, reserved
 from paramstore.schema.model import Group, Parameter, Schema
 
 __all__ = ["Names"]
@@ -85,9 +85,3 @@ class Names:
         """Return the struct type of a curve."""
         return self.claim(f"{self.store}_{group.name}_{parameter.name}_t",
                           f"curve `{group.name}.{parameter.name}`", parameter.span)
-
-    def member(self, owner: str, name: str, span: Span | None) -> str:
-        """Return `name` as a member of the struct of `owner`; it must be the only one there."""
-        member = member_name(name)
-        # Members of a struct have a namespace of their own: the dots keep it apart.
-        return self.claim(f".{owner}.{member}", f"`{name}`", span).rpartition(".")[2]

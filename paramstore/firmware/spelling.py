@@ -13,9 +13,10 @@ import unicodedata
 from collections.abc import Iterable
 
 from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.schema.identifiers import C_WORDS
 
 __all__ = ["C_TYPES", "comment_lines", "comment_text", "hex_bytes", "literal", "macro_name",
-           "mask_literal", "member_name", "real_literal", "reserved"]
+           "mask_literal", "real_literal", "reserved"]
 
 C_TYPES = {
     "u8": "uint8_t", "u16": "uint16_t", "u32": "uint32_t", "u64": "uint64_t",
@@ -23,19 +24,6 @@ C_TYPES = {
     "f32": "float", "f64": "double",
 }
 """The C type of each scalar."""
-
-# Keywords of C11 and C++20, and macros of standard headers that are lower case.
-_WORD_LIST = """
-alignas alignof and and_eq asm auto bitand bitor bool break case catch char char16_t char32_t
-char8_t class co_await co_return co_yield compl complex concept const const_cast consteval constexpr
-constinit continue decltype default delete do double dynamic_cast else enum errno explicit export
-extern false float for friend goto if imaginary inline int linux long mutable namespace new noexcept
-noreturn not not_eq nullptr operator or or_eq private protected public register reinterpret_cast
-requires restrict return short signed sizeof static static_assert static_cast stderr stdin stdout
-struct switch template this thread_local throw true try typedef typeid typename typeof union unix
-unsigned using virtual void volatile wchar_t while xor xor_eq
-"""
-_WORDS = frozenset(_WORD_LIST.split())
 
 # Types of standard headers that a store of an unlucky name would define again.
 _TYPE_LIST = """
@@ -52,13 +40,8 @@ _INTEGER_SUFFIX = {1: "", 2: "", 4: "L", 8: "LL"}
 
 def reserved(identifier: str) -> bool:
     """Return whether a C or C++ file may already have `identifier`, runtime names included."""
-    return (identifier in _WORDS or identifier in _TYPES
+    return (identifier in C_WORDS or identifier in _TYPES
             or identifier.startswith(("ps_", "PS_")))
-
-
-def member_name(name: str) -> str:
-    """Return `name` as a struct member: with `_` behind it if it is a word of C or C++."""
-    return name + "_" if name in _WORDS else name
 
 
 def macro_name(*parts: str) -> str:

@@ -1,0 +1,190 @@
+"""Parameters as rows: their fields, constants, functions and limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from textwrap import shorten
+
+from paramstore.codec import element_bytes
+from paramstore.firmware.describe import (
+    NUMBERS,
+    narrowed,
+    parameter_words,
+    physical_words,
+    range_text,
+)
+from paramstore.firmware.names import Names
+from paramstore.firmware.rows import Bytes, Constant, Conversion, FieldRow, ParameterView
+from paramstore.firmware.spelling import (
+    C_TYPES,
+    comment_lines,
+    comment_text,
+    hex_bytes,
+    literal,
+    mask_literal,
+    real_literal,
+)
+from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.model import Field, Group, Kind, Parameter
+
+__all__ = ["LimitPool", "c_type_of", "parameter_view"]
+
+_FORMS = {ScalarForm.UNSIGNED: "PS_UNSIGNED", ScalarForm.SIGNED: "PS_SIGNED",
+          ScalarForm.FLOAT: "PS_FLOAT"}
+_LENGTHS = {Kind.TEXT: "size", Kind.BYTES: "size", Kind.CURVE: "points"}
+
+
+class LimitPool:
+    """The limits of all fields in one array; equal ones are stored once."""
+
+    def __init__(self) -> None:
+        self._rows: list[Bytes] = []
+        self._places: dict[bytes, int] = {}
+        self._size = 0
+
+    @property
+    def rows(self) -> tuple[Bytes, ...]:
+        """The bytes of the array, in order."""
+        return tuple(self._rows)
+
+    def place(self, field: Field, owner: str) -> tuple[int, int | None]:
+        """Return (number of ranges, offset in the array); (0, None) if every value is allowed."""
+        ranges = _ranges(field)
+        if field.limits.mask is not None:
+            data = element_bytes(field.scalar, field.limits.mask)
+            shown = f"{owner}: bits that may be set"
+        elif ranges:
+            data = b"".join(element_bytes(field.scalar, v) for pair in ranges for v in pair)
+            shown = f"{owner}: {', '.join(range_text(field, *pair) for pair in ranges)}"
+        else:
+            return 0, None
+        if data not in self._places:
+            self._places[data] = self._size
+            shown = shorten(comment_text(shown), 84, placeholder=" ...")
+            self._rows.append(Bytes(f"{self._size}: {shown}", tuple(hex_bytes(data))))
+            self._size += len(data)
+        return (0 if field.limits.mask is not None else len(ranges)), self._places[data]
+
+
+def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
+    """The ranges a table must hold: none where the integer type itself is the limit."""
+    scalar = field.scalar
+    if field.kind is Kind.BOOL:
+        return ((0, 1),)  # any other byte would make the C bool undefined
+    if scalar.form is not ScalarForm.FLOAT and field.limits.ranges == (
+            (scalar.minimum, scalar.maximum),):
+        return ()
+    return field.limits.ranges
+
+
+def parameter_view(
+    names: Names, pool: LimitPool, group: Group, parameter: Parameter
+) -> ParameterView:
+    """Return a parameter in C names; its limits go into `pool`."""
+    first = parameter.fields[0]
+    shape = _shape(parameter)
+    parts = (".x", ".y") if shape == "curve" else ("",)
+    own = () if shape == "curve" else (names.constant(group, parameter),)
+    fields = tuple(
+        _field(names, pool, group, parameter, field, part,
+               own[0] if own else names.constant(group, parameter, part[1:]))
+        for field, part in zip(parameter.fields, parts, strict=True)
+    )
+    return ParameterView(
+        name=parameter.name,
+        shape=shape,
+        c_type=names.curve_type(group, parameter) if shape == "curve" else fields[0].c_type,
+        length=first.count,
+        comment=tuple(comment_lines(parameter_words(parameter), 88)),
+        constants=tuple(_constants(names, group, parameter, shape)),
+        fields=fields,
+        getter=names.function("get", group, parameter),
+        setter=names.function("set", group, parameter),
+        setter_at=(names.function("set", group, parameter, "at")
+                   if shape in ("many", "curve") else ""),
+    )
+
+
+def _shape(parameter: Parameter) -> str:
+    field = parameter.fields[0]
+    if parameter.kind is Kind.CURVE:
+        return "curve"
+    if parameter.kind is Kind.TEXT:
+        return "text"
+    return "many" if field.array or parameter.kind is Kind.BYTES else "one"
+
+
+def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter, field: Field,
+           part: str, index: str) -> FieldRow:
+    owner = f"{group.name}.{field.name}"
+    range_count, limits_at = pool.place(field, owner)
+    form = [_FORMS[field.scalar.form]]
+    form += ["PS_JOINED"] * (part == ".y")
+    form += ["PS_TEXT"] * (field.kind is Kind.TEXT)
+    form += ["PS_MASK"] * (field.limits.mask is not None)
+    c_type = c_type_of(field)
+    return FieldRow(
+        index=index,
+        comment=comment_text(owner),
+        c_type=c_type,
+        part=part,
+        count=field.count,
+        size=field.scalar.size,
+        form=" | ".join(form),
+        range_count=range_count,
+        limits_at=limits_at,
+        physical=_conversion(names, group, parameter, field, part, c_type),
+    )
+
+
+def c_type_of(field: Field) -> str:
+    """Return the C type of one element of a field in the values struct."""
+    return {Kind.BOOL: "bool", Kind.TEXT: "char"}.get(field.kind, C_TYPES[field.scalar.name])
+
+
+def _conversion(names: Names, group: Group, parameter: Parameter, field: Field, part: str,
+                c_type: str) -> Conversion | None:
+    """From raw to physical: in float where that holds every raw value, else in double.
+
+    None for a scale or an offset that is out of the range of both.
+    """
+    scale, offset = float(field.scale), float(field.offset)
+    sizes = [abs(x) for x in (scale, offset) if x]
+    if not field.scaled or not scale or max(sizes) > 1e300:
+        return None
+    single = field.scalar.size <= 2 and 1e-30 < min(sizes) and max(sizes) < 1e30
+    real = "float" if single else "double"
+    expression = f"({real})raw * {real_literal(scale, single)}"
+    if offset:
+        sign = "-" if offset < 0 else "+"
+        expression += f" {sign} {real_literal(abs(offset), single)}"
+    return Conversion(
+        name=names.function("physical", group, parameter, part[1:]),
+        real=real,
+        c_type=c_type,
+        expression=expression,
+        comment=comment_text(f"{group.name}.{field.name}, physical"
+                             + (f", in {field.unit}" if field.unit else "")),
+    )
+
+
+def _constants(names: Names, group: Group, parameter: Parameter, shape: str) -> Iterator[Constant]:
+    first = parameter.fields[0]
+    if length := _LENGTHS.get(parameter.kind, "elements" if first.array else ""):
+        yield Constant(names.constant(group, parameter, length), f"{first.count}u")
+    for field, part in zip(parameter.fields, (("x",), ("y",)) if shape == "curve" else ((),),
+                           strict=True):
+        for suffix, value in zip(("min", "max"), narrowed(field), strict=False):
+            yield Constant(names.constant(group, parameter, *part, suffix),
+                           literal(field.scalar, value),
+                           comment_text(physical_words(field, value)))
+    if shape == "one" and first.kind in (*NUMBERS, Kind.BOOL):
+        value = first.default[0]
+        shown = ("true" if value else "false") if first.kind is Kind.BOOL else literal(
+            first.scalar, value)
+        yield Constant(names.constant(group, parameter, "default"), shown,
+                       comment_text(physical_words(first, value)))
+    for member, number in first.members:
+        name = names.constant(group, parameter, member)
+        yield Constant(name, mask_literal(first.scalar, 1 << number)
+                       if first.kind is Kind.FLAGS else literal(first.scalar, number))

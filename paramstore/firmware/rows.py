@@ -1,0 +1,150 @@
+"""The rows that the templates print: a store in C names and C numbers, comments included.
+
+Frozen data, made by `view`. Every name is ready to print, every comment safe inside one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from paramstore.layout.plan import Plan, Ring
+
+__all__ = ["Bytes", "Constant", "Conversion", "FieldRow", "GroupView", "ParameterView", "RuleRow",
+           "StoreView"]
+
+
+@dataclass(frozen=True, slots=True)
+class Bytes:
+    """Some bytes of a const array: lines of initialisers under a comment."""
+
+    comment: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A `#define`."""
+
+    name: str
+    value: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """An inline function from the stored integer to the physical value, in `real` arithmetic."""
+
+    name: str
+    real: str
+    c_type: str
+    expression: str
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class FieldRow:
+    """One row of the field table. `part` is ".x" or ".y" inside a curve, else ""."""
+
+    index: str
+    comment: str
+    c_type: str
+    part: str
+    count: int
+    size: int
+    form: str
+    range_count: int
+    limits_at: int | None
+    physical: Conversion | None
+
+
+@dataclass(frozen=True, slots=True)
+class ParameterView:
+    """One parameter: its member, its constants and the names of its functions.
+
+    `shape` is "one", "many", "text" or "curve"; `length` counts elements, points or bytes.
+    """
+
+    name: str
+    shape: str
+    c_type: str
+    length: int
+    comment: tuple[str, ...]
+    constants: tuple[Constant, ...]
+    fields: tuple[FieldRow, ...]
+    getter: str
+    setter: str
+    setter_at: str
+
+    @property
+    def dimension(self) -> str:
+        """What follows the member's name in the struct; a text has room for its closing 0."""
+        return {"many": f"[{self.length}]", "text": f"[{self.length + 1}]"}.get(self.shape, "")
+
+
+@dataclass(frozen=True, slots=True)
+class RuleRow:
+    """A field that must stay below another one; one that must rise stands on both sides."""
+
+    low: str
+    high: str
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class GroupView:
+    """One group: its struct, its parameters and its row in the group table."""
+
+    ring: Ring
+    index: str
+    c_type: str
+    name: str
+    comment: tuple[str, ...]
+    parameters: tuple[ParameterView, ...]
+    defaults_name: str
+    defaults: tuple[Bytes, ...]
+    rules_name: str
+    rules: tuple[RuleRow, ...]
+    crc_start: int
+
+    @property
+    def fields(self) -> tuple[FieldRow, ...]:
+        """All rows of the field table of this group."""
+        return tuple(row for p in self.parameters for row in p.fields)
+
+
+@dataclass(frozen=True, slots=True)
+class StoreView:
+    """The whole store."""
+
+    plan: Plan
+    name: str
+    guard: str
+    header: str
+    source: str
+    c_type: str
+    values_type: str
+    layout: str
+    init: str
+    group_count: str
+    buffer_bytes: int
+    comment: tuple[str, ...]
+    groups: tuple[GroupView, ...]
+    limits: tuple[Bytes, ...]
+    label: tuple[Bytes, ...]
+    sizes: tuple[tuple[str, int], ...]  # C types whose size C leaves open, and what it must be
+
+    @property
+    def parameters(self) -> Iterator[tuple[GroupView, ParameterView]]:
+        """Every parameter with its group."""
+        return ((g, p) for g in self.groups for p in g.parameters)
+
+    @property
+    def fields(self) -> tuple[FieldRow, ...]:
+        """All rows of the field table."""
+        return tuple(row for g in self.groups for row in g.fields)
+
+    @property
+    def has_rules(self) -> bool:
+        """Whether any group has rules between its fields."""
+        return any(g.rules for g in self.groups)
