@@ -23,10 +23,12 @@ __all__ = [
     "Loss",
     "Physical",
     "ValueProblem",
+    "decimal_of",
     "element_from_raw",
     "element_name",
     "element_to_raw",
     "physical_number",
+    "refuse_fit",
     "refuse_limit",
     "refuse_type",
     "show_element",
@@ -104,34 +106,35 @@ def element_to_raw(
 def _number(
     field: Field, value: Physical, path: tuple[int, ...]
 ) -> tuple[Raw, tuple[Loss, ...]]:
-    wanted = _decimal(field, value, path)
-    name = element_name(field, path)
-    if not wanted.is_finite():
-        raise ValueProblem(
-            "finite", f"`{name}` cannot be {show_number(wanted)}", "give a finite number", path=path
-        )
+    wanted = decimal_of(field, value, path)
     raw = nearest_raw(field.scalar, wanted, field.scale, field.offset)
     if raw is None:
-        _refuse_fit(field, wanted, path)
+        refuse_fit(field, wanted, path)
     stored = physical_number(field, raw)
     if stored == wanted:
         return raw, ()
     if field.kind is not Kind.FLOAT and not field.scaled and isinstance(raw, int):
         raise ValueProblem(
             "whole",
-            f"`{name}` is a whole number ({field.scalar.name}), not {show_number(wanted)}",
+            f"`{element_name(field, path)}` is a whole number ({field.scalar.name}), "
+            f"not {show_number(wanted)}",
             f"write {raw}, or store it with a `scale`, or as `f32`",
             path=path,
         )
     return raw, (Loss(path, wanted, stored),)
 
 
-def _decimal(field: Field, value: Physical, path: tuple[int, ...]) -> Decimal:
+def decimal_of(field: Field, value: Physical, path: tuple[int, ...]) -> Decimal:
+    """Return a finite number that may carry the unit of its field; ValueProblem if it is none."""
     if isinstance(value, str):
         return _with_unit(field, value, path)
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
         refuse_type(field, value, path, "a number", "`12.5`")
-    return Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
+    number = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
+    if not number.is_finite():
+        shown = f"`{element_name(field, path)}` cannot be {show_number(number)}"
+        raise ValueProblem("finite", shown, "give a finite number", path=path)
+    return number
 
 
 def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
@@ -259,7 +262,8 @@ def refuse_type(
     )
 
 
-def _refuse_fit(field: Field, wanted: Decimal, path: tuple[int, ...]) -> NoReturn:
+def refuse_fit(field: Field, wanted: Decimal, path: tuple[int, ...]) -> NoReturn:
+    """Raise the ValueProblem for a number beyond the stored type."""
     scalar = field.scalar
     low, high = sorted(physical_number(field, end) for end in (scalar.minimum, scalar.maximum))
     unit = f" {field.unit}" if field.unit else ""

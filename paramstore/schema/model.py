@@ -109,7 +109,7 @@ class Parameter:
     fields: tuple[Field, ...]
     doc: str = ""
     below: str | None = None
-    span: Span | None = None
+    span: Span | None = field(default=None, compare=False)
 
     @property
     def size(self) -> int:
@@ -133,7 +133,7 @@ class Group:
     slots: int | None = None
     room: int | None = None
     doc: str = ""
-    span: Span | None = None
+    span: Span | None = field(default=None, compare=False)
 
     @property
     def fields(self) -> tuple[Field, ...]:

@@ -11,7 +11,7 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["code_list", "did_you_mean", "ordinal", "plural", "show_number", "type_of"]
+__all__ = ["code_list", "did_you_mean", "near_words", "ordinal", "plural", "show_number", "type_of"]
 
 _SUGGESTIONS = 3
 _LISTED = 12
@@ -28,15 +28,18 @@ def code_list(names: Iterable[object], last: str = "and", most: int = _LISTED) -
     return f"{', '.join(quoted[:-1])} {last} {quoted[-1]}"
 
 
-def did_you_mean(word: str, known: Sequence[str], what: str = "") -> str:
-    """Return help for a misspelt word: near names, or else all of them if they are few.
-
-    `what` names the kind in the plural ("keys of a group"); "" if there is nothing to say.
-    """
+def near_words(word: str, known: Sequence[str]) -> list[str]:
+    """Return the known words that look like `word`, nearest first."""
     folded = {k.casefold(): k for k in reversed(known)}
     near = difflib.get_close_matches(word.casefold(), folded, n=_SUGGESTIONS, cutoff=0.6)
+    return [folded[n] for n in near]
+
+
+def did_you_mean(word: str, known: Sequence[str], what: str = "") -> str:
+    """Return help for a misspelt word: near words, or else all of them after `what`."""
+    near = near_words(word, known)
     if near:
-        return f"did you mean {code_list((folded[n] for n in near), 'or')}?"
+        return f"did you mean {code_list(near, 'or')}?"
     return f"{what} are {code_list(known)}" if known and what else ""
 
 

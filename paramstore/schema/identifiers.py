@@ -1,0 +1,86 @@
+"""Which names a store, a group, a parameter or a member may have.
+
+Names become C identifiers, so they keep to one spelling and stay clear of the words of C and C++.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+__all__ = ["C_WORDS", "MAX_NAME", "NAME", "NameProblem", "member_problem", "name_problem"]
+
+NAME = "[a-z][a-z0-9_]*"
+"""Regular expression of a name."""
+
+MAX_NAME = 48
+"""Characters; C99 promises 63 for the joined names of store, group and parameter in one file."""
+
+# Keywords of C23 and C++23, and macros of the standard headers and of GNU C in lower case.
+_C_WORD_LIST = """
+alignas alignof and and_eq asm assert auto bitand bitor bool break case catch char char16_t
+char32_t char8_t class co_await co_return co_yield compl complex concept const const_cast consteval
+constexpr constinit continue decltype default delete do double dynamic_cast else enum errno
+explicit export extern false float for friend goto i386 if imaginary inline int linux long mutable
+namespace new noexcept noreturn not not_eq nullptr offsetof operator or or_eq private protected
+public register reinterpret_cast requires restrict return short signed sizeof static static_assert
+static_cast stderr stdin stdout struct switch template this thread_local throw true try typedef
+typeid typename typeof typeof_unqual union unix unsigned using virtual void volatile wchar_t while
+xor xor_eq
+"""
+C_WORDS = frozenset(_C_WORD_LIST.split())
+"""Words that the C of a store, which may be compiled as C++, cannot use as a member."""
+
+
+@dataclass(frozen=True, slots=True)
+class NameProblem:
+    """Why a name cannot be used: `code` PS108 or PS109, what, and how to mend it."""
+
+    code: str
+    message: str
+    note: str
+    help: str
+
+
+def name_problem(what: str, name: str) -> NameProblem | None:
+    """Return what is wrong with the name of a store, group or parameter (`what`), or None."""
+    if name in C_WORDS:
+        return NameProblem(
+            "PS109",
+            f"`{name}` is a reserved word, and cannot name a {what}",
+            "names become C identifiers, and the C may be compiled as C++",
+            f"choose another name, such as `{name}_value`",
+        )
+    return member_problem(what, name)
+
+
+def member_problem(what: str, name: str) -> NameProblem | None:
+    """Return what is wrong with the name of a member, or None; reserved words are allowed."""
+    if len(name) > MAX_NAME:
+        return NameProblem(
+            "PS108",
+            f"the name of a {what} has {len(name)} characters, more than {MAX_NAME}",
+            "C names are made of the names of store, group and parameter together",
+            "shorten the name",
+        )
+    if re.fullmatch(NAME, name):
+        return None
+    better = _repaired(name)
+    return NameProblem(
+        "PS108",
+        f"`{name}` is not a valid name for a {what}" if name else f"the name of a {what} is empty",
+        "a name begins with a letter a to z and goes on with letters a to z, digits and `_`",
+        f"write `{better}`" if better else "choose a name such as `limit_2`",
+    )
+
+
+def _repaired(name: str) -> str:
+    """Return the nearest valid name, or "" if nothing is left of it."""
+    plain = name.replace("µ", "u").replace("ß", "ss")
+    plain = unicodedata.normalize("NFKD", plain).encode("ascii", "ignore").decode()
+    plain = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", plain).lower()
+    plain = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
+    if plain[:1].isdigit():
+        plain = f"n{plain}"
+    return plain if plain not in C_WORDS else f"{plain}_value" if plain else ""

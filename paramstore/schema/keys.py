@@ -1,0 +1,212 @@
+"""The schema language as tables: every key, what it takes, and which type of parameter has it.
+
+The reader walks these tables, and the JSON Schema for editors is made from them. Knows no text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from paramstore.scalars import SCALARS
+from paramstore.schema.model import Kind
+
+__all__ = [
+    "ALIASES",
+    "AXIS_KEYS",
+    "FLOATS",
+    "GROUP_KEYS",
+    "INTEGERS",
+    "PARAMETER_KEYS",
+    "ROOT_KEYS",
+    "STORAGE",
+    "STORE_KEYS",
+    "TYPES",
+    "TYPE_ALIASES",
+    "Form",
+    "Key",
+    "TypeInfo",
+]
+
+
+class Form(StrEnum):
+    """What a key takes in TOML; the value is how a message names it."""
+
+    TEXT = "a text"
+    INTEGER = "a whole number"
+    NUMBER = "a number"
+    VALUE = "a value"  # of the parameter's type: checked by its conversion
+    TABLE = "a table"
+    MEMBERS = "an array of names or a table"
+    PART = "the name of a part or a table"
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key. `low` and `high` bound a number, and `code` is the finding outside of them."""
+
+    name: str
+    form: Form
+    doc: str
+    example: str
+    required: bool = False
+    default: Any = None
+    low: float | None = None
+    high: float | None = None
+    code: str = ""
+    why: str = ""
+
+
+def _table(*keys: Key) -> dict[str, Key]:
+    return {key.name: key for key in keys}
+
+
+_ADDRESSES = "I2C EEPROMs answer on the 7-bit addresses 0x50 to 0x57"
+
+ROOT_KEYS = _table(
+    Key("store", Form.TABLE, "The store as a whole: its part and how it is used.", "[store]",
+        required=True),
+    Key("group", Form.TABLE, "The groups, one table [group.NAME] for each.", "[group.settings]"),
+)
+
+STORE_KEYS = _table(
+    Key("name", Form.TEXT, "Name of the store: begins every C name, and marks the EEPROM.",
+        'name = "tank_probe"', required=True),
+    Key("part", Form.PART, "EEPROM part: a name of the catalogue, or a table [store.part].",
+        'part = "24LC32A"', required=True),
+    Key("doc", Form.TEXT, "What the store is for.", 'doc = "Probe interface"', default=""),
+    Key("address", Form.INTEGER, "I2C address, 7 bits, without block-select bits.",
+        "address = 0x50", default=0x50, low=0x50, high=0x57, code="PS312", why=_ADDRESSES),
+    Key("bus_khz", Form.INTEGER, "SCL frequency in kHz.", "bus_khz = 400", default=400, low=10,
+        high=5000, code="PS314", why="I2C runs at 100, 400 or 1000 kHz"),
+    Key("supply_v", Form.NUMBER, "Supply of the part in V.", "supply_v = 3.3", default=3.3, low=0.8,
+        high=6, code="PS315"),
+    Key("temperature_c", Form.NUMBER,
+        "Hottest temperature in degC at which the part is written for long.", "temperature_c = 45",
+        default=25, low=-40, high=125, code="PS316",
+        why="the part is rated for -40 to 85 or 125 degC"),
+    Key("life_years", Form.NUMBER, "Years the store must last.", "life_years = 10", default=10,
+        low=0.1, high=200, code="PS317"),
+)
+
+GROUP_KEYS = _table(
+    Key("role", Form.TEXT, "Why the group exists; decides protection, copies and place.",
+        'role = "setting"', required=True),
+    Key("writes", Form.TEXT, "How often the group is committed.", 'writes = "2 per week"',
+        required=True),
+    Key("doc", Form.TEXT, "What the group holds.", 'doc = "What the user sets"', default=""),
+    Key("id", Form.INTEGER, "Number of the group on the EEPROM; else counted from 1 in order.",
+        "id = 2", low=1, high=255, code="PS304",
+        why="the id takes one byte, and 0 is not used"),
+    Key("copies", Form.INTEGER,
+        "Records written by one commit; else 2 for identity and calibration, 1 for others.",
+        "copies = 2", low=1, high=8, code="PS308"),
+    Key("slots", Form.INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 4",
+        low=2, high=65535, code="PS308",
+        why="a commit must never write over the newest record, so a ring has two slots or more"),
+    Key("room", Form.INTEGER, "Bytes kept free for parameters to come; else planned.", "room = 8",
+        low=0, high=4096, code="PS308"),
+    Key("parameter", Form.TABLE, "The parameters, one key NAME = { type = ... } for each.",
+        '[group.NAME.parameter]'),
+)
+
+_LIMIT = "numbers in the unit of the parameter, dates for a date"
+
+PARAMETER_KEYS = _table(
+    Key("type", Form.TEXT, "What the parameter is and how it is stored.", 'type = "u16"',
+        required=True),
+    Key("doc", Form.TEXT, "What the parameter means.", 'doc = "Slope at 25 degC"', default=""),
+    Key("unit", Form.TEXT, "Unit of the physical value.", 'unit = "mV"', default=""),
+    Key("min", Form.VALUE, f"Smallest value allowed: {_LIMIT}.", "min = 0"),
+    Key("max", Form.VALUE, f"Largest value allowed: {_LIMIT}.", "max = 100"),
+    Key("default", Form.VALUE, "Value until something else is stored.", "default = 10"),
+    Key("digits", Form.INTEGER, "Decimals to show.", "digits = 2", low=0, high=17, code="PS202"),
+    Key("scale", Form.NUMBER, "Physical value of one step of the stored integer.", "scale = 0.01",
+        default=1),
+    Key("offset", Form.NUMBER, "Physical value of the stored integer 0.", "offset = -40",
+        default=0),
+    Key("count", Form.INTEGER, "Elements of an array.", "count = 4", low=1, high=4096,
+        code="PS202"),
+    Key("size", Form.INTEGER, "Bytes; a text is UTF-8.", "size = 16", required=True, low=1,
+        high=4096, code="PS202"),
+    Key("members", Form.MEMBERS, "Names, or names with their numbers (of an enum) or bits.",
+        'members = ["off", "on"]', required=True),
+    Key("storage", Form.TEXT, "Stored type; else the narrowest that holds all members.",
+        'storage = "u16"'),
+    Key("points", Form.INTEGER, "Points of the curve.", "points = 8", required=True, low=2,
+        high=255, code="PS202"),
+    Key("x", Form.TABLE, "Axis of the curve; x must rise from point to point.",
+        'x = { type = "u16", unit = "mV" }', required=True),
+    Key("y", Form.TABLE, "Values of the curve.", 'y = { type = "f32", unit = "degC" }',
+        required=True),
+    Key("below", Form.TEXT, "Parameter of the same group that this one must stay below.",
+        'below = "high"'),
+)
+
+AXIS_KEYS = {
+    name: PARAMETER_KEYS[name]
+    for name in ("type", "doc", "unit", "min", "max", "digits", "scale", "offset")
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TypeInfo:
+    """A type of the schema language: its kind, and the keys that parameters of it have."""
+
+    kind: Kind
+    doc: str
+    keys: tuple[str, ...]
+
+
+INTEGERS = ("u8", "u16", "u32", "u64", "i8", "i16", "i32", "i64")
+FLOATS = ("f32", "f64")
+STORAGE = {Kind.ENUM: ("u8", "u16", "u32"), Kind.FLAGS: ("u8", "u16", "u32", "u64")}
+
+_COMMON = ("type", "doc", "default")
+_LIMITED = (*_COMMON, "min", "max", "count", "below")
+_NUMBER = (*_LIMITED, "unit", "digits")
+
+
+def _integer_doc(name: str) -> str:
+    signed = "signed" if name[0] == "i" else "unsigned"
+    return f"{signed} integer of {8 * SCALARS[name].size} bits, scaled or not"
+
+
+TYPES: dict[str, TypeInfo] = {
+    "bool": TypeInfo(Kind.BOOL, "true or false", (*_COMMON, "count")),
+    **{n: TypeInfo(Kind.INTEGER, _integer_doc(n), (*_NUMBER, "scale", "offset")) for n in INTEGERS},
+    **{n: TypeInfo(Kind.FLOAT, f"IEEE 754 binary{n[1:]}", _NUMBER) for n in FLOATS},
+    "enum": TypeInfo(Kind.ENUM, "one of several names", (*_COMMON, "members", "storage", "count")),
+    "flags": TypeInfo(Kind.FLAGS, "any of several names",
+                      (*_COMMON, "members", "storage", "count")),
+    "text": TypeInfo(Kind.TEXT, "UTF-8 text of up to `size` bytes", (*_COMMON, "size")),
+    "bytes": TypeInfo(Kind.BYTES, "`size` bytes", (*_COMMON, "size")),
+    "date": TypeInfo(Kind.DATE, "day from 2000-01-01 to 2179-06-06", _LIMITED),
+    "curve": TypeInfo(Kind.CURVE, "table of points with rising x", (*_COMMON, "points", "x", "y")),
+}
+
+TYPE_ALIASES: dict[str, str] = {
+    **{f"{sign}int{bits}{end}": f"{'u' if sign else 'i'}{bits}"
+       for sign in ("", "u") for bits in (8, 16, 32, 64) for end in ("", "_t")},
+    "byte": "u8", "char": "i8", "short": "i16", "int": "i32", "integer": "i32", "long": "i32",
+    "unsigned": "u32", "float": "f32", "single": "f32", "double": "f64", "real": "f32",
+    "float32": "f32", "float64": "f64", "number": "f32", "boolean": "bool", "string": "text",
+    "str": "text", "blob": "bytes", "hex": "bytes", "buffer": "bytes", "bitmask": "flags",
+    "bits": "flags", "bitfield": "flags", "set": "flags", "choice": "enum", "enumeration": "enum",
+    "table": "curve", "lut": "curve", "datetime": "date",
+}  # fmt: skip
+"""Names of types elsewhere, for suggestions only."""
+
+ALIASES: dict[str, str] = {
+    "description": "doc", "comment": "doc", "help": "doc", "note": "doc", "units": "unit",
+    "minimum": "min", "maximum": "max", "lower": "min", "upper": "max", "range": "min",
+    "initial": "default", "value": "default", "precision": "digits", "decimals": "digits",
+    "factor": "scale", "resolution": "scale", "step": "scale", "length": "size",
+    "values": "members", "options": "members", "choices": "members", "bits": "members",
+    "less_than": "below", "elements": "count", "frequency": "bus_khz", "speed": "bus_khz", "voltage": "supply_v",
+    "vcc": "supply_v", "temperature": "temperature_c", "life": "life_years",
+    "lifetime": "life_years", "device": "part", "chip": "part", "eeprom": "part",
+    "i2c_address": "address", "reserve": "room", "kind": "role", "rate": "writes",
+}  # fmt: skip
+"""Words a person may try for a key, for suggestions only."""

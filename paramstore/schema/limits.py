@@ -1,0 +1,103 @@
+"""The limits of a parameter: `min` and `max` in physical values to ranges of raw ones."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+from paramstore.errors import Severity
+from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.desk import Table
+from paramstore.schema.element import decimal_of, element_to_raw, refuse_fit
+from paramstore.schema.model import Field, Kind, Limits
+from paramstore.schema.numbers import exact_steps
+from paramstore.schema.quantity import Loss, ValueProblem, physical_number, show_raw
+from paramstore.schema.words import show_number
+
+__all__ = ["grid_note", "limited"]
+
+
+def limited(table: Table, field: Field) -> Field | None:
+    """Return the field with the limits of `min` and `max`; None if they are not sound."""
+    if table.spoilt & {"min", "max"}:
+        return None
+    bounds: dict[str, Raw] = {}
+    for key in ("min", "max"):
+        if key in table.values:
+            bound = _bound(table, field, key)
+            if bound is None:
+                return None
+            bounds[key] = bound
+    # With a negative scale the smallest physical value is the greatest raw one.
+    low_key, high_key = ("max", "min") if field.scale < 0 else ("min", "max")
+    low: Raw = bounds.get(low_key, field.scalar.minimum)
+    high: Raw = bounds.get(high_key, field.scalar.maximum)
+    if low > high:
+        _refuse_empty(table, field)
+        return None
+    whole = (low, high) == (field.scalar.minimum, field.scalar.maximum)
+    if whole and field.scalar.form is not ScalarForm.FLOAT:
+        return field
+    return replace(field, limits=Limits(((low, high),)))
+
+
+def _bound(table: Table, field: Field, key: str) -> Raw | None:
+    """Return the raw value of a limit, rounded inwards for integers, with a warning if so."""
+    named = replace(field, name=key)
+    value = table.get(key)
+    try:
+        if field.kind is Kind.DATE or field.scalar.form is ScalarForm.FLOAT:
+            raw, losses = element_to_raw(named, value, ())
+        else:
+            raw, losses = _inwards(named, value, up=(key == "min") == (field.scale > 0))
+    except ValueProblem as problem:
+        table.desk.problem(problem, (*table.path, key))
+        return None
+    for loss in losses:
+        unit = f" {field.unit}" if field.unit else ""
+        table.desk.add(
+            "PS208",
+            f"`{key}` = {show_number(loss.wanted)}{unit} lies between two stored values",
+            table.span(key),
+            label=f"{show_raw(field, raw)} is used",
+            notes=(grid_note(field),),
+            help=f"write {show_number(loss.stored)}",
+            severity=Severity.WARNING,
+        )
+    return raw
+
+
+def _inwards(field: Field, value: Any, *, up: bool) -> tuple[int, tuple[Loss, ...]]:
+    wanted = decimal_of(field, value, ())
+    steps = exact_steps(wanted, field.scale, field.offset)
+    raw = math.ceil(steps) if up else math.floor(steps)
+    if not field.scalar.minimum <= raw <= field.scalar.maximum:
+        refuse_fit(field, wanted, ())
+    exact = steps == raw
+    return raw, () if exact else (Loss((), wanted, physical_number(field, raw)),)
+
+
+def grid_note(field: Field) -> str:
+    """Return how far stored values are apart, for a note."""
+    if field.scalar.form is ScalarForm.FLOAT:
+        return f"{field.scalar.name} keeps about {6 if field.scalar.size == 4 else 15} digits"
+    unit = f" {field.unit}" if field.unit else ""
+    return f"stored values are {show_number(field.scale)}{unit} apart"
+
+
+def _refuse_empty(table: Table, field: Field) -> None:
+    """Tell that no value lies within the limits: the wrong way round, or between two steps."""
+    low, high = (
+        decimal_of(field, table.get(k), ()) if field.kind is not Kind.DATE else table.get(k)
+        for k in ("min", "max")
+    )
+    code, message, note = "PS203", "`min` is above `max`", ""
+    help = "exchange the two, or mend the wrong one"
+    if low <= high:
+        code, message, note = "PS223", "no stored value lies from `min` to `max`", grid_note(field)
+        help = "widen the limits, or make `scale` smaller"
+    table.desk.add(
+        code, message, table.span("min"), label="the smallest value",
+        also=((table.span("max"), "the largest value"),), notes=(note,), help=help,
+    )

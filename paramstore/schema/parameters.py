@@ -1,0 +1,258 @@
+"""One parameter of a schema: from its TOML table to a `Parameter`, or to findings.
+
+Knows the keys of each type and the rules within one parameter; knows no other parameter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from paramstore.errors import Severity
+from paramstore.scalars import SCALARS, Raw
+from paramstore.schema.desk import Desk, Table, value_code
+from paramstore.schema.keys import AXIS_KEYS, FLOATS, INTEGERS, PARAMETER_KEYS, TYPE_ALIASES, TYPES
+from paramstore.schema.limits import grid_note, limited
+from paramstore.schema.members import read_members
+from paramstore.schema.model import Field, Kind, Limits, Parameter
+from paramstore.schema.numbers import nearest_raw
+from paramstore.schema.quantity import (
+    Loss,
+    ValueProblem,
+    check_limits,
+    parameter_to_raw,
+    physical_number,
+    show_raw,
+)
+from paramstore.schema.source import Path
+from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
+
+__all__ = ["read_parameter"]
+
+_LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
+
+
+def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
+    """Return the parameter at `path`; None, with findings at the desk, if it is not sound."""
+    before = len(desk.findings)
+    value: Any = desk.document.data
+    for step in path:
+        value = value[step]
+    if not isinstance(value, dict):
+        _refuse_bare(desk, path, name, value)
+        return None
+    info = TYPES.get(str(value.get("type")))
+    allowed = info.keys if info else ("type", "doc")
+    keys = PARAMETER_KEYS
+    table = desk.table(path, keys, f"parameter `{name}`", allowed=allowed)
+    if table is None or not _has_type(table, tuple(TYPES)):
+        return None
+    assert info is not None
+    _refuse_foreign_keys(table, info.keys)
+    fields = _axes(table, name) if info.kind is Kind.CURVE else _single(table, name, info.kind)
+    if fields is None:
+        return None
+    parameter = Parameter(name, info.kind, fields, table.get("doc", ""), table.get("below"),
+                          desk.key(*path))
+    complete = _with_default(table, parameter)
+    sound = all(f.severity is Severity.WARNING for f in desk.findings[before:])
+    return complete if sound else None
+
+
+def _refuse_bare(desk: Desk, path: Path, name: str, value: Any) -> None:
+    known = value if value in TYPES else TYPE_ALIASES.get(str(value), "u16")
+    desk.add("PS106", f"parameter `{name}` must be a table, not {type_of(value)}",
+             desk.value(*path), help=f'write `{name} = {{ type = "{known}" }}`')
+
+
+def _has_type(table: Table, known: tuple[str, ...]) -> bool:
+    """Return whether `type` is one of the known ones; tell what is wrong if it is there."""
+    name = table.get("type")
+    if name is None or name in known:
+        return name is not None
+    alias = TYPE_ALIASES.get(name.lower())
+    help = f"here this type is called `{alias}`" if alias in known else (
+        did_you_mean(name, known, "types"))
+    if name in TYPES:
+        table.desk.add("PS201", f"an axis cannot have the type `{name}`", table.span("type"),
+                       help=f"use one of {code_list(known, 'or')}")
+    else:
+        table.desk.add("PS201", f"there is no type `{name}`", table.span("type"), help=help)
+    return False
+
+
+def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...]) -> None:
+    kind = table.get("type")
+    for name in [n for n in table.data if n in PARAMETER_KEYS and n not in allowed]:
+        owners = [t for t, info in TYPES.items() if name in info.keys]
+        table.desk.add(
+            "PS107",
+            f"`{name}` means nothing for the type `{kind}`",
+            table.desk.key(*table.path, name),
+            notes=(f"`{name}` belongs to {code_list(owners)}",),
+            help=_foreign_help(name, kind),
+        )
+        table.spoil(name)
+
+
+def _foreign_help(name: str, kind: str) -> str:
+    if name == "size" and "count" in TYPES[kind].keys:
+        return "for several elements write `count`; for a wider number choose another type"
+    if name in ("min", "max") and kind == "curve":
+        return f"limit an axis instead: `y = {{ type = \"i16\", {name} = 0 }}`"
+    if name in ("unit", "scale", "offset", "digits") and kind == "curve":
+        return f"write `{name}` in the tables of the axes, `x` and `y`"
+    if name == "count" and kind in ("text", "bytes"):
+        return "write `size`, the number of bytes; for several texts make several parameters"
+    return f"leave `{name}` out, or choose another type"
+
+
+# ---- Fields -------------------------------------------------------------------------------------
+
+
+def _single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
+    """Return the only field of a parameter that is no curve, without its default."""
+    match kind:
+        case Kind.INTEGER | Kind.FLOAT:
+            field = _number_field(table, name, kind)
+        case Kind.DATE:
+            field = _date_field(table, name)
+        case Kind.ENUM | Kind.FLAGS:
+            field = read_members(table, name, kind)
+        case Kind.BOOL:
+            field = Field(name, kind, SCALARS["u8"], 1, (), limits=Limits(((0, 1),)))
+        case _:
+            size = table.get("size")
+            field = size and Field(name, kind, SCALARS["u8"], size, ())
+    if field is None:
+        return None
+    if "count" in table.values:
+        field = replace(field, count=table.get("count"), array=True)
+    return None if "count" in table.spoilt else (field,)
+
+
+def _axes(table: Table, name: str) -> tuple[Field, ...] | None:
+    """Return the two fields of a curve without their defaults."""
+    fields = []
+    for axis in ("x", "y"):
+        if axis not in table.values:
+            continue
+        what = f"axis `{axis}` of `{name}`"
+        inner = table.desk.table((*table.path, axis), AXIS_KEYS, what)
+        if inner is None or not _has_type(inner, INTEGERS + FLOATS):
+            continue
+        kind = TYPES[inner.get("type")].kind
+        _refuse_foreign_keys(inner, TYPES[inner.get("type")].keys)
+        field = _number_field(inner, f"{name}.{axis}", kind)
+        if field is not None and "points" in table.values:
+            fields.append(replace(field, kind=Kind.CURVE, count=table.get("points"),
+                                  rising=axis == "x"))
+    return tuple(fields) if len(fields) == 2 else None
+
+
+def _number_field(table: Table, name: str, kind: Kind) -> Field | None:
+    scale, offset = (_factor(table, key, neutral) for key, neutral in (("scale", 1), ("offset", 0)))
+    if scale is None or offset is None:
+        return None
+    field = Field(
+        name, kind, SCALARS[table.get("type")], 1, (), unit=table.get("unit", "").strip(),
+        digits=table.get("digits"), scale=scale, offset=offset,
+    )
+    return limited(table, field)
+
+
+def _factor(table: Table, key: str, neutral: int) -> Decimal | None:
+    """Return scale or offset, None if it is of no use."""
+    if key in table.spoilt:
+        return None
+    value = Decimal(table.get(key, neutral))
+    if value.is_finite() and (value == 0 or _LEAST_SCALE <= abs(value) <= _MOST_SCALE):
+        if value or key == "offset":
+            return value
+        message, help = "`scale` is 0", "leave `scale` out for a step of 1"
+    else:
+        message = f"`{key}` = {show_number(value)} is of no use"
+        help = "give a number between 1e-30 and 1e30"
+    table.desk.add("PS207", message, table.span(key), help=help,
+                   notes=("physical value = stored integer x `scale` + `offset`",))
+    return None
+
+
+def _date_field(table: Table, name: str) -> Field | None:
+    return limited(table, Field(name, Kind.DATE, SCALARS["u16"], 1, ()))
+
+
+# ---- Defaults -----------------------------------------------------------------------------------
+
+
+def _with_default(table: Table, parameter: Parameter) -> Parameter | None:
+    """Return the parameter with its default values; None, with a finding, if they are not sound."""
+    if "default" in table.spoilt:
+        return None
+    if "default" not in table.values:
+        return _with_implied_default(table, parameter)
+    path = (*table.path, "default")
+    try:
+        conversions = parameter_to_raw(parameter, table.get("default"))
+    except ValueProblem as problem:
+        table.desk.problem(problem, path, value_code(problem))
+        return None
+    for field in parameter.fields:
+        for loss in conversions[field.name].losses:
+            _warn_rounding(table, field, loss)
+    fields = [replace(f, default=conversions[f.name].raws) for f in parameter.fields]
+    return replace(parameter, fields=tuple(fields))
+
+
+def _warn_rounding(table: Table, field: Field, loss: Loss) -> None:
+    unit = f" {field.unit}" if field.unit else ""
+    table.desk.add(
+        "PS209",
+        f"{show_number(loss.wanted)}{unit} is stored as {show_number(loss.stored)}{unit}",
+        table.desk.value(*table.path, "default", *loss.path),
+        label=f"off by {show_number(loss.error)}{unit}",
+        notes=(grid_note(field),),
+        help=f"write {show_number(loss.stored)}, or store it more finely",
+        severity=Severity.WARNING,
+    )
+
+
+def _with_implied_default(table: Table, parameter: Parameter) -> Parameter | None:
+    """Give 0, false, the first member, no flags, "", zero bytes or 2000-01-01."""
+    name = parameter.name
+    if parameter.kind is Kind.CURVE:
+        table.desk.add("PS219", f"curve `{name}` has no default", table.desk.key(*table.path),
+                       notes=("a curve of zeros does not rise, so there is none to fall back on",),
+                       help="add `default = [[x, y], ...]` with all points")
+        return None
+    (field,) = parameter.fields
+    zero: Raw | None = 0
+    if field.kind is Kind.ENUM:
+        zero = field.members[0][1]
+    elif field.kind in (Kind.INTEGER, Kind.FLOAT):
+        zero = nearest_raw(field.scalar, Decimal(0), field.scale, field.offset)
+    complete = replace(field, default=(0 if zero is None else zero,) * field.count)
+    try:
+        check_limits(complete, complete.default)
+    except ValueProblem:
+        zero = None
+    if zero is None:
+        _refuse_implied(table, field)
+        return None
+    return replace(parameter, fields=(complete,))
+
+
+def _refuse_implied(table: Table, field: Field) -> None:
+    low, high = field.limits.ranges[0] if field.limits.ranges else (
+        field.scalar.minimum, field.scalar.maximum)
+    first, last = sorted((low, high), key=lambda raw: physical_number(field, raw))
+    zero = "2000-01-01" if field.kind is Kind.DATE else "0"
+    table.desk.add(
+        "PS206",
+        f"`{field.name}` has no default, and {zero} is not within its limits",
+        table.desk.key(*table.path),
+        notes=(f"it may be {show_raw(field, first)} to {show_raw(field, last)}",
+               f"a parameter without a default starts as {zero}"),
+        help="add a `default` within the limits",
+    )

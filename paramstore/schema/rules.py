@@ -1,0 +1,199 @@
+"""Rules between things: a parameter below another, the groups of a store, store and part."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from paramstore.errors import Severity, Span
+from paramstore.parts.part import Part
+from paramstore.schema.desk import Desk, Table
+from paramstore.schema.keys import STORE_KEYS
+from paramstore.schema.model import Group, Parameter
+from paramstore.schema.quantity import show_raw
+from paramstore.schema.source import Path
+from paramstore.schema.words import code_list, did_you_mean, near_words, plural
+
+__all__ = ["MAX_GROUPS", "MAX_GROUP_BYTES", "check_below", "check_groups", "check_part"]
+
+MAX_GROUPS = 255
+MAX_GROUP_BYTES = 65_000
+"""Bytes of the parameters of one group with the room kept: firmware counts them in 16 bits."""
+
+
+# ---- Below --------------------------------------------------------------------------------------
+
+
+def check_below(
+    desk: Desk, group: Path, names: Collection[str], parameters: Sequence[Parameter]
+) -> None:
+    """Check the `below` rules of one group; `names` are all parameters, sound or not."""
+    sound = {p.name: p for p in parameters}
+    for low in parameters:
+        if low.below is None:
+            continue
+        span = desk.value(*group, "parameter", low.name, "below")
+        if low.below == low.name:
+            desk.add("PS220", f"`{low.name}` cannot stay below itself", span,
+                     help="name the parameter that is the greater one")
+        elif low.below not in names:
+            _refuse_target(desk, group, low, span, [n for n in names if n != low.name])
+        elif low.below in sound:
+            high = sound[low.below]
+            target = desk.key(*group, "parameter", high.name)
+            if _comparable(desk, low, high, span, target):
+                _check_defaults(desk, low, high, span, target)
+
+
+def _refuse_target(
+    desk: Desk, group: Path, low: Parameter, span: Span, names: Sequence[str]
+) -> None:
+    groups: Mapping[str, Any] = desk.document.data["group"]
+    others = [
+        name for name, table in groups.items()
+        if isinstance(table, dict) and isinstance(table.get("parameter"), dict)
+        and str(low.below).rpartition(".")[2] in table["parameter"]
+    ]
+    note = f"group {code_list(others)} has a parameter of this name" if others else ""
+    help = did_you_mean(str(low.below), names)
+    if others and not near_words(str(low.below), names):
+        help = "a rule holds within one group, because groups are committed one by one"
+    desk.add("PS220", f"group `{group[-1]}` has no parameter `{low.below}`", span,
+             notes=(note,), help=help or "name a parameter of the same group")
+
+
+def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target: Span) -> bool:
+    """Return whether the raw values of both can be compared; tell the first difference."""
+    a, b = low.fields[0], high.fields[0]
+    for what, one, other in (
+        ("type", _kind(low), _kind(high)),
+        ("scale", a.scale, b.scale),
+        ("offset", a.offset, b.offset),
+        ("count", a.count if a.array else 1, b.count if b.array else 1),
+    ):
+        if one != other:
+            desk.add(
+                "PS221",
+                f"`{low.name}` cannot be compared with `{high.name}`: another {what}",
+                span,
+                label=f"`{low.name}` has {what} {one}",
+                also=((target, f"`{high.name}` has {what} {other}"),),
+                notes=("the firmware compares stored values",),
+                help=f"give both the same {what}",
+            )
+            return False
+    return True
+
+
+def _kind(parameter: Parameter) -> str:
+    field = parameter.fields[0]
+    return field.scalar.name if parameter.kind in ("integer", "float") else parameter.kind.value
+
+
+def _check_defaults(desk: Desk, low: Parameter, high: Parameter, span: Span, target: Span) -> None:
+    a, b = low.fields[0], high.fields[0]
+    for index, (one, other) in enumerate(zip(a.default, b.default, strict=True)):
+        below = one > other if a.scale < 0 else one < other
+        if not below:
+            at = f"[{index}]" if a.array else ""
+            shown, limit = show_raw(a, one), show_raw(b, other)
+            desk.add(
+                "PS222",
+                f"the default of `{low.name}{at}` is not below that of `{high.name}{at}`",
+                span,
+                label=f"the default of `{low.name}{at}` is {shown}",
+                also=((target, f"that of `{high.name}{at}` is {limit}"),),
+                notes=("the store starts with the defaults, so they must keep the rules",),
+                help=f"lower `{low.name}`, or raise `{high.name}`",
+            )
+            return
+
+
+# ---- Groups -------------------------------------------------------------------------------------
+
+
+def check_groups(desk: Desk, groups: Sequence[Group], declared: int) -> None:
+    """Check numbers and sizes of the groups; `declared` counts the unsound ones as well."""
+    if declared > MAX_GROUPS:
+        desk.add("PS303", f"the store has {declared} groups, more than {MAX_GROUPS}",
+                 desk.key("group"), notes=("the id of a group is stored in one byte",),
+                 help="join groups that are written equally often")
+        return
+    owners: dict[int, Group] = {}
+    for group in groups:
+        if group.id in owners:
+            _refuse_id(desk, group, owners[group.id], {g.id for g in groups})
+        owners.setdefault(group.id, group)
+        size = group.payload_bytes + (group.room or 0)
+        if size > MAX_GROUP_BYTES:
+            desk.add("PS309", f"group `{group.name}` takes {size} bytes, more than "
+                     f"{MAX_GROUP_BYTES}", desk.key("group", group.name),
+                     notes=("a group is committed as one record, whose length is kept in 16 bits",),
+                     help="split the group")
+
+
+def _refuse_id(desk: Desk, group: Group, owner: Group, taken: set[int]) -> None:
+    free = next(n for n in range(1, len(taken) + 2) if n not in taken)
+    places = [desk.value("group", g.name, "id") for g in (owner, group)]
+    desk.add(
+        "PS305", f"groups `{owner.name}` and `{group.name}` have the same id {group.id}", places[1],
+        label="again here", also=((places[0], "first here"),),
+        notes=("a group without an `id` takes its place in the file, counted from 1",),
+        help=f"give one of them another id, such as `id = {free}`",
+    )
+
+
+# ---- Store and part -----------------------------------------------------------------------------
+
+
+def check_part(store: Table, part: Part) -> None:
+    """Check address, bus, supply and life of the store against the data of its part."""
+    _check_address(store, part)
+    _check_supply_and_bus(store, part)
+    years = store.get("life_years")
+    if years is not None and years > part.retention_years:
+        store.desk.add(
+            "PS318", f"a life of {years} years is longer than {part.name} keeps its data",
+            store.span("life_years"), label=f"it keeps data {part.retention_years:g} years",
+            help="take another part, or have the firmware write each group anew from time to time",
+            severity=Severity.WARNING,
+        )
+
+
+def _check_address(store: Table, part: Part) -> None:
+    address = store.get("address")
+    blocks = ((1 << part.block_bits) - 1) << part.block_shift
+    if address is None or not address & blocks:
+        return
+    bits = range(part.block_shift, part.block_shift + part.block_bits)
+    store.desk.add(
+        "PS313",
+        f"`address` = 0x{address:02X} sets a bit that {part.name} uses as a memory address",
+        store.span("address"),
+        notes=(f"{part.name} takes its {plural(part.block_bits, 'highest address bit')} from "
+               f"{code_list(f'bit {b}' for b in bits)} of the device address",),
+        help=f"write `address = 0x{address & ~blocks:02X}`",
+    )
+
+
+def _check_supply_and_bus(store: Table, part: Part) -> None:
+    if store.spoilt & {"supply_v"}:
+        return
+    supply = float(store.get("supply_v", STORE_KEYS["supply_v"].default))
+    place = store.span("supply_v") if store.given("supply_v") else store.span("part")
+    low, high = part.supply_min_v, part.supply_max_v
+    if not low <= supply <= high:
+        store.desk.add(
+            "PS315", f"{part.name} does not work at {supply:g} V", place,
+            label=f"it needs {low:g} to {high:g} V",
+            help="take another part, or another supply",
+        )
+        return
+    khz, highest = store.get("bus_khz", STORE_KEYS["bus_khz"].default), part.highest_khz(supply)
+    if "bus_khz" not in store.spoilt and khz > highest:
+        store.desk.add(
+            "PS314", f"{part.name} is too slow for {khz} kHz at {supply:g} V",
+            store.span("bus_khz") if store.given("bus_khz") else store.span("part"),
+            label=f"at most {highest} kHz at this supply",
+            help=f"write `bus_khz = {highest}`",
+        )

@@ -1,0 +1,43 @@
+"""The EEPROM part of a store: looked up in the catalogue, or described in `[store.part]`."""
+
+from __future__ import annotations
+
+from paramstore.parts import catalogue
+from paramstore.parts.part import Part
+from paramstore.parts.table import KEYS, part_from_table, problems
+from paramstore.schema.desk import Table
+from paramstore.schema.words import code_list, near_words
+
+__all__ = ["read_part"]
+
+
+def read_part(store: Table) -> Part | None:
+    """Return the part of the store; None, with findings, if it is not known or not sound."""
+    given = store.get("part")
+    if isinstance(given, str):
+        part = catalogue.find(given)
+        if part is None:
+            _refuse_unknown(store, given)
+        return part
+    if given is None:
+        return None
+    found = problems(given)
+    for problem in found:
+        # An unknown key is wrong itself, and a missing one is told where the part begins.
+        at_key = not problem.path or problem.path[0] not in KEYS
+        place = store.desk.key if at_key else store.desk.value
+        span = place(*store.path, "part", *problem.path)
+        store.desk.add("PS311", problem.message, span, help=problem.help)
+    return None if found else part_from_table(given)
+
+
+def _refuse_unknown(store: Table, name: str) -> None:
+    near = near_words(name, catalogue.names())
+    store.desk.add(
+        "PS310",
+        f"the catalogue has no part `{name}`",
+        store.span("part"),
+        notes=("`paramstore parts` lists the catalogue",),
+        help=(f"did you mean {code_list(near, 'or')}?" if near
+              else "describe the part in a table `[store.part]`"),
+    )
