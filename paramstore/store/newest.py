@@ -91,7 +91,9 @@ class RingReader:
         slots = self._ring.slots
         low, high = 0, slots
         newest = yield from self.head(0)
-        while newest != _JUNK and high - low > 1:
+        if newest > _JUNK - 2 * slots:
+            return _JUNK  # damage: no ring lives that long, and 32-bit sums would overflow
+        while high - low > 1:
             middle = (low + high) // 2
             here = newest + middle - low
             number = yield from self.head(middle)
@@ -103,8 +105,6 @@ class RingReader:
                 return _JUNK
         # The first slot behind the newest was met above.
         for k in range(2, skip_limit(slots) + 2):
-            if newest == _JUNK:
-                break
             number = yield from self.head((low + k) % slots)
             if number != self._lap_before(newest + k):
                 return _JUNK

@@ -512,6 +512,9 @@ static ps_status_t find_newest(const ps_store_t *store, const ps_group_t *group,
     unsigned k;
     uint32_t s = JUNK;
     ps_status_t status = read_head(store, group, 0, newest);
+    if (status == PS_OK && *newest > JUNK - group->slots - group->slots) {
+        *newest = JUNK; /* damage: no ring lives that long, and the sums below would overflow */
+    }
     while (status == PS_OK && *newest != JUNK && high - low > 1u) {
         unsigned middle = (low + high) / 2u;
         uint32_t here = *newest + middle - low;
