@@ -151,6 +151,11 @@ _IMAGES: dict[str, Code] = {
         "The fields of the group were changed since the record was written, or before. Fields "
         "are only ever appended, so those at the front of the record are right.",
     ),
+    "PS616": Code(
+        "two different labels",
+        "Both copies of the label are whole but do not say the same. Copy 1 is written before "
+        "copy 0, so a power cut between the two leaves the newer one in copy 1. Copy 0 counts.",
+    ),
     "PS620": Code("an image file without data", "The file is empty, or has no data record."),
     "PS621": Code(
         "not a record of Intel HEX",

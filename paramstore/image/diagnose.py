@@ -96,10 +96,21 @@ class _Diagnosis:
                     "PS609", f"the part has layout {label.layout_id:08X}, "
                     f"the schema gives {plan.layout_id:08X}",
                     help="use the schema the unit was made with")
-        bad = [str(copy) for copy, found in enumerate(contents.labels) if found is None]
-        if bad:
-            yield self._warning("PS606", f"label copy {bad[0]} is damaged; the other one is whole",
-                                help="`ps_format` writes it anew")
+        yield from self._copies()
+
+    def _copies(self) -> Iterator[Finding]:
+        contents = self._contents
+        if contents.label_state not in (LabelState.OURS, LabelState.LAYOUT):
+            return  # on another part the second copy lies elsewhere
+        first, second = contents.labels
+        if first is None or second is None:
+            yield self._warning(
+                "PS606", f"label copy {0 if first is None else 1} is damaged; the other one is "
+                "whole", help="`ps_format` writes it anew")
+        elif first != second:
+            yield self._warning(
+                "PS616", f"the label copies differ: layout {first.layout_id:08X} and "
+                f"{second.layout_id:08X}", help="copy 0 counts")
 
     def _group(self, group: GroupContents) -> Iterator[Finding]:
         name = f"group `{group.ring.group.name}`"

@@ -1,0 +1,248 @@
+"""Every slot of a dump is judged for what it is, whatever its bytes are."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.codec import build_label, build_record, encode_body
+from paramstore.errors import Severity
+from paramstore.image.codes import CODES
+from paramstore.image.contents import Contents, LabelState, SlotState, unpack
+from paramstore.image.diagnose import diagnose
+from paramstore.image.pack import pack
+from paramstore.report.image import image_data, image_text
+from tests.codec.plans import EXAMPLE, layout_object, part
+from tests.independent_decoder import decode_image
+
+LIMITS, USER = EXAMPLE.rings
+IMAGE = pack(EXAMPLE, {})
+
+
+def put(image: bytes, address: int, data: bytes) -> bytes:
+    return image[:address] + data + image[address + len(data):]
+
+
+def limits_record(sequence: int, current: int = 2500, revision: int = 1) -> bytes:
+    return build_record(EXAMPLE, LIMITS, sequence, encode_body(LIMITS, {"current": (current,)}),
+                        revision)
+
+
+def with_limits(*records: bytes) -> bytes:
+    """An image with these bytes in the slots of `limits`, erased where there are none."""
+    image = put(IMAGE, LIMITS.address(0), b"\xff" * 96)
+    for slot, record in enumerate(records):
+        image = put(image, LIMITS.address(slot), record)
+    return image
+
+
+def judged(image: bytes) -> tuple[str, list[str]]:
+    """States of the slots of `limits` and the reasons of the bad ones."""
+    group = unpack(EXAMPLE, image).group("limits")
+    marks = {SlotState.CURRENT: "C", SlotState.OLDER: "o", SlotState.ERASED: ".",
+             SlotState.DAMAGED: "x", SlotState.FOREIGN: "?", SlotState.MISSING: "_"}
+    return "".join(marks[s.state] for s in group.slots), [s.reason for s in group.slots if s.reason]
+
+
+def told(image: bytes, path: str = "unit.bin") -> list[str]:
+    """The findings of an image, as one line each."""
+    found = diagnose(unpack(EXAMPLE, image), path)
+    assert {f.code for f in found} <= CODES.keys()
+    assert {path} <= {f.source.path for f in found if f.source} | {path}
+    return [f"{f.severity}[{f.code}]: {f.message}" for f in found]
+
+
+RECORDS = {
+    "two copies of one commit": (with_limits(limits_record(1), limits_record(2)), "CC.", []),
+    "the copy of the commit before is older": (
+        with_limits(limits_record(4, 9), limits_record(2), limits_record(3)), "Coo", []),
+    "a copy with another body is older, though its number is next": (
+        with_limits(limits_record(4, 9), b"", limits_record(3)), "C.o", []),
+    "a changed bit": (
+        with_limits(limits_record(1), put(limits_record(2), 9, b"\x77")), "Cx.",
+        ["record 2 with a wrong CRC"]),
+    "a record of which one page was written": (
+        with_limits(limits_record(1), limits_record(2)[:16]), "Cx.", ["only 1 of 2 pages written"]),
+    "a record whose first page is gone": (
+        with_limits(limits_record(1), b"\xff" * 16 + limits_record(2)[16:]), "Cx.", ["wrong CRC"]),
+    "zeros": (with_limits(bytes(32), limits_record(2)), "xC.", ["wrong CRC"]),
+    "a record in the wrong slot": (
+        with_limits(limits_record(1), limits_record(3)), "C?.", ["record 3 belongs in slot 2"]),
+    "a record of another group": (
+        with_limits(limits_record(1), build_record(EXAMPLE, USER, 9, encode_body(USER, {}))),
+        "C?.", ["holds a record of group `user`"]),
+    "no sequence number": (
+        with_limits(limits_record(0), limits_record(2)), "xC.",
+        ["0x00000000 is no sequence number"]),
+    "a far greater number counts if its CRC is right": (
+        with_limits(limits_record(1), limits_record(3_000_002)), "oC.", []),
+    "a dump that ends in a slot": (
+        with_limits(limits_record(1))[:LIMITS.address(2) + 25], "C._",
+        ["the dump ends before the slot does"]),
+    "a dump that ends in the bytes behind a record": (
+        with_limits(limits_record(1))[:LIMITS.address(2) + 26], "C..", []),
+    "an empty dump": (b"", "___", ["the dump ends before the slot does"] * 3),
+}
+
+
+@pytest.mark.parametrize("name", RECORDS)
+def test_slots(name: str) -> None:
+    """A slot is current, older, erased, damaged, foreign or missing, with the reason."""
+    image, states, reasons = RECORDS[name]
+    assert (states, reasons) == judged(image)
+
+
+def test_the_newest_record_gives_the_values() -> None:
+    """Values come from the newest whole record, or are defaults where there is none."""
+    contents = unpack(EXAMPLE, with_limits(limits_record(1, 5), limits_record(2, 6)))
+    newest = contents.group("limits").newest
+    assert newest is not None
+    assert (2, 1, (6,)) == (
+        newest.record.sequence, newest.number, contents.group("limits").values["current"])
+    group = unpack(EXAMPLE, with_limits(bytes(32))).group("limits")
+    assert (None, True, (2500,)) == (group.newest, group.lost, group.values["current"])
+
+
+other_store = replace(EXAMPLE, store_id=1, schema=replace(EXAMPLE.schema, name="other"))
+other_part = replace(EXAMPLE, schema=replace(EXAMPLE.schema, part=part(2048, 16)))
+LABEL = EXAMPLE.label_address(0), EXAMPLE.label_address(1)
+NOTHING = b"\xff" * EXAMPLE.label_bytes
+
+LABELS = {
+    "whole": (IMAGE, LabelState.OURS, []),
+    "copy 0 damaged": (
+        put(IMAGE, LABEL[0], b"\0"), LabelState.OURS,
+        ["warning[PS606]: label copy 0 is damaged; the other one is whole"]),
+    "copy 1 erased": (
+        put(IMAGE, LABEL[1], NOTHING), LabelState.OURS,
+        ["warning[PS606]: label copy 1 is damaged; the other one is whole"]),
+    "both erased": (
+        put(put(IMAGE, LABEL[0], NOTHING), LABEL[1], NOTHING), LabelState.BLANK,
+        ["error[PS605]: both copies of the label are erased"]),
+    "both damaged": (
+        put(put(IMAGE, LABEL[0], b"\0"), LABEL[1], b"\0"), LabelState.DAMAGED,
+        ["error[PS605]: both copies of the label are damaged"]),
+    "another store": (
+        put(pack(other_store, {}), LABEL[1], b"\0"), LabelState.FOREIGN,
+        ["error[PS607]: the part holds the store `other`, not `pump_drive`"]),
+    "another layout": (
+        put(IMAGE, 0, build_label(replace(EXAMPLE, layout_id=0xBEEF))), LabelState.LAYOUT,
+        ["error[PS609]: the part has layout 0000BEEF, the schema gives CECEB4F8",
+         "warning[PS616]: the label copies differ: layout 0000BEEF and CECEB4F8"]),
+    "another part": (
+        put(IMAGE, 0, build_label(other_part)), LabelState.PART,
+        ["error[PS608]: the label is for a part of 2048 bytes with 16-byte pages; "
+         "`any` has 1024 and 16"]),
+    "blank": (
+        b"\xff" * 1024, LabelState.BLANK, ["error[PS604]: the part is blank: every byte is FF"]),
+}
+
+
+@pytest.mark.parametrize("name", LABELS)
+def test_labels(name: str) -> None:
+    """The label decides whose part it is, and one cause makes one finding."""
+    image, state, findings = LABELS[name]
+    assert (state, findings) == (unpack(EXAMPLE, image).label_state, told(image))
+
+
+def test_another_format_version() -> None:
+    """A label of a later format is told apart from a damaged one."""
+    from paramstore.checksum import crc32c
+
+    front = put(build_label(EXAMPLE), 4, b"\2")[:-4]
+    image = put(IMAGE, 0, front + crc32c(front).to_bytes(4, "little"))
+    assert LabelState.FORMAT is unpack(EXAMPLE, image).label_state
+    assert ["error[PS610]: the label is of format version 2, not 1"] == told(image)
+
+
+GROUPS = {
+    "a damaged slot": (
+        RECORDS["a changed bit"][0],
+        ["error[PS611]: group `limits`: 1 slot of 3 holds no whole record"]),
+    "two damaged slots": (
+        with_limits(limits_record(1), b"\0", b"\0"),
+        ["error[PS611]: group `limits`: 2 slots of 3 hold no whole record"]),
+    "a lost group": (
+        with_limits(bytes(32)), ["error[PS612]: group `limits` is lost: no slot holds a whole "
+                                 "record"]),
+    "a group that was never written": (
+        with_limits(),
+        ["warning[PS613]: group `limits` was never written: the values are defaults"]),
+    "a value outside its limits": (
+        with_limits(limits_record(1, 4001)),
+        ["error[PS614]: group `limits`: `current` = 4.001 A is above its maximum 4 A"]),
+    "another revision": (
+        with_limits(limits_record(1, revision=3)),
+        ["warning[PS615]: group `limits`: the record is of revision 3, the schema of revision 1"]),
+    "a short dump": (
+        IMAGE[:1000], ["error[PS601]: the dump has 1000 bytes, `any` has 1024"]),
+    "a long dump": (
+        IMAGE + b"\xff", ["warning[PS602]: the dump has 1025 bytes, `any` has 1024: only the "
+                          "first ones are read"]),
+}
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_groups(name: str) -> None:
+    """What is wrong with a group is told once, an error where data is lost or damaged."""
+    image, expected = GROUPS[name]
+    assert expected == told(image)
+
+
+def test_reasons_of_slots_are_notes() -> None:
+    """A finding names the bad slots with address and reason, and counts what is too much."""
+    (finding,) = diagnose(unpack(EXAMPLE, with_limits(limits_record(1), b"\0", b"\0")), "x")
+    assert ("slot 1 at 0x0060: only 1 of 2 pages written",
+            "slot 2 at 0x0080: only 1 of 2 pages written") == finding.notes
+
+
+def test_gaps_of_the_file_are_told() -> None:
+    """Addresses that the file leaves out are listed, for they only look erased."""
+    (finding,) = diagnose(unpack(EXAMPLE, IMAGE), "x", ((0x200, 0x210), (0x300, 0x301)))
+    assert "the file leaves out 17 bytes, which are read as FF" == finding.message
+    assert ("0x0200 to 0x020F", "0x0300 to 0x0300") == finding.notes
+    assert Severity.WARNING is finding.severity
+
+
+def reads_whatever_it_is(image: bytes) -> Contents:
+    """Unpack, diagnose and show an image: none of them may fail."""
+    contents = unpack(EXAMPLE, image)
+    diagnose(contents, "x")
+    assert image_text(contents).endswith("\n")
+    assert "groups" in image_data(contents)
+    return contents
+
+
+@given(st.binary(max_size=1100))
+@settings(max_examples=150)
+def test_arbitrary_bytes_are_read(image: bytes) -> None:
+    """Any bytes have contents, findings and a report."""
+    reads_whatever_it_is(image)
+
+
+@given(st.lists(st.tuples(st.integers(0, 0xE0), st.binary(min_size=1, max_size=40)), max_size=5),
+       st.sampled_from([IMAGE, with_limits(limits_record(4, 9), limits_record(2))]))
+@settings(max_examples=200)
+def test_mutated_images_are_read_as_the_independent_decoder_reads_them(
+    changes: list[tuple[int, bytes]], image: bytes
+) -> None:
+    """Whatever happens to an image, both decoders find the same records."""
+    for address, data in changes:
+        image = put(image, address, data)
+    contents = reads_whatever_it_is(image)
+    groups = decode_image(image, layout_object(EXAMPLE), "pump_drive")["groups"]
+    for g in contents.groups:
+        found = groups[g.ring.group.id]
+        assert (found and found["sequence"]) == (g.newest and g.newest.record.sequence)
+        if found:
+            assert repr(found["fields"]) == repr(g.values)
+
+
+def test_a_torn_commit_never_costs_the_newest_record() -> None:
+    """A record torn after any of its bytes leaves the one before it in force."""
+    torn = limits_record(2, 77)
+    for cut in range(len(torn)):
+        group = unpack(EXAMPLE, with_limits(limits_record(1), torn[:cut])).group("limits")
+        assert group.newest is not None
+        assert (1, (2500,)) == (group.newest.record.sequence, group.values["current"])
