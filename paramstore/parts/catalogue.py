@@ -70,17 +70,22 @@ def search(
 ) -> tuple[Part, ...]:
     """Return the parts that fit everything asked for, in the order of `all_parts`.
 
-    `text` is looked for in name, maker and note, word by word; `capacity` is (least, most) bytes;
-    `supply_v` must lie in the part's range; `bus_khz` must be allowed at that supply, or at some
-    supply if none is given.
+    Each word of `text` must stand in the name or begin a word of maker and note; `capacity` is
+    (least, most) bytes; `supply_v` must lie in the part's range; `bus_khz` must be allowed at that
+    supply, or at some supply if none is given.
     """
     words = text.lower().split()
     return tuple(
         p for p in all_parts()
-        if all(w in f"{p.name} {p.maker} {p.note}".lower() for w in words)
+        if all(_mentions(p, w) for w in words)
         and (capacity is None or capacity[0] <= p.capacity <= capacity[1])
         and (page is None or p.page == page)
         and (protect is None or p.write_protect is protect)
         and (supply_v is None or p.supply_min_v <= supply_v <= p.supply_max_v)
         and (bus_khz is None or bus_khz <= p.highest_khz(supply_v))
     )
+
+
+def _mentions(part: Part, word: str) -> bool:
+    told = f"{part.maker} {part.note}".lower().split()
+    return word in part.name.lower() or any(w.startswith(word) for w in told)

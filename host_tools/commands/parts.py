@@ -1,0 +1,80 @@
+"""`paramstore parts`: list and search the catalogue of EEPROM parts."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from typing import Any
+
+import click
+
+from paramstore.parts.catalogue import find, search
+from paramstore.parts.part import WriteProtect
+from paramstore.report.parts import nothing_found, part_text, parts_data, parts_text
+
+PROTECT = {"none": WriteProtect.NONE, "whole": WriteProtect.WHOLE,
+           "half": WriteProtect.UPPER_HALF, "quarter": WriteProtect.UPPER_QUARTER}
+UNITS = {"": 1, "k": 1024, "K": 1024, "KiB": 1024, "M": 1 << 20, "MiB": 1 << 20,
+         "kbit": 128, "Kbit": 128, "Mbit": 1 << 17}
+
+
+def size_range(text: str) -> tuple[int, int]:
+    """Return (least, most) bytes for `4K`, `4K..`, `..32K`, `4K..32K` or `32kbit`."""
+    low, dots, high = text.partition("..")
+    least = _bytes(low) if low or not dots else 0
+    most = _bytes(high) if high else sys.maxsize if dots else least
+    if text == ".." or least > most:
+        raise click.BadParameter(f"`{text}` holds no size: write the smaller one first",
+                                 param_hint="--capacity")
+    return least, most
+
+
+def _bytes(text: str) -> int:
+    match = re.fullmatch(r"(\d{1,9}) ?([A-Za-z]*)", text.strip(), re.ASCII)
+    if match is None or match[2] not in UNITS:
+        raise click.BadParameter(f"`{text}` is not a size: write 4K, 32kbit, 4K.. or 4K..32K",
+                                 param_hint="--capacity")
+    return int(match[1]) * UNITS[match[2]]
+
+
+@click.command()
+@click.argument("text", nargs=-1)
+@click.option("--capacity", metavar="SIZE", help="Bytes, as 4K, 32kbit, 4K.. or 4K..32K.")
+@click.option("--page", type=click.IntRange(1), metavar="BYTES", help="Page size.")
+@click.option("--supply", type=click.FloatRange(0), metavar="V", help="Works at this supply.")
+@click.option("--khz", type=click.IntRange(1), metavar="KHZ",
+              help="Allows this clock (at that supply).")
+@click.option("--protect", type=click.Choice(list(PROTECT)), help="What the WP pin covers.")
+@click.option("--sources", is_flag=True, help="Show every part in full, with all sources.")
+@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
+def command(text: tuple[str, ...], capacity: str | None, page: int | None,
+            supply: float | None, khz: int | None, protect: str | None,
+            sources: bool, as_json: bool) -> None:
+    """Example: paramstore parts --capacity 4K.. --supply 1.8
+
+    List the EEPROM parts that match. TEXT is looked for in name, maker and notes; the name of a
+    part, also with an ordering suffix, shows that part in full. Exit code 1: nothing matches.
+    """
+    words = " ".join(text)
+    wishes: dict[str, tuple[str, Any]] = {
+        "text": (f"`{words}`", words or None),
+        "capacity": (f"--capacity {capacity}", None if capacity is None else size_range(capacity)),
+        "page": (f"--page {page}", page),
+        "supply_v": (f"--supply {supply}", supply),
+        "bus_khz": (f"--khz {khz}", khz),
+        "protect": (f"--protect {protect}", PROTECT[protect] if protect else None),
+    }
+    asked = {key: value for key, (_, value) in wishes.items() if value is not None}
+    named = find(words) if list(asked) == ["text"] else None
+    parts = (named,) if named else search(**asked)
+    if as_json:
+        click.echo(json.dumps(parts_data(parts), indent=2))
+    elif parts and (sources or named or len(parts) == 1):
+        click.echo("\n".join(part_text(p) for p in parts), nl=False)
+    elif parts:
+        click.echo(parts_text(parts, supply), nl=False)
+    if not parts:
+        message, help_text = nothing_found(asked, {key: wishes[key][0] for key in asked})
+        click.echo(f"{message}\nhelp: {help_text}", err=True)
+        sys.exit(1)
