@@ -152,7 +152,7 @@ def _conversion(names: Names, group: Group, parameter: Parameter, field: Field, 
     sizes = [abs(x) for x in (scale, offset) if x]
     if not field.scaled or not scale or max(sizes) > 1e300:
         return None
-    single = field.scalar.size <= 2 and 1e-30 < min(sizes) and max(sizes) < 1e30
+    single = field.scalar.size <= 2 and min(sizes) > 1e-30 and max(sizes) < 1e30
     real = "float" if single else "double"
     expression = f"({real})raw * {real_literal(scale, single)}"
     if offset:
