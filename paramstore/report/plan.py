@@ -11,13 +11,14 @@ import textwrap
 from collections.abc import Iterator
 
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
+from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan
 from paramstore.parts.bus import bits_ms
 from paramstore.parts.holdup import CONTROLLER_MA, DERATING
 from paramstore.parts.part import WriteProtect
 from paramstore.report.page_map import Paint, letter, map_lines, no_paint
 from paramstore.report.tables import Column, display_width, printable, table
-from paramstore.schema.model import Kind
+from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
 
 __all__ = ["field_lines", "plan_text"]
@@ -48,17 +49,18 @@ def plan_text(plan: Plan, *, page_map: bool = True, fields: bool = False,
 def field_lines(plan: Plan) -> list[str]:
     """Return a table of every field with its place in the record and its address in slot 0."""
     columns = [Column("address"), Column("field", right=False), Column("type", right=False),
-               Column("size", "bytes"), Column("in body", "byte"), Column("unit", right=False)]
+               Column("size", "bytes"), Column("in body", "byte"), Column("scale", right=False),
+               Column("unit", right=False)]
     return table(columns, [
         (address_text(plan, ring.address(0) + 5 + placed.offset),
          f"{ring.group.name}.{placed.field.name}", type_text(placed), str(placed.field.size),
-         str(placed.offset), placed.field.unit)
+         str(placed.offset), scale_text(placed.field), placed.field.unit)
         for ring in plan.rings for placed in ring.fields
     ], indent=2)
 
 
 def type_text(placed: PlacedField) -> str:
-    """Return how a field is stored: `u16`, `f32 x 4`, `text`, `i16, x 0.01`."""
+    """Return how a field is stored: `u16`, `f32[4]`, `u8 enum`, `text`."""
     field = placed.field
     if field.kind in (Kind.TEXT, Kind.BYTES):
         return field.kind.value
@@ -66,6 +68,14 @@ def type_text(placed: PlacedField) -> str:
     if field.kind not in (Kind.INTEGER, Kind.FLOAT, Kind.CURVE):
         name += f" {field.kind.value}"
     return name + (f"[{field.count}]" if field.array or field.count > 1 else "")
+
+
+def scale_text(field: Field) -> str:
+    """Return what a raw value is times and plus, such as `0.01` or `0.01 -40`; "" if neither."""
+    if not field.scaled:
+        return ""
+    zero = f" {'+' * (field.offset > 0)}{plain_decimal(field.offset)}" if field.offset else ""
+    return plain_decimal(field.scale) + zero
 
 
 def address_text(plan: Plan, address: int) -> str:
@@ -111,7 +121,7 @@ def _places(plan: Plan) -> list[str]:
 
 def _costs(numbers: PlanFigures, khz: int) -> list[str]:
     columns = [Column("group", right=False), Column("written", "per day"), Column("copies"),
-               Column("life", "years"), Column("spare", "times"),
+               Column("life", "years"), Column("margin", "times"),
                Column("commit", "page writes"), Column("commit", "ms"), Column("mount", "ms"),
                Column("HD", "bits")]
     return table(columns, [_cost(r, khz) for r in numbers.rings], indent=2)
@@ -169,7 +179,7 @@ def _protection(plan: Plan) -> str:
         names = ", ".join(r.group.name for r in inside) or "nothing"
         return (f"the pin covers {address_text(plan, part.protected_from)} to the end: {names}")
     if part.write_protect is WriteProtect.WHOLE:
-        return "the pin covers the whole part, counters too: drive it only where nothing is written"
+        return "the pin covers the whole part, counters too: raise it only while nothing is written"
     return "the part has no write-protect pin"
 
 

@@ -2,19 +2,25 @@
 
 import json
 import re
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 
 from paramstore.errors import FindingsError
 from paramstore.layout.place import make_plan
-from paramstore.report.plan import field_lines, number_text, plan_text
+from paramstore.report.plan import field_lines, number_text, plan_text, scale_text
 from paramstore.report.plan_data import plan_data
 from paramstore.schema.model import Role, Schema
+from paramstore.schema.reader import load_schema
+from tests.goldens import golden
 from tests.independent_decoder import crc32c_bit_by_bit
 from tests.layout.builders import group, schema, sized
 from tests.strategies import schemas
 
+ROOT = Path(__file__).parents[2]
 STORE = schema(
     group("factory", 1, sized("gain", 4), role=Role.CALIBRATION, copies=2, per_day=0.0),
     group("log", 2, sized("count", 4), sized("text", 60), per_day=1440), doc="A demo",
@@ -86,13 +92,23 @@ def test_no_room_for_hold_up() -> None:
 def test_fields() -> None:
     """The table of fields gives addresses in slot 0 and offsets in the body."""
     assert [
-        "  address  field         type     size  in body  unit",
+        "  address  field         type     size  in body  scale  unit",
         "                                 bytes     byte",
-        "  -------  ------------  ------  -----  -------  ----",
+        "  -------  ------------  ------  -----  -------  -----  ----",
         "   0x0045  factory.gain  u8[4]       4        0",
         "   0x0DC5  log.count     u8[4]       4        0",
         "   0x0DC9  log.text      u8[60]     60        4",
     ] == field_lines(make_plan(STORE))
+
+
+@pytest.mark.parametrize(("scale", "zero", "text"), [
+    ("1", "0", ""), ("0.010", "0", "0.01"),
+    ("0.01", "-40", "0.01 -40"), ("1", "273.15", "1 +273.15"),
+])
+def test_scale(scale: str, zero: str, text: str) -> None:
+    """A scaled integer says by what its raw value is multiplied, and what is added."""
+    field = replace(sized("t", 2).fields[0], scale=Decimal(scale), offset=Decimal(zero))
+    assert text == scale_text(field)
 
 
 @given(schemas())
@@ -141,3 +157,11 @@ def test_data_and_text_agree() -> None:
 def test_number_text(value: float, text: str) -> None:
     """Three significant digits, thousands apart, no exponent."""
     assert text == number_text(value)
+
+
+@pytest.mark.parametrize("name", ["tank_probe", "minimal", "large"])
+def test_examples(name: str) -> None:
+    """The whole report of the shipped examples is as kept."""
+    example, _ = load_schema(ROOT / "schemas" / f"{name}.toml")
+    text = plan_text(make_plan(example), fields=True)
+    assert golden(Path(__file__).parent / "golden" / f"{name}.plan.txt", text) == text
