@@ -30,7 +30,7 @@ LOAD_TRIES = 3
 STORE_BYTES = 44
 """sizeof(ps_store_t) where pointers have 32 bits."""
 RING_BYTES = 8
-"""sizeof(ps_ring_t) on every machine with alignment of 4."""
+"""sizeof(ps_ring_t) there, of one group."""
 
 
 @dataclass(frozen=True, slots=True)

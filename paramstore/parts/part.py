@@ -24,7 +24,8 @@ class Part:
     The memory address has `address_bytes` bytes on the bus; the bits above them (block-select
     bits, `block_bits` of them) go into the 7-bit device address from bit `block_shift` up.
     `endurance` is (temperature in degC, write cycles) points, rising in temperature; `clocks` is
-    (lowest supply in V, highest SCL in kHz) points, rising in supply. Currents are worst case.
+    (lowest supply in V, highest SCL in kHz) points, rising in supply, good up to `supply_max_v`.
+    Currents are worst case.
     `sources` says for each field where its value comes from; "from memory" where not looked up.
     """
 
