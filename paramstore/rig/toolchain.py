@@ -41,14 +41,14 @@ class Compiler:
 
     def program(self, sources: Sequence[Path], target: Path, flags: Sequence[str] = ()) -> Path:
         """Compile and link to the executable `target`; ToolError if it fails."""
-        return self._run((*flags, *map(str, sources)), target)
+        return self._run((*map(str, sources), *flags), target)
 
     def library(self, sources: Sequence[Path], target: Path, flags: Sequence[str] = ()) -> Path:
         """Compile and link to a shared library; return its path, `target` with the usual end."""
         # At -O0 zig would build its whole sanitizer first.
         words = ("-shared", "-O1", *(() if sys.platform == "win32" else ("-fPIC",)))
         end = _LIBRARY_ENDS.get(sys.platform, ".so")
-        return self._run((*words, *flags, *map(str, sources)), target.with_suffix(end))
+        return self._run((*words, *map(str, sources), *flags), target.with_suffix(end))
 
     def _run(self, words: Sequence[str], target: Path) -> Path:
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,80 @@
+"""`paramstore generate`: the C files for the firmware."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from host_tools.terminal import show_findings
+
+
+@click.command()
+@click.argument("schema", type=click.Path(path_type=Path))
+@click.option("-o", "--output", required=True, metavar="DIR", type=click.Path(path_type=Path),
+              help="Folder to write into; it is made if need be.")
+@click.option("--runtime/--no-runtime", default=True,
+              help="Write paramstore.c and paramstore.h as well (default: yes).")
+@click.option("--ports", is_flag=True, help="Write the example ports as well.")
+@click.option("--force", is_flag=True, help="Overwrite files of the same names that are not ours.")
+@click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
+def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
+            as_json: bool) -> None:
+    """Example: paramstore generate schemas/tank_probe.toml -o firmware/params
+
+    Write const tables and typed accessors for the store of SCHEMA, and the runtime that they
+    need, as C99. A file that would not change is left alone. A port that you have changed, or a
+    file that does not come from here, is never overwritten without --force. Exit code 1: SCHEMA
+    has mistakes, and nothing was written.
+    """
+    from paramstore.files import write_text
+    from paramstore.firmware.generate import generate, port_files, runtime_files
+    from paramstore.layout.place import make_plan
+    from paramstore.report.findings import findings_data
+    from paramstore.schema.reader import load_schema
+
+    model, warnings = load_schema(schema)
+    plan = make_plan(model)
+    findings = (*warnings, *plan.findings)
+    ours = generate(plan) | (runtime_files() if runtime else {})
+    examples = port_files() if ports else {}
+    actions = plan_writes(output, ours, examples, force)
+    for name, text in (ours | examples).items():
+        if actions[name] != "unchanged":
+            write_text(output / name, text)
+    if as_json:
+        files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
+        click.echo(json.dumps(findings_data(findings) | {"store": model.name, "files": files},
+                              indent=2))
+        return
+    show_findings(findings)
+    for name, action in actions.items():
+        click.echo(f"{output / name}: {action}", err=True)
+    click.echo(f'in your firmware: #include "{model.name}_params.h"', err=True)
+
+
+def plan_writes(folder: Path, ours: dict[str, str], examples: dict[str, str],
+                force: bool) -> dict[str, str]:
+    """Return what to do with each file: "written" or "unchanged".
+
+    An existing file is ours if its first line is that of the new text; an example is there to be
+    changed, so it must be the same as a whole. ToolError names the others, unless `force`.
+    """
+    from paramstore.errors import ToolError
+
+    actions, foreign = {}, []
+    for name, text in (ours | examples).items():
+        target = folder / name
+        try:
+            old = target.read_bytes().decode("utf-8", "replace") if target.exists() else None
+        except OSError as error:
+            raise ToolError(f"cannot read `{target}`: {error.strerror}") from error
+        actions[name] = "unchanged" if old == text else "written"
+        same_start = old is None or old.partition("\n")[0] == text.partition("\n")[0]
+        if old not in (None, text) and (name in examples or not same_start):
+            foreign.append(f"`{target}`")
+    if foreign and not force:
+        raise ToolError(f"{', '.join(foreign)} would be overwritten, and did not come from here "
+                        "as it is", "choose another folder, or overwrite with --force")
+    return actions
