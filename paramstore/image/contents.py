@@ -18,6 +18,10 @@ from paramstore.scalars import Raw
 __all__ = ["Contents", "GroupContents", "LabelState", "Slot", "SlotState", "unpack"]
 
 
+_LABEL_BYTES = 32
+"""The longest label, whatever the part: one of another part is recognised too."""
+
+
 class SlotState(StrEnum):
     """What one slot of a ring is worth."""
 
@@ -102,6 +106,13 @@ class Contents:
         """Whether the image is FF throughout."""
         return self.image.count(ERASED) == len(self.image)
 
+    @property
+    def readable(self) -> bool:
+        """Whether a label or a record is of this store, so that values mean anything."""
+        if self.label is None:
+            return any(g.newest for g in self.groups)
+        return self.label_state is not LabelState.FOREIGN
+
     def group(self, name: str) -> GroupContents:
         """Return the contents of the group called `name`; KeyError if there is none."""
         for g in self.groups:
@@ -112,21 +123,22 @@ class Contents:
 
 def unpack(plan: Plan, image: bytes) -> Contents:
     """Return what `image`, the bytes of the part from address 0 on, holds."""
-    copies = [_cut(image, plan.label_address(c), plan.label_bytes) for c in (0, 1)]
-    labels = (read_label(copies[0]), read_label(copies[1]))
+    first, second = (_cut(image, plan.label_address(c), _LABEL_BYTES) for c in (0, 1))
+    labels = (read_label(first), read_label(second))
+    blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
     groups = tuple(_read_group(plan, ring, image) for ring in plan.rings)
-    return Contents(plan, image, labels, _label_state(plan, labels, copies), groups)
+    return Contents(plan, image, labels, _label_state(plan, labels, blank), groups)
 
 
 def _cut(image: bytes, address: int, size: int) -> bytes:
     return image[address:address + size]
 
 
-def _label_state(plan: Plan, labels: tuple[Label | None, Label | None],
-                 copies: list[bytes]) -> LabelState:
+def _label_state(
+    plan: Plan, labels: tuple[Label | None, Label | None], blank: bool
+) -> LabelState:
     label = labels[0] or labels[1]
     if label is None:
-        blank = all(c.count(ERASED) == len(c) for c in copies)
         return LabelState.BLANK if blank else LabelState.DAMAGED
     if label.version != FORMAT_VERSION:
         return LabelState.FORMAT

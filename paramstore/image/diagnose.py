@@ -44,7 +44,7 @@ class _Diagnosis:
                 "part was programmed")
             return
         yield from self._label()
-        if self._contents.label_state is LabelState.FOREIGN:
+        if not self._contents.readable:
             return
         for group in self._contents.groups:
             yield from self._group(group)
@@ -68,15 +68,16 @@ class _Diagnosis:
 
     def _label(self) -> Iterator[Finding]:
         contents, plan, label = self._contents, self._contents.plan, self._contents.label
-        match contents.label_state:
-            case LabelState.BLANK | LabelState.DAMAGED as state:
-                what = "erased" if state is LabelState.BLANK else "damaged"
-                yield self._error(
-                    "PS605", f"both copies of the label are {what}",
-                    help="nothing proves that this is the right schema; records that are shown "
-                    "are of this store")
-                return
-        assert label is not None, "every other state comes from a label"
+        if label is None and contents.readable:
+            what = "erased" if contents.label_state is LabelState.BLANK else "damaged"
+            yield self._error("PS605", f"both copies of the label are {what}",
+                              help="the records that are shown are of this store all the same")
+            return
+        if label is None:
+            yield self._error("PS605", f"the dump holds no label, and no record of "
+                              f"`{plan.schema.name}`", help="give the schema of the unit, and "
+                              "read the part again")
+            return
         match contents.label_state:
             case LabelState.FORMAT:
                 yield self._error(

@@ -116,6 +116,8 @@ class _HexReader:
         self._base = 0
         self._segmented = False
         self._ended = False
+        self._beyond: Span | None = None  # the first record past the end of the part
+        self._end = 0  # past the last address given
 
     def read(self) -> Dump:
         lines = self._source.text.split("\n")
@@ -125,6 +127,10 @@ class _HexReader:
                 self._line(number, line.index(text) + 1, text)
             if len(self._findings) >= MAX_FINDINGS:
                 raise FindingsError(self._findings)
+        if self._beyond:
+            self._fail("PS626", f"the file goes on to 0x{self._end - 1:X}, past the part's "
+                       f"{len(self._data)} bytes", self._beyond, label="the first record beyond",
+                       help="give the schema of this part; its first byte has address 0")
         if not self._ended:
             last = max((n for n, line in enumerate(lines, start=1) if line.strip()), default=1)
             self._fail("PS624", "the end record is missing: the file was cut short",
@@ -177,13 +183,13 @@ class _HexReader:
         return "PS623", f"the checksum is {content[-1]:02X}, {right:02X} would be right"
 
     def _place(self, address: int, data: bytes, span: Span) -> None:
-        first, capacity = self._base + address, len(self._data)
+        first = self._base + address
         end = first + len(data)
+        self._end = max(self._end, end)
         if self._segmented and address + len(data) > 0x10000:
             self._fail("PS621", "the record runs past the end of its 64 KiB segment", span)
-        elif end > capacity:
-            self._fail("PS626", f"the record ends at 0x{end:X}, past the part's {capacity} bytes",
-                       span, help="give the schema of this part; a dump starts at address 0")
+        elif end > len(self._data):
+            self._beyond = self._beyond or span
         elif any(self._given[first:end]):
             at = first + self._given[first:end].index(1)
             self._fail("PS625", f"address 0x{at:X} was given before", span,

@@ -16,12 +16,13 @@ from typing import Any
 
 from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
+from paramstore.image.values_out import values_toml
 from paramstore.report.tables import display_width, printable
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 
-__all__ = ["MARKS", "SlotPaint", "image_data", "image_text"]
+__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text"]
 
 SlotPaint = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
@@ -47,10 +48,19 @@ def _no_paint(text: str, state: SlotState) -> str:
 def image_text(contents: Contents, paint: SlotPaint = _no_paint) -> str:
     """Return the whole report, lines ended by \\n; without groups if they are of another store."""
     blocks = [[_title(contents)]]
-    if not contents.blank and contents.label_state is not LabelState.FOREIGN:
+    if contents.readable:
         blocks += [list(_group(g, contents, paint)) for g in contents.groups]
         blocks.append([_legend(contents, paint)])
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def contents_toml(contents: Contents) -> str:
+    """Return the values as a values file; comments say which record each group comes from."""
+    return values_toml(
+        contents.plan.schema,
+        {g.ring.group.name: g.values for g in contents.groups},
+        {g.ring.group.name: _origin(g) for g in contents.groups},
+    )
 
 
 def image_data(contents: Contents) -> dict[str, Any]:
@@ -92,12 +102,7 @@ def _title(contents: Contents) -> str:
 
 
 def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterator[str]:
-    name = group.ring.group.name
-    if group.newest is not None:
-        record = group.newest.record
-        yield f"{name}: record {record.sequence}, revision {record.revision}"
-    else:
-        yield f"{name}: {'never written' if group.blank else 'lost'}, these are the defaults"
+    yield f"{group.ring.group.name}: {_origin(group)}"
     names = [p.name for p in group.ring.group.parameters]
     width = max(map(len, [*names, "slots"]))
     for row, line in enumerate(_picture(group, paint)):
@@ -110,6 +115,12 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
             lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
         yield f"  {parameter.name:{width}}  {lines[0]}"
         yield from (hang + line for line in lines[1:])
+
+
+def _origin(group: GroupContents) -> str:
+    if group.newest is None:
+        return f"{'never written' if group.blank else 'lost'}, these are the defaults"
+    return f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
 
 
 def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:

@@ -13,7 +13,7 @@ from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack
 from paramstore.report.image import image_data, image_text
-from tests.codec.plans import EXAMPLE, layout_object, part
+from tests.codec.plans import EXAMPLE, layout_object, part, plan_of
 from tests.independent_decoder import decode_image
 
 LIMITS, USER = EXAMPLE.rings
@@ -134,6 +134,13 @@ LABELS = {
         put(IMAGE, 0, build_label(other_part)), LabelState.PART,
         ["error[PS608]: the label is for a part of 2048 bytes with 16-byte pages; "
          "`any` has 1024 and 16"]),
+    "nothing of this store": (
+        bytes(1024), LabelState.DAMAGED,
+        ["error[PS605]: the dump holds no label, and no record of `pump_drive`"]),
+    "another store on a part with other pages": (
+        pack(plan_of(replace(EXAMPLE.schema, name="other", part=part(4096, 64)), [3, 3], [0, 0]),
+             {})[:1024], LabelState.FOREIGN,
+        ["error[PS607]: the part holds the store `other`, not `pump_drive`"]),
     "blank": (
         b"\xff" * 1024, LabelState.BLANK, ["error[PS604]: the part is blank: every byte is FF"]),
 }

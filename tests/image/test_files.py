@@ -161,10 +161,10 @@ REFUSED = {
         [("PS625", "2:1-38", "address 0x0 was given before")]),
     "an address past the part": (
         record(4095, 0, b"ab") + END,
-        [("PS626", "1:1-16", "the record ends at 0x1001, past the part's 4096 bytes")]),
+        [("PS626", "1:1-16", "the file goes on to 0x1000, past the part's 4096 bytes")]),
     "an address far past the part": (
         ":02000004FFFFFC\n" + record(0xFFF0, 0, b"a") + END,
-        [("PS626", "2:1-14", "the record ends at 0xFFFFFFF1, past the part's 4096 bytes")]),
+        [("PS626", "2:1-14", "the file goes on to 0xFFFFFFF0, past the part's 4096 bytes")]),
     "a record across a segment": (
         record(0, 2, b"\0\0") + record(0xFFFF, 0, b"ab") + END,
         [("PS621", "2:1-16", "the record runs past the end of its 64 KiB segment")]),

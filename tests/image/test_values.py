@@ -12,7 +12,6 @@ from paramstore.errors import Finding, FindingsError, ParamstoreError, SourceTex
 from paramstore.image.codes import CODES
 from paramstore.image.values import GivenValues, read_values
 from paramstore.image.values_out import values_toml
-from paramstore.scalars import SCALARS
 from paramstore.schema.model import Group, Kind, Limits, Role, Schema
 from tests.codec.plans import EXAMPLE, one, part
 from tests.strategies import schema_raws, schemas

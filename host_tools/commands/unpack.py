@@ -1,0 +1,65 @@
+"""`paramstore unpack`: values and the health of every slot, from a dump."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from host_tools.streams import read_bytes, write_bytes
+from host_tools.terminal import read_source, show_findings, tint
+
+if TYPE_CHECKING:
+    from paramstore.image.contents import SlotState
+
+
+def paint(text: str, state: SlotState) -> str:
+    """Colour a slot: bad ones as errors, the current record as what is good."""
+    part = "error" if state.bad else {"current": "help", "older": "place"}.get(state.value)
+    return tint(text, part) if part else text
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("dump")
+@click.option("-o", "--output", metavar="FILE", help="Write a values file (TOML); `-`: stdout.")
+@click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
+@click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
+@click.pass_context
+def command(ctx: click.Context, schema: str, dump: str, output: str | None,
+            form_name: str | None, as_json: bool) -> None:
+    """Example: paramstore unpack schemas/tank_probe.toml dump.bin -o unit.toml
+
+    Show what a part holds: every value of the newest records, with its unit, a picture of the
+    slots of each group, and everything that is wrong. DUMP may be `-` with --format. Exit code 1:
+    data is lost or damaged, or the dump is not of this store.
+    """
+    from paramstore.errors import errors_in
+    from paramstore.image.contents import unpack
+    from paramstore.image.diagnose import diagnose
+    from paramstore.image.files import decode_image, form_of
+    from paramstore.layout.place import make_plan
+    from paramstore.report.findings import findings_data
+    from paramstore.report.image import contents_toml, image_data, image_text
+    from paramstore.schema.reader import read_schema
+
+    form = form_of(dump, form_name)
+    model, warnings = read_schema(read_source(schema))
+    plan = make_plan(model)
+    found = decode_image(read_bytes(dump), form, dump, plan.part.capacity)
+    contents = unpack(plan, found.data)
+    findings = (*warnings, *diagnose(contents, dump, found.gaps))
+    talk = output == "-"  # stdout is the values file then
+    if as_json:
+        data = findings_data(findings) | image_data(contents)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+    else:
+        blank = "\n" if findings else ""
+        click.echo(image_text(contents, paint) + blank, nl=False, err=talk)
+        show_findings(findings, err=talk)
+    if output is not None and not contents.readable:
+        click.echo(f"{output}: not written, for the dump holds no values of this store", err=True)
+    elif output is not None:
+        write_bytes(output, contents_toml(contents).encode("utf-8"), inputs=(schema, dump))
+    ctx.exit(1 if errors_in(findings) else 0)
