@@ -1,0 +1,55 @@
+"""`paramstore plan`: where everything lies, how long it lasts, what it costs."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import click
+
+from host_tools.terminal import read_source, show_findings
+
+COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
+
+
+def paint(text: str, ring: int) -> str:
+    """Colour the pages of one group so that neighbours differ."""
+    if os.environ.get("NO_COLOR"):
+        return text
+    return click.style(text, fg=COLOURS[ring % len(COLOURS)])
+
+
+@click.command()
+@click.argument("schema")
+@click.option("--map/--no-map", "page_map", default=True, help="Draw the page map (default: yes).")
+@click.option("--fields", is_flag=True, help="List every field with its address.")
+@click.option("--json", "as_json", is_flag=True, help="Write JSON, with every field.")
+def command(schema: str, page_map: bool, fields: bool, as_json: bool) -> None:
+    """Example: paramstore plan schemas/tank_probe.toml
+
+    Lay the store of SCHEMA (`-`: standard input) out over the pages of its EEPROM: a map of the
+    pages, the place, life and times of each group, and what the store needs. Advice goes to
+    stderr. Exit code 1: SCHEMA has mistakes, or does not fit; then it says what would make it fit.
+    """
+    from paramstore.errors import FindingsError
+    from paramstore.layout.place import make_plan
+    from paramstore.report.findings import findings_data
+    from paramstore.report.plan import plan_text
+    from paramstore.report.plan_data import plan_data
+    from paramstore.schema.reader import read_schema
+
+    try:
+        model, warnings = read_schema(read_source(schema))
+        plan = make_plan(model)
+    except FindingsError as error:
+        if not as_json:
+            raise
+        click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
+        raise SystemExit(1) from error
+    findings = (*warnings, *plan.findings)
+    if as_json:
+        data = findings_data(findings) | plan_data(plan)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        return
+    click.echo(plan_text(plan, page_map=page_map, fields=fields, paint=paint), nl=False)
+    show_findings(findings)

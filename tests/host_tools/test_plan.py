@@ -1,0 +1,80 @@
+"""The command `paramstore plan`: options, exit codes, which stream says what."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+
+EXAMPLES = Path(__file__).parents[2] / "schemas"
+TANK_PROBE = str(EXAMPLES / "tank_probe.toml")
+MINIMAL = (EXAMPLES / "minimal.toml").read_text(encoding="utf-8")
+
+
+def run(*arguments: str, **more: Any) -> Result:
+    return CliRunner().invoke(main, ["plan", *arguments], **more)
+
+
+def test_help_begins_with_an_example() -> None:
+    """The first thing help shows is a command line."""
+    assert run("--help").stdout.splitlines()[2].strip().startswith("Example: paramstore plan")
+
+
+def test_answer_on_stdout() -> None:
+    """A sound schema: the report on stdout, nothing on stderr, no colour beside a terminal."""
+    result = run(TANK_PROBE)
+    assert (0, "") == (result.exit_code, result.stderr)
+    assert "\x1b" not in result.stdout
+    assert "Page map" in result.stdout and "counters" in result.stdout
+    assert "Page map" not in run(TANK_PROBE, "--no-map").stdout
+    assert "settings.ph_low" in run(TANK_PROBE, "--fields").stdout
+
+
+def test_colour(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a terminal the map has colours, with NO_COLOR it has none."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    assert "\x1b[36mAAA\x1b[0m" in run(TANK_PROBE, color=True).stdout
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert "\x1b" not in run(TANK_PROBE, color=True).stdout
+
+
+def test_json() -> None:
+    """JSON has the places of all fields and no findings."""
+    data = json.loads(run(TANK_PROBE, "--json").stdout)
+    assert ("tank_probe", [], 0) == (data["store"], data["findings"], data["errors"])
+    fields = [f["name"] for g in data["groups"] for f in g["fields"]]
+    assert "ec_curve.x" in fields
+
+
+def test_advice_on_stderr() -> None:
+    """Advice does not stop the work and stays out of the answer."""
+    text = MINIMAL.replace('"20 per day"', '"20 per day"\nslots = 2')
+    result = run("-", input=text)
+    assert 0 == result.exit_code
+    assert "warning[PS422]" in result.stderr and "<stdin>:6:8" in result.stderr
+    assert "PS422" not in result.stdout
+    (finding,) = json.loads(run("-", "--json", input=text).stdout)["findings"]
+    assert ("PS422", "warning") == (finding["code"], finding["severity"])
+
+
+def test_does_not_fit() -> None:
+    """A store that does not fit: exit code 1, no plan, and the reason on stderr, or as JSON."""
+    text = MINIMAL.replace("20 per day", "9000 per hour")
+    result = run("-", input=text)
+    assert (1, "") == (result.exit_code, result.stdout)
+    assert "error[PS402]" in result.stderr and "= help: use the " in result.stderr
+    result = run("-", "--json", input=text)
+    assert (1, "") == (result.exit_code, result.stderr)
+    assert "PS402" == json.loads(result.stdout)["findings"][0]["code"]
+
+
+def test_no_such_file() -> None:
+    """A schema that is not there: exit code 2."""
+    result = run(str(EXAMPLES / "tank_prob.toml"))
+    assert 2 == result.exit_code
+    assert "did you mean" in result.stderr
