@@ -1,13 +1,20 @@
-"""The `paramstore` command: lists the commands and loads only the one that is called."""
+"""The `paramstore` command: lists the commands, loads only the one that is called.
+
+It is also the fence at which errors of the library become messages and exit codes: 0 done,
+1 findings, 2 could not run. Anything else that escapes is a bug of ours and keeps its traceback.
+"""
 
 from __future__ import annotations
 
 import importlib
 import sys
+from typing import Any
 
 import click
 
 from host_tools.commands import SUMMARIES
+
+__all__ = ["LazyGroup", "main"]
 
 
 class LazyGroup(click.Group):
@@ -25,7 +32,61 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that `args` begins with; suggest one if there is none."""
+        if args[0] not in SUMMARIES and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], SUMMARIES, n=1)
+            hint = f"did you mean `{near[0]}`?" if near else "`paramstore --help` lists them"
+            ctx.fail(f"there is no command `{args[0]}`; {hint}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl(list(SUMMARIES.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn an error of the library into a message and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            from host_tools.terminal import show_error
+
+            code = show_error(error)
+            if code is None:
+                raise
+            ctx.exit(code)
+
+
+def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
+    if not asked or ctx.resilient_parsing:
+        return
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        number = version("paramstore")
+    except PackageNotFoundError:
+        number = "(not installed, run from its source)"
+    click.echo(f"paramstore {number}, Python {sys.version.split()[0]}")
+    ctx.exit()
+
+
+@click.group(
+    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96}
+)
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False,
+              callback=_print_version, help="Show the version and exit.")
+def main() -> None:
+    """Example: paramstore check schemas/tank_probe.toml
+
+    A parameter store for an I2C EEPROM: from one schema to its layout, the C for the firmware,
+    images to program, and dumps explained.
+    """
+
+
+if __name__ == "__main__":
+    main()

@@ -140,8 +140,12 @@ def _limits(draw: st.DrawFn, scalar: Scalar, room: int = 0) -> Limits:
 
 @st.composite
 def _numeric(draw: st.DrawFn, name: str, scalar: Scalar, room: int = 0) -> Field:
-    """A number field with unit, scale and limits, and no default yet."""
+    """A number field with unit, scale and limits, and no default yet.
+
+    With `room` the limits leave so many steps, and stored values rise with physical ones.
+    """
     float_form = scalar.form is ScalarForm.FLOAT
+    scales = [s for s in SCALES if s > 0 or not room]
     return Field(
         name,
         Kind.FLOAT if float_form else Kind.INTEGER,
@@ -150,7 +154,7 @@ def _numeric(draw: st.DrawFn, name: str, scalar: Scalar, room: int = 0) -> Field
         (),
         limits=draw(_limits(scalar, room)),
         unit=draw(st.sampled_from(UNITS)),
-        scale=Decimal(1) if float_form else draw(st.sampled_from(SCALES)),
+        scale=Decimal(1) if float_form else draw(st.sampled_from(scales)),
         offset=Decimal(0) if float_form else draw(st.sampled_from(OFFSETS)),
         digits=draw(st.none() | st.integers(0, 4)),
     )

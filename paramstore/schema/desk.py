@@ -202,4 +202,4 @@ def _within(low: float, value: int | Decimal, high: float) -> bool:
 def _plain(value: Any, key: Key) -> str:
     if key.name == "address":
         return f"0x{value:02X}"
-    return show_number(Decimal(value))
+    return show_number(value if isinstance(value, float) else Decimal(value))

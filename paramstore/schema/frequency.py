@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from decimal import Decimal
 
 from paramstore.schema.desk import Table
 from paramstore.schema.words import did_you_mean
@@ -15,8 +14,7 @@ UNITS = ("hour", "day", "week", "month", "year", "life")
 WRITES = r"\d{1,12}(\.\d{1,12})? +per +(" + "|".join(UNITS) + ")"
 """Regular expression of a rate."""
 
-_PARTS = re.compile(r"\s*(\S+)\s+(?:per|/)\s*(\S+)\s*")
-_HELP = 'write a number and a time, such as "2 per year"'
+_MEANT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(?:x|times)?\s*(?:per|an?|/)?\s*([a-z]+)\s*", re.I)
 
 
 def writes_per_day(table: Table, life_years: float) -> float | None:
@@ -41,24 +39,17 @@ def writes_per_day(table: Table, life_years: float) -> float | None:
 
 
 def _refuse(table: Table, text: str) -> None:
-    found = _PARTS.fullmatch(text)
-    help = _HELP
-    if found and _is_number(found[1]):
-        unit = found[2].lower()
-        if unit.rstrip("s") in UNITS:
-            help = f'write "{found[1]} per {unit.rstrip("s")}"'
-        else:
-            help = did_you_mean(unit, UNITS, "the times")
-            help += "; a rate per minute or second is given per hour" if unit[:3] in (
-                "min", "sec") else ""
+    meant = _MEANT.fullmatch(text)
+    unit = meant[2].lower().rstrip("s") if meant else ""
+    if meant and unit in UNITS:
+        help = f'write "{meant[1]} per {unit}"'
+    elif unit in ("minute", "min", "second", "sec"):
+        help = "count the writes of an hour: `60 per hour` is once a minute"
+    elif meant:
+        help = did_you_mean(unit, UNITS, "the times")
+    else:
+        help = 'write a number and a time, such as "2 per year"'
     table.desk.add(
         "PS307", f"`{text}` does not say how often the group is written", table.span("writes"),
         notes=("the number of writes decides how many slots the group gets",), help=help,
     )
-
-
-def _is_number(text: str) -> bool:
-    try:
-        return Decimal(text).is_finite()
-    except ArithmeticError:
-        return False

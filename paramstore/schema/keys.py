@@ -204,8 +204,8 @@ ALIASES: dict[str, str] = {
     "initial": "default", "value": "default", "precision": "digits", "decimals": "digits",
     "factor": "scale", "resolution": "scale", "step": "scale", "length": "size",
     "values": "members", "options": "members", "choices": "members", "bits": "members",
-    "less_than": "below", "elements": "count", "frequency": "bus_khz", "speed": "bus_khz", "voltage": "supply_v",
-    "vcc": "supply_v", "temperature": "temperature_c", "life": "life_years",
+    "less_than": "below", "elements": "count", "frequency": "bus_khz", "speed": "bus_khz",
+    "voltage": "supply_v", "vcc": "supply_v", "temperature": "temperature_c", "life": "life_years",
     "lifetime": "life_years", "device": "part", "chip": "part", "eeprom": "part",
     "i2c_address": "address", "reserve": "room", "kind": "role", "rate": "writes",
 }  # fmt: skip

@@ -18,24 +18,20 @@ from paramstore.schema.words import show_number
 __all__ = ["grid_note", "limited"]
 
 
-def limited(table: Table, field: Field) -> Field | None:
-    """Return the field with the limits of `min` and `max`; None if they are not sound."""
-    if table.spoilt & {"min", "max"}:
-        return None
-    bounds: dict[str, Raw] = {}
-    for key in ("min", "max"):
-        if key in table.values:
-            bound = _bound(table, field, key)
-            if bound is None:
-                return None
-            bounds[key] = bound
+def limited(table: Table, field: Field) -> Field:
+    """Return the field with the limits of `min` and `max`; without them if they are not sound."""
+    bounds: dict[str, Raw | None] = {
+        key: _bound(table, field, key) for key in ("min", "max") if key in table.values
+    }
     # With a negative scale the smallest physical value is the greatest raw one.
     low_key, high_key = ("max", "min") if field.scale < 0 else ("min", "max")
-    low: Raw = bounds.get(low_key, field.scalar.minimum)
-    high: Raw = bounds.get(high_key, field.scalar.maximum)
+    low = bounds.get(low_key, field.scalar.minimum)
+    high = bounds.get(high_key, field.scalar.maximum)
+    if low is None or high is None or table.spoilt & {"min", "max"}:
+        return field
     if low > high:
         _refuse_empty(table, field)
-        return None
+        return field
     whole = (low, high) == (field.scalar.minimum, field.scalar.maximum)
     if whole and field.scalar.form is not ScalarForm.FLOAT:
         return field

@@ -145,7 +145,11 @@ def _axes(table: Table, name: str) -> tuple[Field, ...] | None:
         kind = TYPES[inner.get("type")].kind
         _refuse_foreign_keys(inner, TYPES[inner.get("type")].keys)
         field = _number_field(inner, f"{name}.{axis}", kind)
-        if field is not None and "points" in table.values:
+        if field is not None and axis == "x" and field.scale < 0:
+            inner.desk.add("PS207", "the axis `x` cannot have a negative scale",
+                           inner.span("scale"), help="store it with a positive scale",
+                           notes=("the firmware looks x up by its stored value, which must rise",))
+        elif field is not None and "points" in table.values:
             fields.append(replace(field, kind=Kind.CURVE, count=table.get("points"),
                                   rising=axis == "x"))
     return tuple(fields) if len(fields) == 2 else None
@@ -179,7 +183,7 @@ def _factor(table: Table, key: str, neutral: int) -> Decimal | None:
     return None
 
 
-def _date_field(table: Table, name: str) -> Field | None:
+def _date_field(table: Table, name: str) -> Field:
     return limited(table, Field(name, Kind.DATE, SCALARS["u16"], 1, ()))
 
 

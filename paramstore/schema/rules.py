@@ -82,6 +82,11 @@ def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target:
                 help=f"give both the same {what}",
             )
             return False
+    if a.scale < 0:
+        desk.add("PS221", f"`{low.name}` cannot be compared: its scale is negative", span,
+                 notes=("the firmware compares stored values, which fall as these rise",),
+                 help="store it with a positive scale")
+        return False
     return True
 
 
@@ -93,8 +98,7 @@ def _kind(parameter: Parameter) -> str:
 def _check_defaults(desk: Desk, low: Parameter, high: Parameter, span: Span, target: Span) -> None:
     a, b = low.fields[0], high.fields[0]
     for index, (one, other) in enumerate(zip(a.default, b.default, strict=True)):
-        below = one > other if a.scale < 0 else one < other
-        if not below:
+        if not one < other:
             at = f"[{index}]" if a.array else ""
             shown, limit = show_raw(a, one), show_raw(b, other)
             desk.add(

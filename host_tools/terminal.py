@@ -1,0 +1,73 @@
+"""How the commands talk: colours, messages on stderr, `-` for the standard streams."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from collections.abc import Callable, Iterable
+from functools import partial
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from paramstore.errors import Finding, SourceText
+
+__all__ = ["read_source", "show_error", "show_findings", "tint"]
+
+_COLOURS: dict[str, Callable[[str], str]] = {
+    "error": partial(click.style, fg="red", bold=True),
+    "warning": partial(click.style, fg="yellow", bold=True),
+    "place": partial(click.style, fg="blue"),
+    "also": partial(click.style, fg="cyan"),
+    "note": partial(click.style, bold=True),
+    "help": partial(click.style, fg="green", bold=True),
+}
+
+
+def tint(text: str, part: str) -> str:
+    """Colour a part of a message; `click.echo` takes the colour off again beside a terminal."""
+    return text if os.environ.get("NO_COLOR") else _COLOURS[part](text)
+
+
+def show_findings(findings: Iterable[Finding], *, err: bool = True) -> None:
+    """Write findings, on stderr by default, and how many there are."""
+    from paramstore.report.findings import count_line, findings_text
+
+    every = tuple(findings)
+    if every:
+        click.echo(findings_text(every, tint=tint) + count_line(every), err=err)
+
+
+def show_error(error: Exception) -> int | None:
+    """Write what went wrong on stderr and return the exit code; None for a bug of ours."""
+    from paramstore.errors import FindingsError, ToolError
+
+    match error:
+        case FindingsError():
+            show_findings(error.findings)
+            return 1
+        case ToolError():
+            click.echo(tint("error", "error") + f": {error.message}", err=True)
+            if error.help:
+                click.echo(tint("help", "help") + f": {error.help}", err=True)
+            return 2
+        case OSError() if error.errno == errno.ENOSPC:
+            click.echo(tint("error", "error") + ": no space left for the output", err=True)
+            return 2
+        case _:
+            return None
+
+
+def read_source(path: str) -> SourceText:
+    """Return the text of a file, of the standard input for `-`; errors as `read_text`."""
+    from paramstore.errors import SourceText, ToolError
+    from paramstore.files import read_text
+
+    if path != "-":
+        return read_text(path)
+    try:
+        return SourceText("<stdin>", sys.stdin.buffer.read().decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise ToolError("the standard input is not UTF-8 text") from error

@@ -1,0 +1,158 @@
+"""Findings for people and for programs: the one place where their look is decided.
+
+A finding is shown as headline, place, source line with a mark under the guilty span, facts and
+help. Colours come from outside, as a function; without one the text is plain.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from paramstore.codes import explain_code
+from paramstore.errors import Finding, Severity, SourceText, Span
+from paramstore.report.tables import display_width, printable
+from paramstore.schema.words import plural
+
+__all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Tint", "count_line", "findings_data",
+           "findings_text", "no_tint"]
+
+Tint = Callable[[str, str], str]
+"""Gives a text the colour of its part: error, warning, place, also, note or help."""
+
+SCHEMA_VERSION = 1
+"""Of the JSON form; grows when a reader of the old form would be misled."""
+
+MOST_OF_A_KIND = 8
+"""Findings of one code that are shown before the rest is only counted."""
+
+WIDTH = 100
+"""Columns of a source line that are shown; a longer line is cut around its mark."""
+
+_TAB = "    "
+
+
+def no_tint(text: str, part: str) -> str:
+    """Return the text as it is."""
+    return text
+
+
+def findings_text(
+    findings: Iterable[Finding], *, tint: Tint = no_tint, most: int | None = MOST_OF_A_KIND
+) -> str:
+    """Return all findings, sorted by place, with an empty line after each.
+
+    Of each code only the first `most` are shown in full; None shows all.
+    """
+    seen: Counter[str] = Counter()
+    blocks, left_out = [], Counter[str]()
+    for finding in sorted(findings, key=lambda f: f.sort_key):
+        seen[finding.code] += 1
+        if most is not None and seen[finding.code] > most:
+            left_out[finding.code] += 1
+        else:
+            blocks.append("\n".join(_block(finding, tint)))
+    blocks += [f"and {count} more of {code}" for code, count in sorted(left_out.items())]
+    return "".join(block + "\n\n" for block in blocks)
+
+
+def count_line(findings: Iterable[Finding]) -> str:
+    """Return "2 errors, 1 warning"; "no mistakes" if there are neither."""
+    counts = Counter(f.severity for f in findings)
+    parts = [plural(counts[s], s.value) for s in Severity if counts[s]]
+    return ", ".join(parts) or "no mistakes"
+
+
+def findings_data(findings: Iterable[Finding]) -> dict[str, Any]:
+    """Return the findings as plain data for JSON, sorted by place; lines and columns from 1."""
+    ordered = sorted(findings, key=lambda f: f.sort_key)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "errors": sum(f.severity is Severity.ERROR for f in ordered),
+        "warnings": sum(f.severity is Severity.WARNING for f in ordered),
+        "findings": [_data(f) for f in ordered],
+    }
+
+
+def _data(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "severity": finding.severity.value,
+        "title": explain_code(finding.code).title,
+        "message": finding.message,
+        "file": finding.source.path if finding.source else None,
+        "place": _place(finding.span),
+        "label": finding.label,
+        "notes": list(finding.notes),
+        "help": finding.help,
+        "also": [{"place": _place(span), "label": label} for span, label in finding.also],
+    }
+
+
+def _place(span: Span | None) -> dict[str, int] | None:
+    return asdict(span) if span else None
+
+
+# ---- Text ---------------------------------------------------------------------------------------
+
+
+def _block(finding: Finding, tint: Tint) -> Iterator[str]:
+    kind = finding.severity.value
+    yield tint(f"{kind}[{finding.code}]", kind) + f": {printable(finding.message)}"
+    margin = ""
+    if finding.source:
+        place = printable(finding.source.path)
+        if finding.span:
+            place += f":{finding.span.line}:{finding.span.column}"
+        yield f" {tint('-->', 'place')} {place}"
+        if finding.span:
+            marks = sorted([(finding.span, finding.label, "^", kind)]
+                           + [(span, label, "-", "also") for span, label in finding.also])
+            margin = " " * len(str(marks[-1][0].line))
+            yield from _quotes(finding.source, marks, len(margin), tint)
+    for note in finding.notes:
+        yield f" {margin} {tint('= note:', 'note')} {printable(note)}"
+    if finding.help:
+        yield f" {margin} {tint('= help:', 'help')} {printable(finding.help)}"
+
+
+_Mark = tuple[Span, str, str, str]
+"""Span, label, the character of the mark, and the part whose colour it has."""
+
+
+def _quotes(
+    source: SourceText, marks: Sequence[_Mark], digits: int, tint: Tint
+) -> Iterator[str]:
+    """Yield each marked source line once, and under it its marks."""
+    shown = 0
+    for span, label, sign, part in marks:
+        left, line, right = _cut(source.line(span.line), span)
+        if span.line != shown:
+            if shown and span.line > shown + 1:
+                yield f" {tint('...', 'place')}"
+            yield f" {tint(f'{span.line:>{digits}} |', 'place')} {line}"
+            shown = span.line
+        mark = sign * max(1, right - left)
+        text = f"{mark} {printable(label)}" if label else mark
+        yield f" {' ' * digits} {tint('|', 'place')} {' ' * left}{tint(text, part)}"
+
+
+def _cut(text: str, span: Span) -> tuple[int, str, int]:
+    """Return the source line, cut to `WIDTH`, and the display columns of the mark in it."""
+    end = span.end_column - 1 if span.end_line == span.line else len(text)
+    before, marked, after = (
+        printable(piece.replace("\t", _TAB))
+        for piece in (text[: span.column - 1], text[span.column - 1 : end], text[end:])
+    )
+    line = before + marked + after
+    if display_width(line) > WIDTH:
+        room = max(WIDTH - display_width(marked), WIDTH // 2)
+        if display_width(before) > room // 2:
+            before = "..." + before[-min(len(before), max(room // 2, room - len(after))) :]
+        line = (before + marked + after)[:WIDTH]
+        if len(before + marked + after) > WIDTH:
+            line += "..."
+    left = display_width(before)
+    return left, line.rstrip(), min(left + display_width(marked), display_width(line))
