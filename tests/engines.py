@@ -1,0 +1,110 @@
+"""Both engines of a store side by side: the twin and the compiled C, each on a bench of its own.
+
+Whatever is done is done to both, and everything that can be seen of them must be the same after:
+answers, values, flags, sequence numbers, the bytes on the part, its wear, and every transfer, wait
+and supply question in order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any
+
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.device import Device
+from paramstore.eeprom.faults import PowerCut
+from paramstore.layout.plan import Plan
+from paramstore.rig.base import Rig
+from paramstore.rig.native import NativeCode, NativeRig, compile_native
+from paramstore.rig.twin import TwinRig
+from paramstore.status import Status
+
+__all__ = ["Engines", "bench_for", "payload"]
+
+
+def bench_for(plan: Plan, image: bytes = b"") -> Bench:
+    """A bench with the part of a plan."""
+    return Bench(Device(plan.part, plan.schema.address, image), plan.schema.bus_khz)
+
+
+def payload(rig: Rig, group: str) -> bytes:
+    """The values of a group as bytes: -0.0 is not 0.0, a NaN is itself."""
+    values = rig.values(group)
+    return b"".join(
+        field.scalar.pack(raw)
+        for field in rig.plan.schema.group(group).fields
+        for raw in values[field.name]
+    )
+
+
+@lru_cache(maxsize=64)
+def compiled(plan: Plan) -> NativeCode:
+    """The C of a plan, compiled once."""
+    return compile_native(plan)
+
+
+class Engines:
+    """The twin and the compiled C of one plan, freshly started, on a new part."""
+
+    def __init__(self, plan: Plan, image: bytes = b"") -> None:
+        self.plan = plan
+        self.twin = TwinRig(plan, bench_for(plan, image))
+        self.native = NativeRig(compiled(plan), bench_for(plan, image))
+
+    @property
+    def device(self) -> Device:
+        """The twin's part; the other one is like it."""
+        return self.twin.bench.device
+
+    def each(self, act: Callable[[Bench], object]) -> None:
+        """Do something to both benches."""
+        act(self.twin.bench)
+        act(self.native.bench)
+
+    def call(self, name: str, *arguments: Any) -> Status | None:
+        """Make the same call on both and compare; None if the power was cut in it."""
+        answers = [self._try(rig, name, arguments) for rig in (self.twin, self.native)]
+        assert answers[0] == answers[1]
+        if answers[0] is None:
+            for rig in (self.twin, self.native):
+                rig.power_cycle()
+        else:
+            self.compare()
+        return answers[0]
+
+    def poke(self, group: str, field: str, first: int, raws: Any) -> None:
+        """Write into the values of both."""
+        self.twin.poke(group, field, first, raws)
+        self.native.poke(group, field, first, raws)
+
+    def restart(self, power: bool) -> None:
+        """Reset both controllers, or take the power from controller and part."""
+        for rig in (self.twin, self.native):
+            if power:
+                rig.power_cycle()
+            else:
+                rig.restart()
+
+    def compare(self) -> None:
+        """Demand that nothing tells the two apart."""
+        twin, native = self.twin.bench, self.native.bench
+        assert twin.log == native.log
+        assert twin.now_us == native.now_us
+        assert twin.device.memory == native.device.memory
+        assert twin.device.wear == native.device.wear
+        for bench in (twin, native):
+            bench.log.clear()
+        for ring in self.plan.rings:
+            group = ring.group.name
+            assert self.twin.health(group) == self.native.health(group)
+            assert self.twin.sequence(group) == self.native.sequence(group)
+            assert payload(self.twin, group) == payload(self.native, group)
+
+    @staticmethod
+    def _try(rig: Rig, name: str, arguments: tuple[Any, ...]) -> Status | None:
+        try:
+            status: Status = getattr(rig, name)(*arguments)
+        except PowerCut:
+            return None
+        return status

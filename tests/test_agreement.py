@@ -1,0 +1,444 @@
+"""One machine drives a plain oracle, the twin and the compiled C, and demands that they agree.
+
+The twin and the C must be alike in everything that can be seen (see `engines`). The oracle is a
+few dictionaries that know no slot, no page and no sequence number: it says which values a group
+may have after a mount. It holds the promises of the store: a value is old or new and never a
+mixture, and what was acknowledged is there after any power cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from paramstore.codec import build_label
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.parts.catalogue import find
+from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.model import Field, Group, Kind, Limits, Role, Schema
+from paramstore.schema.reader import load_schema
+from paramstore.status import Health, Status
+from tests.codec.plans import EXAMPLE, one, plan_of
+from tests.engines import Engines, payload
+from tests.strategies import field_raws, schemas
+
+SCHEMAS = Path(__file__).parents[1] / "schemas"
+
+Values = dict[str, tuple[Raw, ...]]
+
+
+def other_parts() -> list[Plan]:
+    """Small stores on parts that differ in page, addressing and block-select bits."""
+    plans = []
+    for name in ("24LC01B", "24LC16B", "24LC1025", "M24M01-R"):
+        part = find(name)
+        assert part is not None
+        small = part.capacity < 1024
+        groups = (
+            Group("unit", 3, Role.IDENTITY, 0.01, (
+                one("serial", "u8", *b"A1\0\0", kind=Kind.TEXT),
+                one("options", "u8", 1, kind=Kind.FLAGS, limits=Limits(mask=0b101),
+                    members=(("lid", 0), ("fan", 2))),
+            ), copies=2),
+            Group("use", 1, Role.COUNTER, 100.0, (
+                one("starts", "u32", 0),
+                *([] if small else [one("hours", "f64", *[0.0] * 30, kind=Kind.FLOAT, array=True,
+                                        limits=Limits(((0.0, 1e9),)))]),
+            )),
+        )
+        plans.append(plan_of(Schema("part", part, groups), (3, 2) if small else (3, 7),
+                             (0, 0) if small else (0, 3)))
+    return plans
+
+
+PLANS = {
+    "FORMAT.md": EXAMPLE,
+    "tank_probe": make_plan(load_schema(SCHEMAS / "tank_probe.toml")[0]),
+    **{plan.part.name: plan for plan in other_parts()},
+}
+
+TEARS = st.builds(Tear, st.sampled_from(Torn), st.integers(0, 32), st.integers(0, 1 << 20))
+
+
+def any_raws(f: Field, count: int) -> st.SearchStrategy[tuple[Raw, ...]]:
+    """Elements that the scalar can hold, limits or not, NaN and infinities among them."""
+    if f.scalar.form is ScalarForm.FLOAT:
+        element: st.SearchStrategy[Raw] = st.floats(width=8 * f.scalar.size)
+    else:
+        element = st.integers(int(f.scalar.minimum), int(f.scalar.maximum))
+    return st.lists(element, min_size=count, max_size=count).map(tuple)
+
+
+@dataclass
+class GroupOracle:
+    """What is known of one group. Payloads are bytes, as the engines' values are compared.
+
+    `may_hold` has every value that the part may hold for the group: one, if nothing went wrong
+    since the last mount or acknowledged commit. `seen` has every value ever handed to a commit.
+    With `spoilt` any of those may come back, or the defaults.
+    """
+
+    defaults: bytes
+    may_hold: set[bytes]
+    seen: set[bytes]
+    spoilt: bool = False
+
+    @property
+    def allowed(self) -> set[bytes]:
+        return self.seen | {self.defaults} if self.spoilt else self.may_hold
+
+    def attempt(self, value: bytes) -> None:
+        self.seen.add(value)
+        self.may_hold.add(value)
+
+    def settle(self, value: bytes) -> None:
+        self.may_hold = {value}
+        self.spoilt = False
+
+
+@dataclass
+class Oracle:
+    """The groups, and which of them is being committed in steps, with what value."""
+
+    groups: dict[str, GroupOracle]
+    committing: tuple[str, bytes] | None = None
+
+
+class Agreement(RuleBasedStateMachine):
+    """The rules; sub-classes choose the plan."""
+
+    engines: Engines
+    oracle: Oracle
+
+    def begin(self, plan: Plan) -> None:
+        self.plan = plan
+        self.engines = Engines(plan)
+        self.mounted = self.engines.call("mount")
+        assert Status.BLANK is self.mounted
+        groups = [ring.group.name for ring in plan.rings]
+        defaults = {g: payload(self.engines.twin, g) for g in groups}
+        self.oracle = Oracle({g: GroupOracle(d, {d}, set()) for g, d in defaults.items()})
+        self.groups = st.sampled_from(groups)
+        self.ready = False
+
+    # ---- Values ----
+
+    def _field(self, data: st.DataObject) -> tuple[str, Field]:
+        group = data.draw(self.groups, label="group")
+        fields = {f.name: f for f in self.plan.schema.group(group).fields}
+        return group, fields[data.draw(st.sampled_from(list(fields)), "field")]
+
+    def _blocked(self, group: str) -> Status | None:
+        """Why the values of a group may not change now."""
+        if self.oracle.committing and self.oracle.committing[0] == group:
+            return Status.ERR_BUSY
+        protected = self.plan.schema.group(group).role.protected
+        if protected and Health.UNLOCKED not in self.engines.twin.health(group):
+            return Status.ERR_LOCKED
+        return None
+
+    @rule(data=st.data(), good=st.booleans())
+    def set_elements(self, data: st.DataObject, good: bool) -> None:
+        group, f = self._field(data)
+        first = data.draw(st.integers(0, f.count), "first")
+        count = data.draw(st.integers(0, f.count - first + (not good)), "count")
+        strategy = field_raws(f).map(lambda r: r[first:first + count]) if good else any_raws(
+            f, count)
+        raws = data.draw(strategy, "raws")
+        status = self.engines.call("set", group, f.name, first, raws)
+        if first + len(raws) > f.count:
+            expected = Status.ERR_ARGUMENT
+        elif not all(f.limits.allow(raw) for raw in raws):
+            expected = Status.ERR_LIMIT
+        else:
+            expected = Status.OK
+        assert (self._blocked(group) or expected) == status
+        if status is Status.OK:
+            assert raws == self.engines.twin.values(group)[f.name][first:first + len(raws)]
+
+    @rule(data=st.data(), text=st.text("aµ𝄞", max_size=9))
+    def set_text(self, data: st.DataObject, text: str) -> None:
+        group, f = self._field(data)
+        status = self.engines.call("set_text", group, f.name, text)
+        fits = f.kind is Kind.TEXT and len(text.encode()) <= f.count
+        assert (self._blocked(group) or (Status.OK if fits else Status.ERR_ARGUMENT)) == status
+
+    @rule(data=st.data())
+    def poke(self, data: st.DataObject) -> None:
+        group, f = self._field(data)
+        if self.oracle.committing and self.oracle.committing[0] == group:
+            return  # the values struct is not to be touched then
+        first = data.draw(st.integers(0, f.count - 1), "first")
+        raws = data.draw(any_raws(f, data.draw(st.integers(1, f.count - first))), "raws")
+        self.engines.poke(group, f.name, first, raws)
+        self.engines.call("touch", group)
+
+    @rule(data=st.data(), call=st.sampled_from(("reset", "touch")))
+    def change_group(self, data: st.DataObject, call: str) -> None:
+        group = data.draw(self.groups)
+        status = self.engines.call(call, group)
+        assert (self._blocked(group) or Status.OK) == status
+
+    @rule(data=st.data())
+    def reset_field(self, data: st.DataObject) -> None:
+        group, f = self._field(data)
+        status = self.engines.call("reset_field", group, f.name)
+        assert (self._blocked(group) or Status.OK) == status
+
+    @rule(data=st.data(), call=st.sampled_from(("unlock", "unlock", "unlock", "lock")))
+    def lock(self, data: st.DataObject, call: str) -> None:
+        assert Status.OK is self.engines.call(call, data.draw(self.groups))
+
+    # ---- Commits ----
+
+    def _broken(self, group: str) -> bool:
+        """Whether the values of a group break a limit or a rule, by the model alone."""
+        values = self.engines.twin.values(group)
+        described = self.plan.schema.group(group)
+        for f in described.fields:
+            raws = values[f.name]
+            if not all(f.limits.allow(raw) for raw in raws):
+                return True
+            if f.rising and not all(a < b for a, b in pairwise(raws)):
+                return True
+        return any(
+            not all(a < b for a, b in zip(values[p.name], values[p.below], strict=True))
+            for p in described.parameters if p.below
+        )
+
+    def _commit_ended(self, group: str, value: bytes, dirty: bool, status: Status | None) -> None:
+        oracle = self.oracle.groups[group]
+        if not dirty:
+            return
+        oracle.attempt(value)
+        if status is Status.OK:
+            oracle.settle(value)
+
+    def _commit(self, call: str, *arguments: str) -> Status | None:
+        """Commit one group or all, and tell the oracle; a power cut is followed by a mount."""
+        twin = self.engines.twin
+        names = arguments or tuple(self.oracle.groups)
+        tried = {g: (payload(twin, g), Health.DIRTY in twin.health(g), self._broken(g))
+                 for g in names}
+        status = self.engines.call(call, *arguments)
+        assert status is not Status.PENDING
+        for group, (value, dirty, broken) in tried.items():
+            ended = status
+            if status not in (None, Status.OK) and Health.DIRTY not in twin.health(group):
+                ended = Status.OK  # this one was done before another one failed
+            if not (dirty and broken):
+                self._commit_ended(group, value, dirty, ended)
+            else:
+                assert status is not Status.OK
+        if status is None:
+            self._mount_again()
+        return status
+
+    @rule(data=st.data())
+    def commit(self, data: st.DataObject) -> None:
+        group = data.draw(self.groups)
+        broken = self._broken(group)
+        clean = Health.DIRTY not in self.engines.twin.health(group)
+        status = self._commit("commit", group)
+        if self.oracle.committing:
+            assert Status.ERR_BUSY is status
+        elif not self.ready:
+            assert status in (Status.ERR_STATE, Status.ERR_FOREIGN, Status.OK if clean else None)
+        elif clean:
+            assert Status.OK is status
+        elif self._blocked(group) is None and broken:
+            assert status in (Status.ERR_LIMIT, Status.ERR_RULE)
+
+    @rule()
+    def commit_all(self) -> None:
+        self._commit("commit_all")
+
+    @rule(data=st.data(), nth=st.integers(1, 6), tear=TEARS)
+    def commit_with_a_cut(self, data: st.DataObject, nth: int, tear: Tear) -> None:
+        self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear),
+                         lambda: self._commit("commit", data.draw(self.groups)))
+
+    @rule(nth=st.integers(1, 6), tear=TEARS)
+    def commit_all_with_a_cut(self, nth: int, tear: Tear) -> None:
+        self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear),
+                         lambda: self._commit("commit_all"))
+
+    @rule(nth=st.integers(1, 400), tear=TEARS)
+    def commit_all_with_a_cut_at_a_byte(self, nth: int, tear: Tear) -> None:
+        self._with_fault(CutAtByte(self.engines.device.bytes_seen + nth, tear),
+                         lambda: self._commit("commit_all"))
+
+    @rule(data=st.data())
+    def commit_begin(self, data: st.DataObject) -> None:
+        group = data.draw(self.groups)
+        value = payload(self.engines.twin, group)
+        if self.engines.call("commit_begin", group) is Status.PENDING:
+            self.oracle.groups[group].attempt(value)
+            self.oracle.committing = group, value
+
+    @precondition(lambda self: self.oracle.committing)
+    @rule(times=st.integers(1, 40), us=st.sampled_from((0, 100, 250, 1000, 5000, 65535)),
+          really=st.booleans())
+    def step(self, times: int, us: int, really: bool) -> None:
+        assert self.oracle.committing
+        group, value = self.oracle.committing
+        for _ in range(times):
+            if really:
+                self.engines.each(lambda bench: bench.wait(us))
+            status = self.engines.call("step", us)
+            if status is not Status.PENDING:
+                self.oracle.committing = None
+                self._commit_ended(group, value, True, status)
+                break
+
+    # ---- The part ----
+
+    def _with_fault(self, fault: CutAtWrite | CutAtByte, act: Callable[[], object]) -> None:
+        self.engines.each(lambda bench: bench.device.faults.append(fault))
+        act()
+        self.engines.each(lambda bench: bench.device.faults.remove(fault))
+
+    @rule(level=st.booleans())
+    def write_protect(self, level: bool) -> None:
+        self.engines.each(lambda bench: setattr(bench.device, "write_protect", level))
+
+    @rule(good=st.booleans())
+    def supply(self, good: bool) -> None:
+        self.engines.each(lambda bench: setattr(bench, "supply_good", good))
+
+    @rule(data=st.data(), bit=st.integers(0, 1 << 12))
+    def damage_a_slot(self, data: st.DataObject, bit: int) -> None:
+        ring = self.plan.ring(data.draw(self.groups))
+        address = ring.address(data.draw(st.integers(0, ring.slots - 1)))
+        at, mask = address + bit // 8 % ring.record_bytes, 1 << bit % 8
+
+        def flip(bench: Bench) -> None:
+            bench.device.memory[at] ^= mask
+
+        self.engines.each(flip)
+        self.oracle.groups[ring.group.name].spoilt = True
+
+    @rule(data=st.data(), copies=st.sets(st.integers(0, 1), min_size=1), erase=st.booleans())
+    def damage_labels(self, data: st.DataObject, copies: set[int], erase: bool) -> None:
+        for copy in copies:
+            at = self.plan.label_address(copy)
+            spoilt = b"\xff" * self.plan.label_bytes if erase else data.draw(
+                st.binary(min_size=1, max_size=self.plan.label_bytes))
+
+            def write(bench: Bench, at: int = at, spoilt: bytes = spoilt) -> None:
+                bench.device.memory[at:at + len(spoilt)] = spoilt
+
+            self.engines.each(write)
+
+    @rule(data=st.data())
+    def wear_out_a_page(self, data: st.DataObject) -> None:
+        dead = [f for f in self.engines.device.faults if isinstance(f, DeadPage)]
+        if len(dead) >= 2:
+            self.engines.each(lambda bench: bench.device.faults.clear())
+            return
+        ring = self.plan.ring(data.draw(self.groups))
+        page = DeadPage(ring.first_page + data.draw(st.integers(0, ring.pages - 1)))
+        self.engines.each(lambda bench: bench.device.faults.append(page))
+
+    @rule(nth=st.sampled_from((None, 1, 2, 3)), tear=TEARS)
+    def format(self, nth: int | None, tear: Tear) -> None:
+        def act() -> None:
+            status = self.engines.call("format")
+            if status is None:
+                self._mount_again()
+            elif status is Status.OK:
+                self.ready = True
+
+        if nth is None:
+            act()
+        else:
+            self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear), act)
+
+    @rule()
+    def wipe(self) -> None:
+        status = self.engines.call("wipe")
+        if status is Status.ERR_BUSY:
+            return
+        self.ready = False
+        for oracle in self.oracle.groups.values():
+            if status is Status.OK:
+                oracle.settle(oracle.defaults)
+                oracle.seen.clear()
+            else:
+                oracle.spoilt = True
+
+    # ---- Boots ----
+
+    @rule(power=st.booleans(), pause_us=st.sampled_from((0, 1000, 6000)))
+    def boot(self, power: bool, pause_us: int) -> None:
+        self.engines.restart(power)
+        self.engines.each(lambda bench: bench.wait(pause_us))
+        self._mount_again()
+
+    def _mount_again(self) -> None:
+        """Mount, and let the oracle judge what is served."""
+        self.oracle.committing = None
+        status = self.engines.call("mount")
+        assert status is not None
+        twin = self.engines.twin
+        self.ready = not status.failed and self._labelled()
+        for group, oracle in self.oracle.groups.items():
+            value = payload(twin, group)
+            if status.failed or status is Status.BLANK:
+                assert oracle.defaults == value
+                continue
+            assert value in oracle.allowed
+            if value == oracle.defaults and Health.DEFAULTS in twin.health(group):
+                assert oracle.spoilt or oracle.defaults in oracle.may_hold
+            if not oracle.spoilt:
+                oracle.settle(value)
+
+    def _labelled(self) -> bool:
+        """Whether a label copy is whole: else the groups are served, but nothing is written."""
+        places = [self.plan.label_address(copy) for copy in (0, 1)]
+        label, memory = build_label(self.plan), self.engines.device.memory
+        return any(memory[at:at + len(label)] == label for at in places)
+
+    @invariant()
+    def alike(self) -> None:
+        self.engines.compare()
+
+
+class OnKnownPlans(Agreement):
+    """The example module, the store of FORMAT.md, and small stores on other parts."""
+
+    @initialize(plan=st.sampled_from(list(PLANS)), formatted=st.sampled_from((True, True, False)))
+    def start(self, plan: str, formatted: bool) -> None:
+        self.begin(PLANS[plan])
+        if formatted:
+            self.format(None, Tear())
+
+
+class OnRandomPlans(Agreement):
+    """Any schema."""
+
+    @initialize(schema=schemas(max_groups=2, parts=("24LC32A", "24LC16B", "24LC1025")))
+    def start(self, schema: Schema) -> None:
+        self.begin(make_plan(schema))
+        self.format(None, Tear())
+
+
+def machine(kind: type[Agreement], examples: int, steps: int) -> type:
+    """The test case of a machine."""
+    case = kind.TestCase
+    case.settings = settings(max_examples=examples, stateful_step_count=steps, deadline=None,
+                             suppress_health_check=list(HealthCheck))
+    return case
+
+
+TestKnownPlans = machine(OnKnownPlans, examples=60, steps=40)
+TestRandomPlans = machine(OnRandomPlans, examples=10, steps=30)
