@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from host_tools.terminal import tint
 from paramstore.parts.catalogue import find, search
 from paramstore.parts.part import WriteProtect
 from paramstore.report.parts import nothing_found, part_text, parts_data, parts_text
@@ -76,5 +77,5 @@ def command(text: tuple[str, ...], capacity: str | None, page: int | None,
         click.echo(parts_text(parts, supply), nl=False)
     if not parts:
         message, help_text = nothing_found(asked, {key: wishes[key][0] for key in asked})
-        click.echo(f"{message}\nhelp: {help_text}", err=True)
+        click.echo(f"{message}\n{tint('help', 'help')}: {help_text}", err=True)
         sys.exit(1)
