@@ -125,11 +125,11 @@ _IMAGES: dict[str, Code] = {
         "The label was written by a version of the format that this program does not know.",
     ),
     "PS611": Code(
-        "slots without a whole record",
-        "A slot holds bytes that are no record. A power cut in a commit leaves one such slot and "
-        "does no harm: the newest whole record counts, and a later commit writes over the slot. "
-        "Several, or one in a group that is not being written, point at wear, bit errors or a "
-        "bad read: read the part again and compare.",
+        "slots without a record of their own",
+        "A slot holds bytes that are no record, or a record that belongs elsewhere. A power cut "
+        "in a commit leaves one such slot and does no harm: the newest whole record counts, and a "
+        "later commit writes over the slot. Several, or one in a group that is not being written, "
+        "point at wear, bit errors or a bad read: read the part again and compare.",
     ),
     "PS612": Code(
         "a group is lost",

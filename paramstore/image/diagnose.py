@@ -120,9 +120,9 @@ class _Diagnosis:
             yield self._error("PS612", f"{name} is lost: no slot holds a whole record",
                               notes=_slots(bad), help="the values shown are defaults")
         elif bad:
-            yield self._error(
-                "PS611", f"{name}: {plural(len(bad), 'slot')} of {len(group.slots)} "
-                f"{'holds' if len(bad) == 1 else 'hold'} no whole record", notes=_slots(bad))
+            hold = "holds no record of its own" if len(bad) == 1 else "hold no record of their own"
+            yield self._error("PS611", f"{name}: {plural(len(bad), 'slot')} of "
+                              f"{len(group.slots)} {hold}", notes=_slots(bad))
         elif group.blank:
             yield self._warning("PS613", f"{name} was never written: the values are defaults")
         for breach in group.breaches:

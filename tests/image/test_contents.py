@@ -166,10 +166,10 @@ def test_another_format_version() -> None:
 GROUPS = {
     "a damaged slot": (
         RECORDS["a changed bit"][0],
-        ["error[PS611]: group `limits`: 1 slot of 3 holds no whole record"]),
+        ["error[PS611]: group `limits`: 1 slot of 3 holds no record of its own"]),
     "two damaged slots": (
         with_limits(limits_record(1), b"\0", b"\0"),
-        ["error[PS611]: group `limits`: 2 slots of 3 hold no whole record"]),
+        ["error[PS611]: group `limits`: 2 slots of 3 hold no record of their own"]),
     "a lost group": (
         with_limits(bytes(32)), ["error[PS612]: group `limits` is lost: no slot holds a whole "
                                  "record"]),

@@ -1,7 +1,9 @@
 """Values files: every mistake at its place, and nothing taken silently for something else."""
 
+import re
 from dataclasses import replace
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,10 +12,13 @@ from hypothesis import strategies as st
 
 from paramstore.errors import Finding, FindingsError, ParamstoreError, SourceText
 from paramstore.image.codes import CODES
-from paramstore.image.values import GivenValues, read_values
+from paramstore.image.values import _CODE_OF_PROBLEM, GivenValues, read_values
 from paramstore.image.values_out import values_toml
+from paramstore.report.findings import findings_text
+from paramstore.schema import element, quantity
 from paramstore.schema.model import Group, Kind, Limits, Role, Schema
 from tests.codec.plans import EXAMPLE, one, part
+from tests.goldens import golden
 from tests.strategies import schema_raws, schemas
 
 LIMITS, USER = EXAMPLE.schema.groups
@@ -174,6 +179,25 @@ def test_a_mistake_is_told_with_its_place(name: str) -> None:
     assert (code, f"unit.toml:{where}", message, help) == (
         finding.code, place(finding), finding.message, finding.help)
     assert code in CODES
+
+
+def test_mistakes_are_shown_as_kept() -> None:
+    """What a person sees of each mistake, marks included, is as it was last approved."""
+    shown = []
+    for name, (text, *_) in MISTAKES.items():
+        with pytest.raises(FindingsError) as caught:
+            read(text)
+        shown.append(f"## {name}\n\n" + findings_text(caught.value.findings))
+    text = "".join(shown)
+    assert golden(Path(__file__).parent / "golden" / "values_mistakes.txt", text) == text
+
+
+def test_every_problem_of_a_value_has_a_code() -> None:
+    """No way in which a conversion can refuse a value is left without a code."""
+    sources = [Path(module.__file__ or "").read_text("utf-8") for module in (element, quantity)]
+    kinds = {kind for text in sources for kind in re.findall(r'ValueProblem\(\s*"(\w+)"', text)}
+    assert len(kinds) > 8
+    assert kinds == _CODE_OF_PROBLEM.keys()
 
 
 def test_all_mistakes_are_told_at_once() -> None:
