@@ -47,9 +47,10 @@ CODES: dict[str, Code] = {
     "PS421": Code(
         "a large group is written often",
         "Every commit writes the whole record. If only some of its parameters change at the rate "
-        "given, the others wear out pages and cost time for nothing. The finding names the "
-        "largest parameters; whether they change that often, only you know. The pages saved are "
-        "computed for a second group that needs no more than the fewest slots.",
+        "given, the others wear out pages and cost time for nothing. Which ones those are is "
+        "guessed from types and limits (texts, curves and what has limits hardly ever count); "
+        "only you know. The pages saved are computed for a second group that needs no more than "
+        "the fewest slots.",
     ),
     "PS422": Code(
         "a ring of two slots",

@@ -146,7 +146,7 @@ def _too_large(schema: Schema, lean: Sequence[Demand]) -> Finding:
         label=f"the largest: {_extent(largest)}",
         notes=(f"{schema.part.pages} pages of {schema.part.page} bytes, "
                f"{schema.part.pages - room} of them for the label", _shares(lean)),
-        help=_ways_out(schema, [], _or_slots(largest)),
+        help=_ways_out(schema, _smaller(schema, demands_of(schema), largest.group.name)),
     )
 
 
@@ -171,7 +171,7 @@ def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
         label=_records(schema, group),
         notes=(f"a page of the {schema.part.name} endures {endurance:,.0f} writes at "
                f"{schema.temperature_c:g} degC", _shares(demands)),
-        help=_ways_out(schema, ways, ""),
+        help=_ways_out(schema, ways),
     )
 
 
@@ -187,23 +187,33 @@ def _open_area_too_small(schema: Schema, demands: Sequence[Demand]) -> Finding:
         schema.source, largest.group.span,
         label=f"the largest: {_extent(largest)}",
         notes=(f"its write-protect pin covers the {part.write_protect.value}", _shares(outside)),
-        help=_ways_out(schema, [], ""),
+        help=_ways_out(schema, []),
     )
 
 
-def _ways_out(schema: Schema, ways: list[str], last: str) -> str:
+def _ways_out(schema: Schema, ways: list[str]) -> str:
     part = smallest_part(schema)
-    found = [f"use the {part.name} ({part.capacity} bytes, the smallest that fits)"] if part else []
-    text = "; or ".join(found + ways + ([last] if last else []))
     if part is None:
-        text += ("; " if text else "") + "no part of the catalogue takes this store as it is"
-    return text
+        return "; or ".join(ways) + "; " * bool(ways) + (
+            "no part of the catalogue takes this store as it is")
+    smallest = f"use the {part.name} ({part.capacity} bytes, the smallest that fits)"
+    return "; or ".join([smallest, *ways])
 
 
-def _or_slots(demand: Demand) -> str:
-    if demand.slots > demand.least:
-        return f"lower `slots` of `{demand.group.name}`, {demand.least} would do"
-    return f"make `{demand.group.name}` smaller"
+def _smaller(schema: Schema, demands: Sequence[Demand], name: str) -> list[str]:
+    """Return how the group called `name` alone could make room, if it could."""
+    (large,) = (d for d in demands if d.group.name == name)
+    left = pages_for_rings(schema.part) - sum(d.pages for d in demands if d is not large)
+    if large.group.slots is not None and large.slots > large.least:
+        small = replace(large, slots=left // large.slot_pages)
+        way, possible = f"lower `slots` of `{name}` to {small.slots}", small.slots >= large.least
+    else:
+        small = replace(large, slot_pages=left // large.slots)
+        payload = small.slot_pages * schema.part.page - OVERHEAD_BYTES
+        way, possible = (f"make `{name}` at most {payload} bytes, room included; it has "
+                         f"{large.group.payload_bytes}"), payload > 0
+    trial = [small if d is large else d for d in demands]
+    return [way] if possible and arrange(schema.part, trial) is not None else []
 
 
 def _open_pages(part: Part) -> int:

@@ -14,8 +14,8 @@ from paramstore.schema.words import code_list
 
 __all__ = ["Split", "best_split"]
 
-RARELY_CHANGED = (Kind.TEXT, Kind.BYTES, Kind.CURVE)
-"""Kinds that a split moves out first: they hardly ever count anything (common practice)."""
+FIXED = (Kind.TEXT, Kind.BYTES, Kind.CURVE, Kind.ENUM, Kind.DATE)
+"""Kinds that hardly ever count anything (common practice)."""
 NAMES_SHOWN = 4
 
 
@@ -33,34 +33,53 @@ class Split:
         """The proposal, naming the smaller side."""
         alone = self.stays if len(self.stays) <= len(self.moves) else self.moves
         names = code_list((p.name for p in alone), most=NAMES_SHOWN)
-        one = len(alone) == 1
-        verb = "changes" if one else "change"
-        when = f"{names} {verb} rarely"
-        if alone is self.stays:
-            when = f"only {names} {verb} that often"
-        return f"if {when}, give {'it' if one else 'them'} a group of {'its' if one else 'their'} own"
+        verb, them, own = ("changes", "it", "its own") if len(alone) == 1 else (
+            "change", "them", "their own")
+        how = f"{verb} rarely" if alone is self.moves else f"{verb} that often"
+        only = "" if alone is self.moves else "only "
+        return f"if {only}{names} {how}, give {them} a group of {own}"
 
 
 def best_split(group: Group, schema: Schema) -> Split | None:
     """Return the cut that leaves the fewest pages, or None if none saves any.
 
-    Parameters move out one after another, those of a rarely changing kind first, then the
-    largest; a pair bound by `below` stays together, in the group.
+    Parameters move out one after another, those first that look like settings: of a kind that
+    does not count, then with limits of their own; larger ones before smaller ones. What looks
+    like a counter stays if moving it saves nothing.
     """
-    bound = {p.name for p in group.parameters if p.below}
-    bound |= {p.below for p in group.parameters if p.below}
-    movable = sorted(
-        (p for p in group.parameters if p.name not in bound),
-        key=lambda p: (p.kind not in RARELY_CHANGED, -p.size, p.name),
-    )
     best, fewest = None, demand_of(group, schema).pages
-    for count in range(1, min(len(movable) + 1, len(group.parameters))):
-        moves = tuple(movable[:count])
-        moving = {p.name for p in moves}
+    moving: set[str] = set()
+    for unit in sorted(_units(group), key=lambda u: (_settled(u), -_size(u), u[0].name)):
+        moving |= {p.name for p in unit}
+        moves = tuple(p for p in group.parameters if p.name in moving)
         stays = tuple(p for p in group.parameters if p.name not in moving)
+        if not stays:
+            break
         hot = demand_of(replace(group, parameters=stays), schema)
         rest = demand_of(replace(group, parameters=moves, writes_per_day=0.0), schema)
-        if hot.pages + rest.pages < fewest:
-            fewest = hot.pages + rest.pages
-            best = Split(stays, moves, hot.slot_pages, fewest)
+        pages = hot.pages + rest.pages
+        if pages < fewest or (best and pages == fewest and _settled(unit) < 2):
+            fewest = pages
+            best = Split(stays, moves, hot.slot_pages, pages)
     return best
+
+
+def _units(group: Group) -> list[tuple[Parameter, ...]]:
+    """Return the parameters, those bound together by `below` as one: the rule needs one group."""
+    units = [{p.name} for p in group.parameters]
+    for p in group.parameters:
+        if p.below:
+            bound = [u for u in units if u & {p.name, p.below}]
+            units = [u for u in units if u not in bound] + [set().union(*bound)]
+    return [tuple(p for p in group.parameters if p.name in u) for u in units]
+
+
+def _settled(unit: tuple[Parameter, ...]) -> int:
+    """Return 0 for what hardly changes by itself, 1 for what has limits, 2 for a counter."""
+    if all(p.kind in FIXED for p in unit):
+        return 0
+    return 1 if all(p.kind is Kind.BOOL or f.limits.ranges for p in unit for f in p.fields) else 2
+
+
+def _size(unit: tuple[Parameter, ...]) -> int:
+    return sum(p.size for p in unit)

@@ -9,7 +9,7 @@ from paramstore.layout.codes import CODES
 from paramstore.layout.demand import demand_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.split import best_split
-from paramstore.schema.model import Kind, Role, Schema
+from paramstore.schema.model import Kind, Limits, Role, Schema
 from tests.layout.builders import group, schema, sized
 
 
@@ -63,11 +63,25 @@ def test_split_is_what_it_claims() -> None:
 
 
 def test_split_keeps_bound_pairs() -> None:
-    """Parameters bound by `below` stay where they are: the rule works within one group only."""
-    bound = group("g", 1, sized("low", 90, below="high"), sized("high", 90), sized("n", 4),
-                  per_day=1440)
+    """Parameters bound by `below` stay together: the rule works within one group only."""
+    chain = (sized("low", 60, below="high"), sized("n", 4), sized("high", 60, below="trip"),
+             sized("trip", 60))
+    bound = group("g", 1, *chain, per_day=1440)
     split = best_split(bound, schema(bound))
-    assert split is None or {"low", "high"} <= {p.name for p in split.stays}
+    assert split is not None
+    assert [("n",), ("low", "high", "trip")] == [
+        tuple(p.name for p in side) for side in (split.stays, split.moves)]
+
+
+def test_split_guesses_what_counts() -> None:
+    """What has limits, or is of a kind that never counts, is proposed to move; counters stay."""
+    limited = sized("gain", 80)
+    limited = replace(limited, fields=(replace(limited.fields[0], limits=Limits(((0, 9),))),))
+    mixed = group("g", 1, limited, sized("mode", 1, Kind.ENUM), sized("hours", 4),
+                  sized("starts", 4), per_day=1440)
+    split = best_split(mixed, schema(mixed))
+    assert split is not None
+    assert ["hours", "starts"] == [p.name for p in split.stays]
 
 
 def test_two_slots() -> None:

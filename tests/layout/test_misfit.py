@@ -39,15 +39,27 @@ def test_too_large() -> None:
     assert "the largest: 3 slots of 63 pages (189 pages)" == finding.label
     assert ("128 pages of 32 bytes, 2 of them for the label",
             "pages: `big` 189, `small` 3") == finding.notes
-    assert ("use the 24AA64 (8192 bytes, the smallest that fits); or make `big` smaller"
-            == finding.help)
+    assert ("use the 24AA64 (8192 bytes, the smallest that fits); or make `big` at most 1303 "
+            "bytes, room included; it has 2000" == finding.help)
+    for payload, fitting in ((1303, True), (1304, False)):
+        shrunk = replace(LARGE.groups[1], parameters=(sized("table", payload),))
+        assert fitting is fits(replace(LARGE, groups=(LARGE.groups[0], shrunk)))
 
 
 def test_too_many_slots_asked_for() -> None:
     """Where `slots` in the schema is what takes the pages, lowering it is the way out."""
-    finding = only_finding(schema(group("log", 1, slots=500)))
+    store = schema(group("log", 1, slots=500), group("other", 2))
+    finding = only_finding(store)
     assert "PS401" == finding.code
-    assert finding.help.endswith("or lower `slots` of `log`, 3 would do")
+    assert finding.help.endswith("or lower `slots` of `log` to 123")
+    log = replace(store.groups[0], slots=123)
+    assert fits(replace(store, groups=(log, store.groups[1])))
+
+
+def test_no_way_out_that_leads_nowhere() -> None:
+    """Where no single group could make room, only the part is offered."""
+    store = schema(*(group(f"g{n}", n, sized("p", 300)) for n in range(1, 20)))
+    assert "use the 24AA256 (32768 bytes, the smallest that fits)" == only_finding(store).help
 
 
 def test_too_hot() -> None:
