@@ -10,6 +10,7 @@ import math
 import textwrap
 from collections.abc import Iterator
 
+from paramstore.format import HEADER_BYTES
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan
@@ -52,7 +53,7 @@ def field_lines(plan: Plan) -> list[str]:
                Column("size", "bytes"), Column("in body", "byte"), Column("scale", right=False),
                Column("unit", right=False)]
     return table(columns, [
-        (address_text(plan, ring.address(0) + 5 + placed.offset),
+        (address_text(plan, ring.address(0) + HEADER_BYTES + placed.offset),
          f"{ring.group.name}.{placed.field.name}", type_text(placed), str(placed.field.size),
          str(placed.offset), scale_text(placed.field), placed.field.unit)
         for ring in plan.rings for placed in ring.fields
