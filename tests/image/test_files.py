@@ -14,15 +14,15 @@ from paramstore.image.files import FORMS, Dump, decode_image, encode_image, form
 HEX = FORMS["hex"]
 END = ":00000001FF\n"
 
-# Lines 1 to 4, then the end record: a classic example whose checksums were verified; Intel HEX as
-# Debian's srec_intel(5) restates Intel's "Hexadecimal Object File Format Specification" Rev. A.
+# Example lines that are printed widely with Intel HEX; from memory, checksums verified with bincopy.
 KNOWN_GOOD = (
     ":10010000214601360121470136007EFE09D2190140\n"
     ":100110002146017E17C20001FF5F16002148011928\n"
     ":10012000194E79234623965778239EDA3F01B2CAA7\n"
     ":100130003F0156702B5E712B722B732146013421C7\n" + END
 )
-# Records of the other types from the same page; each stands alone.
+# The example of the manual page srec_intel(5) of SRecord, which restates Intel's "Hexadecimal Object
+# File Format Specification", Rev. A, 1988: "Hello, World" and a line feed at address 0.
 HELLO = ":0D00000048656C6C6F2C20576F726C640AA1\n"
 # 64 bytes 00..3F across a 64 KiB border, as written by bincopy 20.1.1.
 CROSSING = (
@@ -55,7 +55,7 @@ def record(address: int, kind: int, data: bytes) -> str:
 
 
 def test_known_good_lines_are_read() -> None:
-    """The published example gives its 64 bytes at 0x100, and says what it leaves out."""
+    """The example gives its 64 bytes at 0x100, and what it leaves out is told."""
     dump = read(KNOWN_GOOD)
     assert "214601360121470136007efe09d21901" == dump.data[0x100:0x110].hex()
     assert "3f0156702b5e712b722b732146013421" == dump.data[0x130:0x140].hex()
@@ -69,7 +69,7 @@ def test_known_good_lines_are_read() -> None:
     ":0400000300003800C1", ":020000040800F2", ":02000004FFFFFC", ":04000005000000CD2A",
 ])
 def test_known_good_records_of_every_type_pass(line: str) -> None:
-    """The published records of the other types are no mistake by themselves."""
+    """Known-good records of the other types are no mistake by themselves."""
     assert b"Hello" == read(HELLO + line + "\n" + END).data[:5]
 
 
