@@ -14,14 +14,14 @@ from paramstore.image.files import FORMS, Dump, decode_image, encode_image, form
 HEX = FORMS["hex"]
 END = ":00000001FF\n"
 
-# Example lines that are printed widely with Intel HEX; from memory, checksums verified with bincopy.
+# Lines that are printed widely as an example; from memory, checksums verified with bincopy.
 KNOWN_GOOD = (
     ":10010000214601360121470136007EFE09D2190140\n"
     ":100110002146017E17C20001FF5F16002148011928\n"
     ":10012000194E79234623965778239EDA3F01B2CAA7\n"
     ":100130003F0156702B5E712B722B732146013421C7\n" + END
 )
-# The example of the manual page srec_intel(5) of SRecord, which restates Intel's "Hexadecimal Object
+# The example of SRecord's manual page srec_intel(5), which restates Intel's "Hexadecimal Object
 # File Format Specification", Rev. A, 1988: "Hello, World" and a line feed at address 0.
 HELLO = ":0D00000048656C6C6F2C20576F726C640AA1\n"
 # 64 bytes 00..3F across a 64 KiB border, as written by bincopy 20.1.1.
