@@ -48,8 +48,6 @@ def _field_words(field: Field) -> Iterator[str]:
         sign = "-" if field.offset < 0 else "+"
         shift = f" {sign} {abs(field.offset):f}" if field.offset else ""
         yield f"raw x {field.scale:f}{shift}" + (f" = {field.unit}" if field.unit else "")
-    elif field.unit:
-        yield field.unit
     if limits := narrowed(field):
         yield range_text(field, *limits)
     if field.rising:

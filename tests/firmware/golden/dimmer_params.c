@@ -1,0 +1,131 @@
+/* dimmer_params.c: written by paramstore from the schema of `dimmer`. Change that, not this.
+ *
+ * This file belongs to the owner of the schema. It holds const tables only: see dimmer_params.h.
+ */
+#include "dimmer_params.h"
+
+#include <limits.h>
+#include <stddef.h>
+
+/* ---- What the tables rely on --------------------------------------------------------------- */
+
+#if CHAR_BIT != 8
+#error "a byte must have 8 bits"
+#endif
+typedef char dimmer_needs_sizeof_bool_1[sizeof(bool) == 1u ? 1 : -1];
+typedef char dimmer_needs_values_below_64_KiB[sizeof(dimmer_values_t) - 1u < 65535u ? 1 : -1];
+
+/* ---- Limits: lowest and highest value of each range ---------------------------------------- */
+
+static const uint8_t limits[] = {
+    /* 0: settings.level: 0 .. 100 % */
+    0x00, 0x64,
+    /* 2: settings.fade_ms: 0 .. 5000 ms */
+    0x00, 0x00, 0x88, 0x13,
+    /* 6: settings.on: false .. true */
+    0x00, 0x01,
+};
+
+/* ---- Defaults: the payload of each group as it lies on the EEPROM -------------------------- */
+
+static const uint8_t defaults_settings[] = {
+    /* level: 60 % */
+    0x3C,
+    /* fade_ms: 400 ms */
+    0x90, 0x01,
+    /* on: false */
+    0x00,
+};
+
+/* ---- Fields -------------------------------------------------------------------------------- */
+
+static const ps_field_t fields[] = {
+    [DIMMER_SETTINGS_LEVEL] = { /* settings.level */
+        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+                             offsetof(dimmer_settings_t, level)),
+        .count = 1u,
+        .size = 1u,
+        .form = PS_UNSIGNED,
+        .range_count = 1u,
+        .limits = limits + 0,
+    },
+    [DIMMER_SETTINGS_FADE_MS] = { /* settings.fade_ms */
+        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+                             offsetof(dimmer_settings_t, fade_ms)),
+        .count = 1u,
+        .size = 2u,
+        .form = PS_UNSIGNED,
+        .range_count = 1u,
+        .limits = limits + 2,
+    },
+    [DIMMER_SETTINGS_ON] = { /* settings.on */
+        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+                             offsetof(dimmer_settings_t, on)),
+        .count = 1u,
+        .size = 1u,
+        .form = PS_UNSIGNED,
+        .range_count = 1u,
+        .limits = limits + 6,
+    },
+};
+
+/* ---- Groups -------------------------------------------------------------------------------- */
+
+static const ps_group_t groups[] = {
+    [DIMMER_SETTINGS] = {
+        .defaults = defaults_settings,
+        .rules = NULL,
+        .crc_start = 0x19E3E334u, /* store id FBF885A5, group id 1 */
+        .address = 0x00030u, /* page 6 */
+        .slots = 3u,
+        .slot_bytes = 16u, /* 2 pages */
+        .body_bytes = 7u,
+        .payload_bytes = 4u,
+        .first_field = DIMMER_SETTINGS_LEVEL,
+        .field_count = 3u,
+        .rule_count = 0u,
+        .copies = 1u,
+        .revision = 1u,
+        .protect = 0u, /* setting */
+    },
+};
+
+/* ---- The store ----------------------------------------------------------------------------- */
+
+static const uint8_t label[] = {
+    /* FORMAT.md, 2 */
+    0x50, 0x53, 0x4C, 0xD5, 0x01, 0x13, 0x00, 0x00, 0xA5, 0x85, 0xF8, 0xFB,
+    0xCF, 0x44, 0x7F, 0x29, 0x64, 0x69, 0x6D, 0x6D, 0x87, 0xCE, 0xEC, 0xE7,
+};
+
+const ps_layout_t dimmer_layout = {
+    .groups = groups,
+    .fields = fields,
+    .label = label,
+    .capacity = 256uL,
+    .values_bytes = (uint16_t)sizeof(dimmer_values_t),
+    .page_bytes = 8u,
+    .label_step = 24u,
+    .poll_us = 250u,
+    .timeout_us = 10000u, /* write cycle of at most 5 ms */
+    .label_bytes = 24u,
+    .group_count = DIMMER_GROUP_COUNT,
+    .address = 0x50u,
+    .address_bytes = 1u,
+    .block_shift = 0u,
+};
+
+void dimmer_init(dimmer_t *unit, const ps_port_t *port)
+{
+    uint8_t g;
+    unit->store = (ps_store_t){
+        .layout = &dimmer_layout,
+        .port = port,
+        .values = &unit->values,
+        .rings = unit->rings,
+        .buffer = unit->buffer,
+    };
+    for (g = 0; g < DIMMER_GROUP_COUNT; ++g) {
+        unit->rings[g] = (ps_ring_t){.health = PS_HEALTH_DEFAULTS};
+    }
+}
