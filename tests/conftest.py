@@ -1,4 +1,4 @@
-"""What every test shares."""
+"""Flags, profiles and fixtures of the whole suite."""
 
 from __future__ import annotations
 
@@ -6,11 +6,35 @@ import os
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# Quick, and the same in every run; `--long` looks further, with new examples each time.
+settings.register_profile(
+    "quick", max_examples=50, deadline=None, derandomize=True, database=None, print_blob=True
+)
+settings.register_profile(
+    "long", max_examples=2000, deadline=None, print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Campaigns that take minutes run only when asked for."""
+    """Campaigns that take minutes, and a look at kept outputs, only when asked for."""
     parser.addoption("--long", action="store_true", help="run the long campaigns as well")
+    parser.addoption(
+        "--refresh-goldens", action="store_true",
+        help="write kept outputs anew instead of comparing with them; read the difference",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Choose the profile; tell `tests.goldens` whether to write."""
+    settings.load_profile("long" if config.getoption("--long") else "quick")
+    if config.getoption("--refresh-goldens"):
+        os.environ["REFRESH_GOLDENS"] = "1"
+    # What the commands print must not depend on the terminal of whoever runs the tests.
+    for name in ("NO_COLOR", "FORCE_COLOR", "COLUMNS"):
+        os.environ.pop(name, None)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
