@@ -1,0 +1,92 @@
+"""The documents run: every command they show is tried, and prints what they say."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from host_tools.main import main
+
+ROOT = Path(__file__).parent.parent
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "paramstore/firmware/PORTING.md", "paramstore/FORMAT.md")
+
+
+def _console_blocks(document: str) -> Iterator[tuple[str, str]]:
+    """Yield (command, output shown below it) of every console block, without the `$ `."""
+    text = (ROOT / document).read_text("utf-8")
+    for block in re.findall(r"^```console\n(.*?)^```$", text, re.MULTILINE | re.DOTALL):
+        for chunk in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            command, _, output = chunk.partition("\n")
+            yield command, output
+
+
+COMMANDS = [
+    (document, command, output)
+    for document in DOCUMENTS
+    for command, output in _console_blocks(document)
+    if command.startswith("paramstore ")
+]
+
+
+def _matches(shown: str, printed: str) -> bool:
+    """Whether `printed` is what is shown, where a line `...` stands for any lines."""
+    pattern = "".join(
+        r"(?:.*\n)*?" if line == "..." else re.escape(line) + r"[ ]*\n"
+        for line in shown.rstrip("\n").split("\n")
+    )
+    return re.fullmatch(pattern, printed.rstrip("\n") + "\n") is not None
+
+
+@pytest.mark.parametrize(("document", "command", "shown"), COMMANDS,
+                         ids=[f"{d}: {c}" for d, c, _ in COMMANDS])
+def test_command_prints_what_is_shown(document: str, command: str, shown: str, tmp_path: Path,
+                                      monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command of a document runs, and prints what the document shows."""
+    for folder in ("schemas", "tests/corpus/schemas"):
+        shutil.copytree(ROOT / folder, tmp_path / folder)
+    monkeypatch.chdir(tmp_path)
+    setup = [c for d, c, _ in COMMANDS if d == document and " -o " in c and c != command]
+    for earlier in setup:
+        assert CliRunner().invoke(main, shlex.split(earlier)[1:]).exit_code == 0
+    result = CliRunner().invoke(main, shlex.split(command)[1:])
+    assert result.exit_code in (0, 1), result.output
+    if shown:
+        assert _matches(shown, result.output), f"shown:\n{shown}\nprinted:\n{result.output}"
+    else:
+        assert result.exit_code == 0, result.output
+
+
+def test_documents_show_commands() -> None:
+    """The pattern that finds commands still finds them."""
+    assert len(COMMANDS) >= 5
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_paths_in_documents_exist(document: str) -> None:
+    """A path that a document links to or names in backticks is there."""
+    text = (ROOT / document).read_text("utf-8")
+    links = re.findall(r"\]\((?!http)([^)#]+)\)", text)
+    here = (ROOT / document).parent
+    assert [p for p in links if not (here / p).exists()] == []
+    named = re.findall(r"`((?:paramstore|schemas|tests|host_tools)/[\w./]+)`", text)
+    assert [p for p in named if not (ROOT / p).exists()] == []
+
+
+def test_every_room_is_described() -> None:
+    """DEVELOPERS.md has a row for each room of the library."""
+    rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
+    rows = set(re.findall(r"^\| `(\w+)`", (ROOT / "DEVELOPERS.md").read_text("utf-8"),
+                          re.MULTILINE))
+    assert rooms - rows == set()
+
+
+def test_the_ci_line_is_in_the_readme() -> None:
+    """`.ci/run` takes the test line from the README; there is exactly one."""
+    lines = re.findall(r"^\$ (.*pytest.*)$", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE)
+    assert len(lines) == 1
