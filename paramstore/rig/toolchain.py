@@ -85,7 +85,7 @@ def available_compilers() -> list[Compiler]:
     """Return every compiler for this machine, the preferred one first."""
     found = []
     if named := os.environ.get("CC"):
-        words = shlex.split(named)
+        words = _words(named)
         if not words or shutil.which(words[0]) is None:
             raise ToolError(f"there is no compiler `{named}`, which the variable CC names", _HELP)
         found.append(Compiler(named, tuple(words)))
@@ -95,6 +95,13 @@ def available_compilers() -> list[Compiler]:
     if zig := zig_compiler():
         found.append(zig)
     return found
+
+
+def _words(command: str) -> list[str]:
+    try:
+        return shlex.split(command)
+    except ValueError:  # an open quotation mark
+        return []
 
 
 def find_compiler() -> Compiler:
