@@ -5,7 +5,7 @@ Knows tables of keys and places in text; knows no rule between keys.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -14,7 +14,7 @@ from paramstore.errors import Finding, Severity, Span
 from paramstore.schema.keys import ALIASES, Form, Key
 from paramstore.schema.quantity import ValueProblem
 from paramstore.schema.source import Document, Path
-from paramstore.schema.words import did_you_mean, near_words, show_number, type_of
+from paramstore.schema.words import code_list, did_you_mean, near_words, show_number, type_of
 
 __all__ = ["Desk", "Table", "value_code"]
 
@@ -23,6 +23,10 @@ _PROBLEM_CODES = {
     "length": "PS214", "whole": "PS215", "finite": "PS215", "date": "PS216", "count": "PS217",
     "rising": "PS218", "unit": "PS224",
 }  # fmt: skip
+
+
+Stray = Callable[[str, Any], tuple[str, str] | None]
+"""Takes an unknown key and its value, returns the key that was meant and help, if it can tell."""
 
 
 def value_code(problem: ValueProblem) -> str:
@@ -78,11 +82,13 @@ class Desk:
         *,
         allowed: Collection[str] | None = None,
         example: str = "",
+        stray: Stray | None = None,
     ) -> Table | None:
         """Check the table at `path` against its keys; None, with a finding, if it is none.
 
         `what` names it in messages. Keys outside of `allowed` (default: all of `keys`) are not
-        asked for; if they are there, the caller says why they do not belong.
+        asked for; if they are there, the caller says why they do not belong. `stray` is asked
+        about keys that look like none of them.
         """
         data: Any = self.document.data
         for step in path:
@@ -92,7 +98,7 @@ class Desk:
                      help=f"write `{example}`")
             return None
         table = Table(self, path, what, data)
-        table.check(keys, keys.keys() if allowed is None else allowed)
+        table.check(keys, keys.keys() if allowed is None else allowed, stray)
         return table
 
 
@@ -124,11 +130,13 @@ class Table:
         self.values.pop(name, None)
         self.spoilt.add(name)
 
-    def check(self, keys: Mapping[str, Key], allowed: Collection[str]) -> None:
+    def check(
+        self, keys: Mapping[str, Key], allowed: Collection[str], stray: Stray | None
+    ) -> None:
         """Sort the keys into usable and spoilt ones, with a finding for each mistake."""
         for name in self.data:
             if name not in keys:
-                self._unknown(name, keys, allowed)
+                self._unknown(name, allowed, stray)
             elif self._usable(keys[name], self.data[name]):
                 self.values[name] = self.data[name]
             else:
@@ -145,14 +153,17 @@ class Table:
     def _own_span(self) -> Span | None:
         return self.desk.key(*self.path) if self.path else None
 
-    def _unknown(self, name: str, keys: Mapping[str, Key], allowed: Collection[str]) -> None:
+    def _unknown(self, name: str, allowed: Collection[str], stray: Stray | None) -> None:
         open_keys = [k for k in allowed if k not in self.data]
         alias = ALIASES.get(name.lower())
         if alias is not None and alias in open_keys:
             meant, help = alias, f"the key is called `{alias}`"
         else:
-            meant = next(iter(near_words(name, open_keys)), "")
-            help = did_you_mean(name, open_keys, f"keys of {self.what} that are still free")
+            near = near_words(name, open_keys)
+            meant = near[0] if near else ""
+            help = did_you_mean(name, open_keys) or f"it can also have {code_list(open_keys)}"
+            if not near and stray:
+                meant, help = stray(name, self.data[name]) or (meant, help)
         if meant:
             # The key that was meant is there, only misspelt: nothing else is said about it.
             self.spoilt.add(meant)

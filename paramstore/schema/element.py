@@ -12,7 +12,7 @@ from decimal import Decimal, localcontext
 from typing import Any, NoReturn
 
 from paramstore.errors import ParamstoreError
-from paramstore.scalars import Raw
+from paramstore.scalars import SCALARS, Raw, ScalarForm
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import nearest_raw, parse_quantity, physical, shortest_float
 from paramstore.schema.words import did_you_mean, show_number, type_of
@@ -87,7 +87,7 @@ def element_to_raw(
     match field.kind:
         case Kind.BOOL:
             if not isinstance(value, bool):
-                refuse_type(field, value, path, "true or false", "`true` or `false`")
+                refuse_type(field, value, path, "true or false", "`true`")
             return int(value), ()
         case Kind.ENUM:
             return _member(field, value, path), ()
@@ -129,7 +129,8 @@ def decimal_of(field: Field, value: Physical, path: tuple[int, ...]) -> Decimal:
     if isinstance(value, str):
         return _with_unit(field, value, path)
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
-        refuse_type(field, value, path, "a number", "`12.5`")
+        example = "`12`" if field.kind is Kind.INTEGER and not field.scaled else "`12.5`"
+        refuse_type(field, value, path, "a number", example)
     number = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
     if not number.is_finite():
         shown = f"`{element_name(field, path)}` cannot be {show_number(number)}"
@@ -256,8 +257,8 @@ def refuse_type(
     raise ValueProblem(
         "type",
         f"`{element_name(field, path)}` must be {wanted}, not {type_of(value)}",
-        f"write it like {example}",
-        label=f"{type_of(value)}",
+        f"write it like {example}" if not isinstance(value, list) or field.kind is Kind.FLAGS
+        else "give one value; only a parameter with a `count` takes an array",
         path=path,
     )
 
@@ -267,17 +268,34 @@ def refuse_fit(field: Field, wanted: Decimal, path: tuple[int, ...]) -> NoReturn
     scalar = field.scalar
     low, high = sorted(physical_number(field, end) for end in (scalar.minimum, scalar.maximum))
     unit = f" {field.unit}" if field.unit else ""
-    name = element_name(field, path)
+    name, wider = element_name(field, path), _wider_type(field, wanted)
     raise ValueProblem(
         "fit",
         f"`{name}` = {show_number(wanted)}{unit} does not fit in {scalar.name}",
-        "use a wider type, or another value",
+        f"use `{wider}`, or another value" if wider else "give another value",
         notes=(
             f"{scalar.name} holds {show_number(low)} to {show_number(high)}{unit}"
             + (f" with this scale ({show_number(field.scale)}{unit} for each step)"
                if field.scaled else ""),
         ),
         path=path,
+    )
+
+
+def _wider_type(field: Field, wanted: Decimal) -> str:
+    """Return the next wider type that holds the value and all that the present one does, or ""."""
+    scalar = field.scalar
+    if scalar.form is ScalarForm.FLOAT:
+        fits = scalar.size == 4 and nearest_raw(SCALARS["f64"], wanted) is not None
+        return "f64" if fits else ""
+    return next(
+        (
+            s.name for s in sorted(SCALARS.values(), key=lambda s: s.size)
+            if s.form is not ScalarForm.FLOAT
+            and s.minimum <= scalar.minimum and scalar.maximum <= s.maximum
+            and nearest_raw(s, wanted, field.scale, field.offset) is not None
+        ),
+        "",
     )
 
 
@@ -291,10 +309,13 @@ def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
     below = physical_number(field, raw) < physical_number(field, low)
     side = f"below its minimum {show_raw(field, low)}" if below else (
         f"above its maximum {show_raw(field, high)}")
+    only_one = {field.scalar.minimum, field.scalar.maximum} & {low, high}
+    bounds_shown = f"a value from {show_raw(field, low)} to {show_raw(field, high)}"
+    one_shown = f"{show_raw(field, low)} or more" if below else f"{show_raw(field, high)} or less"
     raise ValueProblem(
         "limit",
         f"{shown} is {side}",
-        f"give a value from {show_raw(field, low)} to {show_raw(field, high)}",
+        f"give {one_shown if only_one else bounds_shown}",
         path=path,
     )
 

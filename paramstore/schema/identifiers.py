@@ -82,5 +82,6 @@ def _repaired(name: str) -> str:
     plain = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", plain).lower()
     plain = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
     if plain[:1].isdigit():
-        plain = f"n{plain}"
+        first, _, others = plain.partition("_")
+        plain = f"{others}_{first}" if others and others[0].isalpha() else f"n{plain}"
     return plain if plain not in C_WORDS else f"{plain}_value" if plain else ""

@@ -65,7 +65,7 @@ def _table(*keys: Key) -> dict[str, Key]:
 _ADDRESSES = "I2C EEPROMs answer on the 7-bit addresses 0x50 to 0x57"
 
 ROOT_KEYS = _table(
-    Key("store", Form.TABLE, "The store as a whole: its part and how it is used.", "[store]",
+    Key("store", Form.TABLE, "Name, part and use of the store.", "[store]",
         required=True),
     Key("group", Form.TABLE, "The groups, one table [group.NAME] for each.", "[group.settings]"),
 )
@@ -85,7 +85,7 @@ STORE_KEYS = _table(
     Key("temperature_c", Form.NUMBER,
         "Hottest temperature in degC at which the part is written for long.", "temperature_c = 45",
         default=25, low=-40, high=125, code="PS316",
-        why="the part is rated for -40 to 85 or 125 degC"),
+        why="parts are rated from -40 to 85 or 125 degC"),
     Key("life_years", Form.NUMBER, "Years the store must last.", "life_years = 10", default=10,
         low=0.1, high=200, code="PS317"),
 )

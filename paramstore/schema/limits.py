@@ -77,7 +77,7 @@ def _inwards(field: Field, value: Any, *, up: bool) -> tuple[int, tuple[Loss, ..
 def grid_note(field: Field) -> str:
     """Return how far stored values are apart, for a note."""
     if field.scalar.form is ScalarForm.FLOAT:
-        return f"{field.scalar.name} keeps about {6 if field.scalar.size == 4 else 15} digits"
+        return f"{field.scalar.name} keeps about {7 if field.scalar.size == 4 else 16} digits"
     unit = f" {field.unit}" if field.unit else ""
     return f"stored values are {show_number(field.scale)}{unit} apart"
 

@@ -10,7 +10,7 @@ from paramstore.schema.desk import Table
 from paramstore.schema.identifiers import member_problem
 from paramstore.schema.keys import STORAGE
 from paramstore.schema.model import Field, Kind, Limits
-from paramstore.schema.words import code_list, did_you_mean, type_of
+from paramstore.schema.words import code_list, type_of
 
 __all__ = ["read_members"]
 
@@ -44,7 +44,7 @@ def _storage(table: Table, kind: Kind) -> Scalar | None:
     if name is None or name in STORAGE[kind]:
         return SCALARS[name] if name else None
     table.desk.add("PS201", f"`{name}` cannot store {_what(kind)}", table.span("storage"),
-                   help=did_you_mean(name, STORAGE[kind], "the types that can"))
+                   help=f"use {code_list(STORAGE[kind], 'or')}")
     table.spoil("storage")
     return None
 
@@ -136,6 +136,8 @@ def _wider(kind: Kind, number: int, storage: Scalar | None) -> str:
     fitting = [s for s in STORAGE[kind] if 0 <= needed <= SCALARS[s].maximum]
     if storage and fitting:
         return f"leave `storage` out, or write `storage = \"{fitting[0]}\"`"
+    if number < 0:
+        return "begin with 0"
     return f"choose a smaller one; {_what(kind)} can be stored in {code_list(STORAGE[kind])}"
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from paramstore.errors import Severity
+from paramstore.errors import Severity, errors_in
 from paramstore.scalars import SCALARS, Raw
 from paramstore.schema.desk import Desk, Table, value_code
 from paramstore.schema.keys import AXIS_KEYS, FLOATS, INTEGERS, PARAMETER_KEYS, TYPE_ALIASES, TYPES
@@ -56,8 +56,11 @@ def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
     parameter = Parameter(name, info.kind, fields, table.get("doc", ""), table.get("below"),
                           desk.key(*path))
     complete = _with_default(table, parameter)
-    sound = all(f.severity is Severity.WARNING for f in desk.findings[before:])
-    return complete if sound else None
+    wrong = errors_in(desk.findings[before:])
+    if wrong:
+        # What rounding does to a parameter matters only when nothing else is wrong with it.
+        desk.findings[before:] = wrong
+    return None if wrong else complete
 
 
 def _refuse_bare(desk: Desk, path: Path, name: str, value: Any) -> None:
@@ -90,10 +93,17 @@ def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...]) -> None:
             "PS107",
             f"`{name}` means nothing for the type `{kind}`",
             table.desk.key(*table.path, name),
-            notes=(f"`{name}` belongs to {code_list(owners)}",),
+            notes=(f"it belongs to {_type_names(owners)}",),
             help=_foreign_help(name, kind),
         )
         table.spoil(name)
+
+
+def _type_names(names: list[str]) -> str:
+    """Return the names of types for a note, integers and floats taken together."""
+    kinds = ["integers"] * ("u8" in names) + ["floats"] * ("f32" in names)
+    kinds += [f"`{n}`" for n in names if n not in INTEGERS + FLOATS]
+    return " and ".join(filter(None, (", ".join(kinds[:-1]), kinds[-1])))
 
 
 def _foreign_help(name: str, kind: str) -> str:
@@ -129,7 +139,9 @@ def _single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
         return None
     if "count" in table.values:
         field = replace(field, count=table.get("count"), array=True)
-    return None if "count" in table.spoilt else (field,)
+    # Without a count that holds, nothing can be said about an array of defaults.
+    unclear = "count" in table.spoilt and isinstance(table.data.get("default"), list)
+    return None if unclear else (field,)
 
 
 def _axes(table: Table, name: str) -> tuple[Field, ...] | None:
@@ -210,6 +222,8 @@ def _with_default(table: Table, parameter: Parameter) -> Parameter | None:
 
 
 def _warn_rounding(table: Table, field: Field, loss: Loss) -> None:
+    finer = ", or use `f64`" if field.scalar.name == "f32" else (
+        ", or a smaller `scale`" if field.scaled else "")
     unit = f" {field.unit}" if field.unit else ""
     table.desk.add(
         "PS209",
@@ -217,7 +231,7 @@ def _warn_rounding(table: Table, field: Field, loss: Loss) -> None:
         table.desk.value(*table.path, "default", *loss.path),
         label=f"off by {show_number(loss.error)}{unit}",
         notes=(grid_note(field),),
-        help=f"write {show_number(loss.stored)}, or store it more finely",
+        help=f"write {show_number(loss.stored)}{finer}",
         severity=Severity.WARNING,
     )
 

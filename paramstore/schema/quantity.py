@@ -28,7 +28,7 @@ from paramstore.schema.element import (
     show_raw,
 )
 from paramstore.schema.model import Field, Kind, Parameter
-from paramstore.schema.words import ordinal, plural, type_of
+from paramstore.schema.words import ordinal, plural, show_number, type_of
 
 __all__ = [
     "FIRST_DATE",
@@ -104,6 +104,8 @@ def check_limits(field: Field, raws: Sequence[Raw]) -> None:
                 f"`{field.name}` must rise: {show_raw(field, raw)} follows "
                 f"{show_raw(field, raws[index - 1])}",
                 "sort the points, and give each value once",
+                notes=(f"stored values are {show_number(field.scale)} apart",) if field.scaled
+                else (),
                 path=path,
             )
 
@@ -191,7 +193,7 @@ def _text_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
         raise ValueProblem(
             "length",
             f"the text takes {plural(len(data), 'byte')}, `{field.name}` has {field.count}",
-            "shorten the text, or give the parameter a larger `size`",
+            "shorten the text, or make `size` larger",
             notes=("characters beyond ASCII take 2 to 4 bytes",) if not value.isascii() else (),
         )
     return tuple(data.ljust(field.count, b"\0"))
@@ -206,7 +208,7 @@ def _bytes_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
         raise ValueProblem(
             "text",
             f"`{field.name}` is not a text of hexadecimal bytes",
-            'give two digits for each byte, as in "00 1A FF"',
+            'give two digits for each byte and no `0x`, as in "00 1A FF"',
         ) from error
     if len(data) != field.count:
         raise ValueProblem(

@@ -24,9 +24,6 @@ from paramstore.schema.words import did_you_mean
 
 __all__ = ["load_schema", "read_schema"]
 
-_DEFAULT_LIFE_YEARS = 10.0
-
-
 def load_schema(path: str | FilePath) -> tuple[Schema, tuple[Finding, ...]]:
     """Return the schema in a file and the warnings about it; see `read_schema`.
 
@@ -41,11 +38,10 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
     FindingsError with every mistake (PS1xx, PS2xx, PS3xx), and the warnings among them.
     """
     desk = Desk(load_document(source))
-    root = desk.table((), ROOT_KEYS, "the schema")
+    root = desk.table((), ROOT_KEYS, "the schema", stray=_stray_group)
     assert root is not None
-    _hint_stray_tables(desk, root)
     store = _read_store(desk, root)
-    groups = _read_groups(desk, root, store.get("life_years", _DEFAULT_LIFE_YEARS) if store else 10)
+    groups = _read_groups(desk, root, _life_years(store))
     part = read_part(store) if store else None
     if store and part:
         check_part(store, part)
@@ -56,20 +52,11 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
     return schema, tuple(sorted(desk.findings, key=lambda f: f.sort_key))
 
 
-def _hint_stray_tables(desk: Desk, root: Table) -> None:
-    """Say more about a table at the top: mostly a group without `group.` before its name."""
-    for index, finding in enumerate(desk.findings):
-        for name, value in root.data.items():
-            if (
-                name not in ROOT_KEYS
-                and isinstance(value, dict)
-                and finding.span == desk.key(name)
-                and not finding.help.startswith("did")
-            ):
-                desk.findings[index] = Finding(
-                    finding.code, finding.message, finding.source, finding.span,
-                    help=f"if it is a group, write `[group.{name}]`",
-                )
+def _stray_group(name: str, value: Any) -> tuple[str, str] | None:
+    """Explain a table at the top: mostly a group without `group.` before its name."""
+    if not isinstance(value, dict):
+        return None
+    return "group", f"if it is a group, write `[group.{name}]`"
 
 
 # ---- The store ----------------------------------------------------------------------------------
@@ -82,6 +69,11 @@ def _read_store(desk: Desk, root: Table) -> Table | None:
     if store and "name" in store.values:
         _check_name(desk, "store", store.get("name"), store.span("name"))
     return store
+
+
+def _life_years(store: Table | None) -> float:
+    default: float = STORE_KEYS["life_years"].default
+    return float(store.get("life_years", default)) if store else default
 
 
 def _store_values(store: Table) -> dict[str, Any]:
@@ -100,19 +92,19 @@ def _check_name(desk: Desk, what: str, name: str, span: Any) -> None:
 # ---- Groups -------------------------------------------------------------------------------------
 
 
-def _read_groups(desk: Desk, root: Table, life_years: Any) -> list[Group]:
+def _read_groups(desk: Desk, root: Table, life_years: float) -> list[Group]:
     if "group" in root.spoilt:
         return []
     tables = root.get("group", {})
     if not tables:
-        desk.add("PS301", "the store has no groups", desk.key("group") if tables == {} else None,
+        desk.add("PS301", "the store has no groups", desk.key("group") if root.data else None,
                  help="add `[group.settings]` with `role` and `writes`, and its parameters under "
                  "`[group.settings.parameter]`")
         return []
     groups = []
     for position, name in enumerate(tables, start=1):
         _check_name(desk, "group", name, desk.key("group", name))
-        group = _read_group(desk, name, position, float(life_years))
+        group = _read_group(desk, name, position, life_years)
         if group is not None:
             groups.append(group)
     check_groups(desk, groups, len(tables))
@@ -121,7 +113,13 @@ def _read_groups(desk: Desk, root: Table, life_years: Any) -> list[Group]:
 
 def _read_group(desk: Desk, name: str, position: int, life_years: float) -> Group | None:
     path = ("group", name)
-    table = desk.table(path, GROUP_KEYS, f"group `{name}`", example=f"[group.{name}]")
+
+    def stray(_: str, value: Any) -> tuple[str, str] | None:
+        if not isinstance(value, dict):
+            return None
+        return "parameter", f"parameters of the group are in `[group.{name}.parameter]`"
+
+    table = desk.table(path, GROUP_KEYS, f"group `{name}`", example=f"[group.{name}]", stray=stray)
     if table is None:
         return None
     parameters = _read_parameters(desk, table, name)

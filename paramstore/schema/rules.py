@@ -12,7 +12,7 @@ from paramstore.schema.keys import STORE_KEYS
 from paramstore.schema.model import Group, Parameter
 from paramstore.schema.quantity import show_raw
 from paramstore.schema.source import Path
-from paramstore.schema.words import code_list, did_you_mean, near_words, plural
+from paramstore.schema.words import code_list, did_you_mean, near_words
 
 __all__ = ["MAX_GROUPS", "MAX_GROUP_BYTES", "check_below", "check_groups", "check_part"]
 
@@ -139,10 +139,11 @@ def check_groups(desk: Desk, groups: Sequence[Group], declared: int) -> None:
 def _refuse_id(desk: Desk, group: Group, owner: Group, taken: set[int]) -> None:
     free = next(n for n in range(1, len(taken) + 2) if n not in taken)
     places = [desk.value("group", g.name, "id") for g in (owner, group)]
+    given = [desk.document.data["group"][g.name].get("id") for g in (owner, group)]
+    labels = ["given here" if n else "its place in the file, as it has no `id`" for n in given]
     desk.add(
         "PS305", f"groups `{owner.name}` and `{group.name}` have the same id {group.id}", places[1],
-        label="again here", also=((places[0], "first here"),),
-        notes=("a group without an `id` takes its place in the file, counted from 1",),
+        label=labels[1], also=((places[0], labels[0]),),
         help=f"give one of them another id, such as `id = {free}`",
     )
 
@@ -169,13 +170,13 @@ def _check_address(store: Table, part: Part) -> None:
     blocks = ((1 << part.block_bits) - 1) << part.block_shift
     if address is None or not address & blocks:
         return
-    bits = range(part.block_shift, part.block_shift + part.block_bits)
+    last = part.block_shift + part.block_bits - 1
+    which = f"bits {part.block_shift} to {last}" if part.block_bits > 1 else f"bit {last}"
     store.desk.add(
         "PS313",
         f"`address` = 0x{address:02X} sets a bit that {part.name} uses as a memory address",
         store.span("address"),
-        notes=(f"{part.name} takes its {plural(part.block_bits, 'highest address bit')} from "
-               f"{code_list(f'bit {b}' for b in bits)} of the device address",),
+        notes=(f"{which} of the device address are for the highest bits of the memory address",),
         help=f"write `address = 0x{address & ~blocks:02X}`",
     )
 

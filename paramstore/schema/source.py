@@ -6,6 +6,7 @@ imports the latter. It knows nothing of schemas: values files are read with it a
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
@@ -22,6 +23,9 @@ __all__ = ["MAX_CHARACTERS", "MAX_DEPTH", "Document", "Path", "load_document"]
 
 Path = tuple[str | int, ...]
 """The way from the root of a document to a value: table keys and array indexes."""
+
+_Repeat = tuple[Path, Span, Span]
+"""A path that is given twice, and where."""
 
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 32
@@ -67,7 +71,8 @@ def load_document(source: SourceText) -> Document:
     try:
         data = tomllib.loads(text, parse_float=_decimal)
     except tomllib.TOMLDecodeError as error:
-        raise FindingsError([explain_syntax(source, str(error))]) from error
+        repeats = _repeats(source, str(error)) if _REPEATED.match(str(error)) else []
+        raise FindingsError(repeats or [explain_syntax(source, str(error))]) from error
     except RecursionError as error:
         raise FindingsError([_too_deep(None).finding(source)]) from error
     except (InvalidOperation, ValueError) as error:
@@ -80,6 +85,41 @@ def load_document(source: SourceText) -> Document:
         return Document(source, data)
     except _Refused as error:
         raise FindingsError([error.finding(source)]) from error
+
+
+def _outermost(repeats: list[_Repeat]) -> Iterator[_Repeat]:
+    """Leave out what is repeated only because the table around it is."""
+    paths = {path for path, _, _ in repeats}
+    for path, first, again in repeats:
+        if not any(path[:length] in paths for length in range(1, len(path))):
+            yield path, first, again
+
+
+_REPEATED = re.compile("Cannot (declare|overwrite|mutate|redefine)|Duplicate")
+
+
+def _repeats(source: SourceText, error: str) -> list[Finding]:
+    """Return a finding for each key and table that is given twice, as far as they are found."""
+    locator = _Locator(source.text)
+    if locator.has_error and (line := re.search(r"at line (\d+)", error)):
+        # Something else is wrong further down: look at what comes before it only.
+        locator = _Locator("\n".join(source.text.split("\n")[: int(line[1])]))
+    try:
+        locator.locate()
+    except (_Refused, tomllib.TOMLDecodeError):
+        return []
+    return [
+        Finding(
+            "PS102",
+            f"`{path[-1]}` is given twice",
+            source,
+            again,
+            "again here",
+            help="take one out, rename it, or move its keys to the first",
+            also=((first, "first here"),),
+        )
+        for path, first, again in _outermost(locator.repeats)
+    ]
 
 
 def _decimal(text: str) -> Decimal:
@@ -152,14 +192,17 @@ class _Locator:
     def __init__(self, text: str) -> None:
         data = text.replace("\r\n", "\n").encode()
         self._root = _parser().parse(data).root_node
+        self.has_error = self._root.has_error
         self._lines = data.split(b"\n")
         self._keys: dict[Path, Span] = {}
         self._values: dict[Path, Span] = {}
         self._elements: dict[Path, int] = {}  # of each array of tables, so far
+        self._defined: dict[Path, Span] = {}
+        self.repeats: list[_Repeat] = []
 
     def locate(self) -> tuple[dict[Path, Span], dict[Path, Span]]:
-        """Return the spans of keys and of values by path."""
-        for node in self._root.named_children:
+        """Return the spans of keys and of values by path; nothing where the text is no TOML."""
+        for node in () if self.has_error else self._root.named_children:
             match node.type:
                 case "pair":
                     self._pair((), node)
@@ -174,7 +217,7 @@ class _Locator:
         path = self._enter((), keys[:-1])
         path += (_spelled(keys[-1]),)
         if node.type == "table":
-            self._keys[path] = self._span(keys[-1])
+            self._define(path, keys[-1])
         else:
             self._keys.setdefault(path, self._span(keys[-1]))
             self._values.setdefault(path, header)
@@ -191,8 +234,14 @@ class _Locator:
         key, _, value = [c for c in node.children if c.type != "comment"][:3]
         keys = _key_nodes(key)
         path = (*self._enter(base, keys[:-1]), _spelled(keys[-1]))
-        self._keys[path] = self._span(keys[-1])
+        self._define(path, keys[-1])
         self._value(path, value)
+
+    def _define(self, path: Path, key: tree_sitter.Node) -> None:
+        self._keys[path] = span = self._span(key)
+        first = self._defined.setdefault(path, span)
+        if first is not span:
+            self.repeats.append((path, first, span))
 
     def _enter(self, path: Path, keys: list[tree_sitter.Node]) -> Path:
         """Follow `keys` down from `path`, through the newest element of arrays of tables."""

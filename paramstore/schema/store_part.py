@@ -22,7 +22,10 @@ def read_part(store: Table) -> Part | None:
     if given is None:
         return None
     found = problems(given)
+    meant = {w for name in given if name not in KEYS for w in near_words(name, list(KEYS))[:1]}
     for problem in found:
+        if not problem.path and any(f"`{word}`" in problem.message for word in meant):
+            continue  # it is there, only misspelt
         # An unknown key is wrong itself, and a missing one is told where the part begins.
         at_key = not problem.path or problem.path[0] not in KEYS
         place = store.desk.key if at_key else store.desk.value

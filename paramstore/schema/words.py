@@ -14,7 +14,7 @@ from typing import Any
 __all__ = ["code_list", "did_you_mean", "near_words", "ordinal", "plural", "show_number", "type_of"]
 
 _SUGGESTIONS = 3
-_LISTED = 12
+_LISTED = 17
 
 
 def code_list(names: Iterable[object], last: str = "and", most: int = _LISTED) -> str:
