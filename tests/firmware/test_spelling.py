@@ -19,7 +19,7 @@ from paramstore.firmware.spelling import (
     real_literal,
     reserved,
 )
-from paramstore.rig.toolchain import WARNINGS
+from paramstore.rig.toolchain import WARNINGS, Compiler
 from paramstore.scalars import SCALARS, ScalarForm
 from tests.firmware.builds import host_compilers
 
@@ -69,7 +69,7 @@ def test_every_character_that_may_be_shown_is_kept() -> None:
 
 
 @pytest.mark.parametrize("compiler", host_compilers(), ids=lambda c: c.name)
-def test_a_compiler_reads_every_literal_as_its_value(compiler, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_a_compiler_reads_every_literal_as_its_value(compiler: Compiler, tmp_path: Path) -> None:
     """The edge values of every scalar, judged by a real compiler."""
     lines = ["#include <float.h>", "#include <stdint.h>",
              "#define SAME(a, b) typedef char NAME(__LINE__)[(a) == (b) ? 1 : -1]",
