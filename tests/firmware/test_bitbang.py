@@ -232,6 +232,24 @@ def test_a_line_that_stays_low_is_an_error(library: ctypes.CDLL, line: str) -> N
     assert Status.ERR_BUS == wires.recover()
 
 
+def test_another_controller_is_noticed(library: ctypes.CDLL) -> None:
+    """A 1 that reads as 0 is somebody else's: the port lets go without a STOP."""
+    wires = bench_of(library)
+    lines, left = wires.lines, [3]
+
+    def pull(line: str, high: bool) -> None:
+        if line == "scl" and not high:
+            left[0] -= 1
+            if left[0] == 0:  # after the 1 and the 0 of 1010000: the next 1 is lost
+                lines.part["sda"] = False
+
+    lines.listeners.append(pull)
+    assert Status.ERR_BUS == wires.status_of(0x50, b"\x00\x00\x11", 0)[0]
+    assert lines.port == {"scl": True, "sda": True}
+    assert "P" not in wires.part.events
+    assert 0 == wires.device.cycles
+
+
 def test_a_store_lives_on_wires(library: ctypes.CDLL, tmp_path: Path) -> None:
     """The whole runtime over the port: what it writes is what it writes on a plain bench."""
     plan = example_plan("minimal")
