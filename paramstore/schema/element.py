@@ -87,7 +87,7 @@ def element_to_raw(
     match field.kind:
         case Kind.BOOL:
             if not isinstance(value, bool):
-                refuse_type(field, value, path, "true or false", "`true`")
+                refuse_type(field, value, path, "true or false", "`true` or `false`")
             return int(value), ()
         case Kind.ENUM:
             return _member(field, value, path), ()
@@ -309,13 +309,15 @@ def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
     below = physical_number(field, raw) < physical_number(field, low)
     side = f"below its minimum {show_raw(field, low)}" if below else (
         f"above its maximum {show_raw(field, high)}")
-    only_one = {field.scalar.minimum, field.scalar.maximum} & {low, high}
+    # A limit of 3.4e38 that nobody wrote would only confuse.
+    float_end = field.scalar.form is ScalarForm.FLOAT and {low, high} & {
+        field.scalar.minimum, field.scalar.maximum}
     bounds_shown = f"a value from {show_raw(field, low)} to {show_raw(field, high)}"
     one_shown = f"{show_raw(field, low)} or more" if below else f"{show_raw(field, high)} or less"
     raise ValueProblem(
         "limit",
         f"{shown} is {side}",
-        f"give {one_shown if only_one else bounds_shown}",
+        f"give {one_shown if float_end else bounds_shown}",
         path=path,
     )
 

@@ -193,7 +193,7 @@ def _text_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
         raise ValueProblem(
             "length",
             f"the text takes {plural(len(data), 'byte')}, `{field.name}` has {field.count}",
-            "shorten the text, or make `size` larger",
+            "shorten the text, or give the parameter a larger `size`",
             notes=("characters beyond ASCII take 2 to 4 bytes",) if not value.isascii() else (),
         )
     return tuple(data.ljust(field.count, b"\0"))

@@ -138,7 +138,7 @@ MISTAKES = {
         "`current` = 4.001 A is above its maximum 4 A", "give a value from 0 A to 4 A"),
     "beyond its type": (
         "[kinds]\nsteps = [0, 0, 1e6]", "PS506", "2:16-19",
-        "`steps[2]` = 1000000 mm does not fit in i16", "use a wider type, or another value"),
+        "`steps[2]` = 1000000 mm does not fit in i16", "use `i32`, or another value"),
     "not a number": (
         "[limits]\ngain = nan", "PS506", "2:8-11", "`gain` cannot be nan", "give a finite number"),
     "a date out of reach": (
