@@ -235,13 +235,13 @@ def test_a_line_that_stays_low_is_an_error(library: ctypes.CDLL, line: str) -> N
 def test_another_controller_is_noticed(library: ctypes.CDLL) -> None:
     """A 1 that reads as 0 is somebody else's: the port lets go without a STOP."""
     wires = bench_of(library)
-    lines, left = wires.lines, [3]
+    lines, falls = wires.lines, [0]
 
     def pull(line: str, high: bool) -> None:
         if line == "scl" and not high:
-            left[0] -= 1
-            if left[0] == 0:  # after the 1 and the 0 of 1010000: the next 1 is lost
-                lines.part["sda"] = False
+            falls[0] += 1
+            # After START and the first two bits of 1010 the next 1 is lost, for one clock.
+            lines.part["sda"] = falls[0] != 3
 
     lines.listeners.append(pull)
     assert Status.ERR_BUS == wires.status_of(0x50, b"\x00\x00\x11", 0)[0]
