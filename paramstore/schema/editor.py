@@ -1,0 +1,195 @@
+"""The JSON Schema of the schema language, for editors that complete and check TOML.
+
+Made from the tables of keys; `paramstore.schema.json` is its result, kept as a file. It says what
+a table may hold; rules between values are left to the reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from paramstore.parts import catalogue
+from paramstore.parts.table import KEYS as PART_KEYS
+from paramstore.parts.table import Form as PartForm
+from paramstore.parts.table import Key as PartKey
+from paramstore.schema.frequency import WRITES
+from paramstore.schema.identifiers import MAX_NAME, NAME
+from paramstore.schema.keys import (
+    AXIS_KEYS,
+    FLOATS,
+    GROUP_KEYS,
+    INTEGERS,
+    PARAMETER_KEYS,
+    STORAGE,
+    STORE_KEYS,
+    TYPES,
+    Form,
+    Key,
+)
+from paramstore.schema.model import Kind, Role
+
+__all__ = ["json_schema"]
+
+_FORMS: dict[Form, dict[str, Any]] = {
+    Form.TEXT: {"type": "string"},
+    Form.INTEGER: {"type": "integer"},
+    Form.NUMBER: {"type": "number"},
+    Form.VALUE: {},
+    Form.TABLE: {"type": "object"},
+    Form.MEMBERS: {},
+    Form.PART: {},
+}
+_NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
+_NUMBER_OR_QUANTITY = {"type": ["number", "string"]}
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) as plain data."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "A parameter store on an I2C EEPROM",
+        "type": "object",
+        "required": ["store", "group"],
+        "additionalProperties": False,
+        "properties": {
+            "store": {"$ref": "#/$defs/store"},
+            "group": {
+                "type": "object",
+                "description": "The groups: what is committed together.",
+                "minProperties": 1,
+                "propertyNames": _NAMES,
+                "additionalProperties": {"$ref": "#/$defs/group"},
+            },
+        },
+        "$defs": {
+            "store": _store(),
+            "part": _part(),
+            "group": _group(),
+            "parameter": _parameter(),
+            "axis": _typed(INTEGERS + FLOATS, AXIS_KEYS, "Axis of a curve."),
+        },
+    }
+
+
+def _key(key: Key, **more: Any) -> dict[str, Any]:
+    result = {"description": key.doc, **_FORMS[key.form], **more}
+    if key.low is not None:
+        result |= {"minimum": key.low, "maximum": key.high}
+    if key.default is not None:
+        result["default"] = key.default
+    return result
+
+
+def _object(properties: Mapping[str, Any], required: Iterable[str], doc: str) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "description": doc,
+        "properties": dict(properties),
+        "required": list(required),
+        "additionalProperties": False,
+    }
+
+
+def _store() -> dict[str, Any]:
+    known = {"type": "string", "anyOf": [{"enum": list(catalogue.names())}, {}]}
+    more: dict[str, dict[str, Any]] = {
+        "name": _NAMES,
+        "part": {"oneOf": [known, {"$ref": "#/$defs/part"}]},
+        "life_years": {"exclusiveMinimum": 0},
+    }
+    properties = {k.name: _key(k, **more.get(k.name, {})) for k in STORE_KEYS.values()}
+    required = [k.name for k in STORE_KEYS.values() if k.required]
+    return _object(properties, required, "The store as a whole: its part and how it is used.")
+
+
+def _part() -> dict[str, Any]:
+    required = [k.name for k in PART_KEYS.values() if k.default is None]
+    return _object({k.name: _part_key(k) for k in PART_KEYS.values()}, required,
+                   "An EEPROM part that is not in the catalogue, from its data sheet.")
+
+
+def _part_key(key: PartKey) -> dict[str, Any]:
+    result: dict[str, Any] = {"description": key.doc[0].upper() + key.doc[1:] + "."}
+    match key.form:
+        case PartForm.TEXT:
+            result["type"] = "string"
+        case PartForm.INTEGER:
+            result["type"] = "integer"
+        case PartForm.NUMBER:
+            result |= {"type": "number", "minimum": key.ranges[0][0], "maximum": key.ranges[0][1]}
+        case PartForm.POINTS:
+            pair = [{"type": "number", "minimum": a, "maximum": b} for a, b in key.ranges]
+            result |= {"type": "array", "minItems": 1, "items": {
+                "type": "array", "prefixItems": pair, "minItems": 2, "maxItems": 2}}
+        case PartForm.SOURCES:
+            names = {"type": "array", "items": {"enum": list(PART_KEYS)}}
+            result |= {"type": "object", "additionalProperties": names}
+    if key.choices:
+        result["enum"] = list(key.choices)
+    if key.default not in (None, {}):
+        result["default"] = key.default
+    return result
+
+
+def _group() -> dict[str, Any]:
+    parameters = {
+        "type": "object", "minProperties": 1, "propertyNames": _NAMES,
+        "additionalProperties": {"$ref": "#/$defs/parameter"},
+    }
+    more: dict[str, dict[str, Any]] = {
+        "role": {"enum": [r.value for r in Role]},
+        "writes": {"pattern": f"^{WRITES}$"},
+        "parameter": parameters,
+    }
+    properties = {k.name: _key(k, **more.get(k.name, {})) for k in GROUP_KEYS.values()}
+    required = [k.name for k in GROUP_KEYS.values() if k.required]
+    return _object(properties, [*required, "parameter"], "What is committed together.")
+
+
+def _parameter() -> dict[str, Any]:
+    schema = _typed(tuple(TYPES), PARAMETER_KEYS, "One parameter.")
+    axis = {"$ref": "#/$defs/axis"}
+    schema["properties"] |= {n: {**schema["properties"][n], **axis} for n in ("x", "y")}
+    return schema
+
+
+def _typed(types: tuple[str, ...], keys: Mapping[str, Key], doc: str) -> dict[str, Any]:
+    """Return the schema of a table whose `type` decides which other keys it may have."""
+    more = {"type": {"enum": list(types)}, "members": _members()}
+    properties = {k.name: _key(k, **more.get(k.name, {})) for k in keys.values()}
+    rules = [_rule(name, keys) for name in types]
+    return {
+        **_object(properties, ["type"], doc),
+        "allOf": rules,
+    }
+
+
+def _members() -> dict[str, Any]:
+    return {"oneOf": [
+        {"type": "array", "minItems": 1, "uniqueItems": True,
+         "items": {"type": "string", **_NAMES}},
+        {"type": "object", "minProperties": 1, "propertyNames": _NAMES,
+         "additionalProperties": {"type": "integer", "minimum": 0}},
+    ]}
+
+
+def _rule(name: str, keys: Mapping[str, Key]) -> dict[str, Any]:
+    """Return: if `type` is `name`, then these keys, and no other."""
+    info = TYPES[name]
+    allowed = [k for k in info.keys if k in keys]
+    values: dict[str, Any] = dict.fromkeys(allowed, True)
+    if info.kind in (Kind.INTEGER, Kind.FLOAT):
+        values |= dict.fromkeys(("min", "max"), _NUMBER_OR_QUANTITY)
+    if info.kind in STORAGE:
+        values["storage"] = {"enum": list(STORAGE[info.kind])}
+    required = [k for k in allowed if keys[k].required and k != "type"]
+    if info.kind is Kind.CURVE:
+        required.append("default")
+    then: dict[str, Any] = {"properties": values, "additionalProperties": False}
+    if required:
+        then["required"] = required
+    return {
+        "if": {"properties": {"type": {"const": name}}, "required": ["type"]},
+        "then": then,
+    }
