@@ -14,11 +14,11 @@ import unicorn
 from elftools.elf.elffile import ELFFile
 from unicorn import arm_const, ppc_const
 
-from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.plan import Plan
 from paramstore.rig.compiled import Port, shim_text
-from paramstore.rig.toolchain import zig_compiler
+from paramstore.rig.toolchain import Compiler
 from paramstore.status import Status
+from tests.firmware.builds import write, write_store, zig
 
 # Nothing of a firmware is larger than this; the program is linked far below.
 PAGE = 0x1000
@@ -72,6 +72,28 @@ SIZE_FLAGS = ("-Os", "-g", "-ffunction-sections", "-fdata-sections", "-fno-unwin
               "-fno-asynchronous-unwind-tables")
 """As small as firmware is built. Without -g zig would leave out the names of functions."""
 
+# What every compiler may call even where there is no C library; zig brings its own.
+LIBC = """
+#include <stddef.h>
+void *memset(void *to, int value, size_t count);
+void *memcpy(void *to, const void *from, size_t count);
+__attribute__((optimize("no-tree-loop-distribute-patterns")))
+void *memset(void *to, int value, size_t count)
+{
+    unsigned char *t = to;
+    while (count-- > 0u) { *t++ = (unsigned char)value; }
+    return to;
+}
+__attribute__((optimize("no-tree-loop-distribute-patterns")))
+void *memcpy(void *to, const void *from, size_t count)
+{
+    unsigned char *t = to;
+    const unsigned char *f = from;
+    while (count-- > 0u) { *t++ = *f++; }
+    return to;
+}
+"""
+
 ALL_CALLS = (
     "rig_begin", "rig_member", "rig_memory_bytes", "rig_values_bytes", "ps_mount", "ps_format",
     "ps_wipe", "ps_set", "ps_set_text", "ps_reset", "ps_reset_field", "ps_touch", "ps_unlock",
@@ -80,24 +102,27 @@ ALL_CALLS = (
 )
 
 
-def link(plan: Plan, processor: Processor, folder: Path,
-         keep: Sequence[str] = ALL_CALLS) -> Path:
-    """Compile and link the C of `plan`; only `keep` and what it calls stay in the program."""
-    folder.mkdir(parents=True, exist_ok=True)
-    texts = {**generate(plan), **runtime_files(), "rig.c": shim_text(plan)}
-    for name, text in texts.items():
-        (folder / name).write_text(text, "utf-8")
-    compiler = zig_compiler()
-    assert compiler is not None
-    return compiler.program(
-        [folder / name for name in texts if name.endswith(".c")], folder / "program.elf",
-        (*processor.flags, *SIZE_FLAGS, "-static", "-Wl,--gc-sections", f"-Wl,-e,{keep[0]}",
-         *(f"-Wl,-u,{name}" for name in keep)),
+def link(plan: Plan, processor: Processor, folder: Path, keep: Sequence[str] = ALL_CALLS,
+         compiler: Compiler | None = None, flags: Sequence[str] = ()) -> Path:
+    """Compile and link the C of `plan`; only `keep` and what it calls stay in the program.
+
+    With zig for `processor`, or with another `compiler` and `flags` that choose its target.
+    """
+    write_store(folder, plan)
+    write(folder, {"rig.c": shim_text(plan), "libc.c": LIBC if compiler else "int none;\n"})
+    return (compiler or zig()).program(
+        sorted(folder.glob("*.c")), folder / "program.elf",
+        (*(flags if compiler else (*processor.flags, "-static")), *SIZE_FLAGS, "-Wl,--gc-sections",
+         f"-Wl,-e,{keep[0]}", *(f"-Wl,-u,{name}" for name in keep)),
     )
 
 
 class EmulatedMachine:
-    """`paramstore.rig.compiled.Machine` in unicorn. `stack_bytes`: the deepest of all calls."""
+    """`paramstore.rig.compiled.Machine` in unicorn.
+
+    `stack_bytes` is the deepest stack of all calls so far, without that of the port; set it to 0
+    to begin anew.
+    """
 
     def __init__(self, program: Path, processor: Processor) -> None:
         self.processor = processor
@@ -115,7 +140,7 @@ class EmulatedMachine:
         self._uc.hook_add(unicorn.UC_HOOK_CODE, self._trapped, None, TRAPS, TRAPS + PAGE)
         self._handlers: dict[int, Callable[[], int]] = {}
         self._memory = SCRATCH + 0x2000
-        self._memory_bytes = self._word(self._symbols["rig_memory_bytes"])
+        self._memory_bytes = self.constant("rig_memory_bytes")
 
     def _load(self, program: Path) -> None:
         with program.open("rb") as stream:
@@ -145,6 +170,10 @@ class EmulatedMachine:
     @property
     def _order(self) -> str:
         return "little" if self.byte_order == "<" else "big"
+
+    def constant(self, name: str) -> int:
+        """Return a 32-bit constant of the program."""
+        return self._word(self._symbols[name])
 
     def _word(self, address: int) -> int:
         return int.from_bytes(self.read(address, 4), self._order)

@@ -1,0 +1,207 @@
+"""Print what the firmware side costs: code, RAM and stack on a Cortex-M0+, as built and run here.
+
+    python -m tests.programs.firmware_figures
+    python -m tests.programs.firmware_figures schemas/large.toml --json
+
+Code is counted in the linked program, symbol by symbol; stack is what mount, format and commit
+really touched in an emulator, without the port's own. It lives with the tests because it needs
+their packages (unicorn, pyelftools), which no user of the tool has to install.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import tempfile
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from elftools.elf.elffile import ELFFile
+
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.device import Device
+from paramstore.errors import ParamstoreError
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.report.tables import Column, table
+from paramstore.rig.compiled import CompiledRig
+from paramstore.rig.toolchain import Compiler
+from paramstore.schema.reader import load_schema
+from paramstore.status import Status
+from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, EmulatedMachine, link
+
+SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
+
+# What a module calls that is mounted, changed and committed in its own firmware.
+USED_CALLS = ("rig_begin", "ps_mount", "ps_format", "ps_set", "ps_unlock", "ps_commit",
+              "ps_health")
+GCC = Compiler("arm-none-eabi-gcc", ("arm-none-eabi-gcc",))
+GCC_FLAGS = ("-mcpu=cortex-m0plus", "-mthumb", "-nostdlib", "-lgcc")
+
+CODE_AIM, RAM_AIM, STACK_AIM = 2048, 64, 200
+
+
+@dataclass(frozen=True)
+class Code:
+    """Bytes of code and constants of one build."""
+
+    compiler: str
+    calls: str
+    runtime: int  # functions and constants of paramstore.c
+    tables: int  # of the generated file
+    support: int  # what the compiler adds, such as division
+
+
+@dataclass(frozen=True)
+class Figures:
+    """All figures of one schema; bytes."""
+
+    schema: str
+    code: tuple[Code, ...]
+    values: int
+    store: int  # RAM beside the values
+    rings: int  # thereof for the groups
+    buffer: int  # thereof for a page
+    stack: dict[str, int]
+
+
+def measure(schema: Path, folder: Path) -> Figures:
+    """Build and run the firmware of a schema."""
+    plan = make_plan(load_schema(schema)[0])
+    builds = [(None, ())] + ([(GCC, GCC_FLAGS)] if shutil.which(GCC.name) else [])
+    code, programs = [], []
+    for number, (compiler, flags) in enumerate(builds):
+        for title, calls in (("in use", USED_CALLS), ("all", ALL_CALLS)):
+            program = link(plan, CORTEX_M0PLUS, folder / f"{number}_{len(calls)}", calls, compiler,
+                           flags)
+            programs.append(program)
+            code.append(count_code(program, plan, compiler.name if compiler else "zig (clang)",
+                                   title))
+    memory, values = constants(programs[1], "rig_memory_bytes", "rig_values_bytes")
+    return Figures(
+        schema=str(schema), code=tuple(code), values=values, store=memory - values,
+        rings=8 * len(plan.rings),
+        buffer=2 + max(plan.label_bytes, min(plan.part.page,
+                                             max(r.record_bytes for r in plan.rings))),
+        stack=measure_stack(programs[1], plan),
+    )
+
+
+def count_code(program: Path, plan: Plan, compiler: str, calls: str) -> Code:
+    """Add up the symbols by the file that they come from."""
+    sizes: dict[str, int] = {}
+    store, file = plan.schema.name, ""
+    with program.open("rb") as stream:
+        elf = ELFFile(stream)
+        seen: set[int] = set()
+        for symbol in elf.get_section_by_name(".symtab").iter_symbols():
+            kind, size = symbol["st_info"]["type"], symbol["st_size"]
+            if kind == "STT_FILE":
+                file = symbol.name
+            if kind not in ("STT_FUNC", "STT_OBJECT") or symbol["st_value"] in seen or not size:
+                continue
+            seen.add(symbol["st_value"])
+            owner = _owner(symbol.name, symbol["st_info"]["bind"] == "STB_LOCAL", file, store)
+            sizes[owner] = sizes.get(owner, 0) + size
+    return Code(compiler, calls, sizes.get("runtime", 0), sizes.get("tables", 0),
+                sizes.get("support", 0))
+
+
+def _owner(name: str, local: bool, file: str, store: str) -> str:
+    """Which part a symbol belongs to: static ones follow the name of their file."""
+    if name.startswith("rig_"):
+        return "rig"
+    if name.startswith("ps_") or (local and Path(file).name == "paramstore.c"):
+        return "runtime"
+    if name.startswith(f"{store}_") or (local and Path(file).name == f"{store}_params.c"):
+        return "tables"
+    return "support"
+
+
+def constants(program: Path, *names: str) -> list[int]:
+    """Read 32-bit constants out of a program by the names of their symbols."""
+    machine = EmulatedMachine(program, CORTEX_M0PLUS)
+    return [machine.constant(name) for name in names]
+
+
+def measure_stack(program: Path, plan: Plan) -> dict[str, int]:
+    """Run the calls of a life and note how deep each kind went, in bytes."""
+    machine = EmulatedMachine(program, CORTEX_M0PLUS)
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = CompiledRig(plan, bench, machine)
+    depth: dict[str, int] = {}
+
+    def call(name: str, *arguments: Any) -> Status:
+        machine.stack_bytes = 0
+        status: Status = getattr(rig, name)(*arguments)
+        depth[name] = max(depth.get(name, 0), machine.stack_bytes)
+        return status
+
+    assert (Status.BLANK, Status.OK) == (call("mount"), call("format"))
+    for ring in plan.rings:
+        # Often enough for a ring to be read by bisection, and a torn one by a scan.
+        for _ in range(min(2 * ring.slots, 24)):
+            call("unlock", ring.group.name)
+            call("touch", ring.group.name)
+            assert Status.OK == call("commit", ring.group.name)
+        first = ring.group.fields[0]
+        call("unlock", ring.group.name)
+        call("set", ring.group.name, first.name, 0, first.default)
+    rig.restart()
+    assert Status.OK == call("mount")
+    for ring in plan.rings:
+        bench.device.memory[ring.address(0) + 4] ^= 0xFF
+        bench.device.memory[ring.address((rig.sequence(ring.group.name) - 1) % ring.slots)] ^= 1
+    rig.restart()
+    assert Status.FLAGGED == call("mount")
+    return depth
+
+
+def report(figures: Figures) -> list[str]:
+    """The figures as text."""
+    code = table(
+        [Column("compiler, -Os", right=False), Column("calls", right=False),
+         Column("runtime", "bytes"), Column("tables", "bytes"), Column("support", "bytes")],
+        [[c.compiler, c.calls, str(c.runtime), str(c.tables), str(c.support)]
+         for c in figures.code])
+    deepest = max(figures.stack.values())
+    return [
+        f"{figures.schema} on a Cortex-M0+", "", *code, "",
+        f"in use: {', '.join(c for c in USED_CALLS if c.startswith('ps_'))}",
+        "support: what the compiler adds for division; shared with the rest of a firmware", "",
+        *table([Column("what", right=False), Column("now", "bytes"), Column("aim", "bytes")], [
+            ["code of the runtime in use, smallest",
+             str(min(c.runtime for c in figures.code if c.calls == "in use")), str(CODE_AIM)],
+            ["RAM beside the values", str(figures.store), str(RAM_AIM)],
+            [f"  thereof {figures.rings // 8} groups", str(figures.rings), ""],
+            ["  thereof page buffer", str(figures.buffer), ""],
+            ["RAM of the values", str(figures.values), ""],
+            ["stack, deepest", str(deepest), str(STACK_AIM)],
+            *([f"  {name}", str(used), ""] for name, used in figures.stack.items()),
+        ]),
+    ]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else "")
+    parser.add_argument("schema", nargs="?", type=Path, default=SCHEMA)
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            figures = measure(options.schema, Path(folder))
+        except ParamstoreError as error:
+            parser.exit(2, f"{error}\n{getattr(error, 'help', '')}\n")
+    if options.json:
+        print(json.dumps({"schema_version": 1, **asdict(figures)}, indent=2))
+    else:
+        print("\n".join(report(figures)))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
