@@ -17,7 +17,7 @@ from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
 __all__ = ["exact_steps", "nearest_raw", "parse_quantity", "physical", "shortest_float"]
 
 _QUANTITY = re.compile(
-    r"\s*([+-]?\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d{1,6})?)\s*(.*?)\s*", re.ASCII
+    r"\s*([+-]?\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d{1,6})?)(?!\d)\s*(.*?)\s*", re.ASCII
 )
 _LARGE = Decimal("1e400")  # beyond every stored type, yet small enough for exact arithmetic
 _SMALL = 1 / _LARGE
