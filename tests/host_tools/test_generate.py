@@ -1,0 +1,137 @@
+"""`paramstore generate`: what is written, what is left alone, what is never overwritten."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.firmware.generate import port_files, runtime_files
+from paramstore.rig.toolchain import WARNINGS, find_compiler
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+MINIMAL = str(SCHEMAS / "minimal.toml")
+
+
+def generate(*words: str) -> Result:
+    """Run the command."""
+    return CliRunner().invoke(main, ["generate", *words], catch_exceptions=False)
+
+
+def test_files_and_include_line_are_told_on_stderr(tmp_path: Path) -> None:
+    """Nothing on stdout; four files; they compile as they lie there."""
+    result = generate(MINIMAL, "-o", str(tmp_path / "params"))
+    assert (0, "") == (result.exit_code, result.stdout)
+    names = ["dimmer_params.h", "dimmer_params.c", "paramstore.c", "paramstore.h"]
+    told = [f"{tmp_path / 'params' / name}: written" for name in names]
+    assert [*told, 'in your firmware: #include "dimmer_params.h"'] == result.stderr.splitlines()
+    assert set(names) == {p.name for p in (tmp_path / "params").iterdir()}
+    for source in (tmp_path / "params").glob("*.c"):
+        find_compiler().object(source, tmp_path / "x.o", WARNINGS)
+
+
+def test_ports_come_when_asked_for_and_the_runtime_unless_not(tmp_path: Path) -> None:
+    """Each file has its switch."""
+    assert 0 == generate(MINIMAL, "-o", str(tmp_path), "--no-runtime", "--ports").exit_code
+    expected = {"dimmer_params.h", "dimmer_params.c", *port_files()}
+    assert expected == {p.name for p in tmp_path.iterdir()}
+    assert not expected & set(runtime_files())
+
+
+def test_a_second_run_touches_nothing(tmp_path: Path) -> None:
+    """A build system sees no change where there is none."""
+    generate(MINIMAL, "-o", str(tmp_path), "--ports")
+    before = {p.name: p.stat().st_mtime_ns for p in tmp_path.iterdir()}
+    result = generate(MINIMAL, "-o", str(tmp_path), "--ports", "--json")
+    assert {"unchanged"} == {f["action"] for f in json.loads(result.stdout)["files"]}
+    assert before == {p.name: p.stat().st_mtime_ns for p in tmp_path.iterdir()}
+
+
+def test_own_files_are_written_anew(tmp_path: Path) -> None:
+    """A generated file follows its schema, whoever changed it meanwhile."""
+    generate(MINIMAL, "-o", str(tmp_path))
+    header = tmp_path / "dimmer_params.h"
+    good = header.read_text("utf-8")
+    header.write_text(good + "/* mine */\n", "utf-8")
+    result = generate(MINIMAL, "-o", str(tmp_path), "--json")
+    actions = {Path(f["file"]).name: f["action"] for f in json.loads(result.stdout)["files"]}
+    assert {"dimmer_params.h": "written", "dimmer_params.c": "unchanged",
+            "paramstore.c": "unchanged", "paramstore.h": "unchanged"} == actions
+    assert good == header.read_text("utf-8")
+
+
+@pytest.mark.parametrize(("name", "content"), [
+    ("dimmer_params.h", b"#define MINE\n"),
+    ("paramstore.c", b""),
+    ("paramstore.h", b"\xff\xfe\x00"),
+    ("bitbang.c", b"/* bitbang.c: see bitbang.h. Changed for my board. */\n"),
+])
+def test_files_of_others_are_not_overwritten(name: str, content: bytes, tmp_path: Path) -> None:
+    """One foreign file stops everything before the first byte is written, unless forced."""
+    (tmp_path / name).write_bytes(content)
+    result = generate(MINIMAL, "-o", str(tmp_path), "--ports")
+    assert 2 == result.exit_code
+    assert f"`{tmp_path / name}` would be overwritten" in result.stderr
+    assert "--force" in result.stderr
+    assert [name] == [p.name for p in tmp_path.iterdir()]
+    assert content == (tmp_path / name).read_bytes()
+    assert 0 == generate(MINIMAL, "-o", str(tmp_path), "--ports", "--force").exit_code
+    assert content != (tmp_path / name).read_bytes()
+
+
+def test_a_port_that_was_changed_is_kept(tmp_path: Path) -> None:
+    """Ports are there to be changed: a new run does not take the changes away."""
+    generate(MINIMAL, "-o", str(tmp_path), "--ports")
+    port = tmp_path / "bitbang.c"
+    port.write_text(port.read_text("utf-8") + "/* mine */\n", "utf-8")
+    assert 2 == generate(MINIMAL, "-o", str(tmp_path), "--ports").exit_code
+    assert 0 == generate(MINIMAL, "-o", str(tmp_path)).exit_code
+    assert port.read_text("utf-8").endswith("/* mine */\n")
+
+
+def test_a_schema_with_mistakes_writes_nothing(tmp_path: Path) -> None:
+    """Exit code 1, and no folder."""
+    schema = tmp_path / "wrong.toml"
+    schema.write_text("[store]\nname = 'x'\n", "utf-8")
+    assert 1 == generate(str(schema), "-o", str(tmp_path / "out")).exit_code
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("words", [["no-such.toml", "-o", "out"], [MINIMAL]])
+def test_what_cannot_run_ends_with_2(words: list[str]) -> None:
+    """A missing schema, a missing option."""
+    assert 2 == generate(*words).exit_code
+
+
+def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    """No traceback where a file stands in the way."""
+    (tmp_path / "file").write_text("", "utf-8")
+    result = generate(MINIMAL, "-o", str(tmp_path / "file"))
+    assert 2 == result.exit_code
+    assert "error: cannot " in result.stderr
+
+
+def test_names_that_meet_in_c_are_findings(tmp_path: Path) -> None:
+    """A schema that is right but cannot become C ends with 1 and both places."""
+    schema = tmp_path / "meet.toml"
+    schema.write_text("""[store]
+name = "unit"
+part = "24LC32A"
+[group.a]
+role = "setting"
+writes = "1 per day"
+[group.a.parameter]
+b_c = { type = "u8" }
+[group.a_b]
+role = "setting"
+writes = "1 per day"
+[group.a_b.parameter]
+c = { type = "u8" }
+""", "utf-8")
+    result = generate(str(schema), "-o", str(tmp_path / "out"))
+    assert 1 == result.exit_code
+    assert "PS701" in result.stderr and ":13:1" in result.stderr
+    assert not (tmp_path / "out").exists()
