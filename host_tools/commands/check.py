@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import textwrap
+from typing import TYPE_CHECKING
 
 import click
 
 from host_tools.terminal import read_source, tint
-from paramstore.codes import explain_code
-from paramstore.errors import Finding, FindingsError, errors_in
-from paramstore.report.findings import count_line, findings_data, findings_text
-from paramstore.schema.words import plural
+
+if TYPE_CHECKING:
+    from paramstore.errors import Finding
 
 
 @click.command()
@@ -33,38 +33,48 @@ def command(
         return
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
+    from paramstore.errors import errors_in
+    from paramstore.report.findings import (
+        MOST_OF_A_KIND,
+        count_line,
+        findings_data,
+        findings_text,
+    )
+
     findings, summary = _check(schema)
     if as_json:
         click.echo(json.dumps(findings_data(findings), indent=2, ensure_ascii=False))
     else:
-        most = {"most": None} if show_all else {}
-        click.echo(findings_text(findings, tint=tint, **most) + f"{summary}{count_line(findings)}")
+        text = findings_text(findings, tint=tint, most=None if show_all else MOST_OF_A_KIND)
+        click.echo(f"{text}{summary}: {count_line(findings)}")
     ctx.exit(1 if errors_in(findings) else 0)
 
 
 def _check(path: str) -> tuple[tuple[Finding, ...], str]:
-    """Return all findings, and what the schema holds if it is sound."""
+    """Return all findings, and what the schema holds, or only its file if it is not sound."""
+    from paramstore.errors import FindingsError
     from paramstore.firmware.view import view_of
     from paramstore.layout.place import make_plan
     from paramstore.schema.reader import read_schema
+    from paramstore.schema.words import plural
 
     source = read_source(path)
+    warnings: tuple[Finding, ...] = ()
     try:
         schema, warnings = read_schema(source)
-    except FindingsError as error:
-        return error.findings, f"{source.path}: "
-    try:
         plan = make_plan(schema)
-        view_of(plan)  # names that collide in C show up only here
+        view_of(plan)  # names that meet in C show up only here
     except FindingsError as error:
-        return (*warnings, *error.findings), f"{source.path}: "
+        return (*warnings, *error.findings), source.path
     parameters = sum(len(g.parameters) for g in schema.groups)
     summary = f"{schema.name}: {plural(len(schema.groups), 'group')}, " + (
-        f"{plural(parameters, 'parameter')} on {schema.part.name}: ")
+        f"{plural(parameters, 'parameter')} on {schema.part.name}")
     return (*warnings, *plan.findings), summary
 
 
 def _explanation(name: str) -> str:
+    from paramstore.codes import explain_code
+
     code = explain_code(name)
     head = f"{name.strip().upper()}: {code.title}"
     paragraphs = [
