@@ -19,6 +19,7 @@ class Names:
         self._schema = schema
         self._owners: dict[str, tuple[str, Span | None]] = {}
         self._findings: list[Finding] = []
+        self._told: set[object] = set()
 
     @property
     def store(self) -> str:
@@ -29,10 +30,14 @@ class Names:
         """Return `identifier`, now that of `owner` (a text for people)."""
         if identifier in self._owners:
             other, other_span = self._owners[identifier]
-            self._refuse(
-                f"{owner} and {other} both become `{identifier}` in C", "rename one of the two",
-                span, ((other_span, "the other one"),) if other_span else (),
-            )
+            pair = (span or owner, other_span or other)
+            if pair not in self._told:  # two parameters meet in many names: one mistake
+                self._told.add(pair)
+                self._refuse(
+                    f"{owner} and {other} both become `{identifier}` in C",
+                    "rename one of the two", span,
+                    ((other_span, "the other one"),) if other_span else (),
+                )
         elif reserved(identifier):
             self._refuse(f"{owner} becomes `{identifier}` in C, which is taken by the language or "
                          "by the runtime", "choose another name", span)
