@@ -30,6 +30,7 @@ from paramstore.schema.words import code_list, did_you_mean, show_number, type_o
 
 __all__ = ["read_parameter"]
 
+_ONLY_TYPE_NEEDED = {n: replace(k, required=n == "type") for n, k in PARAMETER_KEYS.items()}
 _LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
 
 
@@ -43,9 +44,9 @@ def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
         _refuse_bare(desk, path, name, value)
         return None
     info = TYPES.get(str(value.get("type")))
-    allowed = info.keys if info else ("type", "doc")
-    keys = PARAMETER_KEYS
-    table = desk.table(path, keys, f"parameter `{name}`", allowed=allowed)
+    # While the type is not known, any key may be right and none but `type` is asked for.
+    keys = PARAMETER_KEYS if info else _ONLY_TYPE_NEEDED
+    table = desk.table(path, keys, f"parameter `{name}`", allowed=info.keys if info else None)
     if table is None or not _has_type(table, tuple(TYPES)):
         return None
     assert info is not None

@@ -20,7 +20,7 @@ from paramstore.schema.parameters import read_parameter
 from paramstore.schema.rules import check_below, check_groups, check_part
 from paramstore.schema.source import load_document
 from paramstore.schema.store_part import read_part
-from paramstore.schema.words import did_you_mean
+from paramstore.schema.words import did_you_mean, near_words
 
 __all__ = ["load_schema", "read_schema"]
 
@@ -38,6 +38,11 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
     FindingsError with every mistake (PS1xx, PS2xx, PS3xx), and the warnings among them.
     """
     desk = Desk(load_document(source))
+    if _holds_values(desk.document.data):
+        desk.add("PS105", "this is a values file, not a schema", None,
+                 notes=("it has neither `store` nor `group`",),
+                 help="give the schema that the values are for; a schema begins with `[store]`")
+        raise FindingsError(desk.findings)
     root = desk.table((), ROOT_KEYS, "the schema", stray=_stray_group)
     assert root is not None
     store = _read_store(desk, root)
@@ -50,6 +55,17 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
     assert store is not None and part is not None
     schema = Schema(part=part, groups=tuple(groups), source=source, **_store_values(store))
     return schema, tuple(sorted(desk.findings, key=lambda f: f.sort_key))
+
+
+def _holds_values(data: dict[str, Any]) -> bool:
+    """Return whether the file has tables of plain values only, as a values file has."""
+    return bool(data) and all(
+        isinstance(table, dict)
+        and not near_words(name, ("store", "group"))
+        and "role" not in table
+        and not any(isinstance(value, dict) for value in table.values())
+        for name, table in data.items()
+    )
 
 
 def _stray_group(name: str, value: Any) -> tuple[str, str] | None:

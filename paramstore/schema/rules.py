@@ -9,7 +9,7 @@ from paramstore.errors import Severity, Span
 from paramstore.parts.part import Part
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.keys import STORE_KEYS
-from paramstore.schema.model import Group, Parameter
+from paramstore.schema.model import Group, Kind, Parameter
 from paramstore.schema.quantity import show_raw
 from paramstore.schema.source import Path
 from paramstore.schema.words import code_list, did_you_mean, near_words
@@ -91,8 +91,9 @@ def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target:
 
 
 def _kind(parameter: Parameter) -> str:
-    field = parameter.fields[0]
-    return field.scalar.name if parameter.kind in ("integer", "float") else parameter.kind.value
+    if parameter.kind in (Kind.INTEGER, Kind.FLOAT):
+        return parameter.fields[0].scalar.name
+    return parameter.kind.value
 
 
 def _check_defaults(desk: Desk, low: Parameter, high: Parameter, span: Span, target: Span) -> None:
