@@ -261,8 +261,8 @@ _STORE: dict[str, Code] = {
     ),
     "PS308": Code(
         "copies, slots or room out of range",
-        "`copies` is 1 to 8, `slots` 2 to 65535, `room` 0 to 4096 bytes. All three may be left out: "
-        "the role decides the copies, the planner slots and room.",
+        "`copies` is 1 to 8, `slots` 2 to 65535, `room` 0 to 4096 bytes. All three may be left "
+        "out: the role decides the copies, the planner slots and room.",
     ),
     "PS309": Code(
         "a group is too large",
