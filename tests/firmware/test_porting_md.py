@@ -1,0 +1,168 @@
+"""PORTING.md is true: its code compiles and links, its names exist, its bounds hold."""
+
+from __future__ import annotations
+
+import math
+import random
+import re
+from pathlib import Path
+
+import pytest
+
+import paramstore.firmware
+from paramstore.eeprom.bench import Asked, Bench, Transferred
+from paramstore.eeprom.device import Device
+from paramstore.eeprom.faults import Fault
+from paramstore.firmware.generate import generate, port_files, runtime_files
+from paramstore.rig.native import NativeRig, compile_native
+from paramstore.rig.toolchain import WARNINGS, Compiler
+from paramstore.status import Status
+from tests.firmware.builds import example_plan, host_compilers, write_store
+
+PAGE = (Path(paramstore.firmware.__file__).parent / "PORTING.md").read_text("utf-8")
+
+# What a board has: the only C that the page leaves to the reader.
+BOARD = """
+void board_report(const char *text);
+void board_do_the_work(void);
+uint16_t board_microseconds(void);
+void store_begin(void);
+ps_status_t store_set_interval(uint16_t seconds);
+void main_loop(void);
+"""
+BOARD_BODIES = """
+static ps_status_t board_transfer(void *user, uint8_t address, const uint8_t *out,
+                                  uint16_t out_count, uint8_t *in, uint16_t in_count)
+{
+    (void)user, (void)address, (void)out, (void)out_count, (void)in, (void)in_count;
+    return PS_ERR_NACK;
+}
+static void board_wait_us(void *user, uint16_t us) { (void)user, (void)us; }
+static bool board_supply_good(void *user) { (void)user; return true; }
+"""
+
+
+def blocks() -> list[str]:
+    """The C of the page, block by block."""
+    return re.findall(r"```c\n(.*?)```", PAGE, re.DOTALL)
+
+
+@pytest.mark.parametrize("compiler", host_compilers(), ids=lambda c: c.name)
+def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Path) -> None:
+    """Put one after another, with the functions of a board, without a warning."""
+    write_store(tmp_path, example_plan("tank_probe"))
+    first, *rest = blocks()
+    assert 3 == len(rest)
+    source = tmp_path / "board.c"
+    source.write_text("\n".join([first, BOARD, *rest, BOARD_BODIES]), "utf-8")
+    compiler.object(source, tmp_path / "board.o", WARNINGS)
+
+
+def test_every_name_of_the_page_exists() -> None:
+    """Functions, constants, statuses and files are called what they are called."""
+    files = {**generate(example_plan("tank_probe")), **runtime_files()}
+    known = "\n".join(files.values())
+    for name in set(re.findall(r"\b(?:ps_|PS_|tank_probe_|TANK_PROBE_)\w+", PAGE)):
+        assert re.search(rf"\b{name.removesuffix('_params')}", known), name
+    standard = set(re.findall(r"#include <(.*?)>", known))
+    assert {*files, *standard} == {
+        file for file in re.findall(r"`(\w+\.[ch])`", PAGE) if file not in port_files()}
+
+
+def section(title: str) -> str:
+    """A section of the page by its heading."""
+    found = re.search(rf"^##+ {title}\n(.*?)(?=^## |\Z)", PAGE, re.DOTALL | re.MULTILINE)
+    assert found is not None
+    return found[1]
+
+
+def test_the_contract_is_numbered_without_a_gap() -> None:
+    """Points are cited by their numbers."""
+    numbers = re.findall(r"^(\d+)\. ", section("2. The port"), re.MULTILINE)
+    assert [str(n) for n in range(1, len(numbers) + 1)] == numbers
+
+
+class Silent(Fault):
+    """A part that answers to nothing."""
+
+    def byte(self, number: int) -> bool:
+        return False
+
+
+@pytest.mark.parametrize("name", ["minimal", "tank_probe", "large"])
+def test_a_silent_part_is_asked_as_often_as_the_page_says(name: str, tmp_path: Path) -> None:
+    """At most 42 transfers before ERR_NACK, in mount and in a commit."""
+    assert "at most 42 times" in " ".join(PAGE.split())
+    plan = example_plan(name)
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(compile_native(plan, tmp_path), bench)
+    rig.mount()
+    rig.format()
+    group = plan.rings[-1].group.name
+    rig.unlock(group)
+    rig.touch(group)
+    bench.device.faults = [Silent()]
+    for call in (lambda: rig.commit(group), rig.mount):
+        bench.log.clear()
+        assert Status.ERR_NACK == call()
+        asked = [event for event in bench.log if isinstance(event, Transferred)]
+        assert 40 <= len(asked) <= 42
+
+
+@pytest.mark.parametrize("name", ["minimal", "tank_probe", "large"])
+def test_what_the_port_is_asked_for_is_what_the_page_says(name: str, tmp_path: Path) -> None:
+    """Sizes of transfers, the supply question before each write, no wait of no time."""
+    plan = example_plan(name)
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(compile_native(plan, tmp_path), bench)
+    assert [Status.BLANK, Status.OK] == [rig.mount(), rig.format()]
+    assert Status.FLAGGED == rig.mount()
+    for ring in plan.rings:
+        rig.unlock(ring.group.name)
+        rig.touch(ring.group.name)
+    assert Status.OK == rig.commit_all()
+    rig.power_cycle()
+    assert Status.OK == rig.mount()
+    page, k = plan.part.page, plan.part.address_bytes
+    before: object = None
+    for event in bench.log:
+        match event:
+            case Transferred(_, out, in_count, _):
+                assert k <= len(out) <= 2 + page
+                assert in_count <= max(page, 32)
+                if len(out) > k:
+                    assert in_count == 0 and before == Asked(True)
+        before = event
+
+
+def test_a_mount_reads_no_more_than_the_page_says(tmp_path: Path) -> None:
+    """The bound of section 7, on parts damaged at random; and the smaller one on a good part."""
+    assert "log2 S + 5 + 3 S head reads of 4 bytes, 4 P + 3 S P page reads" in PAGE
+    plan = example_plan("tank_probe")
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(compile_native(plan, tmp_path), bench)
+    rig.mount()
+    rig.format()
+    for ring in plan.rings:
+        for _ in range(ring.slots + 2):
+            rig.unlock(ring.group.name)
+            rig.touch(ring.group.name)
+            rig.commit(ring.group.name)
+    good = bytes(bench.device.memory)
+    pages = {r: -(-r.record_bytes // plan.part.page) for r in plan.rings}
+    find = {r: math.ceil(math.log2(r.slots)) + 5 for r in plan.rings}
+    small = 3 + sum(find[r] + pages[r] for r in plan.rings)
+    large = 3 + sum(find[r] + 3 * r.slots + (4 + 3 * r.slots) * pages[r] for r in plan.rings)
+    chance = random.Random(1)
+    for damage in range(60):
+        image = bytearray(good)
+        for _ in range(damage):
+            ring = chance.choice(plan.rings)
+            at = ring.address(chance.randrange(ring.slots)) + chance.randrange(ring.record_bytes)
+            image[at] ^= 1 << chance.randrange(8)
+        bench.device.memory[:] = image
+        bench.log.clear()
+        rig.restart()
+        status = rig.mount()
+        assert status == Status.OK or damage
+        assert len(bench.log) <= (large if damage else small)
