@@ -1,6 +1,7 @@
 """Reading inputs and writing outputs so that nothing is half-written.
 
-A file is written beside its place and renamed into it. Every failure is a `ToolError` with the path in it.
+A file is written beside its place and renamed into it. Every failure is a `ToolError` that names
+the path.
 """
 
 from __future__ import annotations

@@ -9,12 +9,12 @@ __all__ = [
     "LABEL_MAGIC",
     "OVERHEAD_BYTES",
     "SKIP_LIMIT",
-    "slot_of",
     "geometry_byte",
     "label_bytes",
     "label_name_bytes",
     "label_pages",
     "skip_limit",
+    "slot_of",
 ]
 
 FORMAT_VERSION = 1
