@@ -48,10 +48,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(scope="session", autouse=True)
-def zig_cache(request: pytest.FixtureRequest) -> Iterator[None]:
+def zig_cache(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
     """Let zig build its support library once, in the cache folder of pytest, not for each test."""
-    assert request.config.cache is not None
-    folder = str(request.config.cache.mkdir("zig"))
+    cache = getattr(request.config, "cache", None)  # not there with -p no:cacheprovider
+    folder = str(cache.mkdir("zig") if cache else tmp_path_factory.mktemp("zig"))
     with pytest.MonkeyPatch.context() as patch:
         for name in ("ZIG_GLOBAL_CACHE_DIR", "ZIG_LOCAL_CACHE_DIR"):
             patch.setenv(name, os.environ.get(name, folder))
