@@ -811,7 +811,7 @@ static void change(ps_store_t *store, unsigned field, unsigned offset, const uin
 ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t count,
                    const void *values)
 {
-    const ps_field_t *f = field_at(store, field);
+    const ps_field_t *f;
     const uint8_t *from = (const uint8_t *)values;
     ps_status_t status = changeable(store, group_of(store, field));
     uint8_t wire[8];
@@ -819,6 +819,7 @@ ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t c
     if (status != PS_OK) {
         return status;
     }
+    f = field_at(store, field); /* it exists, now that its group does */
     if (first > f->count || count > f->count - first) {
         return PS_ERR_ARGUMENT;
     }
@@ -835,12 +836,13 @@ ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t c
 ps_status_t ps_set_text(ps_store_t *store, uint16_t field, const char *text)
 {
     static const uint8_t end = 0;
-    const ps_field_t *f = field_at(store, field);
+    const ps_field_t *f;
     ps_status_t status = changeable(store, group_of(store, field));
     unsigned length = 0;
     if (status != PS_OK) {
         return status;
     }
+    f = field_at(store, field);
     while (length <= f->count && text[length] != '\0') {
         ++length;
     }
