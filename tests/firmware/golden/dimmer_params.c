@@ -1,6 +1,6 @@
 /* dimmer_params.c: written by paramstore from the schema of `dimmer`. Change that, not this.
  *
- * This file belongs to the owner of the schema. It holds const tables only: see dimmer_params.h.
+ * This file belongs to the owner of the schema. For its interface see dimmer_params.h.
  */
 #include "dimmer_params.h"
 
