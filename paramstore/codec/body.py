@@ -12,8 +12,8 @@ from collections.abc import Mapping
 
 from paramstore.codec.shapes import CodecError, Shape, payload_shape
 from paramstore.format import ERASED
-from paramstore.layout.plan import Ring
-from paramstore.scalars import Raw, Scalar
+from paramstore.layout.plan import Reserved, Ring
+from paramstore.scalars import SCALARS, Raw, Scalar
 
 __all__ = ["decode_body", "default_payload", "element_bytes", "encode_body"]
 
@@ -23,10 +23,11 @@ def encode_body(ring: Ring, values: Mapping[str, tuple[Raw, ...]]) -> bytes:
 
     `values` maps field names (`name`, or `name.x` and `name.y` of a curve) to as many raws as the
     field has elements; a field that is missing takes its default. Room is filled with FF.
-    Raises CodecError for an unknown field, a wrong number of elements, a raw that does not fit
-    its scalar, and NaN and infinities, which the format excludes.
+    Reserved stretches hold their defaults. Raises CodecError for an unknown field, a wrong number
+    of elements, a raw that does not fit its scalar, and NaN and infinities, which the format
+    excludes.
     """
-    raws = {}
+    raws: dict[str, tuple[Raw, ...]] = {}
     for placed in ring.fields:
         field = placed.field
         raws[field.name] = elements = values.get(field.name, field.default)
@@ -38,18 +39,23 @@ def encode_body(ring: Ring, values: Mapping[str, tuple[Raw, ...]]) -> bytes:
     for name in values:
         if name not in raws:
             raise CodecError(f"group `{ring.group.name}` has no field `{name}`")
+    for reserved in ring.reserved:
+        raws[_reserved_name(reserved)] = tuple(reserved.default)
     payload = _shape(ring).build(raws)
     return payload.ljust(ring.body_bytes, bytes([ERASED]))
 
 
-def decode_body(ring: Ring, body: bytes) -> dict[str, tuple[Raw, ...]]:
-    """Return the raws of every field by name, in record order.
+def decode_body(ring: Ring, body: bytes, revision: int | None = None) -> dict[str, tuple[Raw, ...]]:
+    """Return the raws of every field by name, in schema order.
 
+    A field that records of `revision` (default: that of the ring) do not hold has its default.
     Bytes past the fields are ignored. Floats may be NaN or infinite and values outside their
     limits: the bytes decide. Raises CodecError if `body` is shorter than the fields.
     """
     parts = _shape(ring).parse(body)
-    return {f.name: tuple(parts[f.name]) for f in ring.group.fields}
+    held = {p.field.name for p in ring.fields if revision is None or p.since <= revision}
+    return {f.name: tuple(parts[f.name]) if f.name in held else f.default
+            for f in ring.group.fields}
 
 
 def default_payload(ring: Ring) -> bytes:
@@ -66,4 +72,13 @@ def element_bytes(scalar: Scalar, value: Raw) -> bytes:
 
 
 def _shape(ring: Ring) -> Shape:
-    return payload_shape(tuple((f.name, f.scalar, f.count) for f in ring.group.fields))
+    return payload_shape(tuple(
+        (_reserved_name(s), SCALARS["u8"], s.size) if isinstance(s, Reserved)
+        else (s.field.name, s.field.scalar, s.field.count)
+        for s in ring.stretches
+    ))
+
+
+def _reserved_name(reserved: Reserved) -> str:
+    """Return a name that no field has."""
+    return f"byte {reserved.offset}"

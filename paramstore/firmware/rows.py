@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["Bytes", "Constant", "Conversion", "FieldRow", "GroupView", "ParameterView", "RuleRow",
-           "StoreView"]
+__all__ = ["Bytes", "Constant", "Conversion", "FieldRow", "GroupView", "ParameterView",
+           "ReservedRow", "RuleRow", "StoreView"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,15 @@ class FieldRow:
     range_count: int
     limits_at: int | None
     physical: Conversion | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReservedRow:
+    """A row of the field table for bytes without a member: those of a former field."""
+
+    comment: str
+    count: int
+    since: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +115,29 @@ class GroupView:
     rules_name: str
     rules: tuple[RuleRow, ...]
     crc_start: int
+    first_row: int
+    rows: tuple[FieldRow | ReservedRow, ...]
+
+    @property
+    def numbered(self) -> tuple[tuple[int, FieldRow | ReservedRow], ...]:
+        """The rows of the field table of this group, in record order, and their numbers."""
+        return tuple(enumerate(self.rows, self.first_row))
 
     @property
     def fields(self) -> tuple[FieldRow, ...]:
-        """All rows of the field table of this group."""
-        return tuple(row for p in self.parameters for row in p.fields)
+        """The rows with a member."""
+        return tuple(r for r in self.rows if isinstance(r, FieldRow))
+
+    @property
+    def reserved(self) -> tuple[tuple[int, ReservedRow], ...]:
+        """The rows without a member, and their numbers."""
+        return tuple((n, r) for n, r in self.numbered if isinstance(r, ReservedRow))
+
+    @property
+    def first_field(self) -> str:
+        """The first row in C: by name if it has one."""
+        row = self.rows[0]
+        return row.index if isinstance(row, FieldRow) else f"{self.first_row}u"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +168,13 @@ class StoreView:
 
     @property
     def fields(self) -> tuple[FieldRow, ...]:
-        """All rows of the field table."""
+        """The rows of the field table with a member, by group in record order."""
         return tuple(row for g in self.groups for row in g.fields)
+
+    @property
+    def numbered_fields(self) -> tuple[tuple[int, FieldRow], ...]:
+        """The same with their numbers."""
+        return tuple((n, r) for g in self.groups for n, r in g.numbered if isinstance(r, FieldRow))
 
     @property
     def has_rules(self) -> bool:

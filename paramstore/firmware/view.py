@@ -15,9 +15,9 @@ from paramstore.errors import Finding, FindingsError
 from paramstore.firmware.describe import group_words
 from paramstore.firmware.names import Names
 from paramstore.firmware.parameters import LimitPool, c_type_of, parameter_view
-from paramstore.firmware.rows import Bytes, GroupView, ParameterView, RuleRow, StoreView
+from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, StoreView
 from paramstore.firmware.spelling import comment_lines, comment_text, hex_bytes
-from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.plan import Plan, Reserved, Ring
 from paramstore.schema.model import Group
 from paramstore.schema.quantity import format_value
 
@@ -44,7 +44,10 @@ def view_of(plan: Plan) -> StoreView:
         "layout": names.common("layout", "layout table"),
         "init": names.common("init", "function that begins"),
     }
-    groups = tuple(_group(names, pool, plan, ring) for ring in plan.rings)
+    groups: tuple[GroupView, ...] = ()
+    for ring in plan.rings:
+        first_row = sum(len(g.rows) for g in groups)
+        groups += (_group(names, pool, plan, ring, first_row),)
     names.check()
     if findings := list(_misfits(plan, groups)):
         raise FindingsError(findings)
@@ -64,30 +67,29 @@ def view_of(plan: Plan) -> StoreView:
     )
 
 
-def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring) -> GroupView:
+def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int) -> GroupView:
     group = ring.group
-    placed = iter(zip(ring.fields, _default_rows(ring), strict=True))
-    parameters: list[ParameterView] = []
-    defaults: list[Bytes] = []
     index = names.group_index(group)
-    for parameter in group.parameters:
-        rows = [next(placed) for _ in parameter.fields]
-        parameters.append(parameter_view(names, pool, group, parameter))
-        defaults.extend(row for _, row in rows)
-    index_of = {f.name: row.index for p, v in zip(group.parameters, parameters, strict=True)
-                for f, row in zip(p.fields, v.fields, strict=True)}
+    parameters = tuple(parameter_view(names, pool, group, p) for p in group.parameters)
+    row_of = {f.name: row for p, v in zip(group.parameters, parameters, strict=True)
+              for f, row in zip(p.fields, v.fields, strict=True)}
+    index_of = {name: row.index for name, row in row_of.items()}
     return GroupView(
         ring=ring,
         index=index,
         c_type=names.group_type(group),
         name=group.name,
         comment=tuple(comment_lines(group_words(group))),
-        parameters=tuple(parameters),
+        parameters=parameters,
         defaults_name=names.claim(f"defaults_{group.name}", f"group `{group.name}`", group.span),
-        defaults=tuple(defaults),
+        defaults=tuple(_default_rows(ring)),
         rules_name=names.claim(f"rules_{group.name}", f"group `{group.name}`", group.span),
         rules=tuple(_rules(group, index_of)),
         crc_start=crc32c(record_prefix(plan.store_id, group.id)) ^ 0xFFFF_FFFF,
+        first_row=first_row,
+        rows=tuple(
+            ReservedRow(comment_text(f"{group.name}: {s.name}, retired"), s.size, s.since)
+            if isinstance(s, Reserved) else row_of[s.field.name] for s in ring.stretches),
     )
 
 
@@ -103,11 +105,14 @@ def _rules(group: Group, index_of: dict[str, str]) -> Iterator[RuleRow]:
 
 def _default_rows(ring: Ring) -> Iterator[Bytes]:
     payload = default_payload(ring)
-    for placed in ring.fields:
-        field = placed.field
-        data = payload[placed.offset:placed.offset + field.size]
-        shown = comment_text(f"{field.name}: {format_value(field, field.default)}")
-        yield Bytes(shorten(shown, 88, placeholder=" ..."), tuple(hex_bytes(data)))
+    for stretch in ring.stretches:
+        if isinstance(stretch, Reserved):
+            size, shown = stretch.size, f"{stretch.name}, retired"
+        else:
+            field = stretch.field
+            size, shown = field.size, f"{field.name}: {format_value(field, field.default)}"
+        data = payload[stretch.offset:stretch.offset + size]
+        yield Bytes(shorten(comment_text(shown), 88, placeholder=" ..."), tuple(hex_bytes(data)))
 
 
 # ---- What must fit ------------------------------------------------------------------------------
@@ -139,6 +144,6 @@ def _misfits(plan: Plan, groups: tuple[GroupView, ...]) -> Iterator[Finding]:
         if max(ring.record_bytes, ring.slot_pages * plan.part.page) > 0xFFFF:
             yield misfit(f"a record of group `{group.name}` has {ring.record_bytes} bytes", 0xFFFF,
                          "split the group", group)
-    total = sum(ring.payload_bytes for ring in plan.rings)
+    total = sum(ring.group.payload_bytes for ring in plan.rings)
     if total > 0xFFFF:
         yield misfit(f"the values have {total} bytes", 0xFFFF, "make the store smaller")

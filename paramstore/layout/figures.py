@@ -98,7 +98,7 @@ def figures(plan: Plan) -> PlanFigures:
         worst_mount_bits=worst,
         worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
         hold_up=hold_up(part, plan.schema.supply_v, khz),
-        payload_bytes=sum(r.payload_bytes for r in plan.rings),
+        payload_bytes=sum(r.group.payload_bytes for r in plan.rings),
         working_bytes=STORE_BYTES + RING_BYTES * len(rings) + buffer,
     )
 

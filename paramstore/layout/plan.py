@@ -14,20 +14,47 @@ from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
 from paramstore.parts.part import Part
 from paramstore.schema.model import Field, Group, Schema
 
-__all__ = ["PlacedField", "Plan", "Ring"]
+__all__ = ["PlacedField", "Plan", "Reserved", "Ring"]
 
 
 @dataclass(frozen=True, slots=True)
 class PlacedField:
-    """A field and its offset in the record body, in bytes."""
+    """A field and its offset in the record body, in bytes.
+
+    `since` is the first revision of the group whose records hold it.
+    """
 
     field: Field
     offset: int
+    since: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Reserved:
+    """Bytes of a record body that once were the field `name` and are never used again.
+
+    Firmware of an earlier release still reads them, so a record keeps what they held;
+    `default` is there if they held nothing.
+    """
+
+    name: str
+    offset: int
+    default: bytes
+    since: int = 1
+
+    @property
+    def size(self) -> int:
+        """Bytes on the EEPROM."""
+        return len(self.default)
 
 
 @dataclass(frozen=True, slots=True)
 class Ring:
-    """The slots of one group. `body_bytes` = payload + room kept for growth."""
+    """The slots of one group. `body_bytes` = payload + room kept for growth.
+
+    `fields` are in the order of their offsets; if none are given, they lie one after another in
+    schema order. Fields and reserved stretches together fill the payload without gaps.
+    """
 
     group: Group
     first_page: int
@@ -36,6 +63,12 @@ class Ring:
     body_bytes: int
     page_bytes: int
     revision: int = 1
+    fields: tuple[PlacedField, ...] = ()
+    reserved: tuple[Reserved, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.fields:
+            object.__setattr__(self, "fields", _packed(self.group))
 
     @property
     def record_bytes(self) -> int:
@@ -43,9 +76,14 @@ class Ring:
         return self.body_bytes + OVERHEAD_BYTES
 
     @property
+    def stretches(self) -> tuple[PlacedField | Reserved, ...]:
+        """Fields and reserved stretches in the order of their offsets."""
+        return tuple(sorted((*self.fields, *self.reserved), key=lambda s: s.offset))
+
+    @property
     def payload_bytes(self) -> int:
-        """Bytes of the body that carry fields today."""
-        return self.group.payload_bytes
+        """Bytes of the body that carry fields, or once did."""
+        return self.group.payload_bytes + sum(r.size for r in self.reserved)
 
     @property
     def pages(self) -> int:
@@ -61,14 +99,13 @@ class Ring:
         for offset in range(0, self.record_bytes, self.page_bytes):
             yield offset, min(self.page_bytes, self.record_bytes - offset)
 
-    @property
-    def fields(self) -> tuple[PlacedField, ...]:
-        """All fields with their body offsets, in order, without gaps."""
-        placed, offset = [], 0
-        for f in self.group.fields:
-            placed.append(PlacedField(f, offset))
-            offset += f.size
-        return tuple(placed)
+
+def _packed(group: Group) -> tuple[PlacedField, ...]:
+    placed, offset = [], 0
+    for f in group.fields:
+        placed.append(PlacedField(f, offset))
+        offset += f.size
+    return tuple(placed)
 
 
 @dataclass(frozen=True, slots=True)

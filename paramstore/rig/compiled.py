@@ -12,7 +12,7 @@ from typing import Protocol
 
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.faults import BusError
-from paramstore.layout.plan import Plan
+from paramstore.layout.plan import PlacedField, Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field
 from paramstore.status import Health, Status
@@ -95,8 +95,9 @@ class CompiledRig:
         self.machine = machine
         self._trouble: BaseException | None = None
         self._groups = {ring.group.name: i for i, ring in enumerate(plan.rings)}
-        names = [(ring.group.name, f) for ring in plan.rings for f in ring.group.fields]
-        self._fields = {(group, f.name): (i, f) for i, (group, f) in enumerate(names)}
+        rows = [(ring.group.name, s) for ring in plan.rings for s in ring.stretches]
+        self._fields = {(group, s.field.name): (i, s.field) for i, (group, s) in enumerate(rows)
+                        if isinstance(s, PlacedField)}
         self.restart()
 
     # ---- The port ----
