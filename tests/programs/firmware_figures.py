@@ -30,6 +30,7 @@ from paramstore.report.tables import Column, table
 from paramstore.rig.compiled import CompiledRig
 from paramstore.rig.toolchain import Compiler
 from paramstore.schema.reader import load_schema
+from paramstore.schema.words import plural
 from paramstore.status import Status
 from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, EmulatedMachine, link
 
@@ -176,7 +177,7 @@ def report(figures: Figures) -> list[str]:
             ["code of the runtime in use, smallest",
              str(min(c.runtime for c in figures.code if c.calls == "in use")), str(CODE_AIM)],
             ["RAM beside the values", str(figures.store), str(RAM_AIM)],
-            [f"  thereof {figures.rings // 8} groups", str(figures.rings), ""],
+            [f"  thereof {plural(figures.rings // 8, 'group')}", str(figures.rings), ""],
             ["  thereof page buffer", str(figures.buffer), ""],
             ["RAM of the values", str(figures.values), ""],
             ["stack, deepest", str(deepest), str(STACK_AIM)],
