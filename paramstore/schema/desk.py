@@ -202,6 +202,8 @@ def _has_form(form: Form, value: Any) -> bool:
             return isinstance(value, list | dict)
         case Form.PART:
             return isinstance(value, str | dict)
+        case Form.NAMES:
+            return isinstance(value, list) and all(isinstance(name, str) for name in value)
         case Form.VALUE:
             return True
 

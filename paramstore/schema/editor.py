@@ -39,6 +39,7 @@ _FORMS: dict[Form, dict[str, Any]] = {
     Form.TABLE: {"type": "object"},
     Form.MEMBERS: {},
     Form.PART: {},
+    Form.NAMES: {"type": "array", "items": {"type": "string"}},
 }
 _NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
 _NUMBER_OR_QUANTITY = {"type": ["number", "string"]}

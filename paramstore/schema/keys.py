@@ -15,6 +15,7 @@ from paramstore.schema.model import Kind
 __all__ = [
     "ALIASES",
     "AXIS_KEYS",
+    "CONVERT_KEYS",
     "FLOATS",
     "GROUP_KEYS",
     "INTEGERS",
@@ -40,6 +41,7 @@ class Form(StrEnum):
     TABLE = "a table"
     MEMBERS = "an array of names or a table"
     PART = "the name of a part or a table"
+    NAMES = "an array of names"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,8 @@ STORE_KEYS = _table(
         why="parts are rated from -40 to 85 or 125 degC"),
     Key("life_years", Form.NUMBER, "Years the store must last.", "life_years = 10", default=10,
         low=0.1, high=200, code="PS317"),
+    Key("retired_groups", Form.NAMES, "Groups of earlier releases that were taken out.",
+        'retired_groups = ["network"]', default=()),
 )
 
 GROUP_KEYS = _table(
@@ -109,6 +113,10 @@ GROUP_KEYS = _table(
         low=0, high=4096, code="PS308"),
     Key("parameter", Form.TABLE, "The parameters, one key NAME = { type = ... } for each.",
         '[group.NAME.parameter]'),
+    Key("was", Form.TEXT, "Name of the group in the release before, if it had another one.",
+        'was = "user"'),
+    Key("retired", Form.NAMES, "Parameters of earlier releases that were taken out.",
+        'retired = ["beeper"]', default=()),
 )
 
 _LIMIT = "numbers in the unit of the parameter, dates for a date"
@@ -142,11 +150,24 @@ PARAMETER_KEYS = _table(
         required=True),
     Key("below", Form.TEXT, "Parameter of the same group that this one must stay below.",
         'below = "high"'),
+    Key("was", Form.TEXT,
+        "Name in the release before, if it had another one: NAME, or GROUP.NAME of another group.",
+        'was = "interval"'),
+    Key("convert", Form.TABLE,
+        "From values of the release before: factor and offset, or old to new names of members.",
+        "convert = { factor = 0.001 }"),
+)
+
+CONVERT_KEYS = _table(
+    Key("factor", Form.NUMBER, "New physical value for each old one.", "factor = 0.001",
+        default=1),
+    Key("offset", Form.NUMBER, "New physical value for 0 in the old unit.", "offset = 273.15",
+        default=0),
 )
 
 AXIS_KEYS = {
     name: PARAMETER_KEYS[name]
-    for name in ("type", "doc", "unit", "min", "max", "digits", "scale", "offset")
+    for name in ("type", "doc", "unit", "min", "max", "digits", "scale", "offset", "convert")
 }
 
 
@@ -163,9 +184,9 @@ INTEGERS = ("u8", "u16", "u32", "u64", "i8", "i16", "i32", "i64")
 FLOATS = ("f32", "f64")
 STORAGE = {Kind.ENUM: ("u8", "u16", "u32"), Kind.FLAGS: ("u8", "u16", "u32", "u64")}
 
-_COMMON = ("type", "doc", "default")
+_COMMON = ("type", "doc", "default", "was")
 _LIMITED = (*_COMMON, "min", "max", "count", "below")
-_NUMBER = (*_LIMITED, "unit", "digits")
+_NUMBER = (*_LIMITED, "unit", "digits", "convert")
 
 
 def _integer_doc(name: str) -> str:
@@ -177,9 +198,9 @@ TYPES: dict[str, TypeInfo] = {
     "bool": TypeInfo(Kind.BOOL, "true or false", (*_COMMON, "count")),
     **{n: TypeInfo(Kind.INTEGER, _integer_doc(n), (*_NUMBER, "scale", "offset")) for n in INTEGERS},
     **{n: TypeInfo(Kind.FLOAT, f"IEEE 754 binary{n[1:]}", _NUMBER) for n in FLOATS},
-    "enum": TypeInfo(Kind.ENUM, "one of several names", (*_COMMON, "members", "storage", "count")),
+    "enum": TypeInfo(Kind.ENUM, "one of several names", (*_COMMON, "members", "storage", "count", "convert")),
     "flags": TypeInfo(Kind.FLAGS, "any of several names",
-                      (*_COMMON, "members", "storage", "count")),
+                      (*_COMMON, "members", "storage", "count", "convert")),
     "text": TypeInfo(Kind.TEXT, "UTF-8 text of up to `size` bytes", (*_COMMON, "size")),
     "bytes": TypeInfo(Kind.BYTES, "`size` bytes", (*_COMMON, "size")),
     "date": TypeInfo(Kind.DATE, "day from 2000-01-01 to 2179-06-06", _LIMITED),
@@ -208,5 +229,6 @@ ALIASES: dict[str, str] = {
     "voltage": "supply_v", "vcc": "supply_v", "temperature": "temperature_c", "life": "life_years",
     "lifetime": "life_years", "device": "part", "chip": "part", "eeprom": "part",
     "i2c_address": "address", "reserve": "room", "kind": "role", "rate": "writes",
+    "renamed_from": "was", "formerly": "was", "removed": "retired", "deleted": "retired",
 }  # fmt: skip
 """Words a person may try for a key, for suggestions only."""

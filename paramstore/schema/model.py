@@ -15,7 +15,7 @@ from paramstore.errors import SourceText, Span
 from paramstore.parts.part import Part
 from paramstore.scalars import Raw, Scalar
 
-__all__ = ["Field", "Group", "Kind", "Limits", "Parameter", "Role", "Schema"]
+__all__ = ["Convert", "Field", "Group", "Kind", "Limits", "Parameter", "Role", "Schema"]
 
 
 class Role(StrEnum):
@@ -66,6 +66,19 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Convert:
+    """How values of the release before become values of this one.
+
+    Physical value = physical value before x `factor` + `offset`. `names` has (old, new) names of
+    members of an enum or of flags.
+    """
+
+    factor: Decimal = Decimal(1)
+    offset: Decimal = Decimal(0)
+    names: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Field:
     """A run of equal scalars in a record: what codec, C tables and byte offsets deal in.
 
@@ -87,6 +100,7 @@ class Field:
     offset: Decimal = Decimal(0)
     digits: int | None = None  # decimals to show; None: as many as the value needs
     members: tuple[tuple[str, int], ...] = ()  # enum: value; flags: bit number
+    convert: Convert | None = None
 
     @property
     def size(self) -> int:
@@ -102,13 +116,15 @@ class Field:
 @dataclass(frozen=True, slots=True)
 class Parameter:
     """One parameter as a person names it. `below`: a parameter of the same group, same stored
-    type and scale, that this one must stay strictly below."""
+    type and scale, that this one must stay strictly below. `was`: its name in the release before,
+    `NAME` or `GROUP.NAME`, if it had another one."""
 
     name: str
     kind: Kind
     fields: tuple[Field, ...]
     doc: str = ""
     below: str | None = None
+    was: str | None = None
     span: Span | None = field(default=None, compare=False)
 
     @property
@@ -121,7 +137,9 @@ class Parameter:
 class Group:
     """Parameters that are committed together. `id` is 1..255 and unique in the store.
 
-    `slots` and `room` are None where the planner decides; `room` is in bytes.
+    `slots` and `room` are None where the planner decides; `room` is in bytes. `numbered`: the
+    schema gives the id, it is not counted. `was` is the group's name in the release before, if it
+    had another one; `retired` names parameters that were taken out.
     """
 
     name: str
@@ -133,6 +151,9 @@ class Group:
     slots: int | None = None
     room: int | None = None
     doc: str = ""
+    numbered: bool = field(default=True, compare=False)
+    was: str | None = None
+    retired: tuple[str, ...] = ()
     span: Span | None = field(default=None, compare=False)
 
     @property
@@ -155,7 +176,10 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Schema:
-    """A whole store: the part it lives on, how it is used, and its groups."""
+    """A whole store: the part it lives on, how it is used, and its groups.
+
+    `retired_groups` names groups that were taken out.
+    """
 
     name: str
     part: Part
@@ -166,6 +190,7 @@ class Schema:
     temperature_c: float = 25.0  # the hottest the part is written at for long
     life_years: float = 10.0
     doc: str = ""
+    retired_groups: tuple[str, ...] = ()
     source: SourceText | None = field(default=None, compare=False)
 
     def group(self, name: str) -> Group:

@@ -11,6 +11,7 @@ from typing import Any
 
 from paramstore.errors import Severity, errors_in
 from paramstore.scalars import SCALARS, Raw
+from paramstore.schema.convert import read_convert
 from paramstore.schema.desk import Desk, Table, value_code
 from paramstore.schema.keys import AXIS_KEYS, FLOATS, INTEGERS, PARAMETER_KEYS, TYPE_ALIASES, TYPES
 from paramstore.schema.limits import grid_note, limited
@@ -55,7 +56,7 @@ def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
     if fields is None:
         return None
     parameter = Parameter(name, info.kind, fields, table.get("doc", ""), table.get("below"),
-                          desk.key(*path))
+                          table.get("was"), desk.key(*path))
     complete = _with_default(table, parameter)
     wrong = errors_in(desk.findings[before:])
     if wrong:
@@ -138,6 +139,7 @@ def _single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
             field = size and Field(name, kind, SCALARS["u8"], size, ())
     if field is None:
         return None
+    field = replace(field, convert=read_convert(table, field))
     if "count" in table.values:
         field = replace(field, count=table.get("count"), array=True)
     # Without a count that holds, nothing can be said about an array of defaults.
@@ -164,7 +166,7 @@ def _axes(table: Table, name: str) -> tuple[Field, ...] | None:
                            notes=("the firmware looks x up by its stored value, which must rise",))
         elif field is not None and "points" in table.values:
             fields.append(replace(field, kind=Kind.CURVE, count=table.get("points"),
-                                  rising=axis == "x"))
+                                  rising=axis == "x", convert=read_convert(inner, field)))
     return tuple(fields) if len(fields) == 2 else None
 
 

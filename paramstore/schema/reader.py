@@ -94,6 +94,7 @@ def _life_years(store: Table | None) -> float:
 
 def _store_values(store: Table) -> dict[str, Any]:
     values = {n: store.get(n) for n in STORE_KEYS if n in store.values and n != "part"}
+    values["retired_groups"] = tuple(store.get("retired_groups", ()))
     return values | {
         n: float(values[n]) for n in ("supply_v", "temperature_c", "life_years") if n in values
     }
@@ -146,7 +147,8 @@ def _read_group(desk: Desk, name: str, position: int, life_years: float) -> Grou
     copies = table.get("copies", 2 if role.protected else 1)
     return Group(
         name, table.get("id", position), role, per_day, parameters, copies, table.get("slots"),
-        table.get("room"), table.get("doc", ""), desk.key(*path),
+        table.get("room"), table.get("doc", ""), "id" in table.values, table.get("was"),
+        tuple(table.get("retired", ())), desk.key(*path),
     )
 
 
