@@ -20,7 +20,7 @@ from paramstore.format import label_pages
 from paramstore.layout.demand import Demand
 from paramstore.parts.part import Part
 
-__all__ = ["arrange", "pages_for_rings", "protected_places"]
+__all__ = ["arrange", "arrange_beside", "pages_for_rings", "protected_places"]
 
 
 def pages_for_rings(part: Part) -> int:
@@ -46,6 +46,40 @@ def arrange(part: Part, demands: Sequence[Demand]) -> Mapping[int, int] | None:
             places[demand.group.id] = low
             low += demand.pages
     return places if low <= high else None
+
+
+def arrange_beside(
+    part: Part, demands: Sequence[Demand], taken: Sequence[tuple[int, int]]
+) -> Mapping[int, int] | None:
+    """Return the first page of every new ring by group id, beside rings that stay where they are.
+
+    `taken` are their pages as (first, end). The rules are those of `arrange`, applied to the gaps:
+    the first that is wide enough counts, from the low end, or for a hot ring from the high one.
+    None if the rings do not fit.
+    """
+    free = set(range(2 * label_pages(part.page), part.pages))
+    for first, end in taken:
+        free -= set(range(first, end))
+    border = part.pages if part.protected_from is None else part.protected_from // part.page
+    places: dict[int, int] = {}
+    for demand in sorted(demands, key=lambda d: not d.group.role.protected):
+        at = None
+        if part.protected_from is not None and demand.group.role.protected:
+            at = _gap(free, range(border, part.pages), demand.pages, down=False)
+        if at is None:
+            at = _gap(free, range(border), demand.pages, down=demand.hot)
+        if at is None:
+            return None
+        places[demand.group.id] = at
+        free -= set(range(at, at + demand.pages))
+    return places
+
+
+def _gap(free: set[int], area: range, pages: int, down: bool) -> int | None:
+    """Return the first page of a gap of so many pages within `area`."""
+    starts = range(area.start, area.stop - pages + 1)
+    return next((page for page in (reversed(starts) if down else starts)
+                 if free.issuperset(range(page, page + pages))), None)
 
 
 def protected_places(part: Part, demands: Sequence[Demand]) -> dict[int, int]:

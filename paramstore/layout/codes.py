@@ -44,6 +44,12 @@ CODES: dict[str, Code] = {
         "Records carry a sequence number of 32 bits that only grows; that it never wraps is what "
         "makes the newest record certain. At the rate and life given it would run out.",
     ),
+    "PS407": Code(
+        "new groups do not fit beside the released ones",
+        "Rings of released groups, those of groups that were taken out included, stay where they "
+        "are, because units in the field have them there. A new group needs a gap of free pages "
+        "that is long enough for its whole ring.",
+    ),
     "PS421": Code(
         "a large group is written often",
         "Every commit writes the whole record. If only some of its parameters change at the rate "

@@ -21,7 +21,7 @@ from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.schema.model import Group, Schema
 from paramstore.schema.words import plural
 
-__all__ = ["explain_misfit", "fits", "impossible_groups", "longest_life", "smallest_part"]
+__all__ = ["explain_crowding", "explain_misfit", "fits", "impossible_groups", "longest_life", "smallest_part"]
 
 LAST_SEQUENCE = 0xFFFFFFFE
 SLOT_LIMIT_BYTES = 0xFFFF
@@ -54,6 +54,23 @@ def explain_misfit(schema: Schema) -> Finding:
     if sum(d.pages for d in demands) > room:
         return _too_hot(schema, demands)
     return _open_area_too_small(schema, demands)
+
+
+def explain_crowding(schema: Schema, new: Sequence[Demand],
+                     taken: Sequence[tuple[int, int]]) -> Finding:
+    """Return the error that says why new groups do not fit beside released ones."""
+    largest = max(new, key=lambda d: (d.pages, -d.group.id))
+    left = pages_for_rings(schema.part) - sum(end - first for first, end in taken)
+    return Finding(
+        "PS407",
+        f"{plural(sum(d.pages for d in new), 'page')} are needed for new groups, the released "
+        f"ones leave {left}",
+        schema.source, largest.group.span,
+        label=f"the largest: {_extent(largest)}",
+        notes=("released rings stay where they are", _shares(new)),
+        help="make the new group smaller or write it less often; or lay the units out anew on the "
+             "host, with `paramstore relayout`",
+    )
 
 
 def smallest_part(schema: Schema) -> Part | None:

@@ -6,34 +6,42 @@ warnings in `advice`; times and life are in `figures` and never needed to place 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from paramstore.checksum import crc32c
 from paramstore.errors import FindingsError
 from paramstore.layout.advice import advise
-from paramstore.layout.arrange import arrange
+from paramstore.layout.arrange import arrange, arrange_beside
 from paramstore.layout.demand import demands_of
 from paramstore.layout.layout_id import layout_id
-from paramstore.layout.misfit import explain_misfit, impossible_groups
+from paramstore.layout.misfit import explain_crowding, explain_misfit, impossible_groups
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Schema
 
 __all__ = ["make_plan"]
 
 
-def make_plan(schema: Schema) -> Plan:
+def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring] = ()) -> Plan:
     """Return the layout of `schema`, with advice in its `findings`.
 
-    FindingsError if it does not fit its part; the findings say what would make it fit.
+    `kept` are the rings of groups that stay as they are, `retired` those of groups that are gone:
+    new groups are laid beside both. FindingsError if it does not fit its part; the findings say
+    what would make it fit.
     """
     if wrong := impossible_groups(schema):
         raise FindingsError(wrong)
-    places = arrange(schema.part, demands_of(schema))
+    own = {ring.group.id: ring for ring in kept}
+    new = [d for d in demands_of(schema) if d.group.id not in own]
+    taken = [(ring.first_page, ring.first_page + ring.pages) for ring in (*kept, *retired)]
+    places = arrange_beside(schema.part, new, taken) if taken else arrange(schema.part, new)
     if places is None:
-        raise FindingsError([explain_misfit(schema)])
-    rings = tuple(
-        Ring(d.group, places[d.group.id], d.slots, d.slot_pages, d.body_bytes, schema.part.page)
-        for d in demands_of(schema)
-    )
-    plan = Plan(schema, rings, crc32c(schema.name.encode()), layout_id(schema.part, rings))
+        raise FindingsError([explain_crowding(schema, new, taken) if taken
+                             else explain_misfit(schema)])
+    for d in new:
+        own[d.group.id] = Ring(d.group, places[d.group.id], d.slots, d.slot_pages, d.body_bytes,
+                               schema.part.page)
+    rings = tuple(own[group_id] for group_id in sorted(own))
+    plan = Plan(schema, rings, crc32c(schema.name.encode()), layout_id(schema.part, rings),
+                retired=tuple(retired))
     return replace(plan, findings=tuple(advise(plan)))

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
+from paramstore.layout.moves import Move
 from paramstore.parts.part import Part
 from paramstore.schema.model import Field, Group, Schema
 
@@ -110,13 +111,22 @@ def _packed(group: Group) -> tuple[PlacedField, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A whole layout. `findings` holds warnings only: a plan with an error is never made."""
+    """A whole layout. `findings` holds warnings only: a plan with an error is never made.
+
+    The rest is there if the store was released before: `retired` are the rings of groups that
+    were taken out, on pages that stay theirs; `moves` where earlier releases kept fields, those
+    of one field together, the latest first; `known` are the numbers and layout ids of the earlier
+    releases whose units this one takes over.
+    """
 
     schema: Schema
     rings: tuple[Ring, ...]
     store_id: int
     layout_id: int
     release: int = 0  # 0: not released
+    retired: tuple[Ring, ...] = ()
+    moves: tuple[Move, ...] = ()
+    known: tuple[tuple[int, int], ...] = ()
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property
@@ -137,6 +147,11 @@ class Plan:
     def label_address(self, copy: int) -> int:
         """Return the memory address of label copy 0 or 1."""
         return copy * self.label_pages * self.part.page
+
+    @property
+    def ring_pages(self) -> int:
+        """Pages of all rings, retired ones included."""
+        return sum(r.pages for r in (*self.rings, *self.retired))
 
     def ring(self, group: str) -> Ring:
         """Return the ring of the group called `group`; KeyError if there is none."""

@@ -17,7 +17,7 @@ Paint = Callable[[str, int], str]
 """Gives a text the colour of the ring with that index in the plan."""
 
 LETTERS = string.ascii_uppercase + string.ascii_lowercase + string.digits
-LABEL, FREE, GOES_ON = "=", ".", "-"
+LABEL, FREE, GOES_ON, RETIRED = "=", ".", "-", "~"
 BLOCK = 8
 """A blank after so many pages, to count by."""
 
@@ -25,12 +25,13 @@ BLOCK = 8
 @dataclass(frozen=True, slots=True)
 class Cell:
     """One page. `ring` is an index in `plan.rings`, None outside the rings; `begins` says whether
-    a slot or a label copy begins here."""
+    a slot or a label copy begins here. `retired`: of a group that was taken out."""
 
     ring: int | None = None
     slot: int = 0
     begins: bool = False
     label: bool = False
+    retired: bool = False
 
 
 def cells(plan: Plan) -> tuple[Cell, ...]:
@@ -38,6 +39,8 @@ def cells(plan: Plan) -> tuple[Cell, ...]:
     pages = [Cell()] * plan.part.pages
     for page in range(2 * plan.label_pages):
         pages[page] = Cell(label=True, begins=page % plan.label_pages == 0)
+    for ring in plan.retired:
+        pages[ring.first_page:ring.first_page + ring.pages] = [Cell(retired=True)] * ring.pages
     for index, ring in enumerate(plan.rings):
         for page in range(ring.pages):
             slot, rest = divmod(page, ring.slot_pages)
@@ -97,5 +100,5 @@ def _symbol(cell: Cell) -> str:
     if cell.label:
         return LABEL if cell.begins else GOES_ON
     if cell.ring is None:
-        return FREE
+        return RETIRED if cell.retired else FREE
     return letter(cell.ring) if cell.begins else GOES_ON

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from paramstore.format import HEADER_BYTES
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.layout_id import plain_decimal
-from paramstore.layout.plan import PlacedField, Plan
+from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.parts.bus import bits_ms
 from paramstore.parts.holdup import CONTROLLER_MA, DERATING
 from paramstore.parts.part import WriteProtect
@@ -52,12 +52,17 @@ def field_lines(plan: Plan) -> list[str]:
     columns = [Column("address"), Column("field", right=False), Column("type", right=False),
                Column("size", "bytes"), Column("in body", "byte"), Column("scale", right=False),
                Column("unit", right=False)]
-    return table(columns, [
-        (address_text(plan, ring.address(0) + HEADER_BYTES + placed.offset),
-         f"{ring.group.name}.{placed.field.name}", type_text(placed), str(placed.field.size),
-         str(placed.offset), scale_text(placed.field), placed.field.unit)
-        for ring in plan.rings for placed in ring.fields
-    ], indent=2)
+    rows = []
+    for ring in plan.rings:
+        for s in ring.stretches:
+            address = address_text(plan, ring.address(0) + HEADER_BYTES + s.offset)
+            if isinstance(s, Reserved):
+                rows.append((address, f"{ring.group.name}: kept for `{s.name}`", "retired",
+                             str(s.size), str(s.offset), "", ""))
+            else:
+                rows.append((address, f"{ring.group.name}.{s.field.name}", type_text(s),
+                             str(s.field.size), str(s.offset), scale_text(s.field), s.field.unit))
+    return table(columns, rows, indent=2)
 
 
 def type_text(placed: PlacedField) -> str:
@@ -94,7 +99,8 @@ def _title(plan: Plan) -> Iterator[str]:
 
 
 def _legend(plan: Plan, paint: Paint) -> Iterator[str]:
-    line, width = "  = label  . free", 17
+    line = "  = label  . free" + "  ~ retired" * bool(plan.retired)
+    width = len(line)
     for index, ring in enumerate(plan.rings):
         size = 4 + display_width(ring.group.name)
         if width + size > LINE:
@@ -167,7 +173,7 @@ def _summary(plan: Plan, numbers: PlanFigures) -> Iterator[str]:
 
 
 def _space(plan: Plan) -> str:
-    label, rings = 2 * plan.label_pages, sum(r.pages for r in plan.rings)
+    label, rings = 2 * plan.label_pages, plan.ring_pages
     free = plan.part.pages - label - rings
     return (f"{label + rings} of {plural(plan.part.pages, 'page')} used "
             f"(label {label}, groups {rings}), {free} free")

@@ -45,6 +45,8 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         },
         "pages": _pages(plan),
         "groups": [_group(plan, r) for r in numbers.rings],
+        "retired_groups": [{"name": r.group.name, "id": r.group.id, "first_page": r.first_page,
+                            "pages": r.pages} for r in plan.retired],
         "mount": {
             "bits": numbers.mount_bits,
             "ms": numbers.mount_ms,
@@ -87,7 +89,7 @@ def _use(schema: Schema) -> dict[str, Any]:
 
 
 def _pages(plan: Plan) -> dict[str, int]:
-    label, rings = 2 * plan.label_pages, sum(r.pages for r in plan.rings)
+    label, rings = 2 * plan.label_pages, plan.ring_pages
     total = plan.part.pages
     return {"total": total, "label": label, "groups": rings, "free": total - label - rings}
 
@@ -121,6 +123,8 @@ def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
         "hamming_distance": figure.strength.distance,
         "hamming_distance_16_bit_crc": figure.strength.distance_16,
         "fields": [_field(ring, f) for f in ring.fields],
+        "reserved": [{"name": r.name, "offset": r.offset, "bytes": r.size, "since": r.since,
+                      "default": r.default.hex()} for r in ring.reserved],
     }
 
 
@@ -137,6 +141,7 @@ def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:
         "scale": plain_decimal(field.scale),
         "zero": plain_decimal(field.offset),
         "unit": field.unit,
+        "since": placed.since,
     }
     if field.members:
         data["members"] = dict(field.members)

@@ -167,3 +167,40 @@ def test_a_slot_may_straddle_a_block() -> None:
 def test_store_id() -> None:
     """The store id is the CRC-32C of the name."""
     assert crc32c_bit_by_bit(b"demo") == make_plan(schema(COLD)).store_id
+
+
+# ---- Beside rings that stay where they are ------------------------------------------------------
+
+
+def test_kept_rings_stay() -> None:
+    """Rings of released groups keep their place whatever a planner would do today; new groups go
+    into the gaps that these and the rings of retired groups leave."""
+    old = make_plan(schema(COLD, WARM, group("gone", 3), late := group("late", 4)))
+    kept = [old.ring("cold"), old.ring("warm"), old.ring("late")]
+    hotter = replace(WARM, writes_per_day=9000)
+    new = group("new", 9)
+    plan = make_plan(schema(COLD, hotter, late, new), kept, [old.ring("gone")])
+    assert kept == [plan.ring(name) for name in ("cold", "warm", "late")]
+    assert plan.ring("late").first_page + plan.ring("late").pages == plan.ring("new").first_page
+    assert (old.ring("gone"),) == plan.retired
+    assert sum(r.pages for r in plan.rings) + old.ring("gone").pages == plan.ring_pages
+
+
+def test_new_groups_beside_kept_ones_follow_their_kind() -> None:
+    """Beside released rings a hot ring still goes to the high end, a protected one under the pin."""
+    old = make_plan(schema(COLD, WARM, PROTECTED, part="24LC32AF"))
+    hot, careful = group("hot", 5, per_day=1440), replace(PROTECTED, name="unit", id=6)
+    plan = make_plan(schema(COLD, WARM, PROTECTED, hot, careful, part="24LC32AF"), old.rings)
+    assert old.ring("warm").first_page == plan.ring("hot").first_page + plan.ring("hot").pages
+    assert old.ring("factory").first_page + old.ring("factory").pages == (
+        plan.ring("unit").first_page)
+
+
+def test_no_gap_for_a_new_group() -> None:
+    """PS407: what new groups need and what is left is told, though another order would fit."""
+    old = make_plan(schema(group("a", 1, slots=60), group("b", 2, slots=60)))
+    with pytest.raises(FindingsError) as caught:
+        make_plan(schema(*(r.group for r in old.rings), group("c", 3, slots=7)), old.rings)
+    (finding,) = caught.value.findings
+    assert ("PS407", "7 pages are needed for new groups, the released ones leave 6") == (
+        finding.code, finding.message)

@@ -1,0 +1,125 @@
+"""How a value that an earlier release stored becomes one of this release: data, and its meaning.
+
+`convert` is what the firmware does too, operation by operation, so that host, twin and C give the
+same bits: integers exactly, with one rounding, half to even; floats in IEEE 754 binary64, one
+operation after another, and a last rounding to f32 where that is the new type. Whether a value is
+within its limits is judged after the conversion, as everywhere. Knows no release.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
+
+__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert"]
+
+INT64_MAX = (1 << 63) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Arithmetic:
+    """New raw = (old raw x `numerator` + `addend`) / `denominator`; whole numbers of 64 bits."""
+
+    numerator: int
+    addend: int
+    denominator: int
+
+    @classmethod
+    def of(cls, factor: Fraction, addend: Fraction) -> Arithmetic:
+        """Return the arithmetic of new = old x `factor` + `addend`."""
+        denominator = math.lcm(factor.denominator, addend.denominator)
+        return cls(int(factor * denominator), int(addend * denominator), denominator)
+
+    @property
+    def identity(self) -> bool:
+        """Whether it changes nothing."""
+        return self.numerator == self.denominator and not self.addend
+
+
+@dataclass(frozen=True, slots=True)
+class Renumbering:
+    """Members by number: (old, new) pairs of the values of an enum, or of the bits of flags."""
+
+    pairs: tuple[tuple[int, int], ...]
+    bits: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """From elements of one scalar to elements of another; without a rule the bytes are copied."""
+
+    source: Scalar
+    target: Scalar
+    rule: Arithmetic | Renumbering | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Where an earlier release kept a field, for records that do not hold it yet.
+
+    It applies if the newest record of group `target` is of a revision before `since`, and the
+    newest one of group `source` is of `source_since` or later: then the first `count` elements of
+    `field` come from `offset` in the body of that record. Groups go by id; that of the source may
+    be a retired one. Of several that apply to a field the first counts.
+    """
+
+    target: int
+    field: str
+    since: int
+    source: int
+    source_since: int
+    offset: int
+    count: int
+    conversion: Conversion
+
+
+def convert(conversion: Conversion, raw: Raw) -> Raw | None:
+    """Return the new raw element; None if there is none for it."""
+    match conversion.rule:
+        case None:
+            return raw
+        case Renumbering(pairs, bits):
+            return _renumber(pairs, bits, int(raw))
+        case Arithmetic() as rule if isinstance(raw, int):
+            return _from_integer(rule, conversion.target, raw)
+        case Arithmetic() as rule:
+            return _from_float(rule, conversion.target, float(raw))
+
+
+def _renumber(pairs: tuple[tuple[int, int], ...], bits: bool, raw: int) -> int | None:
+    if not bits:
+        return dict(pairs).get(raw)
+    if raw & ~sum(1 << old for old, _ in pairs):
+        return None
+    return sum(1 << new for old, new in pairs if raw & 1 << old)
+
+
+def _from_integer(rule: Arithmetic, target: Scalar, raw: int) -> Raw | None:
+    steps = raw * rule.numerator + rule.addend
+    if target.form is ScalarForm.FLOAT:
+        return _fitting_float(float(steps) / float(rule.denominator), target)
+    return _fitting_integer(round(Fraction(steps, rule.denominator)), target)
+
+
+def _from_float(rule: Arithmetic, target: Scalar, raw: float) -> Raw | None:
+    value = raw * float(rule.numerator)
+    value += float(rule.addend)
+    value /= float(rule.denominator)
+    if target.form is ScalarForm.FLOAT:
+        return _fitting_float(value, target)
+    if not -float(INT64_MAX) < value < float(INT64_MAX):  # beyond the arithmetic; or NaN
+        return None
+    return _fitting_integer(round(value), target)
+
+
+def _fitting_integer(value: int, target: Scalar) -> int | None:
+    return value if target.minimum <= value <= target.maximum else None
+
+
+def _fitting_float(value: float, target: Scalar) -> float | None:
+    if not target.minimum <= value <= target.maximum:
+        return None
+    return round_f32(value) if target.size == 4 else value
