@@ -21,7 +21,8 @@ from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.schema.model import Group, Schema
 from paramstore.schema.words import plural
 
-__all__ = ["explain_crowding", "explain_misfit", "fits", "impossible_groups", "longest_life", "smallest_part"]
+__all__ = ["explain_crowding", "explain_misfit", "fits", "impossible_groups", "longest_life",
+           "smallest_part"]
 
 LAST_SEQUENCE = 0xFFFFFFFE
 SLOT_LIMIT_BYTES = 0xFFFF

@@ -187,7 +187,7 @@ def test_kept_rings_stay() -> None:
 
 
 def test_new_groups_beside_kept_ones_follow_their_kind() -> None:
-    """Beside released rings a hot ring still goes to the high end, a protected one under the pin."""
+    """Beside released rings a hot ring still goes to the high end, a protected one to the pin."""
     old = make_plan(schema(COLD, WARM, PROTECTED, part="24LC32AF"))
     hot, careful = group("hot", 5, per_day=1440), replace(PROTECTED, name="unit", id=6)
     plan = make_plan(schema(COLD, WARM, PROTECTED, hot, careful, part="24LC32AF"), old.rings)
