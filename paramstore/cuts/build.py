@@ -1,0 +1,105 @@
+"""The harness of one plan: its C files, ready to compile for any processor.
+
+The runtime goes in as it is. Knows what the harness must be told of a plan; runs nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+
+from paramstore.cuts.pictures import MOST_PICTURES, Pictures
+from paramstore.firmware.generate import generate, runtime_files
+from paramstore.firmware.view import view_of
+from paramstore.format import SKIP_LIMIT
+from paramstore.layout.plan import Plan
+from paramstore.rig.toolchain import Compiler, find_compiler
+
+__all__ = ["MEMO_STATES", "build_library", "harness_texts", "write_harness"]
+
+MEMO_STATES = 1 << 14
+"""Places for states from which everything has been tried, some 424 bytes each. A power of two."""
+
+_CONFIG = """/* What the harness must know of {store}. Written by paramstore. */
+#ifndef CUTS_CONFIG_H
+#define CUTS_CONFIG_H
+
+#define CUTS_HEADER "{header}"
+#define CUTS_STORE_T {store_t}
+#define CUTS_VALUES_T {values_t}
+#define CUTS_INIT {init}
+#define CUTS_LAYOUT {layout}
+
+#define CUTS_CAPACITY {capacity}u
+#define CUTS_PAGE {page}u
+#define CUTS_ADDRESS {address}u
+#define CUTS_ADDRESS_BYTES {address_bytes}
+#define CUTS_BLOCK_BITS {block_bits}u
+#define CUTS_BLOCK_SHIFT {block_shift}u
+
+#define CUTS_GROUPS {groups}u
+#define CUTS_MAX_WRITES {writes}u /* of one call */
+#define CUTS_PICTURES {pictures}u
+#define CUTS_MEMO {memo}u
+#define CUTS_SPANS {spans}
+
+#endif
+"""
+
+
+def harness_texts(plan: Plan, pictures: Pictures, *, memo: int = MEMO_STATES,
+                  wipe: bool = True) -> dict[str, str]:
+    """Return the harness and its configuration by file name, without runtime and tables.
+
+    `memo` is a power of two or 0; without `wipe`, static memory is too small for ps_wipe.
+    FindingsError if the plan cannot become C.
+    """
+    view = view_of(plan)
+    part = plan.part
+    config = _CONFIG.format(
+        store=view.name, header=view.header, store_t=view.c_type, values_t=view.values_type,
+        init=view.init, layout=view.layout, capacity=part.capacity, page=part.page,
+        address=f"0x{plan.schema.address:02X}", address_bytes=part.address_bytes,
+        block_bits=part.block_bits, block_shift=part.block_shift, groups=len(plan.rings),
+        writes=_most_writes(plan, wipe), pictures=MOST_PICTURES, memo=memo,
+        spans=" ".join(f"CUTS_SPAN({g.name}, {pictures.count(g.name)}u)" for g in view.groups))
+    folder = files("paramstore.cuts") / "harness"
+    texts = {entry.name: entry.read_text("utf-8")
+             for entry in sorted(folder.iterdir(), key=lambda e: e.name)
+             if entry.name.endswith((".c", ".h"))}
+    return {**texts, "cuts_config.h": config}
+
+
+def write_harness(plan: Plan, pictures: Pictures, folder: Path, *, memo: int = MEMO_STATES,
+                  wipe: bool = True, runtime: Mapping[str, str] | None = None) -> list[Path]:
+    """Write harness, tables and runtime (`runtime` instead of the real one) into `folder`.
+
+    Return the C files to compile, with `folder` among the places of headers.
+    """
+    texts = {**harness_texts(plan, pictures, memo=memo, wipe=wipe), **generate(plan),
+             **(runtime_files() if runtime is None else runtime)}
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, "utf-8")
+    return [folder / name for name in texts if name.endswith(".c")]
+
+
+def build_library(plan: Plan, pictures: Pictures, folder: Path, *,
+                  compiler: Compiler | None = None, flags: Sequence[str] = ("-O2",),
+                  runtime: Mapping[str, str] | None = None) -> Path:
+    """Compile the harness to a shared library for this computer and return its path.
+
+    ToolError if there is no compiler or it fails.
+    """
+    sources = write_harness(plan, pictures, folder, runtime=runtime)
+    compiler = compiler or find_compiler()
+    return compiler.library(sources, folder / "cuts", ("-std=c99", *flags)).resolve()
+
+
+def _most_writes(plan: Plan, wipe: bool) -> int:
+    """Page writes of the longest call: a commit in which every record passes over slots, a format,
+    or a wipe of every slot."""
+    labels = 2 * plan.label_pages
+    commit = max(r.group.copies * (1 + SKIP_LIMIT) * r.slot_pages for r in plan.rings)
+    return max(commit, labels + (sum(r.slots for r in plan.rings) if wipe else 0))

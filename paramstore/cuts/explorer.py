@@ -1,0 +1,191 @@
+"""The harness as Python sees it: jobs in, totals out, single histories replayed.
+
+Speaks to any `Target` in words of 32 bits, as laid out in `harness/explore.h`. Shares no work out
+(see `campaign`).
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from paramstore.cuts.native import Target
+from paramstore.cuts.pictures import MOST_PICTURES, Pictures
+from paramstore.cuts.results import (
+    COLUMNS,
+    FIRST_GROUP,
+    MOST_CUTS,
+    VERDICTS,
+    Cut,
+    History,
+    Start,
+    Step,
+    Tally,
+    Totals,
+    Verdict,
+    Violation,
+)
+from paramstore.cuts.tears import KINDS, PageTear
+from paramstore.layout.figures import HEAD_BYTES, READ_BACK_BYTES, figures
+from paramstore.layout.plan import Plan
+from paramstore.parts.bus import read_bits, write_bits
+from paramstore.status import Status
+
+__all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "Explorer", "Job", "Limits", "limits_of"]
+
+MOST_OPERATIONS = 3
+"""Operations of a workload, at most."""
+MOST_SAMPLES = 64
+_LEVELS = 8
+_SAVED = 8
+_NONE = 0xFFFF_FFFF
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Every workload of up to `operations` operations out of `alphabet`, beginning with those of
+    `prefix`, from `start`, with up to `depth` cuts. Each page write is torn in every way there is,
+    and in `samples` random mixes and as many random contents, which `seed` fixes."""
+
+    start: Start
+    operations: int
+    depth: int
+    alphabet: tuple[int, ...]
+    prefix: tuple[int, ...] = ()
+    samples: int = 32
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The most that calls may take where nothing but the power fails: bus bits and page writes;
+    those of commits by group in the order of the plan."""
+
+    mount_bits: int
+    format_bits: int
+    commit_bits: tuple[int, ...]
+    commit_writes: tuple[int, ...]
+
+
+def limits_of(plan: Plan) -> Limits:
+    """Return what the plan says that calls take."""
+    numbers = figures(plan)
+    return Limits(numbers.worst_mount_bits, _format_bits(plan),
+                  tuple(r.commit_bits for r in numbers.rings),
+                  tuple(r.page_writes for r in numbers.rings))
+
+
+def _format_bits(plan: Plan) -> int:
+    """Return the bits of a format: two copies of the label looked at, written and read back, and a
+    look at the middle of the part."""
+    width, size = plan.part.address_bytes, plan.label_bytes
+    pages = [min(plan.part.page, size - at) for at in range(0, size, plan.part.page)]
+    copy = read_bits(width, size) + sum(
+        write_bits(width, n) + sum(read_bits(width, min(READ_BACK_BYTES, n - at))
+                                   for at in range(0, n, READ_BACK_BYTES)) for n in pages)
+    return 2 * copy + read_bits(width, HEAD_BYTES)
+
+
+class Explorer:
+    """A harness of `plan` on a target, which has learnt the pictures."""
+
+    def __init__(self, plan: Plan, pictures: Pictures, target: Target) -> None:
+        self.plan = plan
+        self.pictures = pictures
+        self.target = target
+        groups = len(plan.rings)
+        self._job = struct.Struct(f"{target.byte_order}{12 + FIRST_GROUP + groups}I")
+        counts = (MOST_CUTS + 1) * len(COLUMNS) + 5
+        self._violation_words = 4 + 1 + 6 * _LEVELS
+        words = 3 + groups + 1 + _SAVED * self._violation_words
+        self._result = struct.Struct(f"{target.byte_order}{counts}Q{words}I" + "4x" * (words % 2))
+        self._limits = struct.Struct(f"{target.byte_order}{2 + 2 * groups}I")
+        sizes = struct.unpack(f"{target.byte_order}3I", target.read("explore_sizes", 12))
+        expected = (self._job.size, self._result.size, self._limits.size)
+        assert sizes == expected, f"the harness has {sizes}, not {expected}"
+        self.set_limits(limits_of(plan))
+        self._learn()
+
+    def set_limits(self, limits: Limits) -> None:
+        """Judge calls by other limits."""
+        self.target.write("oracle_limits", self._limits.pack(
+            limits.mount_bits, limits.format_bits, *limits.commit_bits, *limits.commit_writes))
+
+    def _learn(self) -> None:
+        """Show the harness every picture; the part of the start states holds the first ones."""
+        statuses = []
+        for index in reversed(range(MOST_PICTURES + 1)):
+            if index < MOST_PICTURES:
+                self.target.write("explore_factory", self.pictures.images[index])
+            statuses.append(Status(self.target.call("explore_learn", index)))
+        self.pictures_mounted = statuses[1:] == [Status.OK] * MOST_PICTURES
+
+    def run(self, job: Job) -> Totals:
+        """Do a job."""
+        self._write_job(job)
+        self.target.call("explore_run")
+        return self._totals(job.start)
+
+    def replay(self, history: History) -> tuple[Verdict, bytes]:
+        """Run one history with real cuts inside the calls; return what the oracle says of its last
+        step, or of the first that is wrong, and the image that is left."""
+        self._write_job(Job(history.start, 1, 0, (0,)))
+        if self.target.call("explore_start") != 0:
+            return self._totals(history.start).violations[0].verdict, self.image()
+        words = [word for step in history.steps for word in _step_words(step)]
+        self.target.write("explore_path", self._pack(words))
+        verdict = VERDICTS[self.target.call("explore_replay", len(history.steps))]
+        return verdict, self.image()
+
+    def image(self) -> bytes:
+        """Return what the part holds."""
+        return self.target.read("part_image", self.plan.part.capacity)
+
+    def _pack(self, words: Sequence[int]) -> bytes:
+        return struct.pack(f"{self.target.byte_order}{len(words)}I", *words)
+
+    def _write_job(self, job: Job) -> None:
+        assert job.operations <= MOST_OPERATIONS and job.depth <= MOST_CUTS
+        prefix = (*job.prefix, *(0,) * (MOST_OPERATIONS - len(job.prefix)))
+        room = FIRST_GROUP + len(self.plan.rings) - len(job.alphabet)
+        self.target.write("explore_job", self._job.pack(
+            job.seed, job.start.packed, job.start.rounds, job.start.passed, job.operations,
+            job.depth, min(job.samples, MOST_SAMPLES), len(job.prefix), *prefix,
+            len(job.alphabet), *job.alphabet, *(0,) * room))
+
+    def _totals(self, start: Start) -> Totals:
+        values = self._result.unpack(self.target.read("explore_result", self._result.size))
+        columns, groups = len(COLUMNS), len(self.plan.rings)
+        cells = (MOST_CUTS + 1) * columns
+        rows = tuple(values[at:at + columns] for at in range(0, cells, columns))
+        boots, torn, random, calls, count = values[cells:cells + 5]
+        mount, format_, wipe, *rest = values[cells + 5:]
+        saved = rest[groups]
+        words = rest[groups + 1:]
+        size = self._violation_words
+        return Totals(
+            Tally(rows), boots, torn, random, calls, count, mount, format_, wipe,
+            tuple(rest[:groups]),
+            tuple(self._violation(start, words[i * size:(i + 1) * size]) for i in range(saved)))
+
+    def _violation(self, start: Start, words: Sequence[int]) -> Violation:
+        verdict, group, expected, found, steps, *path = words
+        return Violation(
+            VERDICTS[verdict], group if group < len(self.plan.rings) else None, expected,
+            None if found == _NONE else found,
+            History(start, tuple(_step(path[i * 6:(i + 1) * 6]) for i in range(steps))))
+
+
+def _step(words: Sequence[int]) -> Step:
+    operation, write, kind, rest, at, seed = words
+    if write == _NONE:
+        return Step(operation)
+    return Step(operation, Cut(write, PageTear(KINDS[kind], at, seed, bool(rest))))
+
+
+def _step_words(step: Step) -> tuple[int, ...]:
+    if step.cut is None:
+        return (step.operation, _NONE, 0, 0, 0, 0)
+    tear = step.cut.tear
+    return (step.operation, step.cut.write, KINDS.index(tear.kind), tear.rest, tear.at, tear.seed)

@@ -1,0 +1,563 @@
+/* explore.c: see explore.h. */
+#include "explore.h"
+
+#include "bytes.h"
+
+explore_job_t explore_job;
+explore_result_t explore_result;
+explore_step_t explore_path[EXPLORE_LEVELS];
+uint8_t explore_factory[CUTS_CAPACITY];
+const uint32_t explore_sizes[3] = {sizeof explore_job, sizeof explore_result,
+                                   sizeof(oracle_limits_t)};
+
+/* A page write of n bytes is torn in 6n - 1 + 2 * samples ways at most, the hit rest included. */
+#define MOST_SAMPLES 64u
+#define MOST_TEARS (2u * (3u * (CUTS_PAGE - 1u) + 6u + 2u * MOST_SAMPLES))
+
+/* A state of a torn page, and how many tears lead to it. */
+typedef struct torn {
+    uint64_t hash;
+    part_tear_t tear;
+    uint32_t times;
+} torn_t;
+
+/* One level of the tree. `memory` and `known` are as they were before the operation. */
+typedef struct level {
+    CUTS_STORE_T memory;
+    oracle_t known;
+    explore_tally_t tally;
+    part_trace_t trace;
+    torn_t torn[MOST_TEARS];
+} level_t;
+
+static CUTS_STORE_T memory; /* the RAM of the firmware */
+static bool ready;          /* a label was whole when the store was mounted or formatted */
+static level_t levels[EXPLORE_LEVELS];
+
+static void explore(unsigned level, unsigned left, unsigned cuts);
+
+/* ---- Operations ---------------------------------------------------------------------------- */
+
+static bool label_whole(uint32_t at)
+{
+    return memcmp(part_image + at, CUTS_LAYOUT.label, CUTS_LAYOUT.label_bytes) == 0;
+}
+
+static oracle_finding_t verdict(uint32_t verdict_is, unsigned group, uint32_t expected,
+                                uint32_t found)
+{
+    oracle_finding_t finding;
+    finding.verdict = verdict_is;
+    finding.group = group;
+    finding.expected = expected;
+    finding.found = found;
+    return finding;
+}
+
+static void raise_to(uint32_t *longest, uint32_t bits)
+{
+    if (*longest < bits) {
+        *longest = bits;
+    }
+}
+
+static void switch_on(void)
+{
+    part.powered = true;
+    memset(&memory, 0xA5, sizeof memory); /* what RAM holds when a controller starts */
+    CUTS_INIT(&memory, &part_port);
+}
+
+static oracle_finding_t do_boot(part_trace_t *trace)
+{
+    oracle_finding_t finding;
+    bool first = label_whole(0);
+    bool second = label_whole(CUTS_LAYOUT.label_step);
+    ps_status_t status;
+    switch_on();
+    part_begin(trace);
+    status = ps_mount(&memory.store);
+    raise_to(&explore_result.mount_bits, part.bits);
+    ready = first || second;
+    ++explore_result.boots;
+    if (!part.powered) {
+        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    }
+    finding = oracle_boot(&memory.store, status, first, second);
+    if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
+        finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.mount_bits, part.bits);
+    }
+    return finding;
+}
+
+static oracle_finding_t do_format(part_trace_t *trace)
+{
+    ps_status_t status;
+    part_begin(trace);
+    status = ps_format(&memory.store);
+    raise_to(&explore_result.format_bits, part.bits);
+    if (!part.powered) {
+        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    }
+    ready = true;
+    if (status != PS_OK) {
+        return verdict(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+    }
+    if (part.bits > oracle_limits.format_bits) {
+        return verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.format_bits, part.bits);
+    }
+    return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+}
+
+static oracle_finding_t do_wipe(part_trace_t *trace)
+{
+    ps_status_t status;
+    part_begin(trace);
+    status = ps_wipe(&memory.store);
+    raise_to(&explore_result.wipe_bits, part.bits);
+    if (!part.powered) {
+        oracle_wipe_cut();
+        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    }
+    ready = false;
+    oracle_wiped();
+    return status == PS_OK ? verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0)
+                           : verdict(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+}
+
+/* A commit writes to the pages of its ring, and no more of them than planned. */
+static oracle_finding_t judge_writes(unsigned group, const part_trace_t *trace)
+{
+    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    uint32_t first = ring->address / CUTS_PAGE;
+    uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
+    uint32_t i;
+    if (trace->count > oracle_limits.commit_writes[group]) {
+        return verdict(ORACLE_WEAR, group, oracle_limits.commit_writes[group], trace->count);
+    }
+    for (i = 0; i < trace->count; ++i) {
+        uint32_t page = trace->writes[i].page;
+        if (page - first >= pages) {
+            return verdict(ORACLE_OUTSIDE, group, first, page);
+        }
+    }
+    if (part.bits > oracle_limits.commit_bits[group]) {
+        return verdict(ORACLE_LONG, group, oracle_limits.commit_bits[group], part.bits);
+    }
+    return verdict(ORACLE_GOOD, group, 0, 0);
+}
+
+static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
+{
+    oracle_finding_t finding;
+    ps_status_t status;
+    (void)ps_unlock(&memory.store, (uint8_t)group);
+    oracle_next(group, &memory.values);
+    (void)ps_touch(&memory.store, (uint8_t)group);
+    part_begin(trace);
+    status = ps_commit(&memory.store, (uint8_t)group);
+    raise_to(&explore_result.commit_bits[group], part.bits);
+    if (!part.powered) {
+        oracle_commit_cut(group);
+        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    }
+    finding = oracle_commit_done(&memory.store, group, status, ready);
+    return finding.verdict == ORACLE_GOOD && trace != NULL ? judge_writes(group, trace) : finding;
+}
+
+static oracle_finding_t operate(unsigned operation, part_trace_t *trace)
+{
+    explore_result.calls += operation != OP_BOOT;
+    switch (operation) {
+    case OP_BOOT: return do_boot(trace);
+    case OP_FORMAT: return do_format(trace);
+    case OP_WIPE: return do_wipe(trace);
+    default: return do_commit(operation - OP_COMMIT, trace);
+    }
+}
+
+/* The oracle hears of a cut in an operation that the harness has run to its end. */
+static void tell_cut(unsigned operation)
+{
+    if (operation == OP_WIPE) {
+        oracle_wipe_cut();
+    } else if (operation >= OP_COMMIT) {
+        unsigned group = operation - OP_COMMIT;
+        ++oracle.groups[group].tried;
+        oracle_commit_cut(group);
+    }
+}
+
+/* ---- Results ------------------------------------------------------------------------------- */
+
+static void tally_add(explore_tally_t *to, const explore_tally_t *from, uint64_t times)
+{
+    unsigned row;
+    unsigned column;
+    for (row = 0; row <= EXPLORE_DEPTH; ++row) {
+        for (column = 0; column < EXPLORE_COLUMNS; ++column) {
+            to->count[row][column] += times * from->count[row][column];
+        }
+    }
+}
+
+static unsigned column_of(const part_tear_t *tear)
+{
+    return tear->rest ? COLUMN_REST : tear->kind;
+}
+
+static void note(const oracle_finding_t *finding, unsigned steps)
+{
+    if (explore_result.saved < EXPLORE_SAVED) {
+        explore_violation_t *violation = &explore_result.violation[explore_result.saved++];
+        violation->finding = *finding;
+        violation->steps = steps;
+        memcpy(violation->step, explore_path, steps * sizeof explore_path[0]);
+    }
+    ++explore_result.violations;
+}
+
+/* ---- Tears --------------------------------------------------------------------------------- */
+
+/* The tears of one page write, gathered into the different states that they leave. */
+typedef struct gathering {
+    level_t *level;
+    const part_write_t *write;
+    uint64_t *histories; /* row of the tally in which each tear counts */
+    uint64_t chance;
+    unsigned states;
+} gathering_t;
+
+enum { BUCKETS = 4096 };
+static uint16_t buckets[BUCKETS]; /* 0: empty, else index of a state, from 1 */
+
+static void gather(gathering_t *g, unsigned kind, unsigned at, bool rest)
+{
+    uint8_t bytes[CUTS_PAGE];
+    part_tear_t tear;
+    uint64_t hash;
+    unsigned place;
+    tear.kind = (uint8_t)kind;
+    tear.rest = rest;
+    tear.at = (uint16_t)at;
+    g->chance = part_scatter(g->chance + 1u);
+    tear.seed = (uint32_t)g->chance;
+    part_tear(g->write, &tear, bytes);
+    hash = part_page_hash(g->write->page, bytes);
+    ++g->histories[column_of(&tear)];
+    for (place = (unsigned)hash % BUCKETS; buckets[place] != 0u; place = (place + 1u) % BUCKETS) {
+        torn_t *known = &g->level->torn[buckets[place] - 1u];
+        if (known->hash == hash) {
+            ++known->times;
+            return;
+        }
+    }
+    g->level->torn[g->states].hash = hash;
+    g->level->torn[g->states].tear = tear;
+    g->level->torn[g->states].times = 1;
+    buckets[place] = (uint16_t)++g->states;
+}
+
+/* Every tear of a page write. Chance depends on the seed of the job and on the contents of the page
+ * only, so that a history does not depend on how the work is shared out. Returns the states. */
+static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *histories)
+{
+    static const uint8_t whole[] = {TEAR_OLD,   TEAR_NEW, TEAR_ERASED,
+                                    TEAR_ZEROS, TEAR_AND, TEAR_OR};
+    static const uint8_t parts[] = {TEAR_PREFIX, TEAR_SUFFIX, TEAR_ERASED_PREFIX};
+    gathering_t g;
+    unsigned i;
+    unsigned at;
+    unsigned rest;
+    g.level = level;
+    g.write = write;
+    g.histories = histories;
+    g.chance = part_scatter(explore_job.seed + write->old_hash + 3u * write->new_hash);
+    g.states = 0;
+    memset(buckets, 0, sizeof buckets);
+    for (rest = 0; rest <= (write->count < CUTS_PAGE ? 1u : 0u); ++rest) {
+        for (i = 0; i < sizeof whole; ++i) {
+            gather(&g, whole[i], 0, rest != 0u);
+        }
+        for (i = 0; i < sizeof parts; ++i) {
+            for (at = 1; at < write->count; ++at) {
+                gather(&g, parts[i], at, rest != 0u);
+            }
+        }
+        for (i = 0; i < explore_job.samples && i < MOST_SAMPLES; ++i) {
+            gather(&g, TEAR_MIX, 0, rest != 0u);
+            gather(&g, TEAR_NOISE, 0, rest != 0u);
+        }
+    }
+    return g.states;
+}
+
+/* ---- The tree ------------------------------------------------------------------------------ */
+
+static void play(unsigned level, unsigned operation, unsigned left, unsigned cuts);
+
+static unsigned cuts_used(unsigned cuts)
+{
+    return explore_job.depth - cuts;
+}
+
+/* Boot from a torn page, and go on. The level above has the tear in its step. */
+static void boot_torn(unsigned level, const torn_t *torn, unsigned left, unsigned cuts)
+{
+    const part_tear_t *tear = &torn->tear;
+    ++explore_result.torn;
+    explore_result.random += tear->rest || tear->kind == TEAR_MIX || tear->kind == TEAR_NOISE;
+    levels[level].known = oracle;
+    memset(&levels[level].tally, 0, sizeof levels[level].tally);
+    play(level, OP_BOOT, left, cuts);
+}
+
+/* The power goes inside page write `k` of the operation of this level. The code before the cut
+ * cannot know of it, so what the cut leaves is exactly this: the part as it was, the page writes
+ * before, and the torn page. Leaves the part with page write `k` done. */
+static void cut_at(unsigned level, unsigned k, unsigned left, unsigned cuts)
+{
+    level_t *here = &levels[level];
+    const part_write_t *write = &here->trace.writes[k];
+    explore_step_t *step = &explore_path[level];
+    unsigned states = gather_all(here, write, here->tally.count[cuts_used(cuts) + 1u]);
+    uint64_t hash = write->old_hash;
+    unsigned i;
+    for (i = 0; i < states; ++i) {
+        const torn_t *torn = &here->torn[i];
+        uint8_t bytes[CUTS_PAGE];
+        part_tear(write, &torn->tear, bytes);
+        part_put(write->page, bytes, hash, torn->hash);
+        hash = torn->hash;
+        oracle = here->known;
+        tell_cut(step->operation);
+        step->write = k;
+        step->kind = torn->tear.kind;
+        step->rest = torn->tear.rest;
+        step->at = torn->tear.at;
+        step->seed = torn->tear.seed;
+        boot_torn(level + 1u, torn, left, cuts - 1u);
+        if (left > 0u || levels[level + 1u].trace.count > 0u) {
+            tally_add(&here->tally, &levels[level + 1u].tally, torn->times);
+        }
+    }
+    part_put(write->page, write->after, hash, write->new_hash);
+}
+
+/* Run an operation on the state that the part, the oracle and the memory are in; then everything that
+ * may follow; then cut it. Leaves the part as it found it. */
+static void play(unsigned level, unsigned operation, unsigned left, unsigned cuts)
+{
+    level_t *here = &levels[level];
+    part_trace_t *trace = &here->trace;
+    explore_step_t *step = &explore_path[level];
+    oracle_finding_t finding;
+    unsigned k;
+    memset(step, 0, sizeof *step);
+    step->operation = operation;
+    step->write = EXPLORE_NO_CUT;
+    finding = operate(operation, trace);
+    if (trace->count > CUTS_MAX_WRITES) {
+        finding = verdict(ORACLE_WEAR, CUTS_GROUPS, CUTS_MAX_WRITES, trace->count);
+        trace->count = CUTS_MAX_WRITES;
+    }
+    if (finding.verdict != ORACLE_GOOD) {
+        note(&finding, level + 1u);
+    } else if (left > 0u || operation != OP_BOOT) {
+        explore(level + 1u, left, cuts);
+        tally_add(&here->tally, &levels[level + 1u].tally, 1);
+    }
+    for (k = trace->count; k-- > 0u;) {
+        const part_write_t *write = &trace->writes[k];
+        part_put(write->page, write->before, write->new_hash, write->old_hash);
+    }
+    if (cuts > 0u && trace->count > 0u) {
+        for (k = 0; k < trace->count; ++k) {
+            cut_at(level, k, left, cuts);
+        }
+        for (k = trace->count; k-- > 0u;) {
+            const part_write_t *write = &trace->writes[k];
+            part_put(write->page, write->before, write->new_hash, write->old_hash);
+        }
+    }
+}
+
+/* ---- Equal states -------------------------------------------------------------------------- */
+
+/* States from which everything has been tried, and how many histories that were. A state is the
+ * image, what the oracle knows and every byte of RAM; it is told by a number of 64 bits. A state
+ * whose place is taken by a later one is only tried again. */
+#if CUTS_MEMO > 0
+typedef struct memo {
+    uint64_t state; /* 0: empty */
+    explore_tally_t tally;
+} memo_t;
+
+static memo_t memos[CUTS_MEMO];
+
+static uint64_t hash_bytes(uint64_t hash, const void *bytes, size_t count)
+{
+    const uint8_t *at = (const uint8_t *)bytes;
+    for (; count >= 4u; count -= 4u, at += 4) {
+        uint32_t word;
+        memcpy(&word, at, 4);
+        hash = (hash ^ word) * 0x9E3779B97F4A7C15u;
+        hash ^= hash >> 29;
+    }
+    for (; count > 0u; --count, ++at) {
+        hash = (hash ^ *at) * 0x9E3779B97F4A7C15u;
+        hash ^= hash >> 29;
+    }
+    return hash;
+}
+
+static uint64_t state_of(unsigned left, unsigned cuts)
+{
+    uint64_t hash = part_scatter(part.hash) + left * 16u + cuts * 2u + (ready ? 1u : 0u);
+    hash = hash_bytes(hash, &oracle, sizeof oracle);
+    hash = hash_bytes(hash, &memory, sizeof memory);
+    return hash | 1u;
+}
+
+static void memo_forget(void)
+{
+    memset(memos, 0, sizeof memos);
+}
+#endif
+
+/* ---- Workloads ----------------------------------------------------------------------------- */
+
+/* Run every operation that may come next, or the boot that ends a history. */
+static void explore(unsigned level, unsigned left, unsigned cuts)
+{
+    level_t *here = &levels[level];
+    unsigned done = explore_job.operations - left; /* operations before this one */
+    unsigned row = cuts_used(cuts);
+    bool was_ready = ready;
+    unsigned i;
+#if CUTS_MEMO > 0
+    uint64_t state = state_of(left, cuts);
+    memo_t *memo = &memos[state / 2u % CUTS_MEMO];
+    bool remember = left > 0u && done >= explore_job.fixed;
+    if (remember && memo->state == state) {
+        here->tally = memo->tally;
+        return;
+    }
+#endif
+    here->memory = memory;
+    here->known = oracle;
+    memset(&here->tally, 0, sizeof here->tally);
+    if (left == 0u) {
+        ++here->tally.count[row][COLUMN_LATER];
+        play(level, OP_BOOT, 0, cuts);
+        return;
+    }
+    for (i = 0; i < (done < explore_job.fixed ? 1u : explore_job.letters); ++i) {
+        unsigned operation =
+            done < explore_job.fixed ? explore_job.prefix[done] : explore_job.alphabet[i];
+        memory = here->memory;
+        oracle = here->known;
+        ready = was_ready;
+        here->tally.count[row][COLUMN_LATER] += operation == OP_BOOT;
+        play(level, operation, left - 1u, cuts);
+    }
+#if CUTS_MEMO > 0
+    if (remember) {
+        memo->state = state;
+        memo->tally = here->tally;
+    }
+#endif
+}
+
+/* ---- Start states -------------------------------------------------------------------------- */
+
+uint32_t explore_learn(uint32_t index)
+{
+    ps_status_t status;
+    part_load(index < CUTS_PICTURES ? explore_factory : NULL);
+    switch_on();
+    status = ps_mount(&memory.store);
+    oracle_pictures[index] = memory.values;
+    return (uint32_t)status;
+}
+
+/* One operation of the way to the start state. It must succeed. */
+static bool prepare(unsigned operation)
+{
+    oracle_finding_t finding = operate(operation, NULL);
+    memset(&explore_path[0], 0, sizeof explore_path[0]);
+    explore_path[0].operation = operation;
+    explore_path[0].write = EXPLORE_NO_CUT;
+    if (finding.verdict != ORACLE_GOOD) {
+        note(&finding, 1);
+    }
+    return finding.verdict == ORACLE_GOOD;
+}
+
+uint32_t explore_start(void)
+{
+    bool sound;
+    uint32_t round;
+    unsigned g;
+    memset(&explore_result, 0, sizeof explore_result);
+    part_load(explore_job.packed != 0u ? explore_factory : NULL);
+    if (explore_job.packed != 0u) {
+        oracle_packed();
+    } else {
+        oracle_blank();
+    }
+    sound = prepare(OP_BOOT) && (explore_job.rounds == 0u || explore_job.packed != 0u ||
+                                 prepare(OP_FORMAT));
+    for (round = 0; sound && round < explore_job.rounds; ++round) {
+        for (g = 0; sound && g < CUTS_GROUPS; ++g) {
+            bool pass = explore_job.pass != 0u && round + 1u == explore_job.rounds &&
+                        CUTS_LAYOUT.groups[g].slots > 2u;
+            part.fault.kind = pass ? FAULT_LOST : FAULT_NONE;
+            part.fault.at = 0;
+            sound = prepare(OP_COMMIT + g);
+        }
+    }
+    part.fault.kind = FAULT_NONE;
+    sound = sound && (explore_job.rounds == 0u || prepare(OP_BOOT));
+    return sound ? 0u : 1u;
+}
+
+uint32_t explore_run(void)
+{
+#if CUTS_MEMO > 0
+    memo_forget();
+#endif
+    if (explore_start() != 0u) {
+        return 1;
+    }
+    memset(&explore_result, 0, sizeof explore_result);
+    explore(0, explore_job.operations, explore_job.depth);
+    explore_result.histories = levels[0].tally;
+    return explore_result.violations != 0u;
+}
+
+/* ---- One history --------------------------------------------------------------------------- */
+
+uint32_t explore_replay(uint32_t steps)
+{
+    explore_step_t path[EXPLORE_LEVELS];
+    oracle_finding_t finding = verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    unsigned i;
+    memcpy(path, explore_path, sizeof path);
+    memset(&explore_result, 0, sizeof explore_result);
+    for (i = 0; i < steps && i < EXPLORE_LEVELS && finding.verdict == ORACLE_GOOD; ++i) {
+        part.fault.kind = path[i].write == EXPLORE_NO_CUT ? FAULT_NONE : FAULT_CUT;
+        part.fault.at = path[i].write;
+        part.fault.tear.kind = (uint8_t)path[i].kind;
+        part.fault.tear.rest = path[i].rest != 0u;
+        part.fault.tear.at = (uint16_t)path[i].at;
+        part.fault.tear.seed = path[i].seed;
+        finding = operate(path[i].operation, &levels[0].trace);
+        part.fault.kind = FAULT_NONE;
+    }
+    memcpy(explore_path, path, sizeof path);
+    if (finding.verdict != ORACLE_GOOD) {
+        note(&finding, i);
+    }
+    return finding.verdict;
+}

@@ -1,0 +1,221 @@
+/* oracle.c: see oracle.h. */
+#include "oracle.h"
+
+#include <stddef.h>
+
+#include "bytes.h"
+
+oracle_t oracle;
+oracle_limits_t oracle_limits;
+CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1];
+
+/* Where the values of each group lie in the values struct, and how many pictures it has. */
+typedef struct span {
+    uint16_t offset;
+    uint16_t size;
+    uint16_t pictures;
+} span_t;
+
+#define CUTS_SPAN(member, pictures) \
+    {(uint16_t)offsetof(CUTS_VALUES_T, member), \
+     (uint16_t)sizeof(((CUTS_VALUES_T *)NULL)->member), (pictures)},
+static const span_t spans[CUTS_GROUPS] = {CUTS_SPANS};
+
+static const oracle_finding_t good = {ORACLE_GOOD, CUTS_GROUPS, 0, 0};
+
+static oracle_finding_t finding(uint32_t verdict, unsigned group, uint32_t expected,
+                                uint32_t found)
+{
+    oracle_finding_t result;
+    result.verdict = verdict;
+    result.group = group;
+    result.expected = expected;
+    result.found = found;
+    return result;
+}
+
+void oracle_blank(void)
+{
+    memset(&oracle, 0, sizeof oracle);
+}
+
+void oracle_packed(void)
+{
+    unsigned g;
+    oracle_blank();
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        oracle.groups[g].tried = 1;
+        oracle.groups[g].settled = 1;
+        oracle.groups[g].acked = 1;
+    }
+}
+
+/* ---- Versions and pictures ----------------------------------------------------------------- */
+
+static const uint8_t *picture(unsigned group, unsigned version)
+{
+    const span_t *span = &spans[group];
+    unsigned index = version > 0u ? (version - 1u) % span->pictures : CUTS_PICTURES;
+    return (const uint8_t *)&oracle_pictures[index] + span->offset;
+}
+
+static const uint8_t *group_values(const ps_store_t *store, unsigned group)
+{
+    return (const uint8_t *)store->values + spans[group].offset;
+}
+
+static bool shows(const ps_store_t *store, unsigned group, unsigned version)
+{
+    return memcmp(group_values(store, group), picture(group, version), spans[group].size) == 0;
+}
+
+/* The newest version that looks like what is served. */
+static uint32_t known_version(const ps_store_t *store, unsigned group)
+{
+    unsigned version = oracle.groups[group].tried + 1u;
+    while (version-- > 0u) {
+        if (shows(store, group, version)) {
+            return version;
+        }
+    }
+    return ORACLE_NO_VERSION;
+}
+
+/* ---- Commits ------------------------------------------------------------------------------- */
+
+void oracle_next(unsigned group, CUTS_VALUES_T *values)
+{
+    unsigned version = ++oracle.groups[group].tried;
+    memcpy((uint8_t *)values + spans[group].offset, picture(group, version), spans[group].size);
+}
+
+void oracle_commit_cut(unsigned group)
+{
+    oracle.groups[group].open = oracle.groups[group].tried;
+}
+
+void oracle_wipe_cut(void)
+{
+    oracle.wiping = 1;
+}
+
+void oracle_wiped(void)
+{
+    unsigned g;
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        oracle_group_t *known = &oracle.groups[g];
+        known->settled = 0;
+        known->acked = 0;
+        known->open = 0;
+        known->sequence = 0;
+    }
+    oracle.wiping = 0;
+}
+
+oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
+                                    bool ready)
+{
+    oracle_group_t *known = &oracle.groups[group];
+    uint32_t sequence = ps_sequence(store, (uint8_t)group);
+    if (!ready) {
+        return status == PS_ERR_STATE ? good : finding(ORACLE_UNSTABLE, group, PS_ERR_STATE,
+                                                       (uint32_t)status);
+    }
+    if (status != PS_OK) {
+        return finding(ORACLE_UNSTABLE, group, PS_OK, (uint32_t)status);
+    }
+    if (!shows(store, group, known->tried)) {
+        return finding(ORACLE_CHANGED, group, known->tried, known_version(store, group));
+    }
+    if (sequence <= known->sequence) {
+        return finding(ORACLE_BACK, group, known->sequence, sequence);
+    }
+    if ((ps_health(store, (uint8_t)group) & (PS_HEALTH_DEFAULTS | PS_HEALTH_DIRTY)) != 0u) {
+        return finding(ORACLE_UNFLAGGED, group, 0, ps_health(store, (uint8_t)group));
+    }
+    known->sequence = sequence;
+    known->settled = known->tried;
+    known->acked = known->tried;
+    known->open = 0;
+    return good;
+}
+
+/* ---- Boots --------------------------------------------------------------------------------- */
+
+/* Why a group may not serve what it serves: neither what it must nor an interrupted commit. */
+static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
+{
+    const oracle_group_t *known = &oracle.groups[group];
+    uint32_t found = known_version(store, group);
+    uint32_t verdict = ORACLE_RETURNED;
+    if (found == ORACLE_NO_VERSION) {
+        verdict = ORACLE_MIXED;
+    } else if (found == 0u) {
+        verdict = ORACLE_EMPTY;
+    } else if (found < known->acked) {
+        verdict = ORACLE_LOST;
+    } else if (found < known->settled) {
+        verdict = ORACLE_BACK;
+    }
+    return finding(verdict, group, known->settled, found);
+}
+
+static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
+{
+    oracle_group_t *known = &oracle.groups[group];
+    unsigned health = ps_health(store, (uint8_t)group);
+    uint32_t sequence = ps_sequence(store, (uint8_t)group);
+    bool defaults = (health & PS_HEALTH_DEFAULTS) != 0u;
+    uint32_t served = known->settled;
+    if (oracle.wiping != 0u) {
+        served = defaults ? 0u : known_version(store, group);
+        if (served == ORACLE_NO_VERSION) {
+            return why_wrong(store, group);
+        }
+    } else if (!shows(store, group, served) || defaults != (served == 0u)) {
+        served = known->open;
+        if (served == 0u || defaults || !shows(store, group, served)) {
+            return why_wrong(store, group);
+        }
+    }
+    if (!shows(store, group, served) || defaults != (sequence == 0u) ||
+        (health & (PS_HEALTH_LIMIT | PS_HEALTH_WORN | PS_HEALTH_DIRTY)) != 0u) {
+        return finding(ORACLE_UNFLAGGED, group, served, health);
+    }
+    if (oracle.wiping == 0u && sequence < known->sequence) {
+        return finding(ORACLE_BACK, group, known->sequence, sequence);
+    }
+    known->sequence = sequence;
+    known->settled = (uint16_t)served;
+    known->acked = known->acked < served ? known->acked : (uint16_t)served;
+    known->open = 0;
+    return good;
+}
+
+oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool first_label,
+                             bool second_label)
+{
+    unsigned health = 0;
+    bool records = false;
+    ps_status_t due;
+    unsigned g;
+    if (status >= PS_ERR_NACK) {
+        return finding(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, (uint32_t)status);
+    }
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        oracle_finding_t wrong = boot_group(store, g);
+        if (wrong.verdict != ORACLE_GOOD) {
+            return wrong;
+        }
+        health |= ps_health(store, (uint8_t)g);
+        records = records || oracle.groups[g].settled != 0u;
+    }
+    oracle.wiping = 0;
+    due = !first_label && !second_label && !records ? PS_BLANK
+        : !first_label || health != 0u              ? PS_FLAGGED
+                                                    : PS_OK;
+    if (status != due) {
+        return finding(ORACLE_UNFLAGGED, CUTS_GROUPS, (uint32_t)due, (uint32_t)status);
+    }
+    return good;
+}

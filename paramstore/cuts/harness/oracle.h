@@ -1,0 +1,98 @@
+/* oracle.h: what a store must have kept, whatever happened to the power.
+ *
+ * An independent model: it knows which values were handed to commits, which of them were
+ * acknowledged, and what each boot served. It knows no slot, no record, no CRC, and calls nothing of
+ * the store but what firmware calls to look at it.
+ *
+ * Values are told apart by versions. Version 0 of a group are its defaults; commit after commit
+ * uses the next of its pictures, in turn. A picture is the group's values as they lie in RAM.
+ */
+#ifndef CUTS_ORACLE_H
+#define CUTS_ORACLE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "cuts_config.h"
+#include CUTS_HEADER
+
+/* What is wrong. The order is that of `paramstore/cuts/results.py`. */
+enum {
+    ORACLE_GOOD,
+    ORACLE_MIXED,     /* I1: served values that were never committed */
+    ORACLE_LOST,      /* I2: an acknowledged commit is gone, an older one is served */
+    ORACLE_BACK,      /* I3: an older value than an earlier boot has handed out */
+    ORACLE_RETURNED,  /* I4: an interrupted commit that a boot had found missing is served */
+    ORACLE_EMPTY,     /* I5: defaults are served, though the group has been committed */
+    ORACLE_UNSTABLE,  /* I6: the store cannot be brought back to work after a cut */
+    ORACLE_OUTSIDE,   /* I7: a page outside the group's ring was written */
+    ORACLE_UNFLAGGED, /* I8: flags and status do not say what is served */
+    ORACLE_LONG,      /* I9: a call took more bus bits than it may */
+    ORACLE_WEAR,      /* I10: a call wrote more pages than planned */
+    ORACLE_REFUSED,   /* I13: our own part is not recognised */
+    ORACLE_CHANGED,   /* I14: values in RAM changed in a call that must not change them */
+    ORACLE_VERDICTS
+};
+
+/* A commit is: never tried; cut, so that it may be there or not; or done with. */
+typedef struct oracle_group {
+    uint32_t sequence; /* the greatest that a boot or an acknowledged commit has shown */
+    uint16_t tried;    /* newest version handed to a commit */
+    uint16_t settled;  /* version that must be served, if not `open`; 0: defaults */
+    uint16_t acked;    /* newest version whose commit was acknowledged */
+    uint16_t open;     /* version of an interrupted commit that no boot has looked for; 0: none */
+} oracle_group_t;
+
+typedef struct oracle {
+    oracle_group_t groups[CUTS_GROUPS];
+    uint32_t wiping; /* 1: an interrupted ps_wipe: any version may be there until a boot has looked */
+} oracle_t;
+
+/* What is wrong, in which group (CUTS_GROUPS: in none), what had to be there and what was. */
+typedef struct oracle_finding {
+    uint32_t verdict;
+    uint32_t group;
+    uint32_t expected; /* a version, or a limit */
+    uint32_t found;    /* a version (ORACLE_NO_VERSION: none that is known), or a number */
+} oracle_finding_t;
+
+#define ORACLE_NO_VERSION 0xFFFFFFFFu
+
+/* The most that a call may take; set before a run. */
+typedef struct oracle_limits {
+    uint32_t mount_bits;
+    uint32_t format_bits;
+    uint32_t commit_bits[CUTS_GROUPS];
+    uint32_t commit_writes[CUTS_GROUPS];
+} oracle_limits_t;
+
+extern oracle_t oracle;
+extern oracle_limits_t oracle_limits;
+extern CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1]; /* the last one: defaults */
+
+/* Nothing has ever been committed. */
+void oracle_blank(void);
+
+/* The part has been programmed with version 1 of every group. */
+void oracle_packed(void);
+
+/* A commit of a group is about to begin: put its next version into the values. */
+void oracle_next(unsigned group, CUTS_VALUES_T *values);
+
+/* The power went in a commit, or in ps_wipe. */
+void oracle_commit_cut(unsigned group);
+void oracle_wipe_cut(void);
+
+/* ps_commit returned: judge it. `ready`: the store has a whole label, so the commit must succeed. */
+oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
+                                    bool ready);
+
+/* ps_wipe returned PS_OK. */
+void oracle_wiped(void);
+
+/* A boot has mounted the store: judge what it serves, and hold later boots to it. `labels`: how many
+ * copies of the label are whole on the part. */
+oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool first_label,
+                             bool second_label);
+
+#endif

@@ -1,0 +1,107 @@
+/* part.h: a simulated EEPROM at the level of whole transfers and page writes, behind a ps_port_t.
+ *
+ * Knows bytes, pages and power; knows no store. A write cycle takes no time: the part is never busy
+ * unless a fault asks for it. `cuts_config.h` is generated and has the geometry.
+ *
+ * Everything in the harness is freestanding C99 with static memory, so that the same code runs on
+ * this computer and on an emulated microcontroller. One part exists: `part`.
+ */
+#ifndef CUTS_PART_H
+#define CUTS_PART_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "cuts_config.h"
+#include "paramstore.h"
+
+/* What the cells of a written page hold after a cut inside its write cycle. The bytes written are
+ * numbered from 0 in the order in which they went over the bus. */
+enum {
+    TEAR_OLD,           /* nothing was changed */
+    TEAR_NEW,           /* everything was, but nobody was told */
+    TEAR_PREFIX,        /* the first `at` bytes are new */
+    TEAR_SUFFIX,        /* the bytes from `at` on are new */
+    TEAR_ERASED,        /* FF */
+    TEAR_ZEROS,         /* 00 */
+    TEAR_ERASED_PREFIX, /* the first `at` bytes are new, the others FF */
+    TEAR_AND,           /* old & new */
+    TEAR_OR,            /* old | new */
+    TEAR_MIX,           /* each bit old or new by chance */
+    TEAR_NOISE,         /* random bytes */
+    TEAR_KINDS
+};
+
+/* One torn outcome. `seed` fixes the random kinds, and what the rest of the page holds. */
+typedef struct part_tear {
+    uint8_t kind;
+    bool rest; /* the bytes of the page that were not written are hit too: random bytes */
+    uint16_t at;
+    uint32_t seed;
+} part_tear_t;
+
+/* One write cycle. */
+typedef struct part_write {
+    uint32_t page;
+    uint16_t first; /* offset in the page of the first byte written */
+    uint16_t count; /* bytes of the page that were written, rolling over inside it */
+    uint64_t old_hash;
+    uint64_t new_hash;
+    uint8_t before[CUTS_PAGE];
+    uint8_t after[CUTS_PAGE];
+} part_write_t;
+
+/* The write cycles of one call to the store, in order. */
+typedef struct part_trace {
+    uint32_t count; /* all of them; those beyond CUTS_MAX_WRITES are not kept */
+    part_write_t writes[CUTS_MAX_WRITES];
+} part_trace_t;
+
+/* Something that goes wrong once, at write cycle `at` (from 0, see `part.cycles`). */
+enum {
+    FAULT_NONE,
+    FAULT_CUT, /* the power goes inside the write cycle; the page is left as `tear` says */
+    FAULT_LOST /* the write is acknowledged and changes nothing */
+};
+
+typedef struct part_fault {
+    uint8_t kind;
+    uint32_t at;
+    part_tear_t tear;
+} part_fault_t;
+
+typedef struct part {
+    uint64_t hash;       /* of the image: the sum of its pages' hashes */
+    uint32_t bits;       /* on the bus since part_begin */
+    uint32_t transfers;  /* since part_begin */
+    uint32_t cycles;     /* write cycles since part_begin */
+    bool powered;        /* without power every transfer fails and changes nothing */
+    part_trace_t *trace; /* where write cycles are recorded; may be NULL */
+    part_fault_t fault;
+} part_t;
+
+extern part_t part;
+extern uint8_t part_image[CUTS_CAPACITY];
+extern const ps_port_t part_port;
+
+/* Load an image of CUTS_CAPACITY bytes; a blank one if it is NULL. Power is on, no fault waits. */
+void part_load(const uint8_t *image);
+
+/* Before a call to the store: set the counters to 0, record write cycles in `trace`. */
+void part_begin(part_trace_t *trace);
+
+/* Change a page behind the back of everyone. `hash` is part_page_hash of the new content, `old_hash`
+ * that of the content so far. */
+void part_put(uint32_t page, const uint8_t *bytes, uint64_t old_hash, uint64_t hash);
+
+/* A number that tells apart what a page holds; equal contents on different pages differ too. */
+uint64_t part_page_hash(uint32_t page, const uint8_t *bytes);
+
+/* What a cut inside `write` leaves of its page. */
+void part_tear(const part_write_t *write, const part_tear_t *tear, uint8_t *bytes);
+
+/* Spread the bits of a number: the harness' only source of chance (finaliser of splitmix64, Steele,
+ * Lea and Flood 2014). */
+uint64_t part_scatter(uint64_t x);
+
+#endif
