@@ -20,6 +20,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from paramstore.codec import build_label
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
+from paramstore.format import slot_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.parts.catalogue import find
@@ -29,7 +30,7 @@ from paramstore.schema.reader import load_schema
 from paramstore.status import Health, Status
 from tests.codec.plans import EXAMPLE, one, plan_of
 from tests.engines import Engines, payload
-from tests.strategies import field_raws, schemas
+from tests.strategies import field_raws, group_raws, schemas
 
 SCHEMAS = Path(__file__).parents[1] / "schemas"
 
@@ -67,6 +68,9 @@ PLANS = {
 }
 
 TEARS = st.builds(Tear, st.sampled_from(Torn), st.integers(0, 32), st.integers(0, 1 << 20))
+Cut = tuple[str, int, Tear] | None
+CUTS: st.SearchStrategy[Cut] = st.none() | st.tuples(
+    st.sampled_from(("write", "write", "byte")), st.sampled_from((1, 1, 1, 2, 2, 3, 4, 6)), TEARS)
 
 
 def any_raws(f: Field, count: int) -> st.SearchStrategy[tuple[Raw, ...]]:
@@ -119,8 +123,9 @@ class Agreement(RuleBasedStateMachine):
     engines: Engines
     oracle: Oracle
 
-    def begin(self, plan: Plan) -> None:
+    def begin(self, plan: Plan, rough: bool) -> None:
         self.plan = plan
+        self.rough = rough  # whether more goes wrong than the power
         self.engines = Engines(plan)
         self.mounted = self.engines.call("mount")
         assert Status.BLANK is self.mounted
@@ -258,24 +263,20 @@ class Agreement(RuleBasedStateMachine):
         elif self._blocked(group) is None and broken:
             assert status in (Status.ERR_LIMIT, Status.ERR_RULE)
 
-    @rule()
-    def commit_all(self) -> None:
-        self._commit("commit_all")
+    @rule(data=st.data(), cut=CUTS, boot=st.booleans())
+    def change_and_commit(self, data: st.DataObject, cut: Cut, boot: bool) -> None:
+        """What firmware does: legal values, then a commit, which a power cut may end."""
+        group = data.draw(self.groups, "group")
+        self.engines.call("unlock", group)
+        for name, raws in data.draw(group_raws(self.plan.schema.group(group)), "values").items():
+            self.engines.call("set", group, name, 0, raws)
+        self._with_cut(cut, lambda: self._commit("commit", group))
+        if boot:
+            self.boot(True, 0)
 
-    @rule(data=st.data(), nth=st.integers(1, 6), tear=TEARS)
-    def commit_with_a_cut(self, data: st.DataObject, nth: int, tear: Tear) -> None:
-        self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear),
-                         lambda: self._commit("commit", data.draw(self.groups)))
-
-    @rule(nth=st.integers(1, 6), tear=TEARS)
-    def commit_all_with_a_cut(self, nth: int, tear: Tear) -> None:
-        self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear),
-                         lambda: self._commit("commit_all"))
-
-    @rule(nth=st.integers(1, 400), tear=TEARS)
-    def commit_all_with_a_cut_at_a_byte(self, nth: int, tear: Tear) -> None:
-        self._with_fault(CutAtByte(self.engines.device.bytes_seen + nth, tear),
-                         lambda: self._commit("commit_all"))
+    @rule(cut=CUTS)
+    def commit_all(self, cut: Cut) -> None:
+        self._with_cut(cut, lambda: self._commit("commit_all"))
 
     @rule(data=st.data())
     def commit_begin(self, data: st.DataObject) -> None:
@@ -287,34 +288,54 @@ class Agreement(RuleBasedStateMachine):
 
     @precondition(lambda self: self.oracle.committing)
     @rule(times=st.integers(1, 40), us=st.sampled_from((0, 100, 250, 1000, 5000, 65535)),
-          really=st.booleans())
-    def step(self, times: int, us: int, really: bool) -> None:
+          really=st.booleans(), cut=CUTS)
+    def step(self, times: int, us: int, really: bool, cut: Cut) -> None:
+        def act() -> None:
+            for _ in range(times):
+                if self.oracle.committing:
+                    self._step(us, really)
+
+        self._with_cut(cut, act)
+
+    def _step(self, us: int, really: bool) -> None:
+        """One step, after a time that has really passed, or that the caller only claims."""
         assert self.oracle.committing
         group, value = self.oracle.committing
-        for _ in range(times):
-            if really:
-                self.engines.each(lambda bench: bench.wait(us))
-            status = self.engines.call("step", us)
-            if status is not Status.PENDING:
-                self.oracle.committing = None
-                self._commit_ended(group, value, True, status)
-                break
+        if really:
+            self.engines.each(lambda bench: bench.wait(us))
+        status = self.engines.call("step", us)
+        if status is None:
+            self._mount_again()
+        elif status is not Status.PENDING:
+            self.oracle.committing = None
+            self._commit_ended(group, value, True, status)
 
     # ---- The part ----
 
-    def _with_fault(self, fault: CutAtWrite | CutAtByte, act: Callable[[], object]) -> None:
+    def _with_cut(self, cut: Cut, act: Callable[[], object]) -> None:
+        """Act; the power goes in one of the next page writes, or at one of the next bytes."""
+        if cut is None:
+            act()
+            return
+        where, number, tear = cut
+        device = self.engines.device
+        fault = (CutAtWrite(device.cycles + number, tear) if where == "write"
+                 else CutAtByte(device.bytes_seen + number * 23, tear))
         self.engines.each(lambda bench: bench.device.faults.append(fault))
         act()
         self.engines.each(lambda bench: bench.device.faults.remove(fault))
 
-    @rule(level=st.booleans())
+    @precondition(lambda self: self.rough)
+    @rule(level=st.sampled_from((False, False, True)))
     def write_protect(self, level: bool) -> None:
         self.engines.each(lambda bench: setattr(bench.device, "write_protect", level))
 
-    @rule(good=st.booleans())
+    @precondition(lambda self: self.rough)
+    @rule(good=st.sampled_from((True, True, False)))
     def supply(self, good: bool) -> None:
         self.engines.each(lambda bench: setattr(bench, "supply_good", good))
 
+    @precondition(lambda self: self.rough)
     @rule(data=st.data(), bit=st.integers(0, 1 << 12))
     def damage_a_slot(self, data: st.DataObject, bit: int) -> None:
         ring = self.plan.ring(data.draw(self.groups))
@@ -327,6 +348,7 @@ class Agreement(RuleBasedStateMachine):
         self.engines.each(flip)
         self.oracle.groups[ring.group.name].spoilt = True
 
+    @precondition(lambda self: self.rough)
     @rule(data=st.data(), copies=st.sets(st.integers(0, 1), min_size=1), erase=st.booleans())
     def damage_labels(self, data: st.DataObject, copies: set[int], erase: bool) -> None:
         for copy in copies:
@@ -339,18 +361,21 @@ class Agreement(RuleBasedStateMachine):
 
             self.engines.each(write)
 
+    @precondition(lambda self: self.rough)
     @rule(data=st.data())
-    def wear_out_a_page(self, data: st.DataObject) -> None:
+    def wear_out_a_slot(self, data: st.DataObject) -> None:
+        """The next slot of a ring takes nothing any more; after the third all are as new again."""
         dead = [f for f in self.engines.device.faults if isinstance(f, DeadPage)]
-        if len(dead) >= 2:
+        if len(dead) >= 3:
             self.engines.each(lambda bench: bench.device.faults.clear())
             return
         ring = self.plan.ring(data.draw(self.groups))
-        page = DeadPage(ring.first_page + data.draw(st.integers(0, ring.pages - 1)))
-        self.engines.each(lambda bench: bench.device.faults.append(page))
+        ahead = self.engines.twin.sequence(ring.group.name) + data.draw(st.integers(1, 3))
+        page = ring.address(slot_of(ahead, ring.slots)) // ring.page_bytes
+        self.engines.each(lambda bench: bench.device.faults.append(DeadPage(page)))
 
-    @rule(nth=st.sampled_from((None, 1, 2, 3)), tear=TEARS)
-    def format(self, nth: int | None, tear: Tear) -> None:
+    @rule(cut=CUTS)
+    def format(self, cut: Cut) -> None:
         def act() -> None:
             status = self.engines.call("format")
             if status is None:
@@ -358,11 +383,9 @@ class Agreement(RuleBasedStateMachine):
             elif status is Status.OK:
                 self.ready = True
 
-        if nth is None:
-            act()
-        else:
-            self._with_fault(CutAtWrite(self.engines.device.cycles + nth, tear), act)
+        self._with_cut(cut, act)
 
+    @precondition(lambda self: self.rough)
     @rule()
     def wipe(self) -> None:
         status = self.engines.call("wipe")
@@ -416,20 +439,20 @@ class Agreement(RuleBasedStateMachine):
 class OnKnownPlans(Agreement):
     """The example module, the store of FORMAT.md, and small stores on other parts."""
 
-    @initialize(plan=st.sampled_from(list(PLANS)), formatted=st.sampled_from((True, True, False)))
-    def start(self, plan: str, formatted: bool) -> None:
-        self.begin(PLANS[plan])
-        if formatted:
-            self.format(None, Tear())
+    @initialize(plan=st.sampled_from(list(PLANS)), rough=st.booleans(), cut=CUTS)
+    def start(self, plan: str, rough: bool, cut: Cut) -> None:
+        self.begin(PLANS[plan], rough)
+        self.format(cut)
 
 
 class OnRandomPlans(Agreement):
     """Any schema."""
 
-    @initialize(schema=schemas(max_groups=2, parts=("24LC32A", "24LC16B", "24LC1025")))
-    def start(self, schema: Schema) -> None:
-        self.begin(make_plan(schema))
-        self.format(None, Tear())
+    @initialize(schema=schemas(max_groups=2, parts=("24LC32A", "24LC16B", "24LC1025")),
+                rough=st.booleans())
+    def start(self, schema: Schema, rough: bool) -> None:
+        self.begin(make_plan(schema), rough)
+        self.format(None)
 
 
 def machine(kind: type[Agreement], examples: int, steps: int) -> type:
@@ -440,5 +463,5 @@ def machine(kind: type[Agreement], examples: int, steps: int) -> type:
     return case
 
 
-TestKnownPlans = machine(OnKnownPlans, examples=60, steps=40)
+TestKnownPlans = machine(OnKnownPlans, examples=100, steps=40)
 TestRandomPlans = machine(OnRandomPlans, examples=10, steps=30)
