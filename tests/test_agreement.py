@@ -455,13 +455,13 @@ class OnRandomPlans(Agreement):
         self.format(None)
 
 
-def machine(kind: type[Agreement], examples: int, steps: int) -> type:
-    """The test case of a machine."""
+def machine(kind: type[Agreement], share: float) -> type:
+    """The test case of a machine, with a share of the examples of the profile in use."""
     case = kind.TestCase
-    case.settings = settings(max_examples=examples, stateful_step_count=steps, deadline=None,
-                             suppress_health_check=list(HealthCheck))
+    case.settings = settings(max_examples=int(settings().max_examples * share),
+                             stateful_step_count=40, suppress_health_check=list(HealthCheck))
     return case
 
 
-TestKnownPlans = machine(OnKnownPlans, examples=100, steps=40)
-TestRandomPlans = machine(OnRandomPlans, examples=10, steps=30)
+TestKnownPlans = machine(OnKnownPlans, 2)
+TestRandomPlans = machine(OnRandomPlans, 0.2)
