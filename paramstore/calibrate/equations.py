@@ -1,0 +1,43 @@
+"""The equation that the firmware computes with, for each calibration, in words."""
+
+from __future__ import annotations
+
+from paramstore.calibrate.recipe import Calibration
+from paramstore.schema.words import show_number
+
+__all__ = ["equation"]
+
+
+def equation(calibration: Calibration) -> str:
+    """Return the equation on one line, in the names of the recipe."""
+    options, targets = calibration.options, calibration.targets
+    match calibration.model:
+        case "line":
+            text: str = options["equation"]
+            if options["tempco"] is not None:
+                text = text.replace("reading", "reading(25 degC)")
+            fixed = [f"{k} = {n}" for k, n in (("gain", 1), ("offset", 0)) if k not in targets]
+        case "adc":
+            nominal = "" if "reference_voltage" in targets else (
+                "gain * " if "gain" in targets else "") + show_number(options["nominal"] or 1)
+            text = (f"reference = {nominal or 'reference_voltage'} * reading / "
+                    f"{show_number(options['full_scale'])}"
+                    + (" + offset" if "offset" in targets else ""))
+            fixed = []
+        case "polynomial":
+            text, fixed = "reference = c0 + c1 x + c2 x^2 + ...", []
+            centre, span = options["centre"], options["span"]
+            x = f"(reading - {show_number(centre)})" if centre else "reading"
+            fixed = [f"x = {x}" + (f" / {show_number(span)}" if span != 1 else "")]
+        case "curve":
+            text, fixed = {
+                "value": "reference = curve(reading)",
+                "difference": "reference = reading + curve(reading)",
+            }.get(options["gives"], "reference = reading * (1 + curve(reading) / 100)"), []
+        case "steinhart-hart":
+            text, fixed = "1/T = A + B ln R + C (ln R)^3", []
+        case "beta":
+            text, fixed = "R = r25 exp(beta (1/T - 1/298.15 K))", []
+        case _:
+            text, fixed = "E = zero + slope (pH - 7) T / 298.15 K", []
+    return ", ".join([text, *fixed])

@@ -1,0 +1,268 @@
+"""One unit, one calibration: measurements in, fitted and stored numbers and their errors out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from paramstore.calibrate.breakpoints import MOST_READINGS, choose_raws, physical_x
+from paramstore.calibrate.equations import equation
+from paramstore.calibrate.judging import Doubt, doubts, facts
+from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
+from paramstore.calibrate.models import Design, Outputs, Rows, design
+from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged
+from paramstore.calibrate.reach import OverRange, over_range, spread_of
+from paramstore.calibrate.recipe import Calibration, Target
+from paramstore.calibrate.recipe_units import output_units
+from paramstore.calibrate.result import Point, Result, StoredNumber
+from paramstore.calibrate.storing import Stored, in_parameter, store
+from paramstore.calibrate.table import Measurement
+from paramstore.errors import Finding, Severity, SourceText
+from paramstore.scalars import Raw
+from paramstore.schema.element import ValueProblem, element_name
+from paramstore.schema.words import plural
+
+__all__ = ["Job", "Refused", "fit_unit"]
+
+
+class Refused(Exception):
+    """The work on this unit has ended with a finding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is to be fitted. `recipe` and `table` are the texts that findings point into."""
+
+    calibration: Calibration
+    serial: str
+    rows: Sequence[Measurement]
+    recipe: SourceText
+    table: SourceText
+    findings: list[Finding]
+
+    def tell(self, doubt: Doubt, severity: Severity = Severity.WARNING,
+             target: Target | None = None) -> None:
+        """Add a finding: at a point of the table, at a parameter of the recipe, or at the table's
+        first row of the unit."""
+        row = self.rows[doubt.point or 0]
+        unit = (f"unit {self.serial}",) if self.serial else ()
+        source, span = (self.recipe, target.span) if target else (self.table, row.span)
+        self.findings.append(Finding(doubt.code, doubt.message, source, span,
+                                     notes=(*unit, *doubt.notes), help=doubt.help,
+                                     severity=severity))
+
+    def refuse(self, code: str, message: str, help: str, notes: tuple[str, ...] = (),
+               target: Target | None = None) -> Refused:
+        """Add a finding that ends the work; raise what is returned."""
+        self.tell(Doubt(code, message, help, notes), Severity.ERROR, target)
+        return Refused()
+
+
+def fit_unit(job: Job) -> Result | None:
+    """Return the calibration of a unit; None, with findings (PS831 to PS836), if there is none.
+
+    Warnings (PS833 to PS840) are added to the findings as well.
+    """
+    try:
+        with np.errstate(all="ignore"):  # what is not finite is looked for, and told
+            return _fit_unit(job)
+    except Refused:
+        return None
+
+
+def _fit_unit(job: Job) -> Result:
+    cal = job.calibration
+    rows = _arrays(job)
+    x_raws, knots = _breakpoints(job, rows)
+    model = design(cal.model, rows, cal.options, frozenset(cal.targets), _size(cal), knots)
+    given = [r.uncertainty for r in job.rows if r.uncertainty is not None]
+    sigma = np.array(given) * model.spread if given else None
+    fit = _fit(job, rows, model, sigma)
+    fitted = model.outputs(fit.coefficients)
+    stored = _store(job, fitted, x_raws)
+    back = {k: s.back if np.ndim(fitted[k]) else float(s.back[0]) for k, s in stored.items()}
+    reach = _reach(cal, rows)
+    ranged = over_range(model, fit, fitted, back, rows, *reach,
+                        np.array([]) if knots is None else knots)
+    if not np.isfinite(ranged.shape).all() or not np.isfinite(ranged.storage_error):
+        raise job.refuse("PS832", "the fitted model has no value at some readings of the range",
+                         "look for wrong readings; narrow the range with `from` and `to`")
+    points = _points(job, rows, model, fit, fitted, back, sigma)
+    single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
+    scale = float(cal.reading_factor)
+    result = Result(
+        cal, job.serial, job.table, equation(cal), points,
+        _numbers(job, model, fit, fitted, stored, knots), fit.freedom, _deviation(fit, sigma),
+        (reach[0] / scale, reach[1] / scale), ranged.fit_uncertainty, ranged.storage_error,
+        ranged.storage_at / scale, facts(cal, single, max(abs(p.error) for p in points)),
+        _values(cal, stored))
+    _tell_doubts(job, result, fit, model, sigma, ranged, single)
+    return result
+
+
+# ---- Before the fit -----------------------------------------------------------------------------
+
+
+def _arrays(job: Job) -> Rows:
+    factor = float(job.calibration.reading_factor)
+    return Rows(
+        np.array([r.reference for r in job.rows]),
+        np.array([r.reading * factor for r in job.rows]),
+        np.array([25.0 if r.temperature is None else r.temperature for r in job.rows]),
+    )
+
+
+def _size(calibration: Calibration) -> int:
+    target = calibration.targets.get("coefficients")
+    return target.field.count if target else 1
+
+
+def _breakpoints(job: Job, rows: Rows) -> tuple[list[Raw], Array | None]:
+    """Return the raw x of a curve and the readings they stand for; nothing for other models."""
+    target = job.calibration.targets.get("curve")
+    if target is None:
+        return [], None
+    x = target.parameter.fields[0]
+    different = len(np.unique(rows.reading))
+    if different > MOST_READINGS:
+        raise job.refuse("PS832", f"a curve cannot be drawn through {different} different readings",
+                         f"take means first: up to {MOST_READINGS} are tried as breakpoints")
+    if different < 2:
+        raise _all_equal(job)
+    height = {"value": rows.reference, "difference": rows.reference - rows.reading}.get(
+        job.calibration.options["gives"], rows.reference / rows.reading)
+    try:
+        raws = choose_raws(x, target.x_factor, rows.reading, height)
+    except ValueError:
+        raws = []
+    if len(raws) < x.count:
+        raise job.refuse("PS836", f"`{target.name}` cannot store {x.count} different x between "
+                         f"{rows.reading.min():g} and {rows.reading.max():g} "
+                         f"{job.calibration.reading_unit}",
+                         "choose another type or scale for x in the schema", target=target)
+    return raws, np.array([physical_x(x, raw, target.x_factor) for raw in raws])
+
+
+def _all_equal(job: Job) -> Refused:
+    return job.refuse("PS832", "all readings are equal", "measure at different references")
+
+
+def _fit(job: Job, rows: Rows, model: Design, sigma: Array | None) -> Fit:
+    points, coefficients = model.columns.shape
+    if points < coefficients:
+        raise job.refuse(
+            "PS831", f"{plural(points, 'point')} cannot give {coefficients} coefficients",
+            f"measure at {coefficients} references or more; one more shows errors, too")
+    if coefficients > 1 and len(np.unique(rows.reading)) == 1:
+        raise _all_equal(job)
+    try:
+        fit = least_squares(model.columns, model.target, sigma)
+    except RankError:
+        raise job.refuse("PS832", f"the points do not determine {coefficients} coefficients",
+                         "measure at more different references",
+                         ("some of the points say the same",)) from None
+    return fit
+
+
+# ---- After the fit ------------------------------------------------------------------------------
+
+
+def _store(job: Job, fitted: Outputs, x_raws: Sequence[Raw]) -> dict[str, Stored]:
+    stored = {}
+    for key, target in job.calibration.targets.items():
+        numbers = np.atleast_1d(fitted[key])
+        if not np.isfinite(numbers).all():
+            raise job.refuse("PS832", f"no finite `{key}` comes of these points",
+                             "look for wrong readings: they do not follow the reference")
+        try:
+            stored[key] = store(target, numbers.tolist(), x_raws)
+        except ValueProblem as problem:
+            raise job.refuse("PS836", problem.message, "check the measurements; if they are right, "
+                             "widen the limits or the type in the schema", problem.notes,
+                             target) from problem
+    return stored
+
+
+def _values(calibration: Calibration, stored: Mapping[str, Stored]
+            ) -> dict[str, dict[str, tuple[Raw, ...]]]:
+    values: dict[str, dict[str, tuple[Raw, ...]]] = {}
+    for key, target in calibration.targets.items():
+        values.setdefault(target.group.name, {}).update(stored[key].raws)
+    return values
+
+
+def _reach(calibration: Calibration, rows: Rows) -> tuple[float, float]:
+    factor = float(calibration.reading_factor)
+    low, high = calibration.number("from"), calibration.number("to")
+    return (float(rows.reading.min()) if low is None else low * factor,
+            float(rows.reading.max()) if high is None else high * factor)
+
+
+def _points(job: Job, rows: Rows, model: Design, fit: Fit, fitted: Outputs, back: Outputs,
+            sigma: Array | None) -> tuple[Point, ...]:
+    errors = model.value(fitted, rows.reading, rows.temperature) - rows.reference
+    stored_errors = model.value(back, rows.reading, rows.temperature) - rows.reference
+    by_chance = chances(fit, model.target, sigma)
+    return tuple(
+        Point(row.span.line, row.reference, row.reading, float(error), float(stored_error),
+              row.temperature if job.calibration.temperature_used else None, row.uncertainty,
+              chance, chance is not None and chance < CHANCE)
+        for row, error, stored_error, chance in zip(job.rows, errors, stored_errors, by_chance,
+                                                    strict=True))
+
+
+def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored],
+             knots: Array | None) -> tuple[StoredNumber, ...]:
+    numbers: list[StoredNumber] = []
+    units = output_units(job.calibration)
+    for key, target in job.calibration.targets.items():
+        spread = spread_of(partial(_output, model, key), fit)
+        unit = target.field.unit or ("" if units[key] in ("mixed", "1") else units[key])
+        several = target.field.array or knots is not None
+        own = in_parameter(target, np.atleast_1d(fitted[key]).tolist())
+        wide = None if spread is None else in_parameter(target, spread.tolist())
+        for i, (number, shown) in enumerate(zip(own, stored[key].shown, strict=True)):
+            name = element_name(target.field, (i,) if several else ())
+            numbers.append(StoredNumber(
+                f"{target.group.name}.{name}", unit, number, stored[key].physical[i], shown,
+                abs(wide[i]) if wide else None))
+    return tuple(numbers)
+
+
+def _output(model: Design, key: str, coefficients: Any) -> Any:
+    return np.atleast_1d(model.outputs(coefficients)[key])
+
+
+def _deviation(fit: Fit, sigma: Array | None) -> float | None:
+    """Return the residual standard deviation, of points of equal weight."""
+    if not fit.freedom or sigma is None:
+        return fit.scale
+    return float(np.sqrt((fit.residuals**2).sum() / fit.freedom))
+
+
+def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array | None,
+                 ranged: OverRange, single: Mapping[str, float]) -> None:
+    cal = job.calibration
+    unit = f" {cal.reference_unit}" if cal.reference_unit not in ("", "1") else ""
+    for index, point in enumerate(result.points):
+        if point.outlier:
+            job.tell(Doubt(
+                "PS833", f"a reading of {point.reading:g} does not fit the others: "
+                f"{point.error:+.3g}{unit}", "measure it again, or take the row out if you know "
+                "why", (f"by chance this happens in {point.chance:.1g} of such tables",
+                        "it is part of the fit all the same"), index))
+    if (ratio := misjudged(fit, sigma)) is not None:
+        job.tell(Doubt("PS834", f"the errors are {ratio:.2g} times what the uncertainties say",
+                       "look for what the uncertainties leave out, or for a better model"))
+    noise = max(abs(result.worst.error), ranged.fit_uncertainty or 0.0)
+    if fit.freedom and not exact(fit, model.target) and result.storage_error > noise:
+        job.tell(Doubt("PS838", f"storing adds up to {result.storage_error:.2g}{unit}, more than "
+                       "the measurements leave open", "store finer steps: a smaller `scale`, a "
+                       "wider type, or f32"), target=next(iter(cal.targets.values())))
+    readings = np.array([r.reading for r in job.rows])
+    for doubt in doubts(cal, dict(single), readings, result.reach, ranged.shape):
+        job.tell(doubt)

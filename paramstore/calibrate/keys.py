@@ -1,0 +1,204 @@
+"""The recipe language as tables: every key, what it takes, and which model has it.
+
+The reader walks these tables, and the JSON Schema for editors is made from them. A model here is
+its keys, its equation and the units of its outputs; how it is fitted is in `models`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from paramstore.schema.keys import Form, Key
+
+__all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "ModelInfo",
+           "Output"]
+
+
+def _table(*keys: Key) -> dict[str, Key]:
+    return {key.name: key for key in keys}
+
+
+_ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
+                        "why": "no reading is as large"}
+
+ROOT_KEYS = _table(
+    Key("serial", Form.TEXT, "Text parameter that takes the serial number of the unit.",
+        'serial = "identity.serial"'),
+    Key("calibration", Form.TABLE, "The calibrations, one table [calibration.NAME] for each.",
+        "[calibration.electrode]", required=True),
+)
+
+COMMON_KEYS = _table(
+    Key("model", Form.TEXT, "What is fitted.", 'model = "line"', required=True),
+    Key("doc", Form.TEXT, "What is calibrated, and how.", 'doc = "In buffer solutions"',
+        default=""),
+    Key("from", Form.NUMBER, "Smallest reading that the firmware will meet; else the smallest "
+        "measured.", "from = 0", **_ANY),
+    Key("to", Form.NUMBER, "Largest reading that the firmware will meet; else the largest "
+        "measured.", "to = 4095", **_ANY),
+)
+
+_READING = Key("reading_unit", Form.TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',
+               required=True)
+_REFERENCE = Key("reference_unit", Form.TEXT, "Unit of the column `reference`.",
+                 'reference_unit = "degC"', required=True)
+
+
+def _unit_key(key: Key, default: str) -> Key:
+    return Key(key.name, key.form, key.doc, f'{key.name} = "{default}"', default=default)
+
+
+def _parameter(name: str, doc: str, example: str, required: bool = False) -> Key:
+    return Key(name, Form.TEXT, f"Parameter that takes {doc}.", f'{name} = "{example}"', required)
+
+
+EQUATIONS = (
+    "reference = gain * reading + offset",
+    "reading = gain * reference + offset",
+    "reference = gain * (reading - offset)",
+)
+"""What the parameters of a line mean; the first is meant if nothing is said."""
+
+GIVES = ("value", "difference", "percent")
+"""What a curve gives at a reading: the value, what to add to the reading, or that in percent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What a model computes for one parameter: `key` names it, `count` is its number of elements
+    (0: as many as the parameter has)."""
+
+    key: str
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ModelInfo:
+    """A model: its keys besides the common ones, what it computes, and what it asks of a table.
+
+    `reading_unit` and `reference_unit` are the units it computes in; "" where any will do.
+    `one_of` are outputs of which a recipe must name at least one, `exclusive` at most one.
+    """
+
+    doc: str
+    keys: dict[str, Key]
+    outputs: tuple[Output, ...]
+    reading_unit: str = ""
+    reference_unit: str = ""
+    needs_temperature: bool = False
+    one_of: tuple[str, ...] = ()
+    exclusive: tuple[str, ...] = ()
+
+
+_TEMPERATURE = Key(
+    "temperature_c", Form.NUMBER, "Temperature in degC of all measurements, if the table has no "
+    "column for it.", "temperature_c = 25", low=-273, high=2000, code="PS804",
+    why="nothing is colder than -273.15 degC")
+
+MODELS: dict[str, ModelInfo] = {
+    "line": ModelInfo(
+        "gain and offset; one left out is fixed, a gain at 1, an offset at 0",
+        _table(
+            _READING, _REFERENCE,
+            Key("equation", Form.TEXT, "What gain and offset mean.", f'equation = "{EQUATIONS[0]}"',
+                default=EQUATIONS[0]),
+            _parameter("gain", "the gain", "factory.gain"),
+            _parameter("offset", "the offset", "factory.offset"),
+            Key("tempco", Form.NUMBER, "Temperature coefficient in %/K: readings are referred to "
+                "25 degC before anything is fitted, as conductivity is.", "tempco = 2.0", low=-10,
+                high=10, code="PS804", why="water solutions have about 2 %/K"),
+            _TEMPERATURE,
+        ),
+        (Output("gain"), Output("offset")), one_of=("gain", "offset"),
+    ),
+    "polynomial": ModelInfo(
+        "reference = c0 + c1 x + c2 x^2 + ..., x = (reading - centre) / span",
+        _table(
+            _READING, _REFERENCE,
+            _parameter("coefficients", "c0, c1, ..., an array", "factory.poly", required=True),
+            Key("degree", Form.INTEGER, "Highest power; else the array is filled. Higher "
+                "coefficients are 0.", "degree = 2", low=1, high=9, code="PS804",
+                why="higher powers follow the noise between the points"),
+            Key("centre", Form.NUMBER, "Taken off the reading first, by the firmware too.",
+                "centre = 2048", default=0, **_ANY),
+            Key("span", Form.NUMBER, "What the rest is divided by, by the firmware too.",
+                "span = 2048", default=1, low=1e-12, high=1e12, code="PS804",
+                why="it is the size of a reading"),
+        ),
+        (Output("coefficients", 0),),
+    ),
+    "curve": ModelInfo(
+        "straight lines between breakpoints that are chosen among the readings",
+        _table(
+            _READING, _REFERENCE,
+            _parameter("curve", "the points", "factory.curve", required=True),
+            Key("gives", Form.TEXT, "What the curve gives: `value`, the `difference` to add to "
+                "the reading, or that difference in `percent` of the reading.",
+                'gives = "percent"', default=GIVES[0]),
+        ),
+        (Output("curve", 0),),
+    ),
+    "steinhart-hart": ModelInfo(
+        "thermistor: 1/T = A + B ln R + C (ln R)^3, in K and ohm",
+        _table(
+            _unit_key(_READING, "ohm"),
+            _parameter("coefficients", "A, B, C, an array of 3", "factory.ntc"),
+            _parameter("a", "A", "factory.ntc_a"),
+            _parameter("b", "B", "factory.ntc_b"),
+            _parameter("c", "C", "factory.ntc_c"),
+        ),
+        (Output("coefficients", 3), Output("a"), Output("b"), Output("c")),
+        reading_unit="ohm", reference_unit="degC", one_of=("coefficients", "a"),
+        exclusive=("coefficients", "a"),
+    ),
+    "beta": ModelInfo(
+        "thermistor: R = r25 exp(beta (1/T - 1/298.15 K))",
+        _table(
+            _unit_key(_READING, "ohm"),
+            _parameter("beta", "beta, in K", "factory.ntc_beta", required=True),
+            _parameter("r25", "the resistance at 25 degC", "factory.ntc_r25", required=True),
+        ),
+        (Output("beta"), Output("r25")), reading_unit="ohm", reference_unit="degC",
+    ),
+    "ph": ModelInfo(
+        "pH electrode: E = zero + slope (pH - 7) T/298.15 K",
+        _table(
+            _unit_key(_READING, "mV"),
+            _parameter("slope", "the slope at 25 degC", "electrode.ph_slope", required=True),
+            _parameter("zero", "the voltage at pH 7", "electrode.ph_zero", required=True),
+            _parameter("temperature", "the mean temperature of the buffers", "electrode.buffer_temp"
+                       ),
+            _TEMPERATURE,
+        ),
+        (Output("slope"), Output("zero"), Output("temperature")),
+        reading_unit="mV", reference_unit="pH", needs_temperature=True,
+    ),
+    "adc": ModelInfo(
+        "converter: reference = gain x reading x nominal / full_scale + offset",
+        _table(
+            _unit_key(_READING, "count"), _unit_key(_REFERENCE, "V"),
+            Key("full_scale", Form.NUMBER, "Readings of the whole range: 4096 for 12 bits.",
+                "full_scale = 4096", required=True, low=2, high=2**32, code="PS804",
+                why="that is 1 to 32 bits"),
+            Key("nominal", Form.NUMBER, "Reference of the converter that the firmware computes "
+                "with; needed for a gain.", "nominal = 2.5", low=1e-6, high=1e6, code="PS804",
+                why="it is the size of a voltage"),
+            _parameter("reference_voltage", "the true reference of the converter",
+                       "factory.adc_reference"),
+            _parameter("gain", "the gain, about 1", "factory.adc_gain"),
+            _parameter("offset", "the offset, else fixed at 0", "factory.adc_offset"),
+        ),
+        (Output("reference_voltage"), Output("gain"), Output("offset")),
+        one_of=("reference_voltage", "gain", "offset"), exclusive=("reference_voltage", "gain"),
+    ),
+}
+
+MODEL_ALIASES = {
+    "linear": "line", "gain_offset": "line", "two-point": "line", "conductivity": "line",
+    "cell": "line", "poly": "polynomial", "quadratic": "polynomial", "piecewise": "curve",
+    "table": "curve", "lut": "curve", "spline": "curve", "steinhart": "steinhart-hart",
+    "steinhart_hart": "steinhart-hart", "thermistor": "steinhart-hart", "ntc": "steinhart-hart",
+    "electrode": "ph", "pH": "ph", "nernst": "ph", "converter": "adc", "voltage": "adc",
+}  # fmt: skip
+"""Names a person may try, for suggestions only."""

@@ -1,0 +1,58 @@
+"""One cell of a table to a number, and what people and spreadsheets write instead of one."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from paramstore.calibrate.cells import Cell
+from paramstore.errors import Finding, SourceText
+
+__all__ = ["read_number"]
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
+_FORMULA = re.compile(r"[=@]|[+-](?=[A-Za-z(])|#[A-Z/0]+[!?A]?$")
+_NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity|∞)", re.IGNORECASE)
+_WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s.,].*)")
+_GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
+LARGEST = 1e100
+"""Beyond any measurement, and small enough that squares and cubes of it stay finite."""
+
+
+def read_number(cell: Cell, source: SourceText, column: str,
+                findings: list[Finding]) -> float | None:
+    """Return the number in a cell; None, with a finding (PS818 to PS821), if there is none."""
+    text = cell.text
+    if _NUMBER.fullmatch(text):
+        number = float(text)
+        if math.isfinite(number) and abs(number) <= LARGEST:
+            return number
+        code, message, help = "PS820", f"`{text}` is larger than any measurement", "mend the number"
+    else:
+        code, message, help = _problem(text, column)
+    findings.append(Finding(code, message, source, cell.span, help=help))
+    return None
+
+
+def _problem(text: str, column: str) -> tuple[str, str, str]:
+    """Return code, message and help for a text that is no number."""
+    if not text:
+        return ("PS820", f"the {column} is missing", "fill it in, or take the row out")
+    if _NOT_FINITE.fullmatch(text):
+        return ("PS820", f"`{text}` is no measurement", "take the row out")
+    if _FORMULA.match(text):
+        what = "an error of a spreadsheet" if text.startswith("#") else "a formula"
+        return ("PS821", f"`{text}` is {what}, not a number",
+                "export the values of the cells, not their formulas")
+    if text.startswith(("−", "–", "—")) and _NUMBER.fullmatch("-" + text[1:]):
+        return ("PS820", f"`{text}` has a dash (U+{ord(text[0]):04X}) for its minus sign",
+                f"write `-{text[1:]}`")
+    if _GROUPED.fullmatch(text):
+        return ("PS818", f"`{text}` has commas between its thousands",
+                f"write `{text.replace(',', '')}`")
+    if "," in text and _NUMBER.fullmatch(plain := text.replace(".", "").replace(",", ".")):
+        return ("PS818", f"`{text}` has a decimal comma", f"write `{plain}`")
+    if found := _WITH_UNIT.fullmatch(text):
+        return ("PS820", f"`{text}` is not a number alone",
+                f"write `{found[1]}`; a unit stands in the header")
+    return ("PS820", f"`{text}` is not a number", "write a number with a decimal point: 7.01")

@@ -1,0 +1,86 @@
+"""What a recipe means, once it has been read and found free of mistakes.
+
+A recipe says which model feeds which parameters of a schema. It is a file of its own rather than a
+part of the schema: a schema is a promise that firmware and released layouts rest on, a recipe is a
+procedure that a test bench may change any day. Frozen data; knows no TOML.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from paramstore.calibrate.keys import MODELS, ModelInfo
+from paramstore.errors import SourceText, Span
+from paramstore.schema.model import Field, Group, Parameter
+
+__all__ = ["Calibration", "Recipe", "Target"]
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A parameter that takes an output. A number in the unit of the model, times `factor`, is one
+    in the unit of the parameter; `x_factor` is that of the readings, for x of a curve."""
+
+    group: Group
+    parameter: Parameter
+    span: Span
+    factor: Fraction = Fraction(1)
+    x_factor: Fraction = Fraction(1)
+
+    @property
+    def name(self) -> str:
+        """GROUP.PARAMETER, as in the recipe."""
+        return f"{self.group.name}.{self.parameter.name}"
+
+    @property
+    def field(self) -> Field:
+        """Where the numbers go: the only field, or y of a curve."""
+        return self.parameter.fields[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One table of a recipe. `options` has the other keys of the model, by name, with defaults.
+
+    `reading_factor` turns a reading of the table into the unit the model computes in.
+    """
+
+    name: str
+    model: str
+    reading_unit: str
+    reference_unit: str
+    targets: dict[str, Target]
+    options: dict[str, Any]
+    span: Span
+    doc: str = ""
+    reading_factor: Fraction = Fraction(1)
+
+    @property
+    def info(self) -> ModelInfo:
+        """The model's row in the table of models."""
+        return MODELS[self.model]
+
+    def number(self, key: str) -> float | None:
+        """Return a numeric option; None if it is not given and has no default."""
+        value = self.options.get(key)
+        return None if value is None else float(value)
+
+    @property
+    def temperature_used(self) -> bool:
+        """Whether the model asks for the temperature of each measurement."""
+        return self.info.needs_temperature or self.options.get("tempco") is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """A whole recipe. `serial` takes the serial number of the unit, if the recipe names it."""
+
+    source: SourceText
+    calibrations: tuple[Calibration, ...]
+    serial: Target | None = None
+
+    def calibration(self, name: str) -> Calibration | None:
+        """Return the calibration called `name`, None if there is none."""
+        return next((c for c in self.calibrations if c.name == name), None)

@@ -1,0 +1,221 @@
+"""Recipes from TOML: every key, parameter and unit checked, all mistakes told at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from paramstore.calibrate.keys import (
+    COMMON_KEYS,
+    EQUATIONS,
+    GIVES,
+    MODEL_ALIASES,
+    MODELS,
+    ROOT_KEYS,
+    ModelInfo,
+    Output,
+)
+from paramstore.calibrate.recipe import Calibration, Recipe, Target
+from paramstore.calibrate.recipe_units import with_units
+from paramstore.errors import FindingsError, SourceText, Span, errors_in
+from paramstore.schema.desk import Desk, Table
+from paramstore.schema.identifiers import name_problem
+from paramstore.schema.model import Kind, Schema
+from paramstore.schema.source import load_document
+from paramstore.schema.words import code_list, did_you_mean, near_words
+
+__all__ = ["read_recipe"]
+
+_NUMBERS = {Kind.INTEGER, Kind.FLOAT, Kind.CURVE}
+_ALL_KEYS = {name: key for info in MODELS.values() for name, key in info.keys.items()} | COMMON_KEYS
+
+
+def read_recipe(schema: Schema, source: SourceText) -> Recipe:
+    """Return the recipe in `source` for `schema`.
+
+    FindingsError with every mistake: PS101 to PS108 for the text, PS801 to PS806 for its meaning.
+    """
+    desk = Desk(load_document(source))
+    data = desk.document.data
+    if data and "calibration" not in data and not near_words("calibration", list(data)):
+        what = "a schema" if "store" in data else "a values file" if all(
+            isinstance(v, dict) for v in data.values()) else "another file"
+        desk.add("PS801", f"this is {what}, not a recipe", desk.key(next(iter(data))),
+                 help="give the recipe that says how to calibrate; it has tables "
+                      "`[calibration.NAME]`")
+        raise FindingsError(desk.findings)
+    root = desk.table((), ROOT_KEYS, "the recipe")
+    assert root is not None
+    reader = _Reader(desk, schema)
+    calibrations = reader.calibrations(root)
+    serial = reader.serial(root)
+    if errors_in(desk.findings):
+        raise FindingsError(desk.findings)
+    return Recipe(source, tuple(calibrations), serial)
+
+
+@dataclass(slots=True)
+class _Reader:
+    desk: Desk
+    schema: Schema
+    fed: dict[str, Span] = field(default_factory=dict)
+
+    def calibrations(self, root: Table) -> list[Calibration]:
+        tables = root.get("calibration", {})
+        if root.given("calibration") and not tables:
+            self.desk.add("PS801", "the recipe has no calibration", root.span("calibration"),
+                          help="add a table such as `[calibration.electrode]`")
+        return [c for name in tables if (c := self._calibration(name)) is not None]
+
+    def serial(self, root: Table) -> Target | None:
+        text = root.get("serial")
+        if text is None:
+            return None
+        target = self._target(text, root.span("serial"))
+        if target is None or target.parameter.kind is Kind.TEXT:
+            return target
+        self.desk.add("PS803", f"`{text}` is no text parameter", root.span("serial"),
+                      help="name the `text` parameter that holds the serial number")
+        return None
+
+    # ---- One calibration -----------------------------------------------------------------------
+
+    def _calibration(self, name: str) -> Calibration | None:
+        path = ("calibration", name)
+        if problem := name_problem("calibration", name):
+            self.desk.add(problem.code, problem.message, self.desk.key(*path),
+                          notes=(problem.note,), help=problem.help)
+        model = self._model(path)
+        if model is None:
+            return None
+        info = MODELS[model]
+        table = self.desk.table(path, {**COMMON_KEYS, **info.keys}, f"calibration `{name}`")
+        assert table is not None
+        targets = self._targets(table, info)
+        self._check_options(table, info)
+        if table.spoilt or targets is None:
+            return None
+        options = {k: table.get(k, key.default) for k, key in (COMMON_KEYS | info.keys).items()
+                   if k not in {o.key for o in info.outputs}}
+        calibration = Calibration(
+            name, model, options.get("reading_unit", info.reading_unit),
+            options.get("reference_unit", info.reference_unit), targets, options,
+            self.desk.key(*path), options["doc"])
+        return with_units(self.desk, table, calibration)
+
+    def _model(self, path: tuple[str, str]) -> str | None:
+        content = self.desk.document.data["calibration"][path[1]]
+        if not isinstance(content, dict) or not isinstance(content.get("model"), str):
+            self.desk.table(path, _ALL_KEYS, f"calibration `{path[1]}`", allowed={"model"},
+                            example=f"[calibration.{path[1]}]")
+            return None
+        name: str = content["model"]
+        if name in MODELS:
+            return name
+        meant = MODEL_ALIASES.get(name, "")
+        help = (f"the model is called `{meant}`" if meant
+                else did_you_mean(name, list(MODELS), "the models"))
+        self.desk.add("PS802", f"there is no model `{name}`", self.desk.value(*path, "model"),
+                      help=help)
+        return None
+
+    def _targets(self, table: Table, info: ModelInfo) -> dict[str, Target] | None:
+        targets, sound = {}, True
+        for output in info.outputs:
+            text = table.get(output.key)
+            if text is None:
+                continue
+            target = self._target(text, table.span(output.key))
+            if target is None or not self._suits(target, output):
+                sound = False
+            else:
+                targets[output.key] = target
+        return targets if sound else None
+
+    def _target(self, text: str, span: Span) -> Target | None:
+        names = [f"{g.name}.{p.name}" for g in self.schema.groups for p in g.parameters]
+        if text not in names:
+            bare = [n for n in names if n.partition(".")[2] == text]
+            help = (f"write {code_list(bare, 'or')}" if bare else did_you_mean(text, names)
+                    or "write GROUP.PARAMETER, as in the schema")
+            self.desk.add("PS803", f"the schema has no parameter `{text}`", span, help=help)
+            return None
+        if text in self.fed:
+            self.desk.add("PS805", f"`{text}` is given twice", span, label="again here",
+                          also=((self.fed[text], "first here"),),
+                          help="one parameter takes one result: take one out")
+            return None
+        self.fed[text] = span
+        group_name, _, name = text.partition(".")
+        group = self.schema.group(group_name)
+        return Target(group, group.parameter(name), span)
+
+    def _suits(self, target: Target, output: Output) -> bool:
+        """Check that the parameter can hold the numbers of the output."""
+        parameter, own = target.parameter, target.field
+        curve = parameter.kind is Kind.CURVE
+        wanted = ""
+        if output.key == "curve":
+            wanted, help = "" if curve else "a curve", "name a parameter of type `curve`"
+        elif curve or parameter.kind not in _NUMBERS:
+            wanted, help = "a number", "name a parameter of an integer type, f32 or f64"
+        elif output.count == 0:
+            wanted, help = "" if own.count > 1 else "an array", "give it a `count` of 2 or more"
+        elif output.count > 1:
+            wanted = "" if own.count == output.count else f"an array of {output.count}"
+            help = f"give it `count = {output.count}`"
+        elif own.array:
+            wanted, help = "a single number", "name a parameter without `count`"
+        if wanted:
+            self.desk.add("PS803", f"`{target.name}` is not {wanted}, as `{output.key}` needs",
+                          target.span, help=help)
+        return not wanted
+
+    # ---- Rules between keys ----------------------------------------------------------------------
+
+    def _check_options(self, table: Table, info: ModelInfo) -> None:
+        given = [o.key for o in info.outputs if table.given(o.key)]
+        if info.one_of and not set(given) & set(info.one_of):
+            self._refuse(table, "", f"{table.what} feeds no parameter",
+                         f"add {code_list(info.one_of, 'or')}")
+        if len(both := [k for k in info.exclusive if k in given]) > 1:
+            self._refuse(table, both[1], f"`{both[0]}` and `{both[1]}` say the same in two ways",
+                         "take one out")
+        elif "a" in given and (missing := [k for k in "abc" if k not in given]):
+            self._refuse(table, "a", f"{table.what} has no {code_list(missing)}",
+                         "name all three, or one array with `coefficients`")
+        for key, choices in (("equation", EQUATIONS), ("gives", GIVES)):
+            value = table.get(key)
+            if value is not None and value not in choices:
+                self._refuse(table, key, f"`{value}` is not among the choices of `{key}`",
+                             did_you_mean(value, choices) or f"write {code_list(choices, 'or')}")
+        low, high = table.get("from"), table.get("to")
+        if low is not None and high is not None and not low < high:
+            self._refuse(table, "from", "`from` is not below `to`", "exchange the two")
+        if info.reading_unit == "ohm" and low is not None and low <= 0:
+            self._refuse(table, "from", "a resistance is greater than 0", "raise `from`")
+        self._check_model(table, given)
+
+    def _check_model(self, table: Table, given: list[str]) -> None:
+        if "gain" in given and "full_scale" in table.values and not table.given("nominal"):
+            self._refuse(table, "gain", "a gain needs `nominal`",
+                         "say with which reference the firmware computes: `nominal = 2.5`, or "
+                         "name a parameter for `reference_voltage`")
+        if "temperature_c" in table.values and "reference_unit" in table.values and (
+                not table.given("tempco")):
+            self._refuse(table, "temperature_c", "`temperature_c` has no use without `tempco`",
+                         "take it out, or add `tempco`")
+        if table.given("coefficients") and table.given("degree"):
+            text = table.get("coefficients")
+            count = next((p.fields[0].count for g in self.schema.groups for p in g.parameters
+                          if f"{g.name}.{p.name}" == text), None)
+            degree = table.get("degree")
+            if degree is not None and count is not None and degree >= count:
+                self._refuse(table, "degree",
+                             f"a polynomial of degree {degree} has {degree + 1} coefficients, "
+                             f"`{text}` has room for {count}",
+                             f"give `degree = {count - 1}` or less, or more `count`")
+
+    def _refuse(self, table: Table, key: str, message: str, help: str) -> None:
+        span = table.span(key) if key else self.desk.key(*table.path)
+        self.desk.add("PS804", message, span, help=help)
+        table.spoil(key or "model")
