@@ -77,14 +77,14 @@ def limits_of(plan: Plan) -> Limits:
 
 
 def _format_bits(plan: Plan) -> int:
-    """Return the bits of a format: two copies of the label looked at, written and read back, and a
-    look at the middle of the part."""
+    """Return the bits of a format: one copy of the label looked at, both written and read back, and
+    a look at the middle of the part."""
     width, size = plan.part.address_bytes, plan.label_bytes
     pages = [min(plan.part.page, size - at) for at in range(0, size, plan.part.page)]
-    copy = read_bits(width, size) + sum(
+    copy = sum(
         write_bits(width, n) + sum(read_bits(width, min(READ_BACK_BYTES, n - at))
                                    for at in range(0, n, READ_BACK_BYTES)) for n in pages)
-    return 2 * copy + read_bits(width, HEAD_BYTES)
+    return read_bits(width, size) + 2 * copy + read_bits(width, HEAD_BYTES)
 
 
 class Explorer:

@@ -124,9 +124,15 @@ class Store:
                 group.health |= Health.DAMAGE
 
     def format(self) -> Steps[Status]:
-        """Write the label; leave the rings alone."""
+        """Write the label, never over its only whole copy; leave the rings alone."""
         status = self._writable()
-        for copy in (1, 0):
+        if status is not Status.OK:
+            return status
+        try:
+            whole = (yield from self._label.read(1)) is Status.OK
+        except BusFailure as failure:
+            return failure.status
+        for copy in (0, 1) if whole else (1, 0):
             if status is Status.OK:
                 address = self.plan.label_address(copy)
                 status = yield from self._wire.write(address, self._label.ours)

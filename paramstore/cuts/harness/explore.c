@@ -92,6 +92,7 @@ static oracle_finding_t do_boot(part_trace_t *trace)
 
 static oracle_finding_t do_format(part_trace_t *trace)
 {
+    oracle_finding_t finding;
     ps_status_t status;
     part_begin(trace);
     status = ps_format(&memory.store);
@@ -99,14 +100,12 @@ static oracle_finding_t do_format(part_trace_t *trace)
     if (!part.powered) {
         return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
     }
-    ready = true;
-    if (status != PS_OK) {
-        return verdict(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+    ready = status == PS_OK;
+    finding = oracle_format_done(status);
+    if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.format_bits) {
+        finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.format_bits, part.bits);
     }
-    if (part.bits > oracle_limits.format_bits) {
-        return verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.format_bits, part.bits);
-    }
-    return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    return finding;
 }
 
 static oracle_finding_t do_wipe(part_trace_t *trace)

@@ -97,6 +97,7 @@ void oracle_commit_cut(unsigned group)
 void oracle_wipe_cut(void)
 {
     oracle.wiping = 1;
+    oracle.partly = 1;
 }
 
 void oracle_wiped(void)
@@ -110,6 +111,15 @@ void oracle_wiped(void)
         known->sequence = 0;
     }
     oracle.wiping = 0;
+    oracle.partly = 0;
+    oracle.refused = 0;
+}
+
+oracle_finding_t oracle_format_done(ps_status_t status)
+{
+    ps_status_t due = oracle.refused != 0u ? PS_ERR_FOREIGN : PS_OK;
+    return status == due ? good
+                         : finding(ORACLE_UNSTABLE, CUTS_GROUPS, (uint32_t)due, (uint32_t)status);
 }
 
 oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
@@ -117,12 +127,12 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
 {
     oracle_group_t *known = &oracle.groups[group];
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
-    if (!ready) {
-        return status == PS_ERR_STATE ? good : finding(ORACLE_UNSTABLE, group, PS_ERR_STATE,
-                                                       (uint32_t)status);
+    ps_status_t due = ready ? PS_OK : oracle.refused != 0u ? PS_ERR_FOREIGN : PS_ERR_STATE;
+    if (status != due) {
+        return finding(ORACLE_UNSTABLE, group, (uint32_t)due, (uint32_t)status);
     }
-    if (status != PS_OK) {
-        return finding(ORACLE_UNSTABLE, group, PS_OK, (uint32_t)status);
+    if (!ready) {
+        return good;
     }
     if (!shows(store, group, known->tried)) {
         return finding(ORACLE_CHANGED, group, known->tried, known_version(store, group));
@@ -199,6 +209,11 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
     bool records = false;
     ps_status_t due;
     unsigned g;
+    oracle.refused = oracle.partly != 0u && !first_label && !second_label &&
+                     status == PS_ERR_FOREIGN;
+    if (oracle.refused != 0u) {
+        return good;
+    }
     if (status >= PS_ERR_NACK) {
         return finding(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, (uint32_t)status);
     }

@@ -714,15 +714,25 @@ static ps_status_t writable(const ps_store_t *store)
     return store->state == STATE_NONE ? PS_ERR_STATE : PS_OK;
 }
 
+/* Never over the only whole copy: copy 1 comes first, unless that one is whole. */
 ps_status_t ps_format(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
+    unsigned first = layout->label_step;
     ps_status_t status = writable(store);
     if (status == PS_OK) {
-        status = write_span(store, layout->label_step, layout->label, layout->label_bytes);
+        status = read_label(store, first);
+        if (status == PS_ERR_NACK || status == PS_ERR_BUS) {
+            return status;
+        }
+        if (status == PS_OK) {
+            first = 0;
+        }
+        status = write_span(store, first, layout->label, layout->label_bytes);
     }
     if (status == PS_OK) {
-        status = write_span(store, 0, layout->label, layout->label_bytes);
+        status = write_span(store, layout->label_step - first, layout->label,
+                            layout->label_bytes);
     }
     if (status == PS_OK) {
         status = check_size(store, 0);
