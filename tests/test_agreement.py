@@ -170,13 +170,6 @@ class Agreement(RuleBasedStateMachine):
         if status is Status.OK:
             assert raws == self.engines.twin.values(group)[f.name][first:first + len(raws)]
 
-    @rule(data=st.data(), text=st.text("aµ𝄞", max_size=9))
-    def set_text(self, data: st.DataObject, text: str) -> None:
-        group, f = self._field(data)
-        status = self.engines.call("set_text", group, f.name, text)
-        fits = f.kind is Kind.TEXT and len(text.encode()) <= f.count
-        assert (self._blocked(group) or (Status.OK if fits else Status.ERR_ARGUMENT)) == status
-
     @rule(data=st.data())
     def poke(self, data: st.DataObject) -> None:
         group, f = self._field(data)
@@ -187,21 +180,16 @@ class Agreement(RuleBasedStateMachine):
         self.engines.poke(group, f.name, first, raws)
         self.engines.call("touch", group)
 
-    @rule(data=st.data(), call=st.sampled_from(("reset", "touch")))
-    def change_group(self, data: st.DataObject, call: str) -> None:
-        group = data.draw(self.groups)
-        status = self.engines.call(call, group)
-        assert (self._blocked(group) or Status.OK) == status
-
-    @rule(data=st.data())
-    def reset_field(self, data: st.DataObject) -> None:
+    @rule(data=st.data(), text=st.text("aµ𝄞", max_size=9), call=st.sampled_from(
+        ("set_text", "reset_field", "reset", "touch", "unlock", "unlock", "lock")))
+    def small_call(self, data: st.DataObject, text: str, call: str) -> None:
         group, f = self._field(data)
-        status = self.engines.call("reset_field", group, f.name)
-        assert (self._blocked(group) or Status.OK) == status
-
-    @rule(data=st.data(), call=st.sampled_from(("unlock", "unlock", "unlock", "lock")))
-    def lock(self, data: st.DataObject, call: str) -> None:
-        assert Status.OK is self.engines.call(call, data.draw(self.groups))
+        arguments = {"set_text": (group, f.name, text), "reset_field": (group, f.name)}
+        expected = Status.OK if call in ("unlock", "lock") else self._blocked(group) or Status.OK
+        if call == "set_text" and expected is Status.OK:
+            fits = f.kind is Kind.TEXT and len(text.encode()) <= f.count
+            expected = Status.OK if fits else Status.ERR_ARGUMENT
+        assert expected is self.engines.call(call, *arguments.get(call, (group,)))
 
     # ---- Commits ----
 
@@ -263,24 +251,34 @@ class Agreement(RuleBasedStateMachine):
         elif self._blocked(group) is None and broken:
             assert status in (Status.ERR_LIMIT, Status.ERR_RULE)
 
+    def _change(self, data: st.DataObject, group: str) -> None:
+        """Give a group legal values, and see to it that there is something to commit."""
+        self.engines.call("unlock", group)
+        for name, raws in data.draw(group_raws(self.plan.schema.group(group)), "values").items():
+            self.engines.call("set", group, name, 0, raws)
+        self.engines.call("touch", group)
+
     @rule(data=st.data(), cut=CUTS, boot=st.booleans())
     def change_and_commit(self, data: st.DataObject, cut: Cut, boot: bool) -> None:
         """What firmware does: legal values, then a commit, which a power cut may end."""
         group = data.draw(self.groups, "group")
-        self.engines.call("unlock", group)
-        for name, raws in data.draw(group_raws(self.plan.schema.group(group)), "values").items():
-            self.engines.call("set", group, name, 0, raws)
+        self._change(data, group)
         self._with_cut(cut, lambda: self._commit("commit", group))
         if boot:
             self.boot(True, 0)
 
-    @rule(cut=CUTS)
-    def commit_all(self, cut: Cut) -> None:
+    @rule(data=st.data(), cut=CUTS)
+    def commit_all(self, data: st.DataObject, cut: Cut) -> None:
+        for group in self.oracle.groups:
+            if data.draw(st.booleans()):
+                self._change(data, group)
         self._with_cut(cut, lambda: self._commit("commit_all"))
 
-    @rule(data=st.data())
-    def commit_begin(self, data: st.DataObject) -> None:
+    @rule(data=st.data(), fresh=st.booleans())
+    def commit_begin(self, data: st.DataObject, fresh: bool) -> None:
         group = data.draw(self.groups)
+        if fresh:
+            self._change(data, group)
         value = payload(self.engines.twin, group)
         if self.engines.call("commit_begin", group) is Status.PENDING:
             self.oracle.groups[group].attempt(value)
@@ -326,21 +324,32 @@ class Agreement(RuleBasedStateMachine):
         self.engines.each(lambda bench: bench.device.faults.remove(fault))
 
     @precondition(lambda self: self.rough)
-    @rule(level=st.sampled_from((False, False, True)))
-    def write_protect(self, level: bool) -> None:
-        self.engines.each(lambda bench: setattr(bench.device, "write_protect", level))
+    @rule(data=st.data(), kind=st.sampled_from(
+        ("pin", "pin", "supply", "slot", "slot", "label", "wear", "wear", "wear", "wipe")))
+    def trouble(self, data: st.DataObject, kind: str) -> None:
+        """Something goes wrong with the part or the board, or gets right again."""
+        match kind:
+            case "pin":
+                level = data.draw(st.booleans())
+                self.engines.each(lambda bench: setattr(bench.device, "write_protect", level))
+            case "supply":
+                good = data.draw(st.booleans())
+                self.engines.each(lambda bench: setattr(bench, "supply_good", good))
+            case "slot":
+                self._damage_slot(data)
+            case "label":
+                self._damage_label(data)
+            case "wear":
+                self._wear_out_slot(data)
+            case "wipe":
+                self._wipe()
 
-    @precondition(lambda self: self.rough)
-    @rule(good=st.sampled_from((True, True, False)))
-    def supply(self, good: bool) -> None:
-        self.engines.each(lambda bench: setattr(bench, "supply_good", good))
-
-    @precondition(lambda self: self.rough)
-    @rule(data=st.data(), bit=st.integers(0, 1 << 12))
-    def damage_a_slot(self, data: st.DataObject, bit: int) -> None:
+    def _damage_slot(self, data: st.DataObject) -> None:
+        """Flip a bit of a record, or of a place for one."""
         ring = self.plan.ring(data.draw(self.groups))
         address = ring.address(data.draw(st.integers(0, ring.slots - 1)))
-        at, mask = address + bit // 8 % ring.record_bytes, 1 << bit % 8
+        at = address + data.draw(st.integers(0, ring.record_bytes - 1))
+        mask = 1 << data.draw(st.integers(0, 7))
 
         def flip(bench: Bench) -> None:
             bench.device.memory[at] ^= mask
@@ -348,23 +357,19 @@ class Agreement(RuleBasedStateMachine):
         self.engines.each(flip)
         self.oracle.groups[ring.group.name].spoilt = True
 
-    @precondition(lambda self: self.rough)
-    @rule(data=st.data(), copies=st.sets(st.integers(0, 1), min_size=1), erase=st.booleans())
-    def damage_labels(self, data: st.DataObject, copies: set[int], erase: bool) -> None:
-        for copy in copies:
-            at = self.plan.label_address(copy)
-            spoilt = b"\xff" * self.plan.label_bytes if erase else data.draw(
-                st.binary(min_size=1, max_size=self.plan.label_bytes))
+    def _damage_label(self, data: st.DataObject) -> None:
+        """Erase a label copy, or overwrite its front."""
+        at = self.plan.label_address(data.draw(st.integers(0, 1)))
+        size = self.plan.label_bytes
+        spoilt = data.draw(st.just(b"\xff" * size) | st.binary(min_size=1, max_size=size))
 
-            def write(bench: Bench, at: int = at, spoilt: bytes = spoilt) -> None:
-                bench.device.memory[at:at + len(spoilt)] = spoilt
+        def write(bench: Bench) -> None:
+            bench.device.memory[at:at + len(spoilt)] = spoilt
 
-            self.engines.each(write)
+        self.engines.each(write)
 
-    @precondition(lambda self: self.rough)
-    @rule(data=st.data())
-    def wear_out_a_slot(self, data: st.DataObject) -> None:
-        """The next slot of a ring takes nothing any more; after the third all are as new again."""
+    def _wear_out_slot(self, data: st.DataObject) -> None:
+        """A slot ahead takes nothing any more; after the third all are as new again."""
         dead = [f for f in self.engines.device.faults if isinstance(f, DeadPage)]
         if len(dead) >= 3:
             self.engines.each(lambda bench: bench.device.faults.clear())
@@ -373,6 +378,18 @@ class Agreement(RuleBasedStateMachine):
         ahead = self.engines.twin.sequence(ring.group.name) + data.draw(st.integers(1, 3))
         page = ring.address(slot_of(ahead, ring.slots)) // ring.page_bytes
         self.engines.each(lambda bench: bench.device.faults.append(DeadPage(page)))
+
+    def _wipe(self) -> None:
+        status = self.engines.call("wipe")
+        if status is Status.ERR_BUSY:
+            return
+        self.ready = False
+        for oracle in self.oracle.groups.values():
+            if status is Status.OK:
+                oracle.settle(oracle.defaults)
+                oracle.seen.clear()
+            else:
+                oracle.spoilt = True
 
     @rule(cut=CUTS)
     def format(self, cut: Cut) -> None:
@@ -384,20 +401,6 @@ class Agreement(RuleBasedStateMachine):
                 self.ready = True
 
         self._with_cut(cut, act)
-
-    @precondition(lambda self: self.rough)
-    @rule()
-    def wipe(self) -> None:
-        status = self.engines.call("wipe")
-        if status is Status.ERR_BUSY:
-            return
-        self.ready = False
-        for oracle in self.oracle.groups.values():
-            if status is Status.OK:
-                oracle.settle(oracle.defaults)
-                oracle.seen.clear()
-            else:
-                oracle.spoilt = True
 
     # ---- Boots ----
 
