@@ -6,6 +6,7 @@ SUMMARIES = {
     "parts": "List and search the EEPROM parts.",
     "plan": "Show where everything lies, how long it lasts and what it costs.",
     "generate": "Write the C files for the firmware.",
+    "calibrate": "Fit bench measurements to parameters, with what storing them costs.",
     "pack": "Make an EEPROM image from a schema and values.",
     "unpack": "Read the values and the health of every slot from a dump.",
 }

@@ -23,7 +23,8 @@ from paramstore.calibrate.storing import Stored, in_parameter, store
 from paramstore.calibrate.table import Measurement
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.scalars import Raw
-from paramstore.schema.element import ValueProblem, element_name
+from paramstore.schema.element import ValueProblem, show_raw
+from paramstore.schema.model import Kind
 from paramstore.schema.words import plural
 
 __all__ = ["Job", "Refused", "fit_unit"]
@@ -96,7 +97,7 @@ def _fit_unit(job: Job) -> Result:
     scale = float(cal.reading_factor)
     result = Result(
         cal, job.serial, job.table, equation(cal), points,
-        _numbers(job, model, fit, fitted, stored, knots), fit.freedom, _deviation(fit, sigma),
+        _numbers(job, model, fit, fitted, stored), fit.freedom, _deviation(fit, sigma),
         (reach[0] / scale, reach[1] / scale), ranged.fit_uncertainty, ranged.storage_error,
         ranged.storage_at / scale, facts(cal, single, max(abs(p.error) for p in points)),
         _values(cal, stored))
@@ -215,22 +216,28 @@ def _points(job: Job, rows: Rows, model: Design, fit: Fit, fitted: Outputs, back
                                                     strict=True))
 
 
-def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored],
-             knots: Array | None) -> tuple[StoredNumber, ...]:
+def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored]
+             ) -> tuple[StoredNumber, ...]:
     numbers: list[StoredNumber] = []
     units = output_units(job.calibration)
     for key, target in job.calibration.targets.items():
         spread = spread_of(partial(_output, model, key), fit)
         unit = target.field.unit or ("" if units[key] in ("mixed", "1") else units[key])
-        several = target.field.array or knots is not None
         own = in_parameter(target, np.atleast_1d(fitted[key]).tolist())
         wide = None if spread is None else in_parameter(target, spread.tolist())
         for i, (number, shown) in enumerate(zip(own, stored[key].shown, strict=True)):
-            name = element_name(target.field, (i,) if several else ())
             numbers.append(StoredNumber(
-                f"{target.group.name}.{name}", unit, number, stored[key].physical[i], shown,
-                abs(wide[i]) if wide else None))
+                target.name + _element(target, stored[key], i), unit, number,
+                stored[key].physical[i], shown, abs(wide[i]) if wide else None))
     return tuple(numbers)
+
+
+def _element(target: Target, stored: Stored, index: int) -> str:
+    """Return what follows the name of a parameter: nothing, `[1]`, or `[1] at 147 uS/cm`."""
+    if target.parameter.kind is Kind.CURVE:
+        x = target.parameter.fields[0]
+        return f"[{index}] at {show_raw(x, stored.raws[x.name][index])}"
+    return f"[{index}]" if target.field.array else ""
 
 
 def _output(model: Design, key: str, coefficients: Any) -> Any:

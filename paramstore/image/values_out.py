@@ -20,9 +20,10 @@ _LINE = 96
 
 def values_toml(schema: Schema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
                 remarks: Mapping[str, str] | None = None) -> str:
-    """Return a values file with every parameter of the groups in `values`, in schema order.
+    """Return a values file with every parameter in `values`, in schema order.
 
-    `values` has all fields of each group by name. `remarks` are comments by group name.
+    `values` has all fields of each parameter by group and name; a parameter that has none of its
+    fields there is left out. `remarks` are comments by group name.
     Reading the text back gives the same raws, as long as these are within their limits.
     """
     blocks = [f"# Values of the store {schema.name}."]
@@ -44,6 +45,8 @@ def _group(group: Group, values: Mapping[str, tuple[Raw, ...]], remark: str) -> 
     if remark:
         lines[0] += f"  # {remark}"
     for parameter in group.parameters:
+        if parameter.fields[0].name not in values:
+            continue
         raws = {f.name: values[f.name] for f in parameter.fields}
         value = parameter_from_raw(parameter, raws)
         unit = parameter_unit(parameter)

@@ -1,0 +1,124 @@
+"""`paramstore calibrate`: bench measurements to calibration parameters, unit by unit."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from host_tools.streams import read_bytes, write_bytes
+from host_tools.terminal import read_source, show_findings
+
+if TYPE_CHECKING:
+    from paramstore.calibrate.recipe import Recipe
+    from paramstore.calibrate.result import Outcome
+    from paramstore.calibrate.table import Table
+    from paramstore.errors import Finding
+    from paramstore.image.values import GivenValues
+    from paramstore.schema.model import Schema
+
+
+def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
+    """Read each NAME=TABLE for the calibration it names; a mere TABLE if there is only one."""
+    from paramstore.calibrate.cells import source_of
+    from paramstore.calibrate.table import read_table
+    from paramstore.errors import ToolError
+    from paramstore.schema.words import code_list
+
+    names = [c.name for c in recipe.calibrations]
+    tables: dict[str, Table] = {}
+    for argument in arguments:
+        name, equals, path = argument.partition("=")
+        if len(names) == 1 and name not in names:
+            name, equals, path = names[0], "=", argument
+        calibration = recipe.calibration(name)
+        if not equals or calibration is None:
+            raise ToolError(f"`{argument}` does not say which calibration it is for",
+                            f"write NAME=TABLE, where NAME is {code_list(names, 'or')}")
+        if name in tables:
+            raise ToolError(f"there are two tables for `{name}`", "put all units into one table")
+        tables[name] = read_table(source_of(path, read_bytes(path)), calibration)
+    return tables
+
+
+def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
+                output: str) -> Iterator[tuple[str, str]]:
+    """Yield path and text of each values file: one, or one for each serial number in a folder."""
+    from paramstore.errors import ToolError
+    from paramstore.image.values_out import values_toml
+
+    single = output == "-" or output.endswith(".toml")
+    if single and len(outcome.units) > 1:
+        raise ToolError(f"{len(outcome.units)} units do not go into one values file",
+                        "give a folder with -o; it gets one file for each serial number")
+    if not single and not outcome.units[0].serial:
+        raise ToolError("the tables have no serial numbers to name files by",
+                        "give a file with -o, such as unit.toml")
+    for unit in outcome.units:
+        merged = {group: dict(fields) for group, fields in (base.values if base else {}).items()}
+        for group, fields in unit.values.items():
+            merged.setdefault(group, {}).update(fields)
+        path = output if single else str(Path(output) / f"{unit.serial}.toml")
+        yield path, values_toml(schema, merged)
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("recipe")
+@click.argument("tables", nargs=-1, required=True, metavar="[NAME=]TABLE...")
+@click.option("-o", "--output", metavar="PATH",
+              help="A values file (.toml) for `pack`; for several units a folder of them.")
+@click.option("--values", metavar="FILE", help="Values that go into every values file as well.")
+@click.option("--svg", metavar="FILE", help="Draw the errors.")
+@click.option("--details/--no-details", default=None,
+              help="Every unit and point, or a line for each unit (default: by their number).")
+@click.option("--json", "as_json", is_flag=True, help="Write JSON, every point included.")
+def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | None,
+            values: str | None, svg: str | None, details: bool | None, as_json: bool) -> None:
+    """Example: paramstore calibrate schemas/tank_probe.toml schemas/tank_probe.calibration.toml
+    electrode=schemas/tank_probe.electrode.csv -o unit.toml --svg errors.svg
+
+    Fit the measurements in each TABLE (CSV) with the model that RECIPE has under NAME, store the
+    results in the parameters of SCHEMA, and tell what that makes of every point. Outliers are
+    told, never taken out. Exit code 1: an input has mistakes, or a result breaks a limit; nothing
+    was written.
+    """
+    from paramstore.calibrate.recipe_reader import read_recipe
+    from paramstore.calibrate.run import calibrate
+    from paramstore.errors import FindingsError
+    from paramstore.image.values import read_values
+    from paramstore.report.calibration import calibration_data, calibration_text
+    from paramstore.report.cautions import CAUTION
+    from paramstore.report.findings import findings_data
+    from paramstore.report.residual_plot import residual_svg
+    from paramstore.schema.reader import read_schema
+
+    try:
+        model, warnings = read_schema(read_source(schema))
+        procedure = read_recipe(model, read_source(recipe))
+        base = read_values(model, read_source(values)) if values else None
+        outcome = calibrate(procedure, read_tables(procedure, tables))
+    except FindingsError as error:
+        if not as_json:
+            raise
+        click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
+        raise SystemExit(1) from error
+    findings: tuple[Finding, ...] = (*warnings, *(base.warnings if base else ()),
+                                     *outcome.warnings)
+    inputs = (schema, recipe, values, *(t.partition("=")[2] or t for t in tables))
+    files = list(value_files(model, outcome, base, output)) if output else []
+    if svg:
+        write_bytes(svg, residual_svg(outcome).encode("utf-8"), inputs)
+    talk = "-" in (output, svg)  # stdout is a file then
+    if as_json:
+        data = findings_data(findings) | calibration_data(outcome)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+    else:
+        click.echo(calibration_text(outcome, details=details), nl=False, err=talk)
+        show_findings(findings)
+    for path, text in files:
+        write_bytes(path, text.encode("utf-8"), inputs)
+    click.echo(CAUTION, err=True)

@@ -1,0 +1,218 @@
+"""A calibration for people and for programs: what was fitted, what is stored, and the errors.
+
+Every figure is computed in `calibrate`; this module only words it. `residual_plot` draws it.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber, UnitResult
+from paramstore.report.tables import Column, printable, table
+from paramstore.schema.words import plural
+
+__all__ = ["DATA_VERSION", "calibration_data", "calibration_text", "error_text"]
+
+DATA_VERSION = 1
+"""Grows when a key changes its meaning or goes away."""
+LINE = 96
+
+
+def calibration_text(outcome: Outcome, *, details: bool | None = None) -> str:
+    """Return the whole report, lines ended by \\n.
+
+    `details`: every unit with its points, or a table with one line for each unit; None shows
+    details if there is only one unit.
+    """
+    if details or (details is None and len(outcome.units) == 1):
+        blocks = [_details(r) for u in outcome.units for r in u.results]
+    else:
+        blocks = list(_overview(outcome))
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def calibration_data(outcome: Outcome) -> dict[str, Any]:
+    """Return every unit, calibration and point as data that JSON can hold.
+
+    Units are named beside the numbers; errors are what the firmware shows minus the reference.
+    """
+    return {"schema_version": DATA_VERSION, "units": [_unit_data(u) for u in outcome.units]}
+
+
+def error_text(error: float, worst: float) -> str:
+    """Return an error with as many decimals as give the worst one three digits, with its sign."""
+    if error == 0:
+        return "0"
+    magnitude = math.floor(math.log10(abs(worst) or abs(error)))
+    if not -7 <= magnitude <= 6:
+        return f"{error:+.2e}"
+    return f"{error:+.{max(0, 2 - magnitude)}f}"
+
+
+# ---- One unit -----------------------------------------------------------------------------------
+
+
+def _details(result: Result) -> list[str]:
+    calibration = result.calibration
+    unit = f" of {result.serial}" if result.serial else ""
+    lines = [f"{calibration.name}{unit}: {plural(len(result.points), 'point')}, "
+             f"{printable(result.source.path)}"]
+    if calibration.doc:
+        lines += textwrap.wrap(printable(calibration.doc), LINE, initial_indent="  ",
+                               subsequent_indent="  ")
+    return [*lines, f"  {result.equation}", "", *_numbers(result.numbers), "",
+            *_summary(result), "", *_points(result)]
+
+
+def _numbers(numbers: Sequence[StoredNumber]) -> list[str]:
+    columns = [Column("parameter", right=False), Column("fitted"), Column("uncertainty"),
+               Column("stored"), Column("unit", right=False)]
+    return table(columns, [
+        (n.name, *_with_uncertainty(n), n.shown.removesuffix(f" {n.unit}"), n.unit)
+        for n in numbers
+    ], indent=2)
+
+
+def _with_uncertainty(number: StoredNumber) -> tuple[str, str]:
+    """Return a number and its standard uncertainty, to two digits of the latter."""
+    uncertainty = number.uncertainty
+    if not uncertainty:
+        return f"{number.fitted:.9g}", ""
+    place = math.floor(math.log10(uncertainty)) - 1
+    if place > 0 or place < -9:
+        digits = max(1, math.floor(math.log10(abs(number.fitted) or uncertainty)) - place)
+        return f"{number.fitted:.{min(digits, 16)}e}", f"{uncertainty:.1e}"
+    return f"{number.fitted:.{-place}f}", f"{uncertainty:.{-place}f}"
+
+
+def _summary(result: Result) -> Iterator[str]:
+    for fact in result.facts:
+        yield _line(fact.name, f"{fact.value:.4g} {fact.unit} {fact.remark}".rstrip())
+    worst, after = result.worst, result.worst_stored
+    yield _line("worst error", f"{_error(result, worst.error)} at {_place(result, worst)}")
+    yield _line("when stored", f"{_error(result, after.stored_error)} at {_place(result, after)}")
+    if result.deviation is not None:
+        unit = f" {result.deviation_unit}" if result.deviation_unit not in ("", "1") else ""
+        yield _line("scatter", f"{result.deviation:.2g}{unit}, standard deviation with "
+                    + plural(result.freedom, "degree") + " of freedom")
+    else:
+        yield _line("scatter", "unknown: the fit goes through every point, right or wrong")
+    low, high = (f"{v:g}" for v in result.reach)
+    between = f"between {low} and {high} {result.calibration.reading_unit}".rstrip()
+    if result.fit_uncertainty is not None:
+        yield _line("uncertainty", f"up to {_amount(result, result.fit_uncertainty)} {between} "
+                    "(standard uncertainty of the fit)")
+    yield _line("storing adds", f"up to {_amount(result, result.storage_error)} {between}")
+    judged = [p for p in result.points if p.chance is not None]
+    names = ", ".join(str(p.line) for p in judged if p.outlier)
+    yield _line("outliers", (f"line {names}" if names else "none") if judged
+                else "cannot be told from so few points")
+
+
+def _line(name: str, text: str) -> str:
+    return f"  {name:13} {text}"
+
+
+def _place(result: Result, point: Point) -> str:
+    unit = result.calibration.reading_unit
+    return f"{point.reading:g} {'' if unit == '1' else unit}".rstrip() + f" (line {point.line})"
+
+
+def _error(result: Result, error: float) -> str:
+    return _with_unit(error_text(error, error), result)
+
+
+def _amount(result: Result, amount: float) -> str:
+    return _with_unit(f"{amount:.2g}", result)
+
+
+def _with_unit(text: str, result: Result) -> str:
+    unit = result.calibration.reference_unit
+    return text if unit in ("", "1") else f"{text} {unit}"
+
+
+def _points(result: Result) -> list[str]:
+    calibration, points = result.calibration, result.points
+    reference = calibration.reference_unit
+    columns = [Column("line"), Column("reference", reference),
+               Column("reading", calibration.reading_unit), Column("uncertainty", reference),
+               Column("temperature", "degC"), Column("error", reference),
+               Column("when stored", reference), Column("", right=False)]
+    worst = max(abs(result.worst.error), abs(result.worst_stored.stored_error))
+    rows = [
+        (str(p.line), f"{p.reference:.10g}", f"{p.reading:.10g}", _maybe(p.uncertainty),
+         _maybe(p.temperature), error_text(p.error, worst), error_text(p.stored_error, worst),
+         "outlier" if p.outlier else "")
+        for p in points
+    ]
+    used = [i for i, c in enumerate(columns) if any(r[i] for r in rows)]
+    return table([columns[i] for i in used], [[r[i] for i in used] for r in rows], indent=2)
+
+
+def _maybe(number: float | None) -> str:
+    return "" if number is None else f"{number:g}"
+
+
+# ---- Many units ---------------------------------------------------------------------------------
+
+
+def _overview(outcome: Outcome) -> Iterator[list[str]]:
+    names = dict.fromkeys(r.calibration.name for u in outcome.units for r in u.results)
+    for name in names:
+        results = [r for u in outcome.units for r in u.results if r.calibration.name == name]
+        unit = results[0].calibration.reference_unit
+        columns = [Column("unit", right=False), Column("points"), Column("worst error", unit),
+                   Column("when stored", unit), Column("uncertainty", unit),
+                   Column("storing adds", unit), Column("outliers")]
+        rows = [(
+            r.serial, str(len(r.points)), error_text(r.worst.error, r.worst.error),
+            error_text(r.worst_stored.stored_error, r.worst_stored.stored_error),
+            "" if r.fit_uncertainty is None else f"{r.fit_uncertainty:.2g}",
+            f"{r.storage_error:.2g}", str(sum(p.outlier for p in r.points)),
+        ) for r in results]
+        yield [f"{name}: {plural(len(results), 'unit')}, {printable(results[0].source.path)}",
+               f"  {results[0].equation}", "", *table(columns, rows, indent=2)]
+
+
+# ---- Data ---------------------------------------------------------------------------------------
+
+
+def _unit_data(unit: UnitResult) -> dict[str, Any]:
+    return {"serial": unit.serial or None, "calibrations": [_result_data(r) for r in unit.results]}
+
+
+def _result_data(result: Result) -> dict[str, Any]:
+    calibration = result.calibration
+    return {
+        "name": calibration.name,
+        "model": calibration.model,
+        "equation": result.equation,
+        "table": result.source.path,
+        "reading_unit": calibration.reading_unit,
+        "reference_unit": calibration.reference_unit,
+        "parameters": [
+            {"name": n.name, "unit": n.unit, "fitted": n.fitted,
+             "standard_uncertainty": n.uncertainty, "stored": n.stored}
+            for n in result.numbers
+        ],
+        "facts": [{"name": f.name, "value": f.value, "unit": f.unit} for f in result.facts],
+        "degrees_of_freedom": result.freedom,
+        "standard_deviation": result.deviation,
+        "standard_deviation_unit": result.deviation_unit,
+        "range": list(result.reach),
+        "worst_error": result.worst.error,
+        "worst_error_stored": result.worst_stored.stored_error,
+        "fit_uncertainty": result.fit_uncertainty,
+        "storage_error": result.storage_error,
+        "storage_error_at": result.storage_at,
+        "points": [
+            {"line": p.line, "reference": p.reference, "reading": p.reading,
+             "standard_uncertainty": p.uncertainty, "temperature_c": p.temperature,
+             "error": p.error, "error_stored": p.stored_error, "outlier_chance": p.chance,
+             "outlier": p.outlier}
+            for p in result.points
+        ],
+    }
