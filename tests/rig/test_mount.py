@@ -73,26 +73,38 @@ def test_record_of_another_group_or_store_is_not_taken() -> None:
         assert Health.DEFAULTS | Health.DAMAGE == engines.twin.health("user")
 
 
-def test_cell_that_reads_two_ways_ends_at_the_record_before() -> None:
-    """A record that the heads promise but that does not load is left for an older one."""
+class Flicker(Fault):
+    """One byte of the second slot of `user` reads wrong the first `times`."""
 
-    class Flicker(Fault):
-        """Byte 5 of slot 1 reads wrong every other time, wrong first."""
+    def __init__(self, offset: int, mask: int, times: int) -> None:
+        self.address = USER.address(1) + offset
+        self.mask = mask
+        self.times = times
 
-        def __init__(self) -> None:
-            self.readings = 0
+    def read(self, address: int, value: int) -> int:
+        if address != self.address:
+            return value
+        self.times -= 1
+        return value ^ self.mask if self.times >= 0 else value
 
-        def read(self, address: int, value: int) -> int:
-            if address != USER.address(1) + 5:
-                return value
-            self.readings += 1
-            return value ^ (self.readings & 1)
 
+@pytest.mark.parametrize(
+    ("offset", "mask", "times", "expected"),
+    [
+        (5, 0x01, 1, (1, 1)),  # the newest record does not load: the one before it
+        (0, 0x06, 1, (2, 2)),  # its head reads 4 at first, out of order with the other one
+        (0, 0x06, 2, (1, 1)),  # and in the scan: no record takes a number that it does not have
+    ],
+)
+def test_cell_that_reads_two_ways_is_told(
+    offset: int, mask: int, times: int, expected: tuple[int, int]
+) -> None:
+    """A record that does not load as its head promised gives way, with a flag."""
     engines = Engines(EXAMPLE, image(("user", 1, {"low": (1,)}), ("user", 2, {"low": (2,)})))
-    with_fault(engines, Flicker)
+    with_fault(engines, lambda: Flicker(offset, mask, times))
     assert Status.FLAGGED is engines.call("mount")
-    assert ((1,), Health.DAMAGE) == (engines.twin.values("user")["low"],
-                                     engines.twin.health("user"))
+    assert expected == (engines.twin.sequence("user"), engines.twin.values("user")["low"][0])
+    assert Health.DAMAGE == engines.twin.health("user")
 
 
 @pytest.mark.parametrize("slots", [6, 10])
