@@ -99,7 +99,7 @@ def build_library(plan: Plan, pictures: Pictures, folder: Path, *,
 
 def _most_writes(plan: Plan, wipe: bool) -> int:
     """Page writes of the longest call: a commit in which every record passes over slots, a format,
-    or a wipe of every slot."""
-    labels = 2 * plan.label_pages
+    or a wipe of every slot, which writes the label thrice."""
     commit = max(r.group.copies * (1 + SKIP_LIMIT) * r.slot_pages for r in plan.rings)
+    labels = (3 if wipe else 2) * plan.label_pages
     return max(commit, labels + (sum(r.slots for r in plan.rings) if wipe else 0))

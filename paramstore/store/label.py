@@ -20,12 +20,15 @@ _STORE_ID = slice(8, 12)
 
 
 class LabelReader:
-    """Reads the label copies. Both methods raise BusFailure."""
+    """Reads the label copies; both methods raise BusFailure. `ours` is what they must be, `wiping`
+    what stands there while the part is being wiped: the label of no store."""
 
     def __init__(self, plan: Plan, wire: Wire) -> None:
         self._plan = plan
         self._wire = wire
         self.ours = build_label(plan)
+        front = self.ours[:_STORE_ID.start] + bytes(4) + self.ours[_STORE_ID.stop:-CRC_BYTES]
+        self.wiping = front + crc32c(front).to_bytes(CRC_BYTES, "little")
 
     def read(self, copy: int) -> Steps[Status]:
         """OK: ours. BLANK: erased. FLAGGED: unreadable. Else the reason why it is not ours."""

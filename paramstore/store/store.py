@@ -147,21 +147,31 @@ class Store:
         return status
 
     def wipe(self) -> Steps[Status]:
-        """Erase the heads of all records, then the label."""
+        """Mark the part as nobody's, erase the heads of all records, then the label."""
         if self._commit is not None:
             return Status.ERR_BUSY
         self._forget()
+        status = yield from self._mark_for_wipe()
         for group in self._groups.values():
-            status = yield from self._wipe_ring(group)
-            if status is not Status.OK:
-                return status
-        for copy in (0, 1):
-            blank = bytes([ERASED]) * self.plan.label_bytes
-            status = yield from self._wire.write(self.plan.label_address(copy), blank)
-            if status is not Status.OK:
-                return status
-        self._state = _State.UNLABELLED
-        return Status.OK
+            if status is Status.OK:
+                status = yield from self._wipe_ring(group)
+        for copy in (1, 0):
+            if status is Status.OK:
+                blank = bytes([ERASED]) * self.plan.label_bytes
+                status = yield from self._wire.write(self.plan.label_address(copy), blank)
+        if status is Status.OK:
+            self._state = _State.UNLABELLED
+        return status
+
+    def _mark_for_wipe(self) -> Steps[Status]:
+        """Let no later boot take the part for ours; a label that is not ours does that already."""
+        try:
+            status = yield from self._label.read(0)
+        except BusFailure as failure:
+            return failure.status
+        if status in _REFUSALS:
+            return Status.OK
+        return (yield from self._wire.write(self.plan.label_address(0), self._label.wiping))
 
     def _wipe_ring(self, group: _Group) -> Steps[Status]:
         ring = group.ring

@@ -84,6 +84,7 @@ static oracle_finding_t do_boot(part_trace_t *trace)
         return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
     }
     finding = oracle_boot(&memory.store, status, first, second);
+    ready = ready && oracle.refused == 0u;
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
         finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.mount_bits, part.bits);
     }

@@ -97,7 +97,6 @@ void oracle_commit_cut(unsigned group)
 void oracle_wipe_cut(void)
 {
     oracle.wiping = 1;
-    oracle.partly = 1;
 }
 
 void oracle_wiped(void)
@@ -111,7 +110,6 @@ void oracle_wiped(void)
         known->sequence = 0;
     }
     oracle.wiping = 0;
-    oracle.partly = 0;
     oracle.refused = 0;
 }
 
@@ -177,29 +175,35 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     bool defaults = (health & PS_HEALTH_DEFAULTS) != 0u;
     uint32_t served = known->settled;
-    if (oracle.wiping != 0u) {
-        served = defaults ? 0u : known_version(store, group);
-        if (served == ORACLE_NO_VERSION) {
-            return why_wrong(store, group);
-        }
-    } else if (!shows(store, group, served) || defaults != (served == 0u)) {
+    if (!shows(store, group, served) || defaults != (served == 0u)) {
         served = known->open;
         if (served == 0u || defaults || !shows(store, group, served)) {
             return why_wrong(store, group);
         }
     }
-    if (!shows(store, group, served) || defaults != (sequence == 0u) ||
+    if (defaults != (sequence == 0u) ||
         (health & (PS_HEALTH_LIMIT | PS_HEALTH_WORN | PS_HEALTH_DIRTY)) != 0u) {
         return finding(ORACLE_UNFLAGGED, group, served, health);
     }
-    if (oracle.wiping == 0u && sequence < known->sequence) {
+    if (sequence < known->sequence) {
         return finding(ORACLE_BACK, group, known->sequence, sequence);
     }
     known->sequence = sequence;
     known->settled = (uint16_t)served;
-    known->acked = known->acked < served ? known->acked : (uint16_t)served;
     known->open = 0;
     return good;
+}
+
+/* An interrupted wipe has changed nothing that counts yet, or is done, or has to be done again: then
+ * the part must not be taken for ours. */
+static void boot_wiping(ps_status_t status)
+{
+    oracle.refused = status == PS_ERR_FOREIGN;
+    if (status == PS_BLANK) {
+        oracle_wiped();
+    } else if (oracle.refused == 0u) {
+        oracle.wiping = 0;
+    }
 }
 
 oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool first_label,
@@ -209,10 +213,11 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
     bool records = false;
     ps_status_t due;
     unsigned g;
-    oracle.refused = oracle.partly != 0u && !first_label && !second_label &&
-                     status == PS_ERR_FOREIGN;
-    if (oracle.refused != 0u) {
-        return good;
+    if (oracle.wiping != 0u) {
+        boot_wiping(status);
+        if (oracle.refused != 0u) {
+            return good;
+        }
     }
     if (status >= PS_ERR_NACK) {
         return finding(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, (uint32_t)status);
@@ -225,7 +230,6 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         health |= ps_health(store, (uint8_t)g);
         records = records || oracle.groups[g].settled != 0u;
     }
-    oracle.wiping = 0;
     due = !first_label && !second_label && !records ? PS_BLANK
         : !first_label || health != 0u              ? PS_FLAGGED
                                                     : PS_OK;

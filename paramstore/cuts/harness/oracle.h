@@ -45,9 +45,8 @@ typedef struct oracle_group {
 
 typedef struct oracle {
     oracle_group_t groups[CUTS_GROUPS];
-    uint32_t wiping; /* 1: ps_wipe was cut: any version may be there until a boot has looked */
-    uint32_t partly; /* 1: ps_wipe was cut: only another one is sure to make the part usable */
-    uint32_t refused; /* 1: the last boot did not recognise a part that had been wiped in part */
+    uint32_t wiping;  /* 1: ps_wipe was cut: everything is there, or nothing, or it must go on */
+    uint32_t refused; /* 1: the last boot said that it must go on */
 } oracle_t;
 
 /* What is wrong, in which group (CUTS_GROUPS: in none), what had to be there and what was. */
@@ -85,7 +84,7 @@ void oracle_next(unsigned group, CUTS_VALUES_T *values);
 void oracle_commit_cut(unsigned group);
 void oracle_wipe_cut(void);
 
-/* ps_commit returned: judge it. `ready`: the store has a whole label, so the commit must succeed. */
+/* ps_commit returned: judge it. `ready`: the store has a whole label. */
 oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
                                     bool ready);
 

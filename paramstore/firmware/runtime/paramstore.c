@@ -741,6 +741,30 @@ ps_status_t ps_format(ps_store_t *store)
     return status;
 }
 
+/* Write a label copy 0 that names no store, so that mount refuses the part from here to the end of
+ * the wipe: rings erased in part would lead back to records that were wiped. A label there that is not
+ * ours, such as this one from a wipe that was interrupted, does as well and stays. */
+static ps_status_t mark_for_wipe(ps_store_t *store)
+{
+    const ps_layout_t *layout = store->layout;
+    uint8_t mark[CHUNK_BYTES]; /* no label is longer */
+    unsigned crc_at = layout->label_bytes - CRC_BYTES;
+    uint32_t crc = 0xFFFFFFFFu;
+    unsigned i;
+    ps_status_t status = read_label(store, 0);
+    if (status >= PS_ERR_NACK) {
+        return status >= PS_ERR_FOREIGN ? PS_OK : status;
+    }
+    for (i = 0; i < crc_at; ++i) {
+        mark[i] = i >= 8u && i < 12u ? 0u : layout->label[i];
+        crc = crc_byte(crc, mark[i]);
+    }
+    for (i = 0; i < CRC_BYTES; ++i) {
+        mark[crc_at + i] = byte_of(~crc, i);
+    }
+    return write_span(store, 0, mark, layout->label_bytes);
+}
+
 ps_status_t ps_wipe(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
@@ -749,6 +773,7 @@ ps_status_t ps_wipe(ps_store_t *store)
     unsigned slot;
     if (status == PS_OK) {
         forget(store);
+        status = mark_for_wipe(store);
     }
     for (g = 0; status == PS_OK && g < layout->group_count; ++g) {
         const ps_group_t *group = &layout->groups[g];
@@ -762,10 +787,10 @@ ps_status_t ps_wipe(ps_store_t *store)
         }
     }
     if (status == PS_OK) {
-        status = write_span(store, 0, NULL, layout->label_bytes);
+        status = write_span(store, layout->label_step, NULL, layout->label_bytes);
     }
     if (status == PS_OK) {
-        status = write_span(store, layout->label_step, NULL, layout->label_bytes);
+        status = write_span(store, 0, NULL, layout->label_bytes);
     }
     if (status == PS_OK) {
         store->state = STATE_UNLABELLED;

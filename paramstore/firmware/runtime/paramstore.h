@@ -185,7 +185,8 @@ ps_status_t ps_mount(ps_store_t *store);
  * damaged. Leaves the rings alone. Refuses a foreign part. */
 ps_status_t ps_format(ps_store_t *store);
 
-/* Erase whatever the part holds, as far as this layout uses it; then the part is blank. */
+/* Erase whatever the part holds, as far as this layout uses it; then the part is blank. If it is
+ * interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its end. */
 ps_status_t ps_wipe(ps_store_t *store);
 
 /* ---- Values -------------------------------------------------------------------------------- */
