@@ -7,14 +7,18 @@ __all__ = [
     "FORMAT_VERSION",
     "HEADER_BYTES",
     "LABEL_MAGIC",
+    "LAST_RELEASE",
+    "LAST_SERIES",
     "OVERHEAD_BYTES",
     "SKIP_LIMIT",
     "geometry_byte",
     "label_bytes",
     "label_name_bytes",
     "label_pages",
+    "release_number",
     "skip_limit",
     "slot_of",
+    "split_release",
 ]
 
 FORMAT_VERSION = 1
@@ -44,6 +48,20 @@ def label_pages(page_bytes: int) -> int:
 def geometry_byte(capacity_bytes: int, page_bytes: int) -> int:
     """Return log2(page) in the low nibble and log2(capacity / 128) in the high nibble."""
     return (page_bytes.bit_length() - 1) | ((capacity_bytes.bit_length() - 8) << 4)
+
+
+LAST_RELEASE, LAST_SERIES = 0x0FFF, 0x0F
+"""What the release number of a label can hold."""
+
+
+def release_number(release: int, series: int) -> int:
+    """Return the release as a label says it: the series in the four upper bits."""
+    return series << 12 | release
+
+
+def split_release(number: int) -> tuple[int, int]:
+    """Return release and series of the number in a label."""
+    return number & LAST_RELEASE, number >> 12
 
 
 def slot_of(sequence: int, slots: int) -> int:

@@ -40,7 +40,8 @@ def decode_label(data: bytes) -> dict[str, Any] | None:
         return None
     version, _, release, store_id, layout_id = struct.unpack_from("<BBHII", data, 4)
     return {
-        "version": version, "page": page, "capacity": capacity, "release": release,
+        "version": version, "page": page, "capacity": capacity,
+        "release": release & 0x0FFF, "series": release >> 12,
         "store_id": store_id, "layout_id": layout_id,
         "name": data[16:16 + n].rstrip(b"\0").decode("utf-8", "replace"),
     }

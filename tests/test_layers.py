@@ -17,14 +17,16 @@ ROOMS = {
     "calibrate": {"parts", "schema"},
     "layout": {"parts", "schema"},
     "codec": {"parts", "schema", "layout"},
-    "firmware": {"parts", "schema", "layout", "codec"},
-    "image": {"parts", "schema", "layout", "codec"},
+    "evolve": {"parts", "schema", "layout", "codec"},
+    "firmware": {"parts", "schema", "layout", "codec", "evolve"},
+    "image": {"parts", "schema", "layout", "codec", "evolve"},
     "eeprom": {"parts"},
     "store": {"parts", "schema", "layout", "codec"},
-    "rig": {"parts", "schema", "layout", "codec", "firmware", "image", "eeprom", "store"},
-    "cuts": {"parts", "schema", "layout", "codec", "firmware", "image", "eeprom", "store", "rig"},
-    "report": {"parts", "schema", "layout", "codec", "firmware", "image", "eeprom", "store", "rig",
-               "cuts", "calibrate"},
+    "rig": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom", "store"},
+    "cuts": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
+             "store", "rig"},
+    "report": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
+               "store", "rig", "cuts", "calibrate"},
 }
 ROOMS["tour"] = set(ROOMS)
 """Imports run one way: a room may use only rooms above it in this table."""

@@ -6,7 +6,14 @@ from dataclasses import dataclass
 
 from paramstore.checksum import CRC_BYTES, crc32c
 from paramstore.codec.shapes import label_shape
-from paramstore.format import FORMAT_VERSION, LABEL_MAGIC, geometry_byte, label_name_bytes
+from paramstore.format import (
+    FORMAT_VERSION,
+    LABEL_MAGIC,
+    geometry_byte,
+    label_name_bytes,
+    release_number,
+    split_release,
+)
 from paramstore.layout.plan import Plan
 
 __all__ = ["Label", "build_label", "read_label"]
@@ -22,6 +29,7 @@ class Label:
     page: int
     capacity: int
     release: int
+    series: int
     store_id: int
     layout_id: int
     name: str
@@ -35,7 +43,7 @@ def build_label(plan: Plan) -> bytes:
         "magic": LABEL_MAGIC,
         "version": FORMAT_VERSION,
         "geometry": geometry_byte(part.capacity, part.page),
-        "release": plan.release,
+        "release": release_number(plan.release, plan.series),
         "store_id": plan.store_id,
         "layout_id": plan.layout_id,
         "name": cut_utf8(plan.schema.name, size).ljust(size, b"\0"),
@@ -58,7 +66,8 @@ def read_label(data: bytes) -> Label | None:
     if len(crc) < CRC_BYTES or crc32c(data[:size]) != int.from_bytes(crc, "little"):
         return None
     parts = shape.parse(data)
-    return Label(parts.version, page, capacity, parts.release, parts.store_id, parts.layout_id,
+    release, series = split_release(parts.release)
+    return Label(parts.version, page, capacity, release, series, parts.store_id, parts.layout_id,
                  parts.name.rstrip(b"\0").decode("utf-8", "replace"))
 
 

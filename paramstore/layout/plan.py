@@ -124,6 +124,7 @@ class Plan:
     store_id: int
     layout_id: int
     release: int = 0  # 0: not released
+    series: int = 0  # how often the rings were laid out anew since the first release
     retired: tuple[Ring, ...] = ()
     moves: tuple[Move, ...] = ()
     known: tuple[tuple[int, int], ...] = ()

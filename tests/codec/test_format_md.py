@@ -52,7 +52,7 @@ def test_a_stranger_reads_the_image_as_the_page_says() -> None:
     """A decoder that shares no code finds the label and the values that the page names."""
     contents = decode_image(image_of_the_page(), json.loads(LAYOUT), "pump_drive")
     assert {
-        "version": 1, "page": 16, "capacity": 1024, "release": 0,
+        "version": 1, "page": 16, "capacity": 1024, "release": 0, "series": 0,
         "store_id": 0x388919A2, "layout_id": 0xCECEB4F8, "name": "pump_drive",
     } == contents["label"]
     assert {

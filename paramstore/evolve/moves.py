@@ -1,0 +1,79 @@
+"""What later firmware must know of earlier releases: where they kept each field, and their labels.
+
+Walks from a plan back through the releases before it, parameter by parameter. Only releases of
+the same series count: after a relayout units of before are converted on the host.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from paramstore.evolve.conversion import Via, conversion_of, via_of
+from paramstore.layout.moves import Move
+from paramstore.layout.plan import PlacedField, Plan, Ring
+from paramstore.schema.model import Parameter
+
+__all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "with_moves"]
+
+Ancestor = tuple[Ring, Parameter]
+"""A parameter of an earlier release, and the ring it is in."""
+
+
+def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
+    """Return `plan` with the `moves` and `known` that follow from the releases before it.
+
+    Raises Refused (PS736) if the way from a much older release is too long for the arithmetic.
+    """
+    same = [p for p in earlier if p.series == plan.series]
+    moves = [move for ring in plan.rings for placed in ring.fields
+             for move in _moves(plan, ring, placed, same)]
+    known = tuple((p.release, p.layout_id) for p in same) if plan.release else ()
+    return replace(plan, moves=tuple(moves), known=known)
+
+
+def ancestors(plan: Plan, ring: Ring, parameter: Parameter,
+              earlier: Sequence[Plan]) -> Iterator[Ancestor]:
+    """Yield what a parameter was in each release before, the latest first, as far back as it goes.
+    """
+    for before in reversed(earlier):
+        found = ancestor_parameter(before, ring, parameter)
+        if found is None:
+            return
+        ring, parameter = found
+        yield found
+
+
+def ancestor_group(before: Plan, ring: Ring) -> Ring | None:
+    """Return the ring of the same group in the release before; None if it is new."""
+    return next((r for r in before.rings if r.group.id == ring.group.id), None)
+
+
+def ancestor_parameter(before: Plan, ring: Ring, parameter: Parameter) -> Ancestor | None:
+    """Return what `parameter`, in `ring` of a released plan, was in the release before."""
+    if parameter.was is not None:
+        group, _, name = parameter.was.rpartition(".")
+        home = before.ring(group)
+        return home, home.group.parameter(name)
+    own = ancestor_group(before, ring)
+    named = [p for p in own.group.parameters if p.name == parameter.name] if own else []
+    return (own, named[0]) if own and named else None
+
+
+def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan]) -> Iterator[Move]:
+    """Yield the earlier places of one field, the latest first."""
+    parameter = next(p for p in ring.group.parameters if placed.field in p.fields)
+    index = parameter.fields.index(placed.field)
+    seen = {(ring.group.id, placed.offset)}
+    later, via = placed.field, Via()
+    for home, former in ancestors(plan, ring, parameter, earlier):
+        field = former.fields[index]
+        via = via_of(field, later).then(via)
+        later = field
+        there = next(p for p in home.fields if p.field is field)
+        if (home.group.id, there.offset) not in seen:
+            seen.add((home.group.id, there.offset))
+            yield Move(
+                ring.group.id, placed.field.name, placed.since, home.group.id, there.since,
+                there.offset, min(field.count, placed.field.count),
+                conversion_of(field, placed.field, via))

@@ -1,0 +1,189 @@
+"""The plan of a schema whose store was released before: what was released stays where it is.
+
+A ring of a released group keeps its pages, its slots and its body. A field whose bytes mean the
+same keeps its offset; any other one, and every new one, is appended behind all that a release ever
+put there; bytes of what is gone stay reserved. A group's revision grows by one in each release in
+which its fields change place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from paramstore.codec import default_payload
+from paramstore.errors import Finding, FindingsError
+from paramstore.evolve.changes import Change, changes, refusals, warnings
+from paramstore.evolve.conversion import Refused, same_bytes
+from paramstore.evolve.links import Links, link
+from paramstore.evolve.moves import with_moves
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
+from paramstore.schema.model import Field, Group, Parameter, Schema
+from paramstore.schema.words import plural
+
+__all__ = ["Next", "compare", "next_plan"]
+
+LAST_REVISION = 255
+_GONE = ("PS754", "PS755")
+
+
+class Next:
+    """A schema beside the last release: its plan, and what changed. `unchanged`: nothing did."""
+
+    def __init__(self, plan: Plan, made: tuple[Change, ...], unchanged: bool) -> None:
+        self.plan = plan
+        self.changes = made
+        self.unchanged = unchanged
+
+
+def compare(releases: Sequence[Plan], schema: Schema) -> tuple[tuple[Change, ...],
+                                                               tuple[Finding, ...]]:
+    """Return the changes from the last release to `schema`, and errors and warnings about them.
+
+    A parameter or group with an error has no changes.
+    """
+    links = link(releases, schema)
+    last = releases[-1]
+    refused = (*links.findings, *refusals(last, schema, links))
+    guilty = {finding.span for finding in refused}
+    fine = {f"{g.name}.{p.name}" for g in schema.groups for p in g.parameters
+            if p.span not in guilty}
+    fine |= {g.name for g in schema.groups if g.span not in guilty} | {""}
+    made = tuple(c for c in changes(last, schema, links) if c.where in fine or c.code in _GONE)
+    return made, (*refused, *warnings(last, schema, links))
+
+
+def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
+    """Return the plan of `schema` after `releases`, the first one first; there is at least one.
+
+    The plan has the number of the last release if nothing changed, else 0. FindingsError with all
+    that cannot be done (PS7xx), or that does not fit (PS4xx, PS731).
+    """
+    links = link(releases, schema)
+    last = releases[-1]
+    wrong = [*links.findings, *refusals(last, schema, links)]
+    if wrong:
+        raise FindingsError(wrong)
+    settled = _settled(_with_ids(schema, links, releases), last, links)
+    kept: list[Ring] = []
+    for group in settled.groups:
+        if group.name in links.groups:
+            ring, finding = _grown(settled, group, links)
+            kept.append(ring)
+            wrong += [finding] if finding else []
+    if wrong:
+        raise FindingsError(wrong)
+    living = {r.group.id for r in kept}
+    retired = [*last.retired, *(r for r in last.rings if r.group.id not in living)]
+    plan = replace(make_plan(settled, kept, retired), series=last.series)
+    made = tuple(changes(last, schema, links))
+    unchanged = not made
+    try:
+        plan = with_moves(replace(plan, release=last.release if unchanged else 0),
+                          releases[:-1] if unchanged else releases)
+    except Refused as refused:
+        raise FindingsError([Finding(refused.code, str(refused), schema.source, help=refused.help,
+                                     notes=refused.notes)]) from refused
+    found = tuple(warnings(last, schema, links))
+    return Next(replace(plan, findings=(*found, *plan.findings)), made, unchanged)
+
+
+def _with_ids(schema: Schema, links: Links, releases: Sequence[Plan]) -> Schema:
+    """Give released groups their ids, and new ones without an own id numbers never used."""
+    used = {r.group.id for p in releases for r in (*p.rings, *p.retired)}
+    used |= {g.id for g in schema.groups if g.numbered}
+    free = (n for n in range(1, 256) if n not in used)
+    groups = []
+    for group in schema.groups:
+        if group.name in links.groups:
+            group = replace(group, id=links.groups[group.name].group.id)
+        elif not group.numbered:
+            group = replace(group, id=next(free, group.id))
+        groups.append(group)
+    return replace(schema, groups=tuple(groups))
+
+
+def _grown(schema: Schema, group: Group, links: Links) -> tuple[Ring, Finding | None]:
+    """Return the ring of a released group with its fields of today; an error if they do not fit."""
+    old = links.groups[group.name]
+    staying = _staying(group, links, old)
+    revision = old.revision + 1
+    placed = {f.name: PlacedField(f, staying[f.name].offset, staying[f.name].since)
+              for f in group.fields if f.name in staying}
+    end = old.payload_bytes
+    for field in group.fields:
+        if field.name not in placed:
+            placed[field.name] = PlacedField(field, end, revision)
+            end += field.size
+    taken = {p.offset for p in placed.values()}
+    defaults = default_payload(old)
+    left = tuple(
+        Reserved(p.field.name, p.offset, defaults[p.offset:p.offset + p.field.size], p.since)
+        for p in old.fields if p.offset not in taken)
+    if not left and end == old.payload_bytes:
+        revision = old.revision
+    reserved = tuple(sorted((*old.reserved, *left), key=lambda r: r.offset))
+    fields = tuple(sorted(placed.values(), key=lambda p: p.offset))
+    grown = replace(old, group=group, revision=revision, fields=fields, reserved=reserved)
+    return grown, _too_much(schema, old, grown)
+
+
+def _staying(group: Group, links: Links, old: Ring) -> dict[str, PlacedField]:
+    """Return the old places by new field name of all fields whose bytes mean the same."""
+    places = {p.field.name: p for p in old.fields}
+    staying: dict[str, PlacedField] = {}
+    for parameter in group.parameters:
+        home, name = links.parameters.get((group.name, parameter.name), ("", ""))
+        if home == old.group.name:
+            before = old.group.parameter(name)
+            if same_bytes(before, parameter):
+                staying |= {new.name: places[was.name] for was, new in zip(
+                    before.fields, parameter.fields, strict=True)}
+    return staying
+
+
+def _too_much(schema: Schema, old: Ring, grown: Ring) -> Finding | None:
+    group = grown.group
+    if grown.payload_bytes > old.body_bytes:
+        over = grown.payload_bytes - old.body_bytes
+        new = [p.field.name for p in grown.fields if p.since == grown.revision]
+        return Finding(
+            "PS731", f"group `{group.name}` has no room for {plural(over, 'byte')} more",
+            schema.source, group.span,
+            label=f"{old.body_bytes - old.payload_bytes} bytes of room, "
+                  f"{grown.payload_bytes - old.payload_bytes} needed",
+            notes=("a released record keeps its length, and retired bytes stay taken",
+                   f"appended: {', '.join(f'`{n}`' for n in new)}"),
+            help="put the new parameters into a new group; one that moves there says "
+                 f'`was = "{old.group.name}.NAME"`; or lay the units out anew on the host, with '
+                 "`paramstore relayout`")
+    if grown.revision > LAST_REVISION:
+        return Finding("PS738", f"group `{group.name}` has had {LAST_REVISION} revisions",
+                       schema.source, group.span, help="put what changes into a new group")
+    return None
+
+
+def _settled(schema: Schema, last: Plan, links: Links) -> Schema:
+    """Return the schema as a release keeps it: who was who in full, and no `convert` that served.
+    """
+    def field(new: Field, before: Parameter | None, index: int) -> Field:
+        former = before.fields[index] if before else None
+        used = former is not None and new.convert is not None and (
+            former.unit != new.unit or bool(new.convert.names))
+        return new if used else replace(new, convert=None)
+
+    def parameter(group: Group, new: Parameter) -> Parameter:
+        old = links.parameters.get((group.name, new.name))
+        home = links.groups.get(group.name)
+        same = old is None or (home and (home.group.name, new.name) == old)
+        before = last.ring(old[0]).group.parameter(old[1]) if old else None
+        fields = tuple(field(f, before, i) for i, f in enumerate(new.fields))
+        return replace(new, was=None if same or old is None else ".".join(old), fields=fields)
+
+    def group(new: Group) -> Group:
+        home = links.groups.get(new.name)
+        was = home.group.name if home and home.group.name != new.name else None
+        return replace(new, was=was, parameters=tuple(parameter(new, p) for p in new.parameters))
+
+    return replace(schema, groups=tuple(group(g) for g in schema.groups))

@@ -1,0 +1,115 @@
+"""A schema with its releases: the one door to the plan of a schema file.
+
+Reads the schema and the release files beside it, and lays the store out as these allow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from paramstore.errors import Finding, FindingsError, SourceText, errors_in
+from paramstore.evolve.changes import Change
+from paramstore.evolve.history import History, load_history, write_release
+from paramstore.evolve.place import compare, next_plan
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.schema.model import Group, Parameter, Schema
+from paramstore.schema.reader import read_schema
+
+__all__ = ["Project", "Review", "freeze", "open_project", "review"]
+
+
+@dataclass(frozen=True, slots=True)
+class Project:
+    """`plan` is that of the schema as it stands: that of the last release if nothing changed
+    since. `findings` are the warnings about the schema; those about the plan are in the plan."""
+
+    plan: Plan
+    history: History
+    changes: tuple[Change, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    def release(self, number: int | None) -> Plan:
+        """Return the plan of a release, that of the schema for None; ToolError if there is none."""
+        return self.plan if number is None else self.history.release(number)
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything there is to say about a schema. `project` is None if there are errors."""
+
+    findings: tuple[Finding, ...]
+    history: History
+    changes: tuple[Change, ...] = ()
+    schema: Schema | None = None
+    project: Project | None = None
+
+
+def open_project(source: SourceText) -> Project:
+    """Return the schema in `source`, laid out after its releases.
+
+    FindingsError with the mistakes of the schema, of its release files, and of the changes since.
+    """
+    found = review(source)
+    if found.project is None:
+        raise FindingsError(found.findings)
+    return found.project
+
+
+def review(source: SourceText) -> Review:
+    """Return the same, with the errors as findings; changes are told beside errors too."""
+    try:
+        schema, warnings = read_schema(source)
+        history = load_history(source.path)
+    except FindingsError as error:
+        return Review(error.findings, History())
+    try:
+        if not history:
+            if early := tuple(_too_early(schema)):
+                return Review((*warnings, *early), history, schema=schema)
+            plan = make_plan(schema)
+            project = Project(plan, history, (), warnings)
+            return Review((*warnings, *plan.findings), history, (), schema, project)
+        following = next_plan(schema, history.plans)
+    except FindingsError as error:
+        made, found = compare(history.plans, schema) if history else ((), ())
+        every = error.findings if not errors_in(found) else (*found, *(
+            f for f in error.findings if f not in found))
+        return Review((*warnings, *every), history, made, schema)
+    plan = following.plan
+    project = Project(plan, history, following.changes, warnings)
+    return Review((*warnings, *plan.findings), history, following.changes, schema, project)
+
+
+def freeze(source: SourceText, project: Project, note: str = "") -> tuple[Path, Plan]:
+    """Write the plan of a project as its next release; return the file and the released plan.
+
+    FindingsError (PS716) if nothing changed since the last one, ToolError if it cannot be written.
+    """
+    history = project.history
+    if history and not project.changes:
+        raise FindingsError([Finding(
+            "PS716", f"nothing changed since release {history.last.release}",
+            project.plan.schema.source,
+            help="the schema is that release: generate and pack from it as it is")])
+    path = write_release(source.path, project.plan, history, note)
+    return path, replace(project.plan, release=len(history.releases) + 1)
+
+
+def _too_early(schema: Schema) -> Iterator[Finding]:
+    """Yield an error for each word about releases while there are none: they may be elsewhere."""
+    help = "take it out; or, if there are releases, bring their folder beside the schema"
+    for name in schema.retired_groups:
+        yield Finding("PS722", f"group `{name}` is retired, but nothing was released",
+                      schema.source, help=help)
+    for group in schema.groups:
+        for name in group.retired:
+            yield Finding("PS722", f"parameter `{name}` is retired, but nothing was released",
+                          schema.source, group.span, help=help)
+        owners: list[Group | Parameter] = [group, *group.parameters]
+        for owner in owners:
+            if owner.was is not None:
+                yield Finding("PS724", f"`{owner.name}` was `{owner.was}`, but nothing was "
+                              "released", schema.source, owner.span, help=help)
