@@ -9,18 +9,58 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import PowerCut
+from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.parts.catalogue import find
 from paramstore.rig.base import Rig
 from paramstore.rig.native import NativeCode, NativeRig, compile_native
 from paramstore.rig.twin import TwinRig
+from paramstore.schema.model import Group, Kind, Limits, Role, Schema
+from paramstore.schema.reader import load_schema
 from paramstore.status import Status
+from tests.codec.plans import EXAMPLE, one, plan_of
 
-__all__ = ["Engines", "bench_for", "payload"]
+__all__ = ["PLANS", "Engines", "bench_for", "payload"]
+
+
+_SCHEMAS = Path(__file__).parents[1] / "schemas"
+
+
+def _other_parts() -> list[Plan]:
+    """Small stores on parts that differ in page, addressing and block-select bits."""
+    plans = []
+    for name in ("24LC01B", "24LC16B", "24LC1025", "M24M01-R"):
+        part = find(name)
+        assert part is not None
+        small = part.capacity < 1024
+        groups = (
+            Group("unit", 3, Role.IDENTITY, 0.01, (
+                one("serial", "u8", *b"A1\0\0", kind=Kind.TEXT),
+                one("options", "u8", 1, kind=Kind.FLAGS, limits=Limits(mask=0b101),
+                    members=(("lid", 0), ("fan", 2))),
+            ), copies=2),
+            Group("use", 1, Role.COUNTER, 100.0, (
+                one("starts", "u32", 0),
+                *([] if small else [one("hours", "f64", *[0.0] * 30, kind=Kind.FLOAT, array=True,
+                                        limits=Limits(((0.0, 1e9),)))]),
+            )),
+        )
+        plans.append(plan_of(Schema("part", part, groups), (3, 2) if small else (3, 7),
+                             (0, 0) if small else (0, 3)))
+    return plans
+
+
+PLANS = {
+    "FORMAT.md": EXAMPLE,
+    "tank_probe": make_plan(load_schema(_SCHEMAS / "tank_probe.toml")[0]),
+    **{plan.part.name: plan for plan in _other_parts()},
+}
 
 
 def bench_for(plan: Plan, image: bytes = b"") -> Bench:

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
@@ -23,49 +22,11 @@ from paramstore.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
 from paramstore.format import slot_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.parts.catalogue import find
 from paramstore.scalars import Raw, ScalarForm
-from paramstore.schema.model import Field, Group, Kind, Limits, Role, Schema
-from paramstore.schema.reader import load_schema
+from paramstore.schema.model import Field, Kind, Schema
 from paramstore.status import Health, Status
-from tests.codec.plans import EXAMPLE, one, plan_of
-from tests.engines import Engines, payload
+from tests.engines import PLANS, Engines, payload
 from tests.strategies import field_raws, group_raws, schemas
-
-SCHEMAS = Path(__file__).parents[1] / "schemas"
-
-Values = dict[str, tuple[Raw, ...]]
-
-
-def other_parts() -> list[Plan]:
-    """Small stores on parts that differ in page, addressing and block-select bits."""
-    plans = []
-    for name in ("24LC01B", "24LC16B", "24LC1025", "M24M01-R"):
-        part = find(name)
-        assert part is not None
-        small = part.capacity < 1024
-        groups = (
-            Group("unit", 3, Role.IDENTITY, 0.01, (
-                one("serial", "u8", *b"A1\0\0", kind=Kind.TEXT),
-                one("options", "u8", 1, kind=Kind.FLAGS, limits=Limits(mask=0b101),
-                    members=(("lid", 0), ("fan", 2))),
-            ), copies=2),
-            Group("use", 1, Role.COUNTER, 100.0, (
-                one("starts", "u32", 0),
-                *([] if small else [one("hours", "f64", *[0.0] * 30, kind=Kind.FLOAT, array=True,
-                                        limits=Limits(((0.0, 1e9),)))]),
-            )),
-        )
-        plans.append(plan_of(Schema("part", part, groups), (3, 2) if small else (3, 7),
-                             (0, 0) if small else (0, 3)))
-    return plans
-
-
-PLANS = {
-    "FORMAT.md": EXAMPLE,
-    "tank_probe": make_plan(load_schema(SCHEMAS / "tank_probe.toml")[0]),
-    **{plan.part.name: plan for plan in other_parts()},
-}
 
 TEARS = st.builds(Tear, st.sampled_from(Torn), st.integers(0, 32), st.integers(0, 1 << 20))
 Cut = tuple[str, int, Tear] | None

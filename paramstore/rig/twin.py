@@ -15,7 +15,7 @@ __all__ = ["TwinRig"]
 
 
 class TwinRig:
-    """`paramstore.rig.base.Rig` over the Python store. One restart is all it takes to begin."""
+    """`paramstore.rig.base.Rig` over the Python store, not mounted yet."""
 
     def __init__(self, plan: Plan, bench: Bench) -> None:
         self.plan = plan

@@ -4,7 +4,7 @@ import pytest
 
 from paramstore.eeprom.bench import Asked, Bench, Transferred, Waited
 from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import CutAtByte, CutAtWrite, PowerCut, Tear, Torn
+from paramstore.eeprom.faults import CutAtByte, CutAtWrite, Fault, PowerCut, Tear, Torn
 from tests.eeprom.test_device import PART_4K, PART_32K
 
 
@@ -27,6 +27,18 @@ def test_refused_device_address_costs_eleven_bits() -> None:
     bench = Bench(Device(PART_32K))
     assert bench.transfer(0x51, b"\x00\x00", 4) is None
     assert 11 == bench.bits
+
+
+def test_refused_read_address_ends_the_transfer() -> None:
+    """Three bytes sent, the fourth not acknowledged: 4 x 9 clocks, two STARTs and a STOP."""
+
+    class NoReads(Fault):
+        def byte(self, number: int) -> bool:
+            return number != 4
+
+    bench = Bench(Device(PART_32K, faults=[NoReads()]))
+    assert bench.transfer(0x50, b"\x00\x00", 4) is None
+    assert 4 * 9 + 3 == bench.bits
 
 
 def test_polling_takes_as_long_as_the_write_cycle() -> None:

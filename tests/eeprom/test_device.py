@@ -107,6 +107,14 @@ def test_foreign_device_address_is_not_acknowledged() -> None:
     assert [True] == send(device, 0xA2)
 
 
+def test_part_that_was_not_asked_leaves_the_line_high() -> None:
+    """Reading without having addressed the part gives FF."""
+    device = Device(PART_32K, image=bytes(4))
+    device.start()
+    send(device, 0xB0)
+    assert 0xFF == device.read_byte(last=True)
+
+
 def test_address_bits_beyond_the_capacity_are_ignored() -> None:
     """A 32 kbit part looks at 12 of 16 address bits (DS22184A, section 5)."""
     device = Device(PART_32K)

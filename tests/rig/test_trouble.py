@@ -95,6 +95,32 @@ def test_part_that_is_gone_ends_every_call_in_time(fault: type[Fault], expected:
     assert Status.OK is engines.call("mount")
 
 
+class NackOnce(Fault):
+    """One byte is not acknowledged; what was loaded before it is written at the STOP."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+
+    def byte(self, number: int) -> bool:
+        return number != self.number
+
+
+@pytest.mark.parametrize("call", [("mount",), ("commit", "user")])
+def test_one_byte_without_acknowledge_is_made_good(call: tuple[str, ...]) -> None:
+    """At whatever byte of a mount or a commit it happens, the call succeeds all the same."""
+    whole = mounted()
+    begun = whole.device.bytes_seen
+    whole.call("set", "user", "low", 0, [2])
+    whole.call(*call)
+    for number in range(begun + 1, whole.device.bytes_seen + 1):
+        engines = mounted()
+        with_fault(engines, lambda number=number: NackOnce(number))
+        engines.call("set", "user", "low", 0, [2])
+        assert Status.OK is engines.call(*call)
+        assert whole.device.memory == engines.device.memory
+        assert whole.twin.values("user") == engines.twin.values("user")
+
+
 def test_values_before_a_failed_mount_are_defaults() -> None:
     """A bus that fails in the middle of a mount leaves no half-read group."""
 

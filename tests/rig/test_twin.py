@@ -136,6 +136,18 @@ def test_text_fits_or_is_refused() -> None:
     assert Status.ERR_ARGUMENT is engines.call("set_text", "user", "low", "1")
 
 
+def test_names_that_do_not_exist_are_refused() -> None:
+    """In C an index past the tables is; the twin answers alike."""
+    rig = TwinRig(EXAMPLE, bench_for(EXAMPLE, USED))
+    rig.mount()
+    for call in (rig.reset, rig.touch, rig.unlock, rig.lock, rig.commit, rig.commit_begin):
+        assert Status.ERR_ARGUMENT is call("nobody")
+    assert Status.ERR_ARGUMENT is rig.set("user", "nothing", 0, [1])
+    assert Status.ERR_ARGUMENT is rig.set_text("user", "nothing", "")
+    assert Status.ERR_ARGUMENT is rig.reset_field("user", "nothing")
+    assert (Health.DEFAULTS, 0) == (rig.health("nobody"), rig.sequence("nobody"))
+
+
 def test_reset_of_a_curve_resets_both_axes() -> None:
     """Either field of a curve stands for the parameter."""
     engines = mounted()
