@@ -20,7 +20,7 @@ def _table(*keys: Key) -> dict[str, Key]:
 
 
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
-                        "why": "no reading is as large"}
+                        "why": "a reading is a number of ordinary size"}
 
 ROOT_KEYS = _table(
     Key("serial", Form.TEXT, "Text parameter that takes the serial number of the unit.",

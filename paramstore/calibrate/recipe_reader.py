@@ -61,7 +61,7 @@ class _Reader:
 
     def calibrations(self, root: Table) -> list[Calibration]:
         tables = root.get("calibration", {})
-        if root.given("calibration") and not tables:
+        if "calibration" in root.values and not tables:
             self.desk.add("PS801", "the recipe has no calibration", root.span("calibration"),
                           help="add a table such as `[calibration.electrode]`")
         return [c for name in tables if (c := self._calibration(name)) is not None]

@@ -115,6 +115,8 @@ class _Reader:
         found: dict[str, int] = {}
         for index, cell in enumerate(header):
             self._column(index, cell, found, header)
+        if errors_in(self.findings):
+            return None  # a column that seems to be missing may be the one that is misspelt
         for name in self._wanted():
             if name not in found:
                 self._add("PS815", f"the table has no column `{name}`", header[0].span,

@@ -1,0 +1,82 @@
+"""Breakpoints: no other choice among the measured points is better, and all readings are inside."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from fractions import Fraction
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from paramstore.calibrate.breakpoints import choose_raws, physical_x, stored_x
+from paramstore.scalars import SCALARS
+from paramstore.schema.model import Field
+from tests.calibrate.bench import SCHEMA
+
+X = SCHEMA.group("cal").parameter("curve").fields[0]
+ONE = Fraction(1)
+
+
+def axis(scalar: str = "u16", count: int = 5, scale: str = "1", offset: str = "0") -> Field:
+    return replace(X, scalar=SCALARS[scalar], count=count, scale=Decimal(scale),
+                   offset=Decimal(offset))
+
+
+def worst_gap(x: np.ndarray, y: np.ndarray, chosen: tuple[int, ...]) -> float:
+    """How far the points are from straight lines through the chosen ones."""
+    picked = list(chosen)
+    return float(np.abs(np.interp(x, x[picked], y[picked]) - y).max())
+
+
+@given(st.lists(st.integers(-50, 50), min_size=5, max_size=9), st.integers(2, 5))
+def test_no_choice_is_better(heights: list[int], points: int) -> None:
+    """The largest distance is that of the best of all choices, tried one by one."""
+    x, y = np.arange(len(heights)) * 10.0, np.array(heights, float)
+    raws = choose_raws(axis(count=points), ONE, x, y)
+    chosen = tuple(int(r) // 10 for r in raws)
+    inner = range(1, len(x) - 1)
+    best = min(worst_gap(x, y, (0, *middle, len(x) - 1))
+               for middle in combinations(inner, min(points, len(x)) - 2))
+    assert worst_gap(x, y, chosen) == pytest.approx(best, abs=1e-9)
+
+
+@given(st.lists(st.floats(0, 600), min_size=2, max_size=40, unique=True),
+       st.sampled_from([axis(), axis("i16", 8, "0.05", "10"), axis("f32", 4), axis("i16", 3, "-1"),
+                        axis("f64", 255)]))
+def test_the_points_rise_and_enclose_all_readings(readings: list[float], field: Field) -> None:
+    """x rises strictly as a value, no reading is left outside but by the rounding of a float."""
+    x = np.array(readings)
+    try:
+        raws = choose_raws(field, ONE, x, np.sqrt(x))
+    except ValueError:
+        assert max(readings) - min(readings) < 1
+        return
+    at = [physical_x(field, raw, ONE) for raw in raws]
+    assert at == sorted(set(at))
+    assert at[0] <= min(readings) * (1 + 1e-6) and max(readings) * (1 - 1e-6) <= at[-1]
+    room = (max(readings) - min(readings)) / abs(float(field.scale))
+    assert len(raws) == field.count or room < field.count + 2 or field.scalar.name == "f64"
+
+
+def test_points_to_spare_lie_in_the_widest_gaps() -> None:
+    """With fewer readings than points the rest halve the gaps."""
+    assert [0, 25, 50, 100, 110] == choose_raws(axis(), ONE, np.array([0.0, 100.0, 110.0]),
+                                                np.array([0.0, 1.0, 2.0]))
+
+
+def test_units_of_x() -> None:
+    """Readings in another unit than x are stored in that of x, rounded to either side."""
+    assert 1234 == stored_x(axis(), 1.2341, Fraction(1000))
+    assert [1234, 1235] == [stored_x(axis(), 1.2341, Fraction(1000), side) for side in (-1, 1)]
+    assert 1.234 == physical_x(axis(), 1234, Fraction(1000))
+    assert stored_x(axis(), 66.0, Fraction(1000)) is None
+
+
+def test_a_reading_beyond_the_type_is_refused() -> None:
+    """u16 holds no -1."""
+    with pytest.raises(ValueError):
+        choose_raws(axis(), ONE, np.array([-1.0, 5.0]), np.array([0.0, 1.0]))
