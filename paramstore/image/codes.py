@@ -158,24 +158,56 @@ _IMAGES: dict[str, Code] = {
     ),
     "PS620": Code("an image file without data", "The file is empty, or has no data record."),
     "PS621": Code(
-        "not a record of Intel HEX",
-        "Each line is `:`, then byte count, address (2 bytes), type, data and checksum, in pairs "
-        "of hex digits. Types 00 to 05 exist.",
+        "not a record of its form",
+        "A line of Intel HEX is `:`, then byte count, address (2 bytes), type, data and checksum, "
+        "in pairs of hex digits; types 00 to 05 exist. An S-record is `S` and a type (0 to 3, 5 to "
+        "9), then byte count, address, data and checksum. A C array holds numbers and nothing that "
+        "a compiler would have to work out.",
     ),
     "PS622": Code("a record with the wrong length",
-                  "The first byte of a record is its number of data bytes. The line was cut, or "
+                  "The first byte of a record is the number of its bytes. The line was cut, or "
                   "characters were lost or added."),
     "PS623": Code("a record with the wrong checksum",
-                  "All bytes of a record, the checksum included, add up to 0 modulo 256. A digit "
-                  "was changed."),
-    "PS624": Code("the end record is missing or not the last",
-                  "An Intel HEX file ends with `:00000001FF`. Without it nothing tells a whole "
-                  "file from one that was cut short; behind it nothing may follow."),
+                  "All bytes of a record, the checksum included, add up to 0 modulo 256 in Intel "
+                  "HEX, and to 255 in an S-record. A digit was changed."),
+    "PS624": Code("the file was cut short, or joined",
+                  "Intel HEX ends with `:00000001FF`, S-records with S7, S8 or S9 and perhaps "
+                  "their count before it, and each block of UF2 says how many there are. Without "
+                  "the end nothing tells a whole file from one that was cut short; behind it "
+                  "nothing may follow."),
     "PS625": Code("an address given twice",
-                  "Two records give the same address. Even if they agree, the file is not what "
-                  "a programmer or a reader writes."),
-    "PS626": Code("an address past the end of the part",
-                  "The file holds data that the part of the schema has no room for."),
+                  "Two records or lines give the same address. Even if they agree, the file is not "
+                  "what a programmer or a reader writes: mostly it holds more than one dump."),
+    "PS626": Code("addresses that are not those of the part",
+                  "The file holds data that the part of the schema has no room for. Where the EEPROM "
+                  "lies elsewhere in the file, `--offset` gives the address of its first byte."),
+    "PS627": Code("a block of UF2 is not whole",
+                  "A block has 512 bytes, three magic numbers, at most 476 bytes of data at an "
+                  "address that is a multiple of 4, and a number below the count of blocks."),
+    "PS628": Code("the form of a file is doubtful",
+                  "The form is told by the content: the records of Intel HEX or S-records, the "
+                  "blocks of UF2, numbers in braces, lines of hex digits, or bytes that no text "
+                  "has. This file bears no such sign, or several; `--format` says what it is."),
+    "PS629": Code("no dump in a text, or several",
+                  "The text holds no lines of hex digits and no array of numbers, or more than one "
+                  "array. Leave the dump in it that is meant."),
+    "PS630": Code("the order of bytes in words is doubtful",
+                  "Some programs show 16-bit words as the number a processor reads, others the "
+                  "bytes in their order. An ASCII column tells which, and so does the label of a "
+                  "store. Without either, `--words big` or `--words little` must say it."),
+    "PS631": Code("dump lines contradict each other",
+                  "Addresses do not go up as the lines are long, the text holds lines of two "
+                  "shapes, a first number may be an address or data, or addresses may be "
+                  "hexadecimal or octal. A dump is never guessed: make the text unambiguous."),
+    "PS632": Code("an ASCII column that does not show its bytes",
+                  "The hex digits of a line and the letters beside them do not agree. The digits "
+                  "count, but one of the two was changed: compare with another reading."),
+    "PS633": Code("lines that are no part of the dump",
+                  "A console log has other lines between those of a dump. They are passed over; if "
+                  "one of them was part of the dump, its bytes are missing."),
+    "PS634": Code("a repeated line without an end",
+                  "A line of stars says that the line before goes on up to the next address, and "
+                  "no address follows. What comes after the line is taken as not read."),
 }
 
 CODES: dict[str, Code] = {**_VALUES, **_IMAGES}

@@ -97,7 +97,7 @@ def test_an_input_is_never_overwritten(tmp_path: Path, packed: Path) -> None:
     (["pack", "nowhere.toml", "-o", "x.bin"], "cannot read `nowhere.toml`"),
     (["pack", SCHEMA, "nowhere.toml", "-o", "x.bin"], "cannot read `nowhere.toml`"),
     (["pack", SCHEMA, "-o", "x.dump"], "the name `x.dump` does not tell the form of the file"),
-    (["pack", SCHEMA, "-o", "x.bin", "--format", "srec"], "there is no file form `srec`"),
+    (["pack", SCHEMA, "-o", "x.bin", "--format", "elf"], "there is no file form `elf`"),
     (["pack", SCHEMA], "Missing option '-o'"),
     (["unpack", SCHEMA, "nowhere.bin"], "cannot read `nowhere.bin`"),
     (["unpack", SCHEMA, "-"], "the name `-` does not tell the form of the file"),

@@ -12,7 +12,7 @@ def test_codes_and_their_uses_agree() -> None:
     """Every code that is given is explained, and no explanation is left over."""
     used = {
         code
-        for path in ROOM.glob("*.py") if path.name != "codes.py"
+        for path in ROOM.rglob("*.py") if path.name != "codes.py"
         for code in re.findall(r'"(PS\d{3})"', path.read_text("utf-8"))
     }
     assert used == set(codes.CODES)

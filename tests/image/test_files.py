@@ -1,113 +1,29 @@
-"""Image files: what is written is read back by others, and nothing that is not whole is read."""
+"""The front door of file forms: which form a file has, where it lies on a part, what is refused."""
 
-from io import StringIO
+from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
-from intelhex import IntelHex
 
-from paramstore.errors import Finding, FindingsError, ParamstoreError, ToolError
-from paramstore.image.codes import CODES
-from paramstore.image.files import FORMS, Dump, decode_image, encode_image, form_of
-
-HEX = FORMS["hex"]
-END = ":00000001FF\n"
-
-# Lines that are printed widely as an example; from memory, checksums verified with bincopy.
-KNOWN_GOOD = (
-    ":10010000214601360121470136007EFE09D2190140\n"
-    ":100110002146017E17C20001FF5F16002148011928\n"
-    ":10012000194E79234623965778239EDA3F01B2CAA7\n"
-    ":100130003F0156702B5E712B722B732146013421C7\n" + END
+from paramstore.errors import FindingsError, ToolError
+from paramstore.image.files import (
+    FORMS,
+    Dump,
+    Form,
+    WriteOptions,
+    decode_image,
+    encode_image,
+    form_of,
+    place,
+    read_dump,
 )
-# The example of SRecord's manual page srec_intel(5), which restates Intel's "Hexadecimal Object
-# File Format Specification", Rev. A, 1988: "Hello, World" and a line feed at address 0.
-HELLO = ":0D00000048656C6C6F2C20576F726C640AA1\n"
-# 64 bytes 00..3F across a 64 KiB border, as written by bincopy 20.1.1.
-CROSSING = (
-    ":020000040001F9\n"
-    ":20FFE000000102030405060708090A0B0C0D0E0F101112131415161718191A1B1C1D1E1F11\n"
-    ":020000040002F8\n"
-    ":20000000202122232425262728292A2B2C2D2E2F303132333435363738393A3B3C3D3E3FF0\n" + END
-)
+from paramstore.image.forms.recognise import recognise
+from paramstore.image.forms.runs import flatten
 
-
-def read(text: str, capacity: int = 4096) -> Dump:
-    return decode_image(text.encode("latin-1"), HEX, "unit.hex", capacity)
-
-
-def refusals(text: str, capacity: int = 4096) -> list[tuple[str, str, str]]:
-    """Code, place and message of what is wrong with an Intel HEX text."""
-    with pytest.raises(FindingsError) as caught:
-        read(text, capacity)
-    return [(f.code, place(f), f.message) for f in caught.value.findings]
-
-
-def place(finding: Finding) -> str:
-    span = finding.span
-    return f"{span.line}:{span.column}-{span.end_column}" if span else ""
-
-
-def record(address: int, kind: int, data: bytes) -> str:
-    content = bytes([len(data), address >> 8, address & 0xFF, kind]) + data
-    return f":{content.hex().upper()}{-sum(content) & 0xFF:02X}\n"
-
-
-def test_known_good_lines_are_read() -> None:
-    """The example gives its 64 bytes at 0x100, and what it leaves out is told."""
-    dump = read(KNOWN_GOOD)
-    assert "214601360121470136007efe09d21901" == dump.data[0x100:0x110].hex()
-    assert "3f0156702b5e712b722b732146013421" == dump.data[0x130:0x140].hex()
-    assert ((0, 0x100), (0x140, 4096)) == dump.gaps
-    assert b"\xff" * 0x100 == dump.data[:0x100]
-    assert b"Hello, World\n" == read(HELLO + END).data[:13]
-
-
-@pytest.mark.parametrize("line", [
-    ":0300300002337A1E", ":0B0010006164647265737320676170A7", ":020000021200EA",
-    ":0400000300003800C1", ":020000040800F2", ":02000004FFFFFC", ":04000005000000CD2A",
-])
-def test_known_good_records_of_every_type_pass(line: str) -> None:
-    """Known-good records of the other types are no mistake by themselves."""
-    assert b"Hello" == read(HELLO + line + "\n" + END).data[:5]
-
-
-def test_data_across_64_kib_is_read() -> None:
-    """Extended linear addresses place data beyond 64 KiB."""
-    dump = read(CROSSING, 0x40000)
-    assert bytes(range(64)) == dump.data[0x1FFE0:0x20020]
-
-
-def test_segment_addresses_are_read() -> None:
-    """Extended segment addresses count in 16 bytes."""
-    dump = read(record(0, 2, b"\x10\x00") + record(4, 0, b"abc") + END, 0x20000)
-    assert b"abc" == dump.data[0x10004:0x10007]
-
-
-def test_lower_case_blank_lines_and_crlf_are_read() -> None:
-    """Nothing but the digits of a record counts."""
-    assert b"Hello" == read("\r\n" + HELLO.lower().replace("\n", " \r\n") + END).data[:5]
-
-
-@given(st.binary(min_size=1, max_size=300), st.sampled_from([512, 0x20000]))
-@settings(max_examples=40)
-def test_intelhex_reads_what_is_written(content: bytes, capacity: int) -> None:
-    """An independent reader finds the same bytes, and so do we."""
-    image = (content * (capacity // len(content) + 1))[:capacity]
-    text = encode_image(image, HEX)
-    independent = IntelHex(StringIO(text.decode("ascii")))
-    assert image == independent.tobinstr(start=0, size=capacity)
-    assert Dump(image) == decode_image(text, HEX, "unit.hex", capacity)
-
-
-def test_what_intelhex_writes_is_read() -> None:
-    """A file of an independent writer with a hole in it gives its bytes and its gap."""
-    file, text = IntelHex(), StringIO()
-    file.puts(0, b"abcd")
-    file.puts(8, b"efgh")
-    file.write_hex_file(text)
-    assert Dump(b"abcd\xff\xff\xff\xffefgh", ((4, 8),)) == read(text.getvalue(), 12)
+CONTENT = b"PSL\xd5" + bytes(range(0x20, 0x5C)) + b"\xff" * 32
+OPTIONS = WriteOptions(family=0xE48BFF56)
+ADDRESSED = [f for f in FORMS.values() if f.addressed]
 
 
 def test_binary_is_bytes() -> None:
@@ -116,106 +32,9 @@ def test_binary_is_bytes() -> None:
     assert Dump(b"\x01\x02") == decode_image(b"\x01\x02", FORMS["bin"], "x.bin", 4096)
 
 
-REFUSED = {
-    "a wrong checksum": (
-        HELLO.replace("A1", "A2") + END,
-        [("PS623", "1:1-38", "the checksum is A2, A1 would be right")]),
-    "a changed digit": (
-        HELLO.replace("48", "49", 1) + END,
-        [("PS623", "1:1-38", "the checksum is A1, A0 would be right")]),
-    "a lost byte": (
-        HELLO.replace("6C6C", "6C") + END,
-        [("PS622", "1:1-36", "the record says 13 data bytes and has 12")]),
-    "a lost digit": (
-        HELLO.replace("A1", "A") + END,
-        [("PS621", "1:1-37", "this is not an Intel HEX record")]),
-    "another text": (
-        "EEPROM dump\n" + HELLO + END,
-        [("PS621", "1:1-12", "this is not an Intel HEX record")]),
-    "white space in a record": (
-        HELLO.replace("6C6C", "6C 6C") + END,
-        [("PS621", "1:1-39", "this is not an Intel HEX record")]),
-    "an unknown type": (
-        record(0, 6, b"") + HELLO + END,
-        [("PS621", "1:8-10", "there is no record type 06")]),
-    "an address record that is too short": (
-        record(0, 4, b"\1") + HELLO + END,
-        [("PS621", "1:2-4", "a record of type 04 has 2 data bytes, not 1")]),
-    "an end record with data": (
-        HELLO + record(0, 1, b"\1") + END,
-        [("PS621", "2:2-4", "a record of type 01 has 0 data bytes, not 1")]),
-    "no end record": (
-        HELLO + HELLO.replace("0D0000", "0D0010").replace("A1", "91"),
-        [("PS624", "2:1-38", "the end record is missing: the file was cut short")]),
-    "data after the end": (
-        HELLO + END + HELLO,
-        [("PS624", "3:1-38", "a record follows the end record")]),
-    "an overlap": (
-        HELLO + record(12, 0, b"xyz") + END,
-        [("PS625", "2:1-18", "address 0xC was given before")]),
-    "an overlap from below": (
-        record(8, 0, b"xyz") + record(4, 0, b"abcdef") + END,
-        [("PS625", "2:1-24", "address 0x8 was given before")]),
-    "the same record twice": (
-        HELLO + HELLO + END,
-        [("PS625", "2:1-38", "address 0x0 was given before")]),
-    "an address past the part": (
-        record(4095, 0, b"ab") + END,
-        [("PS626", "1:1-16", "the file goes on to 0x1000, past the part's 4096 bytes")]),
-    "an address far past the part": (
-        ":02000004FFFFFC\n" + record(0xFFF0, 0, b"a") + END,
-        [("PS626", "2:1-14", "the file goes on to 0xFFFFFFF0, past the part's 4096 bytes")]),
-    "a record across a segment": (
-        record(0, 2, b"\0\0") + record(0xFFFF, 0, b"ab") + END,
-        [("PS621", "2:1-16", "the record runs past the end of its 64 KiB segment")]),
-    "no data": (END, [("PS620", "1:1-1", "`unit.hex` holds no data")]),
-    "nothing": ("", [("PS620", "", "`unit.hex` is empty")]),
-    "blank lines": ("\n\n", [("PS624", "1:1-1",
-                              "the end record is missing: the file was cut short")]),
-    "two mistakes": (
-        HELLO.replace("A1", "A2") + "junk\n" + END,
-        [("PS623", "1:1-38", "the checksum is A2, A1 would be right"),
-         ("PS621", "2:1-5", "this is not an Intel HEX record")]),
-}
-
-
-@pytest.mark.parametrize("name", REFUSED)
-def test_a_file_that_is_not_whole_is_refused(name: str) -> None:
-    """Every defect of an Intel HEX file is told with its place, and nothing is read."""
-    text, expected = REFUSED[name]
-    assert expected == refusals(text)
-    assert {code for code, _, _ in expected} <= CODES.keys()
-
-
-def test_a_file_of_another_kind_is_told_in_few_findings() -> None:
-    """A long file that is wrong in every line does not flood the report."""
-    assert 20 == len(refusals("nothing of the kind\n" * 5000))
-
-
-@given(st.binary(max_size=200) | st.text(":0123456789ABCDEF\n", max_size=200).map(str.encode))
-@settings(max_examples=300)
-def test_arbitrary_content_is_read_or_refused(content: bytes) -> None:
-    """Any bytes give a dump of the part's size or findings, nothing else."""
-    try:
-        assert 1024 == len(decode_image(content, HEX, "x.hex", 1024).data)
-    except FindingsError as error:
-        assert error.findings
-
-
-@given(st.integers(0, len(KNOWN_GOOD) - 1), st.integers(0, 255))
-@settings(max_examples=300)
-def test_a_changed_file_is_never_read_as_other_data(at: int, value: int) -> None:
-    """One changed byte of a file is refused or changes nothing (a checksum sees every one)."""
-    content = bytearray(KNOWN_GOOD.encode())
-    content[at] = value
-    try:
-        assert read(KNOWN_GOOD).data == decode_image(bytes(content), HEX, "x.hex", 4096).data
-    except ParamstoreError as error:
-        assert isinstance(error, FindingsError)
-
-
 @pytest.mark.parametrize(("path", "name", "expected"), [
-    ("a.bin", None, "bin"), ("a.HEX", None, "hex"), ("a.ihex", None, "hex"),
+    ("a.bin", None, "bin"), ("a.HEX", None, "hex"), ("a.ihex", None, "hex"), ("a.s19", None, "srec"),
+    ("a.uf2", None, "uf2"), ("a.h", None, "c"), ("a.txt", None, "text"),
     ("a.bin", "hex", "hex"), ("-", "bin", "bin"),
 ])
 def test_the_form_is_told_by_the_suffix_or_by_name(
@@ -226,16 +45,113 @@ def test_the_form_is_told_by_the_suffix_or_by_name(
 
 
 @pytest.mark.parametrize(("path", "name", "message", "help"), [
-    ("dump.txt", None, "the name `dump.txt` does not tell the form of the file",
-     "give --format (bin or hex), or one of the suffixes .bin, .hex, .ihex, .ihx"),
-    ("-", None, "the name `-` does not tell the form of the file",
-     "give --format (bin or hex), or one of the suffixes .bin, .hex, .ihex, .ihx"),
-    ("a.bin", "srec", "there is no file form `srec`", "use one of: bin, hex"),
+    ("dump.doc", None, "the name `dump.doc` does not tell the form of the file",
+     "give --format (bin or hex or srec or uf2 or c or text), or one of the suffixes .bin, "),
+    ("-", None, "the name `-` does not tell the form of the file", "give --format (bin or hex"),
+    ("a.bin", "elf", "there is no file form `elf`", "use one of: bin, hex, srec, uf2, c, text"),
 ])
 def test_a_form_that_is_not_known_is_refused(
     path: str, name: str | None, message: str, help: str
 ) -> None:
-    """The form is never guessed from the content."""
+    """A form for output is never guessed."""
     with pytest.raises(ToolError) as caught:
         form_of(path, name)
-    assert (message, help) == (caught.value.message, caught.value.help)
+    assert message == caught.value.message and caught.value.help.startswith(help)
+
+
+@pytest.mark.parametrize("form", FORMS.values(), ids=list(FORMS))
+def test_every_form_is_recognised_by_what_was_written(form: Form) -> None:
+    """A file says what it is, whatever its name."""
+    content = encode_image(CONTENT, form, OPTIONS)
+    assert form.name == recognise(content, "x")
+
+
+@given(st.binary(min_size=8, max_size=700), st.sampled_from(list(FORMS)))
+def test_every_form_gives_back_what_went_in(content: bytes, name: str) -> None:
+    """What is written in any form is read back, byte for byte."""
+    form = FORMS[name]
+    dump = decode_image(encode_image(content, form, OPTIONS), form, "x", 1024)
+    assert content.ljust(1024 if form.addressed else 0, b"\xff") == dump.data.ljust(
+        1024 if form.addressed else 0, b"\xff")
+
+
+@given(st.sampled_from(ADDRESSED), st.integers(0, (1 << 30) - 32).map(lambda n: 4 * n),
+       st.lists(st.tuples(st.integers(0, 95), st.integers(1, 32)), min_size=1, max_size=4))
+def test_offsets_and_gaps_come_back(form: Form, offset: int,
+                                    pieces: list[tuple[int, int]]) -> None:
+    """Parts of an image at any address are read back at that address, and what is left out is told
+    (UF2 alone fills its blocks up with FF)."""
+    # Fewer than 4 bytes of hex digits in a text are no dump.
+    ranges = (*((a, min(a + n, len(CONTENT))) for a, n in pieces), (40, 44))
+    options = WriteOptions(offset, ranges, family=7)
+    reading = read_dump(encode_image(CONTENT, form, options), "x", form)
+    given_bytes = {a for first, end in ranges for a in range(first, end)}
+    data, gaps = flatten(reading.runs, offset, offset + len(CONTENT))
+    assert all(data[a] == CONTENT[a] for a in given_bytes)
+    missing = {a for first, end in gaps for a in range(first, end)}
+    if form.name != "uf2":
+        assert set(range(len(CONTENT))) - given_bytes == missing
+
+
+def test_gaps_are_filled_where_a_form_has_no_addresses() -> None:
+    """Binary and C arrays hold the fill byte where nothing is written, up to the last byte."""
+    options = WriteOptions(ranges=((2, 4), (6, 8)), fill=0xAA)
+    content = encode_image(bytes(range(16)), FORMS["bin"], options)
+    assert b"\xaa\xaa\2\3\xaa\xaa\6\7" == content
+    c = encode_image(bytes(range(16)), FORMS["c"], options)
+    assert content == decode_image(c, FORMS["c"], "x.c", 16).data
+
+
+@pytest.mark.parametrize(("form", "options", "message"), [
+    ("bin", WriteOptions(offset=16), "raw binary has no addresses, so no offset either"),
+    ("c", WriteOptions(offset=16), "C array has no addresses, so no offset either"),
+    ("hex", WriteOptions(offset=0xFFFFFFFF), "the image does not fit at 0xFFFFFFFF"),
+    ("uf2", WriteOptions(), "UF2 needs the family ID of the controller that takes the file"),
+    ("uf2", WriteOptions(offset=2, family=1), "0x2 is not a multiple of 4, as UF2 demands"),
+    ("c", WriteOptions(name="2x"), "`2x` is not a name in C"),
+])
+def test_what_a_form_cannot_say_is_refused(form: str, options: WriteOptions, message: str) -> None:
+    """An option that a form cannot honour is an error, not left out."""
+    with pytest.raises(ToolError) as caught:
+        encode_image(CONTENT, FORMS[form], options)
+    assert message == caught.value.message
+
+
+def refusal(content: bytes) -> tuple[str, str, str]:
+    with pytest.raises(FindingsError) as caught:
+        read_dump(content, "x")
+    (finding,) = caught.value.findings
+    return finding.code, finding.message, finding.help
+
+
+def test_an_empty_file_is_refused() -> None:
+    """A file without bytes is no dump of anything."""
+    assert ("PS620", "`x` is empty", "read the part again") == refusal(b"")
+
+
+def test_text_without_a_dump_is_refused() -> None:
+    """Prose is not read as the bytes of an EEPROM; a person may insist."""
+    prose = b"Nothing to see here.\nReally not.\n"
+    assert "PS628" == refusal(prose)[0] and refusal(prose)[2].endswith("--format bin")
+    assert prose == read_dump(prose, "x", FORMS["bin"]).runs[0].data
+
+
+def test_a_doubtful_file_names_its_candidates() -> None:
+    """A file with the signs of two forms is refused with both of them."""
+    both = b":00000001FF\nS9030000FC\n"
+    assert ("PS628", "`x` may be of form hex or srec",
+            "give --format hex or --format srec") == refusal(both)
+    noise = b":00000001FF\n" + bytes(range(256))
+    assert "`x` may be of form hex or bin" == refusal(noise)[1]
+
+
+def test_a_window_of_a_larger_file_must_be_the_part() -> None:
+    """Data outside the part are refused with the first line that is."""
+    reading = read_dump(encode_image(CONTENT, FORMS["srec"], WriteOptions(offset=64)), "x")
+    assert CONTENT == place(reading, len(CONTENT), 64).data
+    for offset, said in ((0, "goes on to 0x9F, past the part's 96"), (80, "begins at 0x40, before")):
+        with pytest.raises(FindingsError) as caught:
+            place(reading, len(CONTENT), offset)
+        (finding,) = caught.value.findings
+        assert "PS626" == finding.code and said in finding.message
+        assert finding.span is not None

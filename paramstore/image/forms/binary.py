@@ -1,0 +1,25 @@
+"""Raw binary: the bytes of the EEPROM and nothing else, so no addresses and no gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from paramstore.errors import SourceText
+from paramstore.image.forms.runs import Reading, Run, WriteOptions, flatten
+
+__all__ = ["read", "write"]
+
+
+def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
+    """Return the bytes from address 0 to the last one; gaps are filled."""
+    end = max(r.end for r in runs)
+    data, gaps = flatten(runs, 0, end)
+    filled = bytearray(data)
+    for first, past in gaps:
+        filled[first:past] = bytes([options.fill]) * (past - first)
+    return bytes(filled)
+
+
+def read(content: bytes, path: str) -> Reading:
+    """Return any content as it is."""
+    return Reading("bin", "raw binary", SourceText(path, ""), (Run(0, content),), addressed=False)

@@ -1,0 +1,69 @@
+"""Which form a file has, from its content alone.
+
+Each form has a sign that its files bear. Exactly one sign decides; none or several are an error
+that names the candidates, for a dump that is read as something else looks like a damaged one.
+"""
+
+from __future__ import annotations
+
+import re
+
+from paramstore.errors import Finding, FindingsError, SourceText
+from paramstore.image.forms import uf2
+from paramstore.image.forms.text_dump import dump_lines
+
+__all__ = ["recognise"]
+
+_LOOK_AT = 1 << 16
+"""Bytes of a file that are looked at for the sign of a text form."""
+_LOOK_AT_LINES = 200
+_CONTROL = bytes(set(range(0x20)) - set(b"\t\n\r\f\b\x1b") | {0x7F})
+_HEX = re.compile(rb"^[ \t]*:[0-9A-Fa-f]{8}", re.MULTILINE)
+_S_RECORD = re.compile(rb"^[ \t]*[Ss][0-9][0-9A-Fa-f]{6}", re.MULTILINE)
+_C_ARRAY = re.compile(rb"(?:[={\[,]|^)\s{0,200}(?:0[xX][0-9A-Fa-f]{1,16}|[0-9]{1,20}|'[^'\n]{1,4}')"
+                      rb"[uUlL]{0,3}\s{0,200}[,}\]]", re.MULTILINE)
+
+
+def recognise(content: bytes, path: str) -> str:
+    """Return the name of the form of a file: bin, hex, srec, uf2, c or text.
+
+    FindingsError (PS628) with the candidates if there is not exactly one.
+    """
+    forms = _signs(content)
+    if len(forms) == 1:
+        return forms[0]
+    source = SourceText(path, "")
+    if not forms:
+        raise FindingsError([Finding(
+            "PS628", f"`{path}` is text, but of no form that is known", source,
+            help="if these are the bytes of the EEPROM all the same, give --format bin")])
+    raise FindingsError([Finding(
+        "PS628", f"`{path}` may be of form {' or '.join(forms)}", source,
+        help=f"give --format {forms[0]} or --format {forms[1]}")])
+
+
+def _signs(content: bytes) -> list[str]:
+    if content.startswith(uf2.MAGIC) and len(content) >= uf2.BLOCK_BYTES:
+        return ["uf2"]
+    head = content[:_LOOK_AT]
+    forms = [name for name, sign in (("hex", _HEX), ("srec", _S_RECORD)) if sign.search(head)]
+    binary = not _is_text(head)
+    if not forms and not binary:
+        if _C_ARRAY.search(head):
+            forms.append("c")
+        elif dump_lines(head.decode("utf-8", "replace"), _LOOK_AT_LINES):
+            forms.append("text")
+    return [*forms, "bin"] if binary else forms
+
+
+def _is_text(head: bytes) -> bool:
+    """Whether bytes are text, but for a few that a serial line has garbled."""
+    garbled = len(head) - len(head.translate(None, _CONTROL))
+    if garbled * 50 > len(head):
+        return False
+    try:
+        head[:-4].decode("utf-8")
+    except UnicodeDecodeError:
+        beyond = sum(byte >= 0x80 for byte in head)
+        return beyond * 50 <= len(head)
+    return True

@@ -1,0 +1,365 @@
+"""Hex dumps as text: written in one shape, read in any shape that people paste.
+
+A text is a dump if most of its dump lines have one shape. Other lines are passed over and
+counted. What the text leaves open is settled by evidence in it, or refused with the candidates:
+whether a first number is an address, in which base, and in which order words are written.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NoReturn
+
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
+from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
+from paramstore.image.forms.text_lines import (
+    Line,
+    Shape,
+    ascii_fits,
+    read_line,
+    without_escapes,
+)
+from paramstore.image.forms.words import Known, Order, recognised, swapped
+from paramstore.schema.words import plural
+
+__all__ = ["dump_lines", "read", "write"]
+
+_ROW = 16
+_BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
+_PROOF = 3
+"""So many steps that fit are no chance: three bytes would do so once in 2^24 dumps."""
+_BYTES_ENOUGH = 4
+"""Fewer bytes than this in a text are words of a language, not a dump."""
+
+
+def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
+    """Return lines of address, 16 bytes and an ASCII column; gaps are left out."""
+    digits = max(4, len(f"{max(r.end for r in runs) - 1:X}"))
+    lines = []
+    for run in runs:
+        at = run.address
+        while at < run.end:
+            past = min((at // _ROW + 1) * _ROW, run.end)
+            data = run.data[at - run.address:past - run.address]
+            halves = data[:_ROW // 2].hex(" ").upper(), data[_ROW // 2:].hex(" ").upper()
+            shown = "".join(chr(b) if 0x20 <= b < 0x7F else "." for b in data)
+            lines.append(f"{at:0{digits}X}  {halves[0]:23}  {halves[1]:23}  |{shown}|")
+            at = past
+    return ("\n".join(lines) + "\n").encode("ascii")
+
+
+def read(content: bytes, path: str, order: Order | None, known: Known) -> Reading:
+    """Return what a hex dump says; the order of words is `order`, or what the text tells.
+
+    FindingsError: no dump (PS629), a doubtful one (PS630, PS631), an address twice (PS625).
+    Warnings: other lines (PS633), an ASCII column that contradicts (PS632).
+    """
+    source = SourceText(path, content.decode("utf-8-sig", "replace"))
+    return _Reader(source, order, known).read()
+
+
+def dump_lines(text: str, most: int) -> int:
+    """Return how many of the first `most` lines could be lines of a hex dump."""
+    return sum(
+        read_line(n, without_escapes(line)) is not None
+        for n, line in enumerate(text.split("\n", most)[:most])
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A line of stars (the line before is repeated), or an address alone (the dump ends there)."""
+
+    number: int
+    address: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Numbering:
+    """How addresses are written: in which base, and how many bytes one step of them is."""
+
+    base: int
+    step: int = 1
+
+    def address(self, text: str) -> int:
+        """Return an address in bytes; ValueError if it is not of this base."""
+        return int(text.lstrip("h"), self.base) * self.step
+
+    @property
+    def words(self) -> str:
+        """The numbering for people."""
+        unit = "" if self.step == 1 else f", counting {8 * self.step}-bit words"
+        return f"{_BASES[self.base]} addresses{unit}"
+
+
+class _Reader:
+    def __init__(self, source: SourceText, order: Order | None, known: Known) -> None:
+        self._source = source
+        self._rows = source.text.split("\n")
+        self._found = Collector(source)
+        self._order, self._known = order, known
+        self._warnings: list[Finding] = []
+
+    def read(self) -> Reading:
+        items, passed = self._items()
+        items = self._with_hidden_addresses(items)
+        lines = [i for i in items if isinstance(i, Line)]
+        numbering = self._numbering(lines) if lines[0].address else None
+        order = self._word_order(lines)
+        if numbering is None:
+            self._join(items, order)
+        else:
+            self._place(items, numbering, order)
+        self._check_columns(lines, order)
+        if passed:
+            self._warn("PS633", f"{plural(len(passed), 'other line')} passed over", passed[0],
+                       "the first one")
+        holes = any(None in line.values for line in lines)
+        return self._found.finish("text", _title(lines, numbering, order),
+                                  addressed=numbering is not None or holes,
+                                  warnings=self._warnings)
+
+    # ---- Lines -------------------------------------------------------------------------------
+
+    def _items(self) -> tuple[list[Line | _Mark], list[int]]:
+        """Return the lines of the one shape that the dump has, and the numbers of others."""
+        rows = [(n, row) for n, text in enumerate(self._rows, start=1)
+                if (row := without_escapes(text))]
+        read = [read_line(n, row) for n, row in rows]
+        shape = self._shape([line for line in read if line is not None and not _heading(line)])
+        items: list[Line | _Mark] = []
+        passed = []
+        for (n, row), line in zip(rows, read, strict=True):
+            if line is not None and _is_of(line, shape):
+                items.append(line)
+            elif items and (mark := _mark(n, row, shape)) is not None:
+                items.append(mark)
+            else:
+                passed.append(n)
+        return items, passed
+
+    def _shape(self, lines: Sequence[Line]) -> Shape:
+        """Return the shape with most bytes; refuse a text in which another one comes near."""
+        weights: Counter[Shape] = Counter()
+        first: dict[Shape, Line] = {}
+        for line in lines:
+            weights[line.shape] += line.size
+            first.setdefault(line.shape, line)
+        if weights.total() < _BYTES_ENOUGH:
+            self._stop("PS629", "the text holds no dump", 1,
+                       help="a dump is lines of hex digits, with or without addresses")
+        (shape, weight), *others = weights.most_common()
+        for other, rival in others:
+            if rival * 4 > weight and bool(other[1]) >= bool(shape[1]) and not _is_of(
+                    first[other], shape):
+                self._stop("PS631", "the text holds dump lines of two shapes",
+                           first[shape].number, "one of them", "leave one dump in it",
+                           (first[other].number, "and another"))
+        return shape
+
+    # ---- Addresses ---------------------------------------------------------------------------
+
+    def _with_hidden_addresses(self, items: list[Line | _Mark]) -> list[Line | _Mark]:
+        """Take the first values for addresses if they go up as the rest of the lines is long."""
+        lines = [i for i in items if isinstance(i, Line)]
+        if lines[0].address or not _could_be_addresses(lines):
+            return items
+        if len(lines) <= _PROOF:
+            self._stop("PS631", "the first number of a line may be an address or data",
+                       lines[0].number,
+                       help="put a colon behind the addresses, or take them away")
+        return [
+            replace(item, address=item.values[0] or "", values=item.values[1:])
+            if isinstance(item, Line) else item
+            for item in items
+        ]
+
+    def _numbering(self, lines: Sequence[Line]) -> _Numbering:
+        """Return the numbering in which addresses go up as the lines are long."""
+        marked = lines[0].address.startswith("h")
+        scores: dict[_Numbering, tuple[int, int]] = {}
+        for base in (16,) if marked else _BASES:
+            for step in sorted({1, lines[0].width}):
+                score = _score(lines, _Numbering(base, step))
+                if score is not None:
+                    scores[_Numbering(base, step)] = score
+        best = max(scores, key=lambda n: scores[n])
+        bad, good = scores[best]
+        if -bad > good:
+            self._stop("PS631", "the addresses do not go up as the lines are long",
+                       lines[0].number, help="lines were lost, moved or cut: copy the dump again")
+        numbers = [best.address(line.address) for line in lines]
+        rivals = [n for n in scores if scores[n] == scores[best]
+                  and [n.address(line.address) for line in lines] != numbers]
+        if rivals:
+            plain = _Numbering(16)
+            looks = lines[0].shape[1] != "@" or all(len(i.address) in (4, 8) for i in lines)
+            if plain not in (best, *rivals) or not looks:
+                self._stop(
+                    "PS631", f"the dump may have {best.words}, or {rivals[0].words}",
+                    lines[0].number, help="put `0x` before hexadecimal addresses, or give more "
+                    "lines: addresses go up as the lines are long")
+            return plain
+        return best
+
+    # ---- Bytes -------------------------------------------------------------------------------
+
+    def _word_order(self, lines: Sequence[Line]) -> Order:
+        """Return the order that was asked for, or that an ASCII column or known bytes prove."""
+        width = lines[0].width
+        if width == 1 or self._order:
+            return self._order or Order.BIG
+        orders = tuple(o for o in Order if all(
+            line.text is None or ascii_fits(_bytes(line, o), line.text) for line in lines))
+        if len(orders) == 2:
+            orders = recognised(b"".join(line.data for line in lines), width, orders, self._known)
+        if len(orders) != 1:
+            self._stop("PS630", f"the words have {width} bytes, and nothing tells which of them "
+                       "comes first on the EEPROM", lines[0].number, help="give --words big if "
+                       "the high byte comes first, --words little if the low byte does")
+        return orders[0]
+
+    def _join(self, items: Sequence[Line | _Mark], order: Order) -> None:
+        """Take lines without addresses one after another."""
+        at = 0
+        for item in items:
+            if isinstance(item, Line):
+                self._take(item, at, order)
+                at += item.size
+            elif not item.address:
+                self._found.fail(
+                    "PS631", "a line is repeated, but no address says how often",
+                    self._span(item.number), help="read the part again, with addresses or with "
+                    "every line written out")
+
+    def _place(self, items: Sequence[Line | _Mark], numbering: _Numbering, order: Order) -> None:
+        """Take lines to their addresses; fill up where one is repeated."""
+        line: Line | None = None
+        star = False
+        for item in items:
+            if not item.address:
+                star = True
+                continue
+            try:
+                at = numbering.address(item.address)
+            except ValueError:
+                self._found.fail("PS631", "this address is not of the base of the others",
+                                 self._span(item.number))
+                continue
+            if star and line is not None:
+                self._repeat(line, numbering.address(line.address), at, order)
+            star = False
+            if isinstance(item, Line):
+                line = item
+                self._take(item, at, order)
+        if star and line is not None:
+            self._warn("PS634", "nothing says how often the last line is repeated", line.number,
+                       "this line", help="what follows it is taken as not read")
+
+    def _take(self, line: Line, at: int, order: Order) -> None:
+        """Place the bytes of a line that could be read."""
+        data, size, first = _bytes(line, order), line.digits // 2, 0
+        for index, value in enumerate((*line.values, None)):
+            if value is None:
+                self._found.place(at + first * size, data[first * size:index * size],
+                                  self._span(line.number))
+                first = index + 1
+
+    def _repeat(self, line: Line, at: int, until: int, order: Order) -> None:
+        data, first = _bytes(line, order), at + line.size
+        if until - first > MAX_SPAN:
+            self._found.fail("PS626", f"the line is repeated up to 0x{until:X}: that is no dump "
+                             "of one EEPROM", self._span(line.number))
+        elif until > first and None not in line.values:
+            count = until - first
+            self._found.place(first, (data * (count // len(data) + 1))[:count],
+                              self._span(line.number))
+
+    def _check_columns(self, lines: Sequence[Line], order: Order) -> None:
+        wrong = [line for line in lines if line.text is not None and None not in line.values
+                 and not ascii_fits(_bytes(line, order), line.text)]
+        if wrong:
+            self._warn("PS632", "the ASCII column does not show the bytes beside it in "
+                       f"{plural(len(wrong), 'line')}", wrong[0].number, "the first one",
+                       help="the bytes count; a digit was changed, or the column was edited")
+
+    # ---- Words -------------------------------------------------------------------------------
+
+    def _stop(self, code: str, message: str, number: int, label: str = "", help: str = "",
+              also: tuple[int, str] | None = None) -> NoReturn:
+        raise FindingsError([Finding(
+            code, message, self._source, self._span(number), label, help=help,
+            also=((self._span(also[0]), also[1]),) if also else ())])
+
+    def _warn(self, code: str, message: str, number: int, label: str, help: str = "") -> None:
+        self._warnings.append(Finding(code, message, self._source, self._span(number), label,
+                                      help=help, severity=Severity.WARNING))
+
+    def _span(self, number: int) -> Span:
+        return Span(number, 1, number, len(self._rows[number - 1]) + 1)
+
+
+def _bytes(line: Line, order: Order) -> bytes:
+    """Return the bytes of a line in the order in which they lie on the EEPROM."""
+    return swapped(line.data, line.width) if order is Order.LITTLE else line.data
+
+
+def _is_of(line: Line, shape: Shape) -> bool:
+    """Whether a line is of a shape; the last one of a run of digits may be short."""
+    return line.shape == shape or (
+        shape[2] == 0 and line.shape[:2] == shape[:2] and len(line.values) == 1)
+
+
+def _heading(line: Line) -> bool:
+    """Whether a line only numbers the columns."""
+    numbers = [int(v, 16) if v else -1 for v in line.values]
+    return not line.address and len(numbers) in (8, 16, 32) and (
+        numbers == list(range(len(numbers))))
+
+
+def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
+    last = row.split()[-1] if shape[0] else row.strip()
+    if re.fullmatch(r"\*+", last):
+        return _Mark(number)
+    alone = re.fullmatch(r"(0[xX])?([0-9A-Fa-f]{2,16})[hH]?:?", last)
+    if alone and shape[1]:
+        return _Mark(number, ("h" if alone[1] else "") + alone[2])
+    return None
+
+
+def _could_be_addresses(lines: Sequence[Line]) -> bool:
+    """Whether the first value of each line might be an address without a sign of its own: it
+    goes up as the rest of the line is long, or one line has a value too many."""
+    if any(line.values[0] is None or len(line.values) < 2 for line in lines):
+        return False
+    if len(lines) == 1:
+        return len(lines[0].values) in (9, 17, 33)
+    numbers = [int(line.values[0] or "", 16) for line in lines]
+    return all(
+        b - a in (line.size - line.digits // 2, len(line.values) - 1)
+        for (a, b), line in zip(pairwise(numbers), lines, strict=False)
+    )
+
+
+def _score(lines: Sequence[Line], numbering: _Numbering) -> tuple[int, int] | None:
+    """Return how many steps from line to line are too short (negative), and how many just right;
+    None if an address is not of the base."""
+    try:
+        at = [numbering.address(line.address) for line in lines]
+    except ValueError:
+        return None
+    steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
+    return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
+
+
+def _title(lines: Sequence[Line], numbering: _Numbering | None, order: Order) -> str:
+    size = Counter(line.size for line in lines).most_common(1)[0][0]
+    parts = [f"hex dump text, {plural(size, 'byte')} a line",
+             numbering.words if numbering else "no addresses"]
+    if lines[0].width > 1:
+        parts.append(f"{8 * lines[0].width}-bit words, {order.words}")
+    return ", ".join(parts)

@@ -1,0 +1,231 @@
+"""Hex dumps as text: every usual shape gives the bytes, and a doubtful one is refused.
+
+The samples in `tests/corpus/dumps` hold the first bytes of one image (`content.bin`) in the shapes
+that common programs, monitors, debuggers and consoles write.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from paramstore.errors import FindingsError
+from paramstore.image.files import FORMS, read_dump
+from paramstore.image.forms.runs import Reading, flatten
+from paramstore.image.forms.text_dump import read
+from paramstore.image.forms.words import Order
+
+DUMPS = Path(__file__).parents[2] / "corpus" / "dumps"
+CONTENT = (DUMPS / "content.bin").read_bytes()
+
+BASES = {
+    "monitor_bytes": 0x80000000, "monitor_words": 0x80000000, "debugger_bytes": 0x20000000,
+    "debugger_words": 0x20000000, "log_tags": 0x3FFB0000, "segments": 0x100,
+}
+"""Where the samples begin that do not begin at 0."""
+SHORT = {"address_like_data": 128}
+"""Bytes of the samples that are partial dumps."""
+
+
+def reading(text: str, order: Order | None = None) -> Reading:
+    return read(text.encode(), "x.txt", order, lambda data: b"PSL\xd5" in data)
+
+
+def content_of(found: Reading) -> bytes:
+    return flatten(found.runs, found.start, found.end)[0]
+
+
+@pytest.mark.parametrize("sample", sorted(p.stem for p in DUMPS.glob("*.txt")))
+def test_samples_are_read(sample: str) -> None:
+    """Each sample is recognised and gives the same bytes, at the addresses it shows."""
+    found = read_dump((DUMPS / f"{sample}.txt").read_bytes(), sample)
+    assert CONTENT[:SHORT.get(sample, 256)] == content_of(found)
+    assert BASES.get(sample, 0) == found.start
+    assert found.form == ("c" if sample.startswith(("c_", "decimal", "numbers")) else "text")
+
+
+@pytest.mark.parametrize(("sample", "title"), [
+    ("words_big_ascii", "hex dump text, 16 bytes a line, hexadecimal addresses, 16-bit words, "
+     "high byte first"),
+    ("words_little_octal", "hex dump text, 16 bytes a line, octal addresses, 16-bit words, low "
+     "byte first"),
+    ("words_32_decimal", "hex dump text, 16 bytes a line, decimal addresses, 32-bit words, low "
+     "byte first"),
+    ("packed", "hex dump text, 30 bytes a line, no addresses"),
+    ("c_array_words", "C array of 16-bit words, low byte first"),
+])
+def test_what_a_dump_was_read_as_is_said(sample: str, title: str) -> None:
+    """Columns, addresses and the order of words are told."""
+    assert title == read_dump((DUMPS / f"{sample}.txt").read_bytes(), sample).title
+
+
+def test_lines_between_are_passed_over_and_told() -> None:
+    """A console log gives its dump, and says how many lines were something else."""
+    found = read_dump((DUMPS / "console_log.txt").read_bytes(), "log")
+    (warning,) = found.findings
+    assert ("PS633", "5 other lines passed over") == (warning.code, warning.message)
+
+
+# ---- Random dumps -------------------------------------------------------------------------------
+
+BYTES = st.binary(min_size=20, max_size=300).map(lambda d: b"PSL\xd5" + d)
+
+
+@st.composite
+def dumps(draw: st.DrawFn) -> tuple[bytes, str]:
+    """Bytes, and a text that shows them in a shape put together at random."""
+    width = draw(st.sampled_from([1, 1, 2, 4]))
+    columns = draw(st.sampled_from([8, 16, 32]))
+    data = draw(BYTES)
+    data = data[:len(data) - len(data) % width]
+    little = draw(st.booleans())
+    upper, column = draw(st.booleans()), draw(st.sampled_from(["  |{}|", "  {}", "\t{}", ""]))
+    address = draw(st.sampled_from(["{:04x}: ", "0x{:06X}  ", "{:08x}  ", "{:x}:  ", "{:07x} ",
+                                    "{:04X} | ", "{:06x} - "]))
+    # One line at "0000100" might be octal as well, so it is refused.
+    base = draw(st.sampled_from([0, 0x100, 0x2000])) if address != "{:07x} " else 0
+    stars, noise = draw(st.booleans()), draw(st.sampled_from(["", "ready\n", "T = 21.5 degC\n"]))
+    prefix = draw(st.sampled_from(["", "[  12.5] ", "10:22:41.007 -> ", "D (123) app: "]))
+    lines, star = [], False
+    for at in range(0, len(data), columns):
+        row = data[at:at + columns]
+        whole = len(row) == columns and 0 < at < len(data) - columns
+        if stars and whole and row == data[at - columns:at]:
+            lines += [] if star else [f"{prefix}*\n"]
+            star = True
+            continue
+        star = False
+        words = [row[i:i + width] for i in range(0, len(row), width)]
+        shown = " ".join((w[::-1] if little else w).hex() for w in words)
+        text = "".join(chr(b) if 0x20 <= b < 0x7F else "." for b in row)
+        gap = " " * (columns // width * (2 * width + 1) - 1 - len(shown)) if column else ""
+        lines.append(prefix + address.format(base + at) + (shown.upper() if upper else shown) + gap
+                     + column.format(text) + "\n" + (noise if at % 64 == 0 else ""))
+    return data, "".join(lines)
+
+
+@given(dumps())
+def test_random_shapes_give_the_bytes(dump: tuple[bytes, str]) -> None:
+    """Whatever the columns, addresses, words, prefixes, stars and lines between are."""
+    data, text = dump
+    assert data == content_of(reading(text)), text
+
+
+@given(BYTES, st.sampled_from(["", " ", ":", ", "]), st.integers(1, 40))
+def test_dumps_without_addresses_give_the_bytes(data: bytes, comma: str, columns: int) -> None:
+    """Pairs of digits in lines of any length, or in one."""
+    rows = [data[i:i + columns] for i in range(0, len(data), columns)]
+    if columns < 4 or len(rows[-1]) < 4 or len(rows) < 3:
+        rows = [data]
+    try:
+        found = reading("\n".join(comma.join(f"{b:02x}" for b in row) for row in rows))
+    except FindingsError as error:  # chance made the first column look like addresses
+        assert {"PS630", "PS631"} >= {f.code for f in error.findings}
+    else:
+        assert data == content_of(found) or comma == "" and columns in (4, 8)
+
+
+def test_a_gap_in_the_addresses_is_a_gap() -> None:
+    """Lines that are missing are bytes that are missing."""
+    text = "0000: 50 53 4c d5\n0004: 01 02 03 04\n000c: 05 06 07 08\n"
+    assert ((8, 12),) == flatten(reading(text).runs, 0, 16)[1]
+
+
+def test_values_that_could_not_be_read_are_a_gap() -> None:
+    """`XX`, `--` and `??` in the place of a byte are bytes that are missing."""
+    text = "00: 50 53 XX d5 -- 02 03 04\n08: 01 02 03 04 05 06 ?? ??\n"
+    assert ((2, 3), (4, 5), (14, 16)) == flatten(reading(text).runs, 0, 16)[1]
+
+
+def test_a_star_repeats_up_to_the_next_address() -> None:
+    """The line before a star is repeated; an address alone ends the dump."""
+    text = "0000  01 02 03 04\n*\n0010\n"
+    assert b"\1\2\3\4" * 4 == content_of(reading(text))
+    cut = reading("0000  01 02 03 04\n*\n")
+    assert (4, ["PS634"]) == (cut.end, [f.code for f in cut.findings])
+
+
+def test_terminal_colours_are_no_part_of_a_dump() -> None:
+    """Escape sequences are left out."""
+    text = "\x1b[1;32m0000:\x1b[0m 50 53 \x1b[31m4c\x1b[0m d5\n"
+    assert b"PSL\xd5" == content_of(reading(text))
+
+
+def test_an_edited_ascii_column_is_told() -> None:
+    """The bytes count; the column that does not show them is a warning."""
+    found = reading("0000  50 53 4c d5 41 42 43 44  |PSL.ABXD|\n")
+    assert [("PS632", 1)] == [(f.code, f.span.line) for f in found.findings if f.span]
+    assert b"PSL\xd5ABCD" == content_of(found)
+
+
+def test_the_order_of_words_can_be_forced() -> None:
+    """What nothing tells, a person does."""
+    text = "0000: 0102 0304\n0004: 0506 0708\n"
+    assert bytes(range(1, 9)) == content_of(reading(text, Order.BIG))
+    assert bytes([2, 1, 4, 3, 6, 5, 8, 7]) == content_of(reading(text, Order.LITTLE))
+
+
+REFUSED = {
+    "words without a known order": (
+        "0000: 0102 0304\n0004: 0506 0708\n", "PS630", 1,
+        "the words have 2 bytes, and nothing tells which of them comes first on the EEPROM"),
+    "octal or hexadecimal": (
+        "0000020 50 53 4c d5\n", "PS631", 1,
+        "the dump may have hexadecimal addresses, or octal addresses"),
+    "an address or data": (
+        "00 50 53 4c d5\n04 01 02 03 04\n", "PS631", 1,
+        "the first number of a line may be an address or data"),
+    "two dumps": (
+        "0000: 50 53 4c d5\n0004: 01 02 03 04\n\nb 0000 | 50 53 4c d5\nb 0004 | 1 2 3 4\n",
+        "PS631", 1, "the text holds dump lines of two shapes"),
+    "the same address twice": (
+        "0000: 50 53 4c d5\n0004: 01 02 03 04\n0008: 1 2 3 4\n0008: 1 2 3 4\n", "PS625", 4,
+        "address 0x8 was given before"),
+    "addresses that do not go up": (
+        "0000: 50 53 4c d5 01 02\n0001: 01 02 03 04\n0002: 01 02 03 04\n", "PS631", 1,
+        "the addresses do not go up as the lines are long"),
+    "a star without addresses": (
+        "50 53 4c d5\n*\n01 02 03 04\n", "PS631", 2,
+        "a line is repeated, but no address says how often"),
+    "a star without end": (
+        "00000000: 50 53 4c d5\n*\nf0000000: 01 02 03 04\n", "PS626", 1,
+        "the line is repeated up to 0xF0000000: that is no dump of one EEPROM"),
+    "addresses far apart": (
+        "00000000: 50 53 4c d5\nf0000000: 01 02 03 04\n", "PS626", None,
+        "the addresses go from 0x0 to 0xF0000003: that is no dump of one EEPROM"),
+    "no dump": ("hello world\n", "PS629", 1, "the text holds no dump"),
+    "an end of another base": (
+        "0000000 50 53 4c d5 01 02 03 04\n0000010 50 53 4c d5 01 02 03 04\n*\nfff0\n", "PS631", 4,
+        "this address is not of the base of the others"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_a_doubtful_dump_is_refused(name: str) -> None:
+    """What a text does not tell is never guessed: the candidates are named, with the place."""
+    text, code, line, message = REFUSED[name]
+    with pytest.raises(FindingsError) as caught:
+        reading(text)
+    found = caught.value.findings[0]
+    assert (code, line, message) == (found.code, found.span and found.span.line, found.message)
+    assert found.help
+
+
+@given(st.text("0123456789abcdefx:|*. -\n\t[]", max_size=200))
+def test_any_text_is_read_or_refused(text: str) -> None:
+    """Nothing else comes out than bytes or findings."""
+    try:
+        assert 0 < len(content_of(reading(text)))
+    except FindingsError as error:
+        assert error.findings
+
+
+def test_a_large_log_is_read_in_reasonable_time() -> None:
+    """A whole 128 KiB part in a text with prefixes: bounded work for each line."""
+    image = b"PSL\xd5" + bytes(0x20000 - 4)
+    text = "".join(f"[ {at}] {at:05x}: {image[at:at + 16].hex(' ')}\n"
+                   for at in range(0, len(image), 16))
+    assert image == content_of(read_dump(text.encode(), "x", FORMS["text"]))
