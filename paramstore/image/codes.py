@@ -179,8 +179,9 @@ _IMAGES: dict[str, Code] = {
                   "Two records or lines give the same address. Even if they agree, the file is not "
                   "what a programmer or a reader writes: mostly it holds more than one dump."),
     "PS626": Code("addresses that are not those of the part",
-                  "The file holds data that the part of the schema has no room for. Where the EEPROM "
-                  "lies elsewhere in the file, `--offset` gives the address of its first byte."),
+                  "The file holds data that the part of the schema has no room for. Where the "
+                  "EEPROM lies elsewhere in the file, `--offset` gives the address of its first "
+                  "byte."),
     "PS627": Code("a block of UF2 is not whole",
                   "A block has 512 bytes, three magic numbers, at most 476 bytes of data at an "
                   "address that is a multiple of 4, and a number below the count of blocks."),

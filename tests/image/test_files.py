@@ -33,8 +33,8 @@ def test_binary_is_bytes() -> None:
 
 
 @pytest.mark.parametrize(("path", "name", "expected"), [
-    ("a.bin", None, "bin"), ("a.HEX", None, "hex"), ("a.ihex", None, "hex"), ("a.s19", None, "srec"),
-    ("a.uf2", None, "uf2"), ("a.h", None, "c"), ("a.txt", None, "text"),
+    ("a.bin", None, "bin"), ("a.HEX", None, "hex"), ("a.ihex", None, "hex"),
+    ("a.s19", None, "srec"), ("a.uf2", None, "uf2"), ("a.h", None, "c"), ("a.txt", None, "text"),
     ("a.bin", "hex", "hex"), ("-", "bin", "bin"),
 ])
 def test_the_form_is_told_by_the_suffix_or_by_name(
@@ -149,7 +149,8 @@ def test_a_window_of_a_larger_file_must_be_the_part() -> None:
     """Data outside the part are refused with the first line that is."""
     reading = read_dump(encode_image(CONTENT, FORMS["srec"], WriteOptions(offset=64)), "x")
     assert CONTENT == place(reading, len(CONTENT), 64).data
-    for offset, said in ((0, "goes on to 0x9F, past the part's 96"), (80, "begins at 0x40, before")):
+    for offset, said in ((0, "goes on to 0x9F, past the part's 96"),
+                         (80, "begins at 0x40, before")):
         with pytest.raises(FindingsError) as caught:
             place(reading, len(CONTENT), offset)
         (finding,) = caught.value.findings

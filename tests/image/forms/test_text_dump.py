@@ -125,7 +125,7 @@ def test_dumps_without_addresses_give_the_bytes(data: bytes, comma: str, columns
     except FindingsError as error:  # chance made the first column look like addresses
         assert {"PS630", "PS631"} >= {f.code for f in error.findings}
     else:
-        assert data == content_of(found) or comma == "" and columns in (4, 8)
+        assert data == content_of(found) or (comma == "" and columns in (4, 8))
 
 
 def test_a_gap_in_the_addresses_is_a_gap() -> None:
