@@ -13,8 +13,16 @@ import click
 
 if TYPE_CHECKING:
     from paramstore.errors import Finding, SourceText
+    from paramstore.evolve.changes import Verdict
 
-__all__ = ["read_source", "show_error", "show_findings", "tint"]
+__all__ = [
+    "read_source",
+    "release_option",
+    "show_error",
+    "show_findings",
+    "tint",
+    "tint_verdict",
+]
 
 _COLOURS: dict[str, Callable[[str], str]] = {
     "error": partial(click.style, fg="red", bold=True),
@@ -29,6 +37,18 @@ _COLOURS: dict[str, Callable[[str], str]] = {
 def tint(text: str, part: str) -> str:
     """Colour a part of a message; `click.echo` takes the colour off again beside a terminal."""
     return text if os.environ.get("NO_COLOR") else _COLOURS[part](text)
+
+
+def tint_verdict(text: str, verdict: Verdict) -> str:
+    """Colour what a change means for units in the field."""
+    part = {"safe": "help", "needs migration": "warning", "refused": "error"}[verdict.value]
+    return tint(text, part)
+
+
+release_option = click.option(
+    "--release", type=int, metavar="N",
+    help="Take release N instead of the schema as it stands (see `paramstore freeze`).")
+"""For commands that work from a schema which may have been released."""
 
 
 def show_findings(findings: Iterable[Finding], *, err: bool = True) -> None:

@@ -3,6 +3,8 @@
 SUMMARIES = {
     "tour": "Do the whole job once on an example, with a simulated EEPROM.",
     "check": "Find the mistakes in a schema.",
+    "freeze": "Make the schema as it stands a release that later ones must respect.",
+    "compare": "Say what changed between two states of a store, and what it means.",
     "parts": "List and search the EEPROM parts.",
     "plan": "Show where everything lies, how long it lasts and what it costs.",
     "generate": "Write the C files for the firmware.",

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import textwrap
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.terminal import read_source, tint
+from host_tools.terminal import read_source, tint, tint_verdict
 
 if TYPE_CHECKING:
-    from paramstore.errors import Finding
+    from paramstore.evolve.project import Review
 
 
 @click.command()
@@ -26,7 +27,9 @@ def command(
     """Example: paramstore check schemas/tank_probe.toml
 
     Find all mistakes in SCHEMA (`-`: standard input) and in the layout that it leads to, and say
-    how to mend them. Exit code 1: there are errors; warnings alone leave it at 0.
+    how to mend them. If the store was released (see `paramstore freeze`), say for every change
+    since what it means for units in the field. Exit code 1: there are errors; warnings alone leave
+    it at 0.
     """
     if explain is not None:
         click.echo(_explanation(explain))
@@ -34,6 +37,7 @@ def command(
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
     from paramstore.errors import errors_in
+    from paramstore.report.changes import changes_data, changes_text
     from paramstore.report.findings import (
         MOST_OF_A_KIND,
         count_line,
@@ -41,35 +45,44 @@ def command(
         findings_text,
     )
 
-    findings, summary = _check(schema)
+    found = _review(schema)
     if as_json:
-        click.echo(json.dumps(findings_data(findings), indent=2, ensure_ascii=False))
+        data = findings_data(found.findings) | {"changes": changes_data(found.changes)}
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        text = findings_text(findings, tint=tint, most=None if show_all else MOST_OF_A_KIND)
-        click.echo(f"{text}{summary}: {count_line(findings)}")
-    ctx.exit(1 if errors_in(findings) else 0)
+        most = None if show_all else MOST_OF_A_KIND
+        text = findings_text(found.findings, tint=tint, most=most)
+        if found.project or found.changes:
+            text += changes_text(found.changes, found.history, tint_verdict)
+        click.echo(f"{text}{_summary(found, schema)}: {count_line(found.findings)}")
+    ctx.exit(1 if errors_in(found.findings) else 0)
 
 
-def _check(path: str) -> tuple[tuple[Finding, ...], str]:
-    """Return all findings, and what the schema holds, or only its file if it is not sound."""
+def _review(path: str) -> Review:
+    """Return all that there is to say; names that meet in C show up only in the firmware."""
     from paramstore.errors import FindingsError
+    from paramstore.evolve.project import review
     from paramstore.firmware.view import view_of
-    from paramstore.layout.place import make_plan
-    from paramstore.schema.reader import read_schema
+
+    found = review(read_source(path))
+    if found.project:
+        try:
+            view_of(found.project.plan)
+        except FindingsError as error:
+            return replace(found, findings=(*found.findings, *error.findings), project=None)
+    return found
+
+
+def _summary(found: Review, path: str) -> str:
+    """Return what the schema holds, or only its file if it is not sound."""
     from paramstore.schema.words import plural
 
-    source = read_source(path)
-    warnings: tuple[Finding, ...] = ()
-    try:
-        schema, warnings = read_schema(source)
-        plan = make_plan(schema)
-        view_of(plan)  # names that meet in C show up only here
-    except FindingsError as error:
-        return (*warnings, *error.findings), source.path
+    if found.project is None:
+        return "<stdin>" if path == "-" else path
+    schema = found.project.plan.schema
     parameters = sum(len(g.parameters) for g in schema.groups)
-    summary = f"{schema.name}: {plural(len(schema.groups), 'group')}, " + (
+    return f"{schema.name}: {plural(len(schema.groups), 'group')}, " + (
         f"{plural(parameters, 'parameter')} on {schema.part.name}")
-    return (*warnings, *plan.findings), summary
 
 
 def _explanation(name: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from host_tools.terminal import show_findings
+from host_tools.terminal import release_option, show_findings
 
 
 @click.command()
@@ -18,9 +18,10 @@ from host_tools.terminal import show_findings
               help="Write paramstore.c and paramstore.h as well (default: yes).")
 @click.option("--ports", is_flag=True, help="Write the example ports as well.")
 @click.option("--force", is_flag=True, help="Overwrite files of the same names that are not ours.")
+@release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
 def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
-            as_json: bool) -> None:
+            release: int | None, as_json: bool) -> None:
     """Example: paramstore generate schemas/tank_probe.toml -o firmware/params
 
     Write const tables and typed accessors for the store of SCHEMA, and the runtime that they
@@ -28,15 +29,14 @@ def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
     file that does not come from here, is never overwritten without --force. Exit code 1: SCHEMA
     has mistakes, and nothing was written.
     """
-    from paramstore.files import write_text
+    from paramstore.evolve.project import open_project
+    from paramstore.files import read_text, write_text
     from paramstore.firmware.generate import generate, port_files, runtime_files
-    from paramstore.layout.place import make_plan
     from paramstore.report.findings import findings_data
-    from paramstore.schema.reader import load_schema
 
-    model, warnings = load_schema(schema)
-    plan = make_plan(model)
-    findings = (*warnings, *plan.findings)
+    project = open_project(read_text(schema))
+    plan = project.release(release)
+    findings = (*project.findings, *plan.findings)
     ours = generate(plan) | (runtime_files() if runtime else {})
     examples = port_files() if ports else {}
     actions = plan_writes(output, ours, examples, force)
@@ -45,13 +45,13 @@ def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
             write_text(output / name, text)
     if as_json:
         files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
-        click.echo(json.dumps(findings_data(findings) | {"store": model.name, "files": files},
+        click.echo(json.dumps(findings_data(findings) | {"store": plan.schema.name, "files": files},
                               indent=2))
         return
     show_findings(findings)
     for name, action in actions.items():
         click.echo(f"{output / name}: {action}", err=True)
-    click.echo(f'in your firmware: #include "{model.name}_params.h"', err=True)
+    click.echo(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
 
 
 def plan_writes(folder: Path, ours: dict[str, str], examples: dict[str, str],

@@ -7,7 +7,7 @@ import json
 import click
 
 from host_tools.streams import write_bytes
-from host_tools.terminal import read_source, show_findings
+from host_tools.terminal import read_source, release_option, show_findings
 
 
 @click.command()
@@ -17,38 +17,38 @@ from host_tools.terminal import read_source, show_findings
 @click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
 @click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
               help="One value, on top of the values file; may be repeated.")
+@release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
 def command(schema: str, values: str | None, output: str, form_name: str | None,
-            settings: tuple[str, ...], as_json: bool) -> None:
+            settings: tuple[str, ...], release: int | None, as_json: bool) -> None:
     """Example: paramstore pack schemas/tank_probe.toml unit.toml -o unit.hex
 
     Make the image of a whole part: its label, and the first record of every group. VALUES is a
     TOML file of physical values; what it does not name has its default. Exit code 1: SCHEMA or
     VALUES has mistakes; nothing was written.
     """
+    from paramstore.evolve.project import open_project
     from paramstore.image.files import encode_image, form_of
     from paramstore.image.pack import pack
     from paramstore.image.values import read_values
-    from paramstore.layout.place import make_plan
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
-    from paramstore.schema.reader import read_schema
 
     form = form_of(output, form_name)
-    model, warnings = read_schema(read_source(schema))
-    plan = make_plan(model)
-    given = read_values(model, read_source(values) if values else None, settings)
-    findings = (*warnings, *given.warnings)
+    project = open_project(read_source(schema))
+    plan = project.release(release)
+    given = read_values(plan.schema, read_source(values) if values else None, settings)
+    findings = (*project.findings, *given.warnings)
     image = pack(plan, given.values)
     write_bytes(output, encode_image(image, form), inputs=(schema, values))
     talk = output == "-"  # stdout is the image then
     if as_json:
         click.echo(json.dumps(findings_data(findings) | {
-            "store": model.name, "part": plan.part.name, "layout_id": plan.layout_id,
+            "store": plan.schema.name, "part": plan.part.name, "layout_id": plan.layout_id,
             "output": output, "form": form.name, "image_bytes": len(image),
         }, indent=2, ensure_ascii=False), err=talk)
     else:
         show_findings(findings)
-        click.echo(f"{output}: {model.name} on the {plan.part.name}, {len(image)} bytes, "
+        click.echo(f"{output}: {plan.schema.name} on the {plan.part.name}, {len(image)} bytes, "
                    f"{form.title}", err=talk)
     click.echo(CAUTION, err=True)

@@ -7,7 +7,7 @@ import os
 
 import click
 
-from host_tools.terminal import read_source, show_findings
+from host_tools.terminal import read_source, release_option, show_findings
 
 COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
 
@@ -23,8 +23,10 @@ def paint(text: str, ring: int) -> str:
 @click.argument("schema")
 @click.option("--map/--no-map", "page_map", default=True, help="Draw the page map (default: yes).")
 @click.option("--fields", is_flag=True, help="List every field with its address.")
+@release_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with every field.")
-def command(schema: str, page_map: bool, fields: bool, as_json: bool) -> None:
+def command(schema: str, page_map: bool, fields: bool, release: int | None,
+            as_json: bool) -> None:
     """Example: paramstore plan schemas/tank_probe.toml
 
     Lay the store of SCHEMA (`-`: standard input) out over the pages of its EEPROM: a map of the
@@ -32,21 +34,20 @@ def command(schema: str, page_map: bool, fields: bool, as_json: bool) -> None:
     stderr. Exit code 1: SCHEMA has mistakes, or does not fit; then it says what would make it fit.
     """
     from paramstore.errors import FindingsError
-    from paramstore.layout.place import make_plan
+    from paramstore.evolve.project import open_project
     from paramstore.report.findings import findings_data
     from paramstore.report.plan import plan_text
     from paramstore.report.plan_data import plan_data
-    from paramstore.schema.reader import read_schema
 
     try:
-        model, warnings = read_schema(read_source(schema))
-        plan = make_plan(model)
+        project = open_project(read_source(schema))
     except FindingsError as error:
         if not as_json:
             raise
         click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
         raise SystemExit(1) from error
-    findings = (*warnings, *plan.findings)
+    plan = project.release(release)
+    findings = (*project.findings, *plan.findings)
     if as_json:
         data = findings_data(findings) | plan_data(plan)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))

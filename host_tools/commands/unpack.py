@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.streams import read_bytes, write_bytes
-from host_tools.terminal import read_source, show_findings, tint
+from host_tools.terminal import read_source, release_option, show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.image.contents import SlotState
@@ -25,31 +25,34 @@ def paint(text: str, state: SlotState) -> str:
 @click.argument("dump")
 @click.option("-o", "--output", metavar="FILE", help="Write a values file (TOML); `-`: stdout.")
 @click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
+@release_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, output: str | None,
-            form_name: str | None, as_json: bool) -> None:
+            form_name: str | None, release: int | None, as_json: bool) -> None:
     """Example: paramstore unpack schemas/tank_probe.toml dump.bin -o unit.toml
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
-    slots of each group, and everything that is wrong. DUMP may be `-` with --format. Exit code 1:
-    data is lost or damaged, or the dump is not of this store.
+    slots of each group, and everything that is wrong. The label of the dump says which release of
+    the store reads it. DUMP may be `-` with --format. Exit code 1: data is lost or damaged, or the
+    dump is not of this store.
     """
     from paramstore.errors import errors_in
+    from paramstore.evolve.project import open_project
     from paramstore.image.contents import unpack
     from paramstore.image.diagnose import diagnose
     from paramstore.image.files import decode_image, form_of
-    from paramstore.layout.place import make_plan
     from paramstore.report.findings import findings_data
     from paramstore.report.image import contents_toml, image_data, image_text
-    from paramstore.schema.reader import read_schema
 
     form = form_of(dump, form_name)
-    model, warnings = read_schema(read_source(schema))
-    plan = make_plan(model)
+    project = open_project(read_source(schema))
+    plan = project.release(release)
     found = decode_image(read_bytes(dump), form, dump, plan.part.capacity)
     contents = unpack(plan, found.data)
-    findings = (*warnings, *diagnose(contents, dump, found.gaps))
+    if release is None and contents.label:
+        contents = unpack(project.plan_of(contents.label), found.data)
+    findings = (*project.findings, *diagnose(contents, dump, found.gaps))
     talk = output == "-"  # stdout is the values file then
     if as_json:
         data = findings_data(findings) | image_data(contents)

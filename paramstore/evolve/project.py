@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from paramstore.codec import Label
 from paramstore.errors import Finding, FindingsError, SourceText, errors_in
 from paramstore.evolve.changes import Change
 from paramstore.evolve.history import History, load_history, write_release
@@ -34,6 +35,15 @@ class Project:
     def release(self, number: int | None) -> Plan:
         """Return the plan of a release, that of the schema for None; ToolError if there is none."""
         return self.plan if number is None else self.history.release(number)
+
+    def plan_of(self, label: Label) -> Plan:
+        """Return the plan that reads the part with this label: that of its release, if it is one of
+        this store, else that of the schema."""
+        for plan in self.history.plans:
+            if (label.release, label.series, label.layout_id) == (
+                    plan.release, plan.series, plan.layout_id):
+                return plan
+        return self.plan
 
 
 @dataclass(frozen=True, slots=True)

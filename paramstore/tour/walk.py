@@ -15,6 +15,7 @@ from paramstore.eeprom.bench import Bench, Transferred
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.errors import SourceText, ToolError
+from paramstore.evolve.project import open_project
 from paramstore.files import write_bytes, write_text
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.image.breaches import breaches
@@ -24,7 +25,6 @@ from paramstore.image.pack import complete, pack
 from paramstore.image.values import read_values
 from paramstore.image.values_out import values_toml
 from paramstore.layout.figures import figures
-from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.report.image import image_text
 from paramstore.report.plan import plan_text
@@ -33,7 +33,6 @@ from paramstore.rig.toolchain import find_compiler
 from paramstore.scalars import Raw, ScalarForm
 from paramstore.schema.model import Field, Group, Kind
 from paramstore.schema.quantity import format_value
-from paramstore.schema.reader import read_schema
 from paramstore.schema.words import plural
 from paramstore.status import Health, Status
 
@@ -65,13 +64,14 @@ def walk(schema_text: SourceText, values_text: SourceText | None, folder: Path) 
 
     FindingsError if the schema or the values have mistakes, ToolError without a C compiler.
     """
-    schema, warnings = read_schema(schema_text)
+    project = open_project(schema_text)
+    plan, warnings = project.plan, project.findings
+    schema = plan.schema
     parameters = sum(len(g.parameters) for g in schema.groups)
     yield Step("Check the schema", (
         f"{schema_text.path}: {plural(parameters, 'parameter')} in "
         f"{plural(len(schema.groups), 'group')}, "
         f"{plural(len(warnings), 'warning') if warnings else 'no mistakes'}",))
-    plan = make_plan(schema)
     yield _plan(plan, folder)
     yield _generate(plan, folder)
 

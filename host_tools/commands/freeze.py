@@ -1,0 +1,45 @@
+"""`paramstore freeze`: make the schema as it stands a release."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from host_tools.terminal import show_findings, tint_verdict
+
+
+@click.command()
+@click.argument("schema")
+@click.option("--note", default="", metavar="TEXT", help="What the release is; kept in its file.")
+@click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
+def command(schema: str, note: str, as_json: bool) -> None:
+    """Example: paramstore freeze schemas/dimmer.toml --note "First series"
+
+    Make SCHEMA a release: write where everything lies into the next file of SCHEMA's folder of
+    releases, beside it. Do this when units with this layout leave the house, and keep the folder
+    under version control. From then on no edit of the schema can move what a unit has; `paramstore
+    check` says what each edit means. Exit code 1: SCHEMA has mistakes, or nothing changed since
+    the last release; nothing was written.
+    """
+    from paramstore.evolve.project import freeze, open_project
+    from paramstore.files import read_text
+    from paramstore.firmware.view import view_of
+    from paramstore.report.changes import changes_data, changes_text
+    from paramstore.report.findings import findings_data
+
+    source = read_text(schema)
+    project = open_project(source)
+    view_of(project.plan)  # names that meet in C show up only there
+    path, plan = freeze(source, project, note)
+    findings = (*project.findings, *project.plan.findings)
+    if as_json:
+        click.echo(json.dumps(findings_data(findings) | {
+            "store": plan.schema.name, "release": plan.release, "layout_id": plan.layout_id,
+            "output": str(path), "changes": changes_data(project.changes),
+        }, indent=2, ensure_ascii=False))
+        return
+    show_findings(findings)
+    click.echo(changes_text(project.changes, project.history, tint_verdict), nl=False)
+    click.echo(f"{path}: {plan.schema.name}, release {plan.release}, "
+               f"layout 0x{plan.layout_id:08X}")

@@ -1,0 +1,132 @@
+"""Any two states of a store side by side: schema files, releases, or one of each.
+
+Over several releases who was who is followed step by step, as each release wrote it down.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from paramstore.errors import Finding, FindingsError, ToolError, errors_in
+from paramstore.evolve.changes import Change, Verdict, changes, refusals
+from paramstore.evolve.history import History, load_history, release_folder
+from paramstore.evolve.links import Links, link
+from paramstore.evolve.moves import ancestor_group, ancestor_parameter
+from paramstore.evolve.project import review
+from paramstore.files import read_text
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.schema.model import Schema
+
+__all__ = ["Comparison", "Version", "compare_versions", "find_version"]
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """A state of a store. `release` is 0 for a schema as it stands; `findings` are its errors."""
+
+    name: str
+    schema: Schema
+    history: History
+    folder: Path  # of its releases, whether there are any or not
+    release: int = 0
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What leads from one state to another. `verdict` is the worst of all."""
+
+    old: Version
+    new: Version
+    changes: tuple[Change, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the whole means for units in the field."""
+        if errors_in(self.findings):
+            return Verdict.REFUSED
+        migrates = any(c.verdict is Verdict.MIGRATES for c in self.changes)
+        return Verdict.MIGRATES if migrates else Verdict.SAFE
+
+
+def find_version(name: str, beside: str | None = None) -> Version:
+    """Return what `name` says: SCHEMA.toml, SCHEMA.toml@N for a release of it, a release file, or
+    N alone for a release of the schema file `beside`.
+
+    FindingsError if mistakes leave no schema, ToolError if there is no such thing.
+    """
+    path, _, number = name.rpartition("@")
+    if name.isdecimal() and beside is not None:
+        path, number = beside.partition("@")[0], name
+    elif name.endswith(".json") and Path(name).stem.isdecimal():
+        path, number = str(Path(name).parent.with_suffix(".toml")), Path(name).stem
+    if path and number.isdecimal():
+        history = load_history(path)
+        plan = history.release(int(number))
+        return Version(f"release {plan.release}", plan.schema, history, _folder(path), plan.release)
+    found = review(read_text(name))
+    if found.schema is None:
+        raise FindingsError(found.findings)
+    return Version(name, found.schema, found.history, _folder(name), 0, found.findings)
+
+
+def compare_versions(old: Version, new: Version) -> Comparison:
+    """Return what leads from `old` to `new`; ToolError if `old` is the later one of the two."""
+    if old.folder == new.folder and old.release:
+        if new.release and new.release < old.release:
+            raise ToolError(f"release {old.release} is later than release {new.release}",
+                            "name the older one first")
+        return _along(old, new)
+    before = old.history.plans or (make_plan(old.schema),)
+    if old.release:
+        before = before[:old.release]
+    links = link(before, new.schema)
+    wrong = (*links.findings, *refusals(before[-1], new.schema, links))
+    made = () if links.findings else tuple(changes(before[-1], new.schema, links))
+    return Comparison(old, new, made, wrong)
+
+
+def _along(old: Version, new: Version) -> Comparison:
+    """Compare two states of one history."""
+    plans = old.history.plans
+    last = new.release or len(plans)
+    links = _stored_links(plans[old.release - 1:last])
+    if not new.release:
+        links = _joined(links, link(plans, new.schema))
+    first = plans[old.release - 1]
+    return Comparison(old, new, tuple(changes(first, new.schema, links)), new.findings)
+
+
+def _stored_links(plans: Sequence[Plan]) -> Links:
+    """Return the links from the last of consecutive releases to the first."""
+    links = Links({r.group.name: r for r in plans[-1].rings},
+                  {(r.group.name, p.name): (r.group.name, p.name)
+                   for r in plans[-1].rings for p in r.group.parameters})
+    for before, plan in zip(reversed(plans[:-1]), reversed(plans[1:]), strict=True):
+        step = Links()
+        for ring in plan.rings:
+            if home := ancestor_group(before, ring):
+                step.groups[ring.group.name] = home
+            for parameter in ring.group.parameters:
+                if former := ancestor_parameter(before, ring, parameter):
+                    step.parameters[ring.group.name, parameter.name] = (
+                        former[0].group.name, former[1].name)
+        links = _joined(step, links)
+    return links
+
+
+def _joined(older: Links, newer: Links) -> Links:
+    """Return the links that lead through both."""
+    return Links(
+        {name: older.groups[ring.group.name] for name, ring in newer.groups.items()
+         if ring.group.name in older.groups},
+        {name: older.parameters[middle] for name, middle in newer.parameters.items()
+         if middle in older.parameters})
+
+
+def _folder(path: str) -> Path:
+    return release_folder(path).absolute()

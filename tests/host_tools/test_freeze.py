@@ -1,0 +1,127 @@
+"""`paramstore freeze` and `compare`, and the commands that take a release."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+
+RELEASED = Path(__file__).parents[1] / "corpus" / "edits"
+
+
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(main, [str(a) for a in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+@pytest.fixture
+def schema(tmp_path: Path) -> Path:
+    """A schema with two releases, as it stood at the second one."""
+    path = tmp_path / "demo.toml"
+    for number in (1, 2):
+        path.write_bytes((RELEASED / "released" / f"000{number}.toml").read_bytes())
+        assert 0 == run("freeze", path, "--note", f"number {number}").exit_code
+    return path
+
+
+def edit(schema: Path, name: str) -> None:
+    schema.write_bytes((RELEASED / f"{name}.toml").read_bytes())
+
+
+def test_freeze_writes_the_next_release(schema: Path) -> None:
+    """A release is one more file; what changed since the last one is told."""
+    edit(schema, "fine_names")
+    result = run("freeze", schema, "--json")
+    data = json.loads(result.stdout)
+    assert (0, 3) == (result.exit_code, data["release"])
+    assert ["PS753", "PS752"] == [c["code"] for c in data["changes"]]
+    written = json.loads(Path(data["output"]).read_text())
+    assert (3, data["layout_id"]) == (written["release"], written["layout_id"])
+    assert "release 3" in run("plan", schema).stdout
+
+
+def test_freeze_refuses_what_changes_nothing(schema: Path) -> None:
+    """Exit code 1, and no file."""
+    result = run("freeze", schema)
+    assert 1 == result.exit_code
+    assert "PS716" in result.stderr
+    assert 2 == len(list(schema.with_suffix(".releases").iterdir()))
+
+
+def test_check_says_what_changed(schema: Path) -> None:
+    """`check` tells verdicts; a change that cannot be made is an error."""
+    edit(schema, "fine_values")
+    result = run("check", schema)
+    assert 0 == result.exit_code
+    assert "since release 2: 7 changes" in result.stdout
+    assert "needs migration  PS762  settings.delay" in result.stdout
+    edit(schema, "parameter_gone")
+    result = run("check", schema, "--json")
+    data = json.loads(result.stdout)
+    assert (1, 2) == (result.exit_code, data["errors"])
+    assert {"PS750", "PS754"} == {c["code"] for c in data["changes"]}
+
+
+@pytest.mark.parametrize(("names", "verdict", "codes"), [
+    (("{0}@1", "{0}@2"), "safe", {"PS750", "PS754", "PS755"}),
+    (("1", "{0}"), "safe", {"PS753", "PS752", "PS750", "PS754", "PS755"}),
+    (("{0}", ), "safe", {"PS753", "PS752"}),
+    (("{1}/0001.json", "{1}/0001.json"), "safe", set()),
+])
+def test_compare(schema: Path, names: tuple[str, ...], verdict: str, codes: set[str]) -> None:
+    """Schema, release of it, release file or bare number: any two states, over several releases."""
+    edit(schema, "fine_names")
+    arguments = [n.format(schema, schema.with_suffix(".releases")) for n in names]
+    result = run("compare", *arguments, "--json")
+    data = json.loads(result.stdout)
+    assert 0 == result.exit_code
+    assert codes == {c["code"] for c in data["changes"]}
+    assert verdict == data["verdict"]
+
+
+def test_compare_refuses(schema: Path) -> None:
+    """Exit code 1 if units made with the one cannot go on with the other."""
+    edit(schema, "unit_changed")
+    result = run("compare", schema)
+    assert 1 == result.exit_code
+    assert "PS727" in result.stdout
+    assert "release 2 to" in result.stdout and result.stdout.endswith("refused\n")
+
+
+def test_compare_two_schema_files(tmp_path: Path) -> None:
+    """Two files without releases are compared as they are: a difference as in version control."""
+    one, two = tmp_path / "one.toml", tmp_path / "two.toml"
+    text = (RELEASED / "released" / "0001.toml").read_text()
+    one.write_text(text)
+    two.write_text(text.replace("max = 100, ", ""))
+    result = run("compare", one, two)
+    assert 0 == result.exit_code
+    assert "PS757  settings.level: may be any value now" in result.stdout
+
+
+def test_compare_what_is_not_there(schema: Path) -> None:
+    """Exit code 2, and what there is."""
+    for arguments in (("1", "2"), (f"{schema}@3",), (f"{schema}@2", "1"), ("nowhere.toml",)):
+        assert 2 == run("compare", *arguments).exit_code
+
+
+def test_commands_take_a_release(schema: Path, tmp_path: Path) -> None:
+    """plan, generate and pack work from any release; unpack finds it by the label."""
+    edit(schema, "fine_names")
+    assert "release 1" in run("plan", schema, "--release", 1).stdout
+    assert "not released" in run("plan", schema).stdout
+    image = tmp_path / "unit.bin"
+    packed = run("pack", schema, "--release", 1, "--set", "network.node=7", "-o", image)
+    assert 0 == packed.exit_code
+    result = run("unpack", schema, image)
+    assert 0 == result.exit_code, result.stdout
+    assert "node   7" in result.stdout
+    assert 0 == run("generate", schema, "--release", 2, "-o", tmp_path / "c").exit_code
+    assert "release 2" in (tmp_path / "c" / "demo_params.h").read_text()
+    assert 2 == run("generate", schema, "--release", 9, "-o", tmp_path / "c").exit_code
