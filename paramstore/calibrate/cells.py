@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from paramstore.errors import Finding, FindingsError, SourceText, Span
 
-__all__ = ["Cell", "Row", "source_of", "split_rows"]
+__all__ = ["Cell", "Row", "source_of", "split_line", "split_rows"]
 
 _CELL = re.compile(r'[ \t]*"((?:[^"]|"")*)"[ \t]*(?=,|$)|([^,]*)')
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
@@ -59,7 +59,7 @@ def split_rows(source: SourceText, findings: list[Finding]) -> Iterator[Row]:
         text = line.rstrip("\r")
         if not text.strip(" \t,") or text.lstrip().startswith("#"):
             continue
-        row = _split(text, number)
+        row = split_line(text, number)
         broken = next((c for c in row if '"' in c.text and not c.quoted), None)
         if broken is None:
             yield row
@@ -71,7 +71,8 @@ def split_rows(source: SourceText, findings: list[Finding]) -> Iterator[Row]:
                 help="mend the quotes, or take them out"))
 
 
-def _split(text: str, line: int) -> Row:
+def split_line(text: str, line: int) -> Row:
+    """Return the cells of one line, number `line` of its file."""
     cells, at = [], 0
     while at <= len(text):
         found = _CELL.match(text, at)

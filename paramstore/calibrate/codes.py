@@ -129,10 +129,10 @@ _FITS: dict[str, Code] = {
     "PS833": Code(
         "an outlier",
         "So large an error would turn up by chance, somewhere among all points, in fewer than 1 "
-        "of 20 tables. With given uncertainties the error is measured against its own; without, "
-        "against the scatter of the other points (externally studentised residuals, Student's t, "
-        "times the number of points). The point is told and stays in the fit: only who measured "
-        "it can know whether it is wrong.",
+        "of 20 tables. With given uncertainties the error is measured against its own; without, or "
+        "if these are too small for all points, against the scatter of the other points "
+        "(externally studentised residuals, Student's t, times the number of points). The point is "
+        "told and stays in the fit: only who measured it can know whether it is wrong.",
     ),
     "PS834": Code(
         "errors larger than the uncertainties",

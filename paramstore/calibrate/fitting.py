@@ -89,9 +89,11 @@ def _fit_unit(job: Job) -> Result:
     reach = _reach(cal, rows)
     ranged = over_range(model, fit, fitted, back, rows, *reach,
                         np.array([]) if knots is None else knots)
-    if not np.isfinite(ranged.shape).all() or not np.isfinite(ranged.storage_error):
-        raise job.refuse("PS832", "the fitted model has no value at some readings of the range",
-                         "look for wrong readings; narrow the range with `from` and `to`")
+    if not np.isfinite(ranged.storage_error):
+        raise job.refuse("PS836", "the stored values give no result at some readings of the range",
+                         "store finer steps: a smaller `scale`, or f32",
+                         ("a number that is divided by is stored as 0",),
+                         next(iter(cal.targets.values())))
     points = _points(job, rows, model, fit, fitted, back, sigma)
     single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
     scale = float(cal.reading_factor)
@@ -148,8 +150,8 @@ def _breakpoints(job: Job, rows: Rows) -> tuple[list[Raw], Array | None]:
     return raws, np.array([physical_x(x, raw, target.x_factor) for raw in raws])
 
 
-def _all_equal(job: Job) -> Refused:
-    return job.refuse("PS832", "all readings are equal", "measure at different references")
+def _all_equal(job: Job, what: str = "readings") -> Refused:
+    return job.refuse("PS832", f"all {what} are equal", "measure at different references")
 
 
 def _fit(job: Job, rows: Rows, model: Design, sigma: Array | None) -> Fit:
@@ -160,6 +162,8 @@ def _fit(job: Job, rows: Rows, model: Design, sigma: Array | None) -> Fit:
             f"measure at {coefficients} references or more; one more shows errors, too")
     if coefficients > 1 and len(np.unique(rows.reading)) == 1:
         raise _all_equal(job)
+    if coefficients > 1 and len(np.unique(rows.reference)) == 1:
+        raise _all_equal(job, "references")
     try:
         fit = least_squares(model.columns, model.target, sigma)
     except RankError:
@@ -244,6 +248,11 @@ def _output(model: Design, key: str, coefficients: Any) -> Any:
     return np.atleast_1d(model.outputs(coefficients)[key])
 
 
+def _tables(point: Point) -> int:
+    """Return in one of how many tables chance makes such an error, cut off at a million."""
+    return int(1 / max(point.chance or 0.0, 1e-6))
+
+
 def _deviation(fit: Fit, sigma: Array | None) -> float | None:
     """Return the residual standard deviation, of points of equal weight."""
     if not fit.freedom or sigma is None:
@@ -260,9 +269,10 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
             job.tell(Doubt(
                 "PS833", f"a reading of {point.reading:g} does not fit the others: "
                 f"{point.error:+.3g}{unit}", "measure it again, or take the row out if you know "
-                "why", (f"by chance this happens in {point.chance:.1g} of such tables",
-                        "it is part of the fit all the same"), index))
-    if (ratio := misjudged(fit, sigma)) is not None:
+                "why", (f"chance makes so large an error in fewer than 1 of {_tables(point)} "
+                        "tables", "it is part of the fit all the same"), index))
+    told = any(p.outlier for p in result.points)  # which alone may make the scatter too large
+    if not told and (ratio := misjudged(fit, sigma)) is not None:
         job.tell(Doubt("PS834", f"the errors are {ratio:.2g} times what the uncertainties say",
                        "look for what the uncertainties leave out, or for a better model"))
     noise = max(abs(result.worst.error), ranged.fit_uncertainty or 0.0)

@@ -2,9 +2,10 @@
 
 Rule: a point is an outlier if so large a residual would turn up by chance, somewhere among all
 points, in fewer than 1 of 20 tables. With given uncertainties the residual is measured against
-its own; without, against the scatter of the other points (externally studentised residuals,
-Student's t), with the chance of one point multiplied by their number (Bonferroni). After
-R. D. Cook and S. Weisberg, Residuals and Influence in Regression, 1982, chapter 2 (from memory).
+its own; without, or where all residuals are larger than the uncertainties say, against the scatter
+of the other points (externally studentised residuals, Student's t). The chance of one point is
+multiplied by their number (Bonferroni). After R. D. Cook and S. Weisberg, Residuals and Influence
+in Regression, 1982, chapter 2 (from memory).
 """
 
 from __future__ import annotations
@@ -36,31 +37,34 @@ def chances(fit: Fit, target: Array, sigma: Array | None) -> list[float | None]:
     """
     if exact(fit, target):
         return [None] * len(target)
-    return [_chance(fit, i, None if sigma is None else float(sigma[i]))
-            for i in range(len(target))]
+    known = sigma is not None and misjudged(fit, sigma) is None
+    weighted = fit.residuals if sigma is None else fit.residuals / sigma
+    return [_chance(fit, float(residual), 1 - float(leverage), known)
+            for residual, leverage in zip(weighted, fit.leverage, strict=True)]
 
 
 def misjudged(fit: Fit, sigma: Array | None) -> float | None:
     """Return the ratio of scatter to given uncertainties if chance hardly makes it so large."""
-    if sigma is None or not fit.freedom:
+    if sigma is None or fit.scale is None:
         return None
-    total = float(((fit.residuals / sigma)**2).sum())
-    if chi_square_tail(total, fit.freedom) >= CHI_SQUARE_CHANCE:
+    if chi_square_tail(fit.scale**2 * fit.freedom, fit.freedom) >= CHI_SQUARE_CHANCE:
         return None
-    return math.sqrt(total / fit.freedom)
+    return fit.scale
 
 
-def _chance(fit: Fit, index: int, sigma: float | None) -> float | None:
-    free, residual = 1 - float(fit.leverage[index]), float(fit.residuals[index])
-    points = len(fit.residuals)
+def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None:
+    """Return the chance of a residual in units of its uncertainty, which is 1 if it is `known`.
+
+    `free` is 1 minus the leverage: the part of its error that shows in a residual.
+    """
     if free < 1e-9:
         return None
-    if sigma is not None:
-        one = normal_tails(residual / (sigma * math.sqrt(free)))
+    if known:
+        one = normal_tails(residual / math.sqrt(free))
     elif fit.freedom < 2 or fit.scale is None:
         return None
     else:
         others = fit.scale**2 * fit.freedom - residual**2 / free
         t = math.inf if others <= 0 else residual * math.sqrt((fit.freedom - 1) / (others * free))
         one = student_tails(t, fit.freedom - 1)
-    return min(1.0, points * one)
+    return min(1.0, len(fit.residuals) * one)

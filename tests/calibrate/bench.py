@@ -77,7 +77,7 @@ def outcome_of(body: str, table: str) -> Outcome:
 
 def result_of(body: str, head: str, rows: Iterable[Sequence[object]]) -> Result:
     """Return the only result of a table without serial numbers."""
-    ((result,),) = ([r for r in u.results] for u in outcome_of(body, csv(head, rows)).units)
+    ((result,),) = (list(u.results) for u in outcome_of(body, csv(head, rows)).units)
     return result
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from paramstore.calibrate.chances import chi_square_tail, normal_tails, student_tails
 
 STUDENT = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 10: 2.228, 20: 2.086, 100: 1.984}
-"""Two-sided 5 % points: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.2 (from memory)."""
+"""Two-sided 5 % points: NIST/SEMATECH e-Handbook of Statistics, 1.3.6.7.2 (from memory)."""
 CHI_SQUARE = {1: 3.841, 2: 5.991, 3: 7.815, 4: 9.488, 5: 11.070, 10: 18.307, 50: 67.505,
               100: 124.342}
 """Upper 5 % points: the same, 1.3.6.7.4 (from memory)."""
