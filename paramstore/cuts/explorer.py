@@ -46,7 +46,8 @@ _NONE = 0xFFFF_FFFF
 class Job:
     """Every workload of up to `operations` operations out of `alphabet`, beginning with those of
     `prefix`, from `start`, with up to `depth` cuts. Each page write is torn in every way there is,
-    and in `samples` random mixes and as many random contents, which `seed` fixes."""
+    and in `samples` random mixes and as many random contents, which `seed` fixes. The work may be
+    shared out: then this is `share` (from 0) of `shares`, and the parts add up to the whole."""
 
     start: Start
     operations: int
@@ -55,6 +56,8 @@ class Job:
     prefix: tuple[int, ...] = ()
     samples: int = 32
     seed: int = 1
+    shares: int = 1
+    share: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +98,8 @@ class Explorer:
         self.pictures = pictures
         self.target = target
         groups = len(plan.rings)
-        self._job = struct.Struct(f"{target.byte_order}{12 + FIRST_GROUP + groups}I")
-        counts = (MOST_CUTS + 1) * len(COLUMNS) + 5
+        self._job = struct.Struct(f"{target.byte_order}{14 + FIRST_GROUP + groups}I")
+        counts = (MOST_CUTS + 1) * len(COLUMNS) + 6
         self._violation_words = 4 + 1 + 6 * _LEVELS
         words = 3 + groups + 1 + _SAVED * self._violation_words
         self._result = struct.Struct(f"{target.byte_order}{counts}Q{words}I" + "4x" * (words % 2))
@@ -151,21 +154,21 @@ class Explorer:
         room = FIRST_GROUP + len(self.plan.rings) - len(job.alphabet)
         self.target.write("explore_job", self._job.pack(
             job.seed, job.start.packed, job.start.rounds, job.start.passed, job.operations,
-            job.depth, min(job.samples, MOST_SAMPLES), len(job.prefix), *prefix,
-            len(job.alphabet), *job.alphabet, *(0,) * room))
+            job.depth, min(job.samples, MOST_SAMPLES), len(job.prefix), *prefix, job.shares,
+            job.share, len(job.alphabet), *job.alphabet, *(0,) * room))
 
     def _totals(self, start: Start) -> Totals:
         values = self._result.unpack(self.target.read("explore_result", self._result.size))
         columns, groups = len(COLUMNS), len(self.plan.rings)
         cells = (MOST_CUTS + 1) * columns
         rows = tuple(values[at:at + columns] for at in range(0, cells, columns))
-        boots, torn, random, calls, count = values[cells:cells + 5]
-        mount, format_, wipe, *rest = values[cells + 5:]
+        boots, torn, random, late, calls, count = values[cells:cells + 6]
+        mount, format_, wipe, *rest = values[cells + 6:]
         saved = rest[groups]
         words = rest[groups + 1:]
         size = self._violation_words
         return Totals(
-            Tally(rows), boots, torn, random, calls, count, mount, format_, wipe,
+            Tally(rows), boots, torn, random, late, calls, count, mount, format_, wipe,
             tuple(rest[:groups]),
             tuple(self._violation(start, words[i * size:(i + 1) * size]) for i in range(saved)))
 

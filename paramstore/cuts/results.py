@@ -28,9 +28,9 @@ class Verdict(Enum):
     MIXED = ("I1", "served values that were never committed")
     LOST = ("I2", "an acknowledged commit is gone")
     BACK = ("I3", "served something older than an earlier boot did")
-    RETURNED = ("I4", "an interrupted commit that was found missing has come back")
+    RETURNED = ("I4", "an interrupted commit has come back after a later acknowledged one")
     EMPTY = ("I5", "served defaults though the group had been committed")
-    UNSTABLE = ("I6", "the store cannot be brought back to work")
+    UNSTABLE = ("I6", "a boot served what the one before did not, or a call failed after a cut")
     OUTSIDE = ("I7", "a page outside the group's ring was written")
     UNFLAGGED = ("I8", "flags and status do not say what is served")
     LONG = ("I9", "a call took more bus bits than it may")
@@ -145,14 +145,17 @@ class Totals:
 
     A history is a workload with its cuts, ended by a boot that the oracle judges. Histories that
     lead to equal states are run once (`boots`, of them `torn` from a torn page, of these `random`
-    where chance decided what was left), and counted each (`histories`). The others are the longest
-    calls in bus bits; `commit_bits` by group in the order of the plan.
+    where chance decided what was left), and counted each (`histories`). `late` are boots that
+    served an interrupted commit which an earlier boot had missed: two tears in a row can make it
+    whole.
+    The others are the longest calls in bus bits; `commit_bits` by group in the order of the plan.
     """
 
     histories: Tally = Tally()
     boots: int = 0
     torn: int = 0
     random: int = 0
+    late: int = 0
     calls: int = 0
     violation_count: int = 0
     mount_bits: int = 0
@@ -165,7 +168,7 @@ class Totals:
         bits = (self.commit_bits, other.commit_bits)
         return Totals(
             self.histories + other.histories, self.boots + other.boots, self.torn + other.torn,
-            self.random + other.random, self.calls + other.calls,
+            self.random + other.random, self.late + other.late, self.calls + other.calls,
             self.violation_count + other.violation_count, max(self.mount_bits, other.mount_bits),
             max(self.format_bits, other.format_bits), max(self.wipe_bits, other.wipe_bits),
             tuple(map(max, *bits)) if all(bits) else bits[0] or bits[1],

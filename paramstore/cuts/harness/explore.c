@@ -183,7 +183,7 @@ static void tell_cut(unsigned operation)
         oracle_wipe_cut();
     } else if (operation >= OP_COMMIT) {
         unsigned group = operation - OP_COMMIT;
-        ++oracle.groups[group].tried;
+        oracle_try(group);
         oracle_commit_cut(group);
     }
 }
@@ -226,6 +226,7 @@ typedef struct gathering {
     uint64_t *histories; /* row of the tally in which each tear counts */
     uint64_t chance;
     unsigned states;
+    uint32_t shares;
 } gathering_t;
 
 enum { BUCKETS = 4096 };
@@ -235,6 +236,7 @@ static void gather(gathering_t *g, unsigned kind, unsigned at, bool rest)
 {
     uint8_t bytes[CUTS_PAGE];
     part_tear_t tear;
+    torn_t *state;
     uint64_t hash;
     unsigned place;
     tear.kind = (uint8_t)kind;
@@ -244,23 +246,28 @@ static void gather(gathering_t *g, unsigned kind, unsigned at, bool rest)
     tear.seed = (uint32_t)g->chance;
     part_tear(g->write, &tear, bytes);
     hash = part_page_hash(g->write->page, bytes);
-    ++g->histories[column_of(&tear)];
-    for (place = (unsigned)hash % BUCKETS; buckets[place] != 0u; place = (place + 1u) % BUCKETS) {
-        torn_t *known = &g->level->torn[buckets[place] - 1u];
-        if (known->hash == hash) {
-            ++known->times;
-            return;
-        }
+    place = (unsigned)hash % BUCKETS;
+    while (buckets[place] != 0u && g->level->torn[buckets[place] - 1u].hash != hash) {
+        place = (place + 1u) % BUCKETS;
     }
-    g->level->torn[g->states].hash = hash;
-    g->level->torn[g->states].tear = tear;
-    g->level->torn[g->states].times = 1;
-    buckets[place] = (uint16_t)++g->states;
+    if (buckets[place] == 0u) {
+        state = &g->level->torn[g->states];
+        state->hash = hash;
+        state->tear = tear;
+        state->times = 0;
+        buckets[place] = (uint16_t)++g->states;
+    }
+    state = &g->level->torn[buckets[place] - 1u];
+    ++state->times;
+    if ((buckets[place] - 1u) % g->shares == explore_job.share % g->shares) {
+        ++g->histories[column_of(&tear)];
+    }
 }
 
 /* Every tear of a page write. Chance depends on the seed of the job and on the contents of the page
  * only, so that a history does not depend on how the work is shared out. Returns the states. */
-static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *histories)
+static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *histories,
+                           uint32_t shares)
 {
     static const uint8_t whole[] = {TEAR_OLD,   TEAR_NEW, TEAR_ERASED,
                                     TEAR_ZEROS, TEAR_AND, TEAR_OR};
@@ -274,6 +281,7 @@ static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *
     g.histories = histories;
     g.chance = part_scatter(explore_job.seed + write->old_hash + 3u * write->new_hash);
     g.states = 0;
+    g.shares = shares;
     memset(buckets, 0, sizeof buckets);
     for (rest = 0; rest <= (write->count < CUTS_PAGE ? 1u : 0u); ++rest) {
         for (i = 0; i < sizeof whole; ++i) {
@@ -320,10 +328,11 @@ static void cut_at(unsigned level, unsigned k, unsigned left, unsigned cuts)
     level_t *here = &levels[level];
     const part_write_t *write = &here->trace.writes[k];
     explore_step_t *step = &explore_path[level];
-    unsigned states = gather_all(here, write, here->tally.count[cuts_used(cuts) + 1u]);
+    uint32_t shares = level == 0u && explore_job.shares > 1u ? explore_job.shares : 1u;
+    unsigned states = gather_all(here, write, here->tally.count[cuts_used(cuts) + 1u], shares);
     uint64_t hash = write->old_hash;
     unsigned i;
-    for (i = 0; i < states; ++i) {
+    for (i = explore_job.share % shares; i < states; i += shares) {
         const torn_t *torn = &here->torn[i];
         uint8_t bytes[CUTS_PAGE];
         part_tear(write, &torn->tear, bytes);
@@ -363,7 +372,7 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
     }
     if (finding.verdict != ORACLE_GOOD) {
         note(&finding, level + 1u);
-    } else if (left > 0u || operation != OP_BOOT) {
+    } else if ((left > 0u || operation != OP_BOOT) && (level > 0u || explore_job.share == 0u)) {
         explore(level + 1u, left, cuts);
         tally_add(&here->tally, &levels[level + 1u].tally, 1);
     }
@@ -458,7 +467,8 @@ static void explore(unsigned level, unsigned left, unsigned cuts)
         memory = here->memory;
         oracle = here->known;
         ready = was_ready;
-        here->tally.count[row][COLUMN_LATER] += operation == OP_BOOT;
+        here->tally.count[row][COLUMN_LATER] +=
+            operation == OP_BOOT && (level > 0u || explore_job.share == 0u);
         play(level, operation, left - 1u, cuts);
     }
 #if CUTS_MEMO > 0
@@ -531,8 +541,10 @@ uint32_t explore_run(void)
         return 1;
     }
     memset(&explore_result, 0, sizeof explore_result);
+    oracle_late = 0;
     explore(0, explore_job.operations, explore_job.depth);
     explore_result.histories = levels[0].tally;
+    explore_result.late = oracle_late;
     return explore_result.violations != 0u;
 }
 

@@ -48,6 +48,8 @@ typedef struct explore_job {
     uint32_t samples;    /* mixes and noises of each page write */
     uint32_t fixed;      /* the workload begins with so many operations of `prefix` */
     uint32_t prefix[EXPLORE_LENGTH];
+    uint32_t shares;     /* the states that a cut first operation leaves are shared out: to run */
+    uint32_t share;      /* `share` of them only; what follows it uncut belongs to share 0 */
     uint32_t letters;    /* operations in `alphabet` */
     uint32_t alphabet[EXPLORE_OPERATIONS];
 } explore_job_t;
@@ -80,6 +82,7 @@ typedef struct explore_result {
     uint64_t boots;      /* that were run and judged */
     uint64_t torn;       /* different states of a torn page that were booted from */
     uint64_t random;     /* those of them that mixes, noise or a hit rest made */
+    uint64_t late;       /* boots that served an interrupted commit that an earlier one had missed */
     uint64_t calls;      /* of commit, format and wipe that were run */
     uint64_t violations;
     uint32_t mount_bits; /* the longest calls */

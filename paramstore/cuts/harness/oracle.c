@@ -7,6 +7,7 @@
 
 oracle_t oracle;
 oracle_limits_t oracle_limits;
+uint64_t oracle_late;
 CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1];
 
 /* Where the values of each group lie in the values struct, and how many pictures it has. */
@@ -47,6 +48,7 @@ void oracle_packed(void)
         oracle.groups[g].tried = 1;
         oracle.groups[g].settled = 1;
         oracle.groups[g].acked = 1;
+        oracle.groups[g].landed = 2;
     }
 }
 
@@ -81,17 +83,41 @@ static uint32_t known_version(const ps_store_t *store, unsigned group)
     return ORACLE_NO_VERSION;
 }
 
+static bool has(uint32_t versions, unsigned version)
+{
+    return (versions >> version % 32u & 1u) != 0u;
+}
+
+static void settle(oracle_group_t *known, unsigned version)
+{
+    known->settled = (uint16_t)version;
+    known->landed |= (uint32_t)1 << version % 32u;
+    known->open = 0;
+}
+
 /* ---- Commits ------------------------------------------------------------------------------- */
+
+void oracle_try(unsigned group)
+{
+    oracle_group_t *known = &oracle.groups[group];
+    uint32_t bit = (uint32_t)1 << ++known->tried % 32u;
+    known->begun &= ~bit;
+    known->landed &= ~bit;
+}
 
 void oracle_next(unsigned group, CUTS_VALUES_T *values)
 {
-    unsigned version = ++oracle.groups[group].tried;
+    unsigned version;
+    oracle_try(group);
+    version = oracle.groups[group].tried;
     memcpy((uint8_t *)values + spans[group].offset, picture(group, version), spans[group].size);
 }
 
 void oracle_commit_cut(unsigned group)
 {
-    oracle.groups[group].open = oracle.groups[group].tried;
+    oracle_group_t *known = &oracle.groups[group];
+    known->open = known->tried;
+    known->begun |= (uint32_t)1 << known->tried % 32u;
 }
 
 void oracle_wipe_cut(void)
@@ -107,6 +133,7 @@ void oracle_wiped(void)
         known->settled = 0;
         known->acked = 0;
         known->open = 0;
+        known->begun = 0;
         known->sequence = 0;
     }
     oracle.wiping = 0;
@@ -142,15 +169,15 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
         return finding(ORACLE_UNFLAGGED, group, 0, ps_health(store, (uint8_t)group));
     }
     known->sequence = sequence;
-    known->settled = known->tried;
     known->acked = known->tried;
-    known->open = 0;
+    known->begun = 0;
+    settle(known, known->tried);
     return good;
 }
 
 /* ---- Boots --------------------------------------------------------------------------------- */
 
-/* Why a group may not serve what it serves: neither what it must nor an interrupted commit. */
+/* Why a group may not serve what it serves. */
 static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
 {
     const oracle_group_t *known = &oracle.groups[group];
@@ -160,12 +187,27 @@ static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
         verdict = ORACLE_MIXED;
     } else if (found == 0u) {
         verdict = ORACLE_EMPTY;
-    } else if (found < known->acked) {
-        verdict = ORACLE_LOST;
-    } else if (found < known->settled) {
-        verdict = ORACLE_BACK;
+    } else if (found > known->settled) {
+        verdict = has(known->begun, found) ? ORACLE_UNSTABLE : ORACLE_MIXED;
+    } else if (has(known->landed, found)) {
+        verdict = found < known->acked ? ORACLE_LOST : ORACLE_BACK;
     }
     return finding(verdict, group, known->settled, found);
+}
+
+/* The version of an interrupted commit that is served, the latest one if several look alike; 0 if it is
+ * none that may be. */
+static unsigned interrupted(const ps_store_t *store, unsigned group)
+{
+    const oracle_group_t *known = &oracle.groups[group];
+    unsigned version;
+    for (version = known->open; version > known->settled; --version) {
+        if (has(known->begun, version) && shows(store, group, version)) {
+            oracle_late += version < known->open;
+            return version;
+        }
+    }
+    return 0;
 }
 
 static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
@@ -174,10 +216,10 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     unsigned health = ps_health(store, (uint8_t)group);
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     bool defaults = (health & PS_HEALTH_DEFAULTS) != 0u;
-    uint32_t served = known->settled;
+    unsigned served = known->settled;
     if (!shows(store, group, served) || defaults != (served == 0u)) {
-        served = known->open;
-        if (served == 0u || defaults || !shows(store, group, served)) {
+        served = defaults ? 0u : interrupted(store, group);
+        if (served == 0u) {
             return why_wrong(store, group);
         }
     }
@@ -189,8 +231,7 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
         return finding(ORACLE_BACK, group, known->sequence, sequence);
     }
     known->sequence = sequence;
-    known->settled = (uint16_t)served;
-    known->open = 0;
+    settle(known, served);
     return good;
 }
 

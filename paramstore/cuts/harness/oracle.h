@@ -4,6 +4,9 @@
  * acknowledged, and what each boot served. It knows no slot, no record, no CRC, and calls nothing of
  * the store but what firmware calls to look at it.
  *
+ * After a cut a group may hold its settled version, or one of those whose commits were cut since the
+ * last acknowledged one; usually the last of them. Whatever a boot serves is settled then.
+ *
  * Values are told apart by versions. Version 0 of a group are its defaults; commit after commit
  * uses the next of its pictures, in turn. A picture is the group's values as they lie in RAM.
  */
@@ -22,9 +25,9 @@ enum {
     ORACLE_MIXED,     /* I1: served values that were never committed */
     ORACLE_LOST,      /* I2: an acknowledged commit is gone, an older one is served */
     ORACLE_BACK,      /* I3: an older value than an earlier boot has handed out */
-    ORACLE_RETURNED,  /* I4: an interrupted commit that a boot had found missing is served */
+    ORACLE_RETURNED,  /* I4: an interrupted commit is served after a later acknowledged one */
     ORACLE_EMPTY,     /* I5: defaults are served, though the group has been committed */
-    ORACLE_UNSTABLE,  /* I6: the store cannot be brought back to work after a cut */
+    ORACLE_UNSTABLE,  /* I6: a boot serves what the one before did not, or calls fail after a cut */
     ORACLE_OUTSIDE,   /* I7: a page outside the group's ring was written */
     ORACLE_UNFLAGGED, /* I8: flags and status do not say what is served */
     ORACLE_LONG,      /* I9: a call took more bus bits than it may */
@@ -34,13 +37,14 @@ enum {
     ORACLE_VERDICTS
 };
 
-/* A commit is: never tried; cut, so that it may be there or not; or done with. */
 typedef struct oracle_group {
     uint32_t sequence; /* the greatest that a boot or an acknowledged commit has shown */
+    uint32_t begun;    /* bit v mod 32: version v was being written when the power went */
+    uint32_t landed;   /* bit v mod 32: version v has been acknowledged, or served by a boot */
     uint16_t tried;    /* newest version handed to a commit */
-    uint16_t settled;  /* version that must be served, if not `open`; 0: defaults */
+    uint16_t settled;  /* version that an acknowledged commit or the last boot has shown */
     uint16_t acked;    /* newest version whose commit was acknowledged */
-    uint16_t open;     /* version of an interrupted commit that no boot has looked for; 0: none */
+    uint16_t open;     /* version whose commit was cut since the last boot; 0: none */
 } oracle_group_t;
 
 typedef struct oracle {
@@ -69,6 +73,7 @@ typedef struct oracle_limits {
 
 extern oracle_t oracle;
 extern oracle_limits_t oracle_limits;
+extern uint64_t oracle_late; /* boots that served an interrupted commit after they had missed it */
 extern CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1]; /* the last one: defaults */
 
 /* Nothing has ever been committed. */
@@ -77,7 +82,9 @@ void oracle_blank(void);
 /* The part has been programmed with version 1 of every group. */
 void oracle_packed(void);
 
-/* A commit of a group is about to begin: put its next version into the values. */
+/* A commit of a group is about to begin: it has its next version, which oracle_next puts into the
+ * values. */
+void oracle_try(unsigned group);
 void oracle_next(unsigned group, CUTS_VALUES_T *values);
 
 /* The power went in a commit, or in ps_wipe. */
