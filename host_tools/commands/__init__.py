@@ -11,5 +11,6 @@ SUMMARIES = {
     "calibrate": "Fit bench measurements to parameters, with what storing them costs.",
     "pack": "Make an EEPROM image from a schema and values.",
     "unpack": "Read the values and the health of every slot from a dump.",
+    "migrate": "Make an image of one release one of another, earlier or later.",
 }
 """Name and one-line summary of every command, in the order of the work."""

@@ -9,7 +9,7 @@ which its fields change place.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from paramstore.codec import default_payload
 from paramstore.errors import Finding, FindingsError
@@ -28,13 +28,12 @@ LAST_REVISION = 255
 _GONE = ("PS754", "PS755")
 
 
+@dataclass(frozen=True, slots=True)
 class Next:
-    """A schema beside the last release: its plan, and what changed. `unchanged`: nothing did."""
+    """A schema beside the last release: its plan, and what changed since."""
 
-    def __init__(self, plan: Plan, made: tuple[Change, ...], unchanged: bool) -> None:
-        self.plan = plan
-        self.changes = made
-        self.unchanged = unchanged
+    plan: Plan
+    changes: tuple[Change, ...]
 
 
 def compare(releases: Sequence[Plan], schema: Schema) -> tuple[tuple[Change, ...],
@@ -78,15 +77,20 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
     retired = [*last.retired, *(r for r in last.rings if r.group.id not in living)]
     plan = replace(make_plan(settled, kept, retired), series=last.series)
     made = tuple(changes(last, schema, links))
-    unchanged = not made
-    try:
-        plan = with_moves(replace(plan, release=last.release if unchanged else 0),
-                          releases[:-1] if unchanged else releases)
-    except Refused as refused:
-        raise FindingsError([Finding(refused.code, str(refused), schema.source, help=refused.help,
-                                     notes=refused.notes)]) from refused
+    if made:
+        plan = _with_moves(plan, releases)
+    else:
+        plan = replace(plan, release=last.release, moves=last.moves, known=last.known)
     found = tuple(warnings(last, schema, links))
-    return Next(replace(plan, findings=(*found, *plan.findings)), made, unchanged)
+    return Next(replace(plan, findings=(*found, *plan.findings)), made)
+
+
+def _with_moves(plan: Plan, releases: Sequence[Plan]) -> Plan:
+    try:
+        return with_moves(plan, releases)
+    except Refused as refused:
+        raise FindingsError([Finding(refused.code, str(refused), plan.schema.source,
+                                     help=refused.help, notes=refused.notes)]) from refused
 
 
 def _with_ids(schema: Schema, links: Links, releases: Sequence[Plan]) -> Schema:

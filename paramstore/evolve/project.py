@@ -36,6 +36,12 @@ class Project:
         """Return the plan of a release, that of the schema for None; ToolError if there is none."""
         return self.plan if number is None else self.history.release(number)
 
+    def between(self, one: Plan, other: Plan) -> tuple[Plan, ...]:
+        """Return the plans from the earlier to the later one of two states, both included."""
+        line = (*self.history.plans, self.plan) if not self.plan.release else self.history.plans
+        first, last = sorted(p.release or len(line) for p in (one, other))
+        return line[first - 1:last]
+
     def plan_of(self, label: Label) -> Plan:
         """Return the plan that reads the part with this label: that of its release, if it is one of
         this store, else that of the schema."""

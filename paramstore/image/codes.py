@@ -147,9 +147,9 @@ _IMAGES: dict[str, Code] = {
         "Firmware serves the default for a value outside its limits.",
     ),
     "PS615": Code(
-        "a record of another revision",
-        "The fields of the group were changed since the record was written, or before. Fields "
-        "are only ever appended, so those at the front of the record are right.",
+        "a record of a later revision",
+        "Firmware of a later release wrote the group. Fields keep their places for ever, so those "
+        "that this release knows are right; what the later one added is kept, but not shown.",
     ),
     "PS616": Code(
         "two different labels",

@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from paramstore.codec import Label, Record, RecordState, decode_body, read_label, read_record
+from paramstore.codec import Label, Record, RecordState, read_label, read_record
+from paramstore.evolve.values import Origin, group_values
 from paramstore.format import ERASED, FORMAT_VERSION, slot_of
 from paramstore.image.breaches import Breach, breaches
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 
-__all__ = ["Contents", "GroupContents", "LabelState", "Slot", "SlotState", "unpack"]
+__all__ = ["Contents", "GroupContents", "LabelState", "Slot", "SlotState", "newest_records",
+           "unpack"]
 
 
 _LABEL_BYTES = 32
@@ -53,14 +55,16 @@ class Slot:
 class GroupContents:
     """What the ring of one group holds.
 
-    `newest` is None if there is no record; `values` are defaults then. Values are given as
-    stored, also where they break the schema (`breaches`).
+    `newest` is None if there is no record; `values` are defaults then, unless an earlier release
+    kept them elsewhere (`origins`, by parameter). Values are given as stored, also where they break
+    the schema (`breaches`).
     """
 
     ring: Ring
     slots: tuple[Slot, ...]
     newest: Slot | None
     values: dict[str, tuple[Raw, ...]]
+    origins: dict[str, Origin]
     breaches: tuple[Breach, ...] = ()
 
     @property
@@ -73,6 +77,11 @@ class GroupContents:
         """Whether there are bytes in the ring, but no record."""
         return self.newest is None and not self.blank
 
+    @property
+    def migrated(self) -> bool:
+        """Whether a value was taken from where an earlier release kept it."""
+        return any(o in (Origin.CONVERTED, Origin.UNFIT) for o in self.origins.values())
+
 
 class LabelState(StrEnum):
     """What the label says about the part."""
@@ -81,6 +90,7 @@ class LabelState(StrEnum):
     BLANK = "blank"  # both copies erased
     DAMAGED = "damaged"  # no copy is whole
     FOREIGN = "another store"
+    RELEASE = "another release"  # one that the plan knows, or a later one
     LAYOUT = "another layout"
     PART = "another part"
     FORMAT = "another format version"
@@ -126,7 +136,8 @@ def unpack(plan: Plan, image: bytes) -> Contents:
     first, second = (_cut(image, plan.label_address(c), _LABEL_BYTES) for c in (0, 1))
     labels = (read_label(first), read_label(second))
     blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
-    groups = tuple(_read_group(plan, ring, image) for ring in plan.rings)
+    newest = newest_records(plan, image)
+    groups = tuple(_read_group(plan, ring, image, newest) for ring in plan.rings)
     return Contents(plan, image, labels, _label_state(plan, labels, blank), groups)
 
 
@@ -146,27 +157,41 @@ def _label_state(
         return LabelState.FOREIGN
     if (label.page, label.capacity) != (plan.part.page, plan.part.capacity):
         return LabelState.PART
-    if label.layout_id != plan.layout_id:
-        return LabelState.LAYOUT
-    return LabelState.OURS
+    ours = (label.release, label.series, label.layout_id)
+    if ours == (plan.release, plan.series, plan.layout_id):
+        return LabelState.OURS
+    later = label.release > plan.release > 0
+    known = later or (label.release, label.layout_id) in plan.known
+    return LabelState.RELEASE if known and label.series == plan.series else LabelState.LAYOUT
 
 
-def _read_group(plan: Plan, ring: Ring, image: bytes) -> GroupContents:
-    records = [
+def newest_records(plan: Plan, image: bytes) -> dict[int, Record]:
+    """Return the newest record of each ring by group id, of retired groups too."""
+    found = {r.group.id: _newest(_records(plan, r, image)) for r in (*plan.rings, *plan.retired)}
+    return {number: record for number, record in found.items() if record is not None}
+
+
+def _records(plan: Plan, ring: Ring, image: bytes) -> list[Record]:
+    return [
         read_record(plan, ring, slot, _cut(image, ring.address(slot), ring.record_bytes))
         for slot in range(ring.slots)
     ]
-    newest = max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
+
+
+def _newest(records: list[Record]) -> Record | None:
+    return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
+
+
+def _read_group(plan: Plan, ring: Ring, image: bytes, newest: dict[int, Record]) -> GroupContents:
+    best = newest.get(ring.group.id)
     slots = []
-    for number, record in enumerate(records):
-        state, reason = _judge(plan, ring, number, record, newest, image)
+    for number, record in enumerate(_records(plan, ring, image)):
+        state, reason = _judge(plan, ring, number, record, best, image)
         slots.append(Slot(number, ring.address(number), record, state, reason))
-    if newest is None:
-        defaults = {f.name: f.default for f in ring.group.fields}
-        return GroupContents(ring, tuple(slots), None, defaults)
-    values = decode_body(ring, newest.body)
-    return GroupContents(ring, tuple(slots), slots[slot_of(newest.sequence, ring.slots)], values,
-                         tuple(breaches(ring.group, values)))
+    found = group_values(plan, ring, newest)
+    broken = tuple(breaches(ring.group, found.values))
+    return GroupContents(ring, tuple(slots), slots[slot_of(best.sequence, ring.slots)]
+                         if best else None, found.values, found.origins, broken)
 
 
 def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record | None,

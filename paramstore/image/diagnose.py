@@ -101,7 +101,8 @@ class _Diagnosis:
 
     def _copies(self) -> Iterator[Finding]:
         contents = self._contents
-        if contents.label_state not in (LabelState.OURS, LabelState.LAYOUT):
+        if contents.label_state not in (
+                LabelState.OURS, LabelState.RELEASE, LabelState.LAYOUT):
             return  # on another part the second copy lies elsewhere
         first, second = contents.labels
         if first is None or second is None:
@@ -128,7 +129,7 @@ class _Diagnosis:
         for breach in group.breaches:
             yield self._error("PS614", f"{name}: " + breach_text(
                 breach, group.ring.group, group.values))
-        if group.newest and group.newest.record.revision != group.ring.revision:
+        if group.newest and group.newest.record.revision > group.ring.revision:
             yield self._warning(
                 "PS615", f"{name}: the record is of revision {group.newest.record.revision}, "
                 f"the schema of revision {group.ring.revision}")

@@ -14,6 +14,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from paramstore.evolve.values import Origin
 from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
@@ -118,6 +119,8 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
 
 
 def _origin(group: GroupContents) -> str:
+    if group.newest is None and group.migrated:
+        return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
         return f"{'never written' if group.blank else 'lost'}, these are the defaults"
     return f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
@@ -154,7 +157,17 @@ def _value(group: GroupContents, parameter: Parameter) -> str:
     else:
         text = printable(format_value(fields[0], group.values[fields[0].name]))
     wrong = dict.fromkeys(_remark(b) for b in group.breaches if b.parameter is parameter)
+    if remark := _ORIGINS.get(group.origins[parameter.name], ""):
+        wrong[remark] = None
+    if group.newest and group.origins[parameter.name] is Origin.DEFAULT:
+        wrong["the default: the record is of an earlier release"] = None
     return text + (f"  <- {', '.join(wrong)}" if wrong else "")
+
+
+_ORIGINS = {
+    Origin.CONVERTED: "converted from an earlier release",
+    Origin.UNFIT: "the default: the value of an earlier release cannot be converted",
+}
 
 
 def _remark(breach: Breach) -> str:
@@ -197,6 +210,7 @@ def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any
         "value": _plain(parameter_from_raw(parameter, raws)),
         "unit": [f.unit for f in parameter.fields] if len(raws) > 1 else parameter.fields[0].unit,
         "raw": {name: [_plain(raw) for raw in elements] for name, elements in raws.items()},
+        "origin": group.origins[parameter.name].value,
         "wrong": [_remark(b) for b in group.breaches if b.parameter is parameter],
     }
 

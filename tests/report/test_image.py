@@ -110,11 +110,13 @@ def test_every_parameter_is_in_text_and_data(case: tuple[Plan, Any]) -> None:
 def test_data_has_physical_values_and_units() -> None:
     """A program gets numbers in the unit of the schema, a curve as points."""
     groups = {g["name"]: g for g in image_data(unpack(EXAMPLE, pack(EXAMPLE, {})))["groups"]}
-    assert {"value": 2.5, "unit": "A", "raw": {"current": [2500]}, "wrong": []} == (
+    assert {"value": 2.5, "unit": "A", "raw": {"current": [2500]}, "origin": "record",
+            "wrong": []} == (
         groups["limits"]["values"]["current"])
     flow = groups["limits"]["values"]["flow"]
     assert ([[0, -5], [50, 300], [100, 700]], ["", "l/h"]) == (flow["value"], flow["unit"])
-    assert {"value": 18.5, "unit": "degC", "raw": {"low": [-3]}, "wrong": []} == (
+    assert {"value": 18.5, "unit": "degC", "raw": {"low": [-3]}, "origin": "record",
+            "wrong": []} == (
         groups["user"]["values"]["low"])
     assert ("pump", "record", 1) == (
         groups["user"]["values"]["name"]["value"], groups["user"]["from"],
@@ -140,7 +142,7 @@ def test_what_json_cannot_hold_is_null() -> None:
     contents = unpack(EXAMPLE, bytes(image))
     (group, _) = image_data(contents)["groups"]
     assert {"value": None, "unit": "", "raw": {"gain": [None]},
-            "wrong": ["outside its limits"]} == group["values"]["gain"]
+            "origin": "record", "wrong": ["outside its limits"]} == group["values"]["gain"]
     assert "gain     nan  <- outside its limits" in image_text(contents)
 
 

@@ -1,0 +1,240 @@
+"""An image of one release made one of another, up or down, with a report of every value.
+
+Up does what the firmware of the later release does at mount, `ps_format` and commit. Down turns
+values back as far as there is a way; what only the later release knew is lost, and told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from paramstore.codec import Record, build_label, build_record, encode_body
+from paramstore.errors import ToolError
+from paramstore.evolve.heirs import Heir, heirs
+from paramstore.evolve.values import Origin, Values, group_values, mended
+from paramstore.format import ERASED, slot_of
+from paramstore.image.contents import Contents, newest_records
+from paramstore.layout.moves import convert
+from paramstore.layout.plan import Plan, Ring
+from paramstore.scalars import Raw
+from paramstore.schema.model import Field, Kind, Parameter
+from paramstore.schema.quantity import format_value
+
+__all__ = ["Fate", "Item", "Migration", "migrate", "write_group"]
+
+
+class Fate(StrEnum):
+    """What became of a value."""
+
+    KEPT = "kept"
+    CONVERTED = "converted"
+    RESTORED = "restored"  # from bytes that were kept since it was taken out
+    DEFAULTED = "defaulted"  # nothing was stored for it
+    UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
+    LOST = "lost"  # the other release does not know it
+
+    @property
+    def harmed(self) -> bool:
+        """Whether a stored value is gone."""
+        return self in (Fate.UNFIT, Fate.LOST)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One parameter. `before` and `after` are its values in words, "" where there is none."""
+
+    where: str
+    fate: Fate
+    before: str = ""
+    after: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """The new image and what became of each value."""
+
+    image: bytes
+    items: tuple[Item, ...]
+
+
+def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migration:
+    """Return the image of `contents` as one of the release `target`.
+
+    `contents` are read with the plan of the release that the image is of. `between` are all plans
+    from the earlier to the later one of the two, both included. ToolError across a relayout.
+    """
+    source = contents.plan
+    if source.series != target.series:
+        raise ToolError("the rings of the two releases lie in different places",
+                        "lay the image out anew with `paramstore relayout`")
+    image = bytearray(contents.image.ljust(source.part.capacity, bytes([ERASED])))
+    del image[source.part.capacity:]
+    for copy in (0, 1):
+        _put(image, target.label_address(copy), build_label(target))
+    up = between[-1] is target
+    items = _up(contents, target, between, image) if up else _down(contents, target, between, image)
+    return Migration(bytes(image), tuple(items))
+
+
+def write_group(image: bytearray, plan: Plan, ring: Ring, newest: Record | None, values: Values,
+                revision: int | None = None) -> None:
+    """Commit `values` to a ring as firmware does, `copies` records after the newest one.
+
+    Bytes that the ring does not know are kept, and the later one of both revisions; with a
+    `revision` of its own the record has only what that release knows.
+    """
+    body = bytearray(encode_body(ring, values))
+    number = 0
+    if newest is not None:
+        number = newest.sequence
+        for r in ring.reserved:
+            if newest.revision >= r.since:
+                body[r.offset:r.offset + r.size] = newest.body[r.offset:r.offset + r.size]
+        if revision is None and newest.revision > ring.revision:
+            body[ring.payload_bytes:] = newest.body[ring.payload_bytes:]
+            revision = newest.revision
+    for copy in range(1, ring.group.copies + 1):
+        record = build_record(plan, ring, number + copy, bytes(body), revision)
+        _put(image, ring.address(slot_of(number + copy, ring.slots)), record)
+
+
+# ---- Up -----------------------------------------------------------------------------------------
+
+
+def _up(contents: Contents, target: Plan, between: Sequence[Plan],
+        image: bytearray) -> Iterator[Item]:
+    newest = newest_records(target, contents.image)
+    known = heirs(between)
+    former = {(h.ring.group.name, h.parameter.name): name for name, h in known.items()}
+    for ring in target.rings:
+        found = group_values(target, ring, newest)
+        values, reset = mended(ring.group, found.values)
+        if any(o in (Origin.CONVERTED, Origin.UNFIT) for o in found.origins.values()):
+            write_group(image, target, ring, newest.get(ring.group.id), values)
+        for parameter in ring.group.parameters:
+            name = former.get((ring.group.name, parameter.name))
+            before = _shown_in(contents, *name) if name else ""
+            fate = _fate_up(found.origins[parameter.name], parameter.name in reset)
+            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
+                       _shown(parameter, values))
+    for group in contents.groups:
+        for parameter in group.ring.group.parameters:
+            if (group.ring.group.name, parameter.name) not in known:
+                yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.KEPT,
+                           _shown(parameter, group.values))
+
+
+def _fate_up(origin: Origin, reset: bool) -> Fate:
+    if origin is Origin.UNFIT or (reset and origin is not Origin.DEFAULT):
+        return Fate.UNFIT
+    if origin is Origin.CONVERTED:
+        return Fate.CONVERTED
+    return Fate.KEPT if origin is Origin.RECORD else Fate.DEFAULTED
+
+
+# ---- Down ---------------------------------------------------------------------------------------
+
+
+def _down(contents: Contents, target: Plan, between: Sequence[Plan],
+          image: bytearray) -> Iterator[Item]:
+    newest = newest_records(target, contents.image)
+    later = {g.ring.group.name: mended(g.ring.group, g.values)[0] for g in contents.groups}
+    stored = {(g.ring.group.name, name) for g in contents.groups
+              for name, origin in g.origins.items() if origin is not Origin.DEFAULT}
+    known = heirs(between)
+    for ring in target.rings:
+        held = group_values(target, ring, newest)
+        values, fates = dict(held.values), {}
+        for parameter in ring.group.parameters:
+            heir = known.get((ring.group.name, parameter.name))
+            if heir and (heir.ring.group.name, heir.parameter.name) not in stored:
+                fates[parameter.name] = Fate.DEFAULTED
+                continue
+            fates[parameter.name] = _turned_back(ring, parameter, heir, later, values,
+                                                 held.origins[parameter.name])
+        values, reset = mended(ring.group, values)
+        record = newest.get(ring.group.id)
+        if record is None and all(f in (Fate.DEFAULTED, Fate.KEPT) for f in fates.values()):
+            pass  # it was never written, and still is not
+        elif record is None or record.revision != ring.revision or any(
+                f is Fate.CONVERTED for f in fates.values()):
+            write_group(image, target, ring, record, values, revision=ring.revision)
+        for parameter in ring.group.parameters:
+            heir = known.get((ring.group.name, parameter.name))
+            fate = fates[parameter.name]
+            if parameter.name in reset and fate is not Fate.DEFAULTED:
+                fate = Fate.UNFIT
+            before = _shown(heir.parameter, later[heir.ring.group.name]) if heir else ""
+            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
+                       _shown(parameter, values))
+    yield from _left_behind(contents, target, known, image)
+
+
+def _turned_back(ring: Ring, parameter: Parameter, heir: Heir | None,
+                 later: Mapping[str, Values], values: Values, origin: Origin) -> Fate:
+    """Put the value of one parameter into `values`; return what became of it."""
+    if heir is None:
+        return Fate.RESTORED if origin is Origin.RECORD else Fate.DEFAULTED
+    if heir.ring.group.id == ring.group.id and _offset(heir.ring, heir.parameter) == _offset(
+            ring, parameter):
+        return Fate.KEPT if origin is Origin.RECORD else Fate.DEFAULTED
+    given = later[heir.ring.group.name]
+    back = [
+        _back(field, [convert(c, raw) for raw in given[f.name]])
+        for field, f, c in zip(parameter.fields, heir.parameter.fields, heir.conversions or (),
+                               strict=False)
+    ]
+    if len(back) < len(parameter.fields) or None in back:
+        values.update({f.name: f.default for f in parameter.fields})
+        return Fate.UNFIT
+    values.update({f.name: raws for f, raws in zip(parameter.fields, back, strict=True) if raws})
+    return Fate.CONVERTED
+
+
+def _back(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
+    """Return the elements of an earlier field; None if one of them has no value there."""
+    extra = raws[field.count:]
+    lost = field.kind in (Kind.TEXT, Kind.BYTES) and any(extra)
+    elements = tuple(raw for raw in raws[:field.count] if raw is not None)
+    if lost or len(elements) < min(field.count, len(raws)):
+        return None
+    return elements + field.default[len(elements):]
+
+
+def _offset(ring: Ring, parameter: Parameter) -> int:
+    return next(p.offset for p in ring.fields if p.field.name == parameter.fields[0].name)
+
+
+def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str], Heir],
+                 image: bytearray) -> Iterator[Item]:
+    """Yield what the earlier release does not know; erase the rings that it does not have."""
+    reached = {(h.ring.group.name, h.parameter.name) for h in known.values()}
+    there = {r.group.id for r in (*target.rings, *target.retired)}
+    for group in contents.groups:
+        ring = group.ring
+        if ring.group.id not in there:
+            _put(image, ring.address(0), bytes([ERASED]) * ring.pages * ring.page_bytes)
+        for parameter in ring.group.parameters:
+            if (ring.group.name, parameter.name) not in reached:
+                stored = group.origins[parameter.name] is not Origin.DEFAULT
+                yield Item(f"{ring.group.name}.{parameter.name}",
+                           Fate.LOST if stored else Fate.DEFAULTED,
+                           _shown(parameter, group.values))
+
+
+# ---- Words and bytes ----------------------------------------------------------------------------
+
+
+def _shown_in(contents: Contents, group: str, parameter: str) -> str:
+    found = contents.group(group)
+    return _shown(found.ring.group.parameter(parameter), found.values)
+
+
+def _shown(parameter: Parameter, values: Values) -> str:
+    return ", ".join(format_value(f, values[f.name]) for f in parameter.fields)
+
+
+def _put(image: bytearray, address: int, data: bytes) -> None:
+    image[address:address + len(data)] = data

@@ -1,0 +1,50 @@
+"""What a migration did with each value, for people and for programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from paramstore.image.migrate import Fate, Item
+from paramstore.report.tables import printable
+from paramstore.schema.words import plural
+
+__all__ = ["FatePaint", "migration_data", "migration_text"]
+
+FatePaint = Callable[[str, Fate], str]
+"""Gives a fate its colour."""
+
+_WORDS = {
+    Fate.KEPT: "as they are",
+    Fate.CONVERTED: "converted",
+    Fate.RESTORED: "restored from the bytes that were kept",
+    Fate.DEFAULTED: "defaults: nothing was stored for them",
+    Fate.UNFIT: "defaults: the stored value has no equal there",
+    Fate.LOST: "lost: that release does not know them",
+}
+
+
+def _no_paint(text: str, fate: Fate) -> str:
+    return text
+
+
+def migration_text(items: Sequence[Item], paint: FatePaint = _no_paint) -> str:
+    """Return what became of the values, what is as it was only counted; lines ended by \\n."""
+    lines = []
+    for fate in Fate:
+        those = [i for i in items if i.fate is fate]
+        if those:
+            lines.append(paint(f"{plural(len(those), 'value')} {_WORDS[fate]}", fate))
+        if fate is not Fate.KEPT:
+            lines += [f"  {i.where}  {printable(_value(i))}" for i in those]
+    return "".join(line + "\n" for line in lines)
+
+
+def _value(item: Item) -> str:
+    return " -> ".join(filter(None, (item.before, item.after)))
+
+
+def migration_data(items: Sequence[Item]) -> list[dict[str, Any]]:
+    """Return the same as plain data for JSON; a value that is not there is None."""
+    return [{"where": i.where, "fate": i.fate.value, "before": i.before or None,
+             "after": i.after or None} for i in items]
