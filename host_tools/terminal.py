@@ -29,8 +29,8 @@ _COLOURS: dict[str, Callable[[str], str]] = {
     "warning": partial(click.style, fg="yellow", bold=True),
     "place": partial(click.style, fg="blue"),
     "also": partial(click.style, fg="cyan"),
-    "note": partial(click.style, bold=True),
-    "help": partial(click.style, fg="green", bold=True),
+    "fact": partial(click.style, bold=True),
+    "mend": partial(click.style, fg="green", bold=True),
 }
 
 
@@ -41,7 +41,7 @@ def tint(text: str, part: str) -> str:
 
 def tint_verdict(text: str, verdict: Verdict) -> str:
     """Colour what a change means for units in the field."""
-    part = {"safe": "help", "needs migration": "warning", "refused": "error"}[verdict.value]
+    part = {"safe": "mend", "needs migration": "warning", "refused": "error"}[verdict.value]
     return tint(text, part)
 
 
@@ -71,7 +71,7 @@ def show_error(error: Exception) -> int | None:
         case ToolError():
             click.echo(tint("error", "error") + f": {error.message}", err=True)
             if error.help:
-                click.echo(tint("help", "help") + f": {error.help}", err=True)
+                click.echo(f"  {tint('mend', 'mend')}  {error.help}", err=True)
             return 2
         case OSError() if error.errno == errno.ENOSPC:
             click.echo(tint("error", "error") + ": no space left for the output", err=True)

@@ -77,5 +77,5 @@ def command(text: tuple[str, ...], capacity: str | None, page: int | None,
         click.echo(parts_text(parts, supply), nl=False)
     if not parts:
         message, help_text = nothing_found(asked, {key: wishes[key][0] for key in asked})
-        click.echo(f"{message}\n{tint('help', 'help')}: {help_text}", err=True)
+        click.echo(f"{message}\n  {tint('mend', 'mend')}  {help_text}", err=True)
         sys.exit(1)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def paint(text: str, state: SlotState) -> str:
     """Colour a slot: bad ones as errors, the current record as what is good."""
-    part = "error" if state.bad else {"current": "help", "older": "place"}.get(state.value)
+    part = "error" if state.bad else {"current": "mend", "older": "place"}.get(state.value)
     return tint(text, part) if part else text
 
 

@@ -1,7 +1,9 @@
 """Findings for people and for programs: the one place where their look is decided.
 
-A finding is shown as headline, place, source line with a mark under the guilty span, facts and
-help. Colours come from outside, as a function; without one the text is plain.
+A finding opens with its place in the form of the GNU coding standards (FILE:LINE:COLUMN:), which
+editors jump to. Below, one column on the left holds the numbers of source lines and the words
+`fact` and `mend`; the guilty span is underlined twice, other places that take part are dotted.
+Colours come from outside, as a function; without one the text is plain.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ __all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Tint", "count_line", "findings_d
            "findings_text", "no_tint"]
 
 Tint = Callable[[str, str], str]
-"""Gives a text the colour of its part: error, warning, place, also, note or help."""
+"""Gives a text the colour of its part: error, warning, place, also, fact or mend."""
 
 SCHEMA_VERSION = 1
 """Of the JSON form; grows when a reader of the old form would be misled."""
@@ -32,6 +34,7 @@ WIDTH = 100
 """Columns of a source line that are shown; a longer line is cut around its mark."""
 
 _TAB = "    "
+_COLUMN = 4  # least width of the left column: that of `fact` and `mend`
 
 
 def no_tint(text: str, part: str) -> str:
@@ -100,22 +103,22 @@ def _place(span: Span | None) -> dict[str, int] | None:
 
 def _block(finding: Finding, tint: Tint) -> Iterator[str]:
     kind = finding.severity.value
-    yield tint(f"{kind}[{finding.code}]", kind) + f": {printable(finding.message)}"
-    margin = ""
+    place = ""
+    marks: list[_Mark] = []
     if finding.source:
         place = printable(finding.source.path)
         if finding.span:
             place += f":{finding.span.line}:{finding.span.column}"
-        yield f" {tint('-->', 'place')} {place}"
-        if finding.span:
-            marks = sorted([(finding.span, finding.label, "^", kind)]
-                           + [(span, label, "-", "also") for span, label in finding.also])
-            margin = " " * len(str(marks[-1][0].line))
-            yield from _quotes(finding.source, marks, len(margin), tint)
-    for note in finding.notes:
-        yield f" {margin} {tint('= note:', 'note')} {printable(note)}"
-    if finding.help:
-        yield f" {margin} {tint('= help:', 'help')} {printable(finding.help)}"
+            marks = sorted([(finding.span, finding.label, "=", kind)]
+                           + [(span, label, ".", "also") for span, label in finding.also])
+        place = tint(f"{place}:", "place") + " "
+    yield f"{place}{tint(f'{kind} {finding.code}', kind)}: {printable(finding.message)}"
+    width = max(_COLUMN, *(len(str(span.line)) for span, *_ in marks)) if marks else _COLUMN
+    if finding.source:
+        yield from _quotes(finding.source, marks, width, tint)
+    for word, texts in (("fact", finding.notes), ("mend", (finding.help,) if finding.help else ())):
+        for text in texts:
+            yield f"  {tint(f'{word:>{width}}', word)}  {printable(text)}"
 
 
 _Mark = tuple[Span, str, str, str]
@@ -123,20 +126,18 @@ _Mark = tuple[Span, str, str, str]
 
 
 def _quotes(
-    source: SourceText, marks: Sequence[_Mark], digits: int, tint: Tint
+    source: SourceText, marks: Sequence[_Mark], width: int, tint: Tint
 ) -> Iterator[str]:
     """Yield each marked source line once, and under it its marks."""
     shown = 0
     for span, label, sign, part in marks:
         left, line, right = _cut(source.line(span.line), span)
         if span.line != shown:
-            if shown and span.line > shown + 1:
-                yield f" {tint('...', 'place')}"
-            yield f" {tint(f'{span.line:>{digits}} |', 'place')} {line}"
+            yield f"  {tint(f'{span.line:>{width}}', 'place')}  {line}"
             shown = span.line
         mark = sign * max(1, right - left)
         text = f"{mark} {printable(label)}" if label else mark
-        yield f" {' ' * digits} {tint('|', 'place')} {' ' * left}{tint(text, part)}"
+        yield f"  {' ' * width}  {' ' * left}{tint(text, part)}"
 
 
 def _cut(text: str, span: Span) -> tuple[int, str, int]:

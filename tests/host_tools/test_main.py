@@ -87,14 +87,14 @@ def with_error(error: BaseException) -> Result:
 def test_findings_become_exit_code_1() -> None:
     """Findings are shown on stderr and counted."""
     result = with_error(FindingsError([Finding("PS301", "no groups", help="add one")]))
-    assert (1, "", "error[PS301]: no groups\n  = help: add one\n\n1 error\n") == (
+    assert (1, "", "error PS301: no groups\n  mend  add one\n\n1 error\n") == (
         result.exit_code, result.stdout, result.stderr)
 
 
 def test_tool_errors_become_exit_code_2() -> None:
     """What could not be run is one clear message with help."""
     result = with_error(ToolError("no compiler", "install one"))
-    assert (2, "", "error: no compiler\nhelp: install one\n") == (
+    assert (2, "", "error: no compiler\n  mend  install one\n") == (
         result.exit_code, result.stdout, result.stderr)
 
 

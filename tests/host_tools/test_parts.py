@@ -76,7 +76,7 @@ def test_no_match() -> None:
     """Nothing found: exit code 1, the talk on stderr, and an empty list as data."""
     result = run("24LC23A")
     assert (result.exit_code, result.stdout) == (1, "")
-    assert "no part matches `24LC23A`\nhelp: did you mean `24LC32A`" in result.stderr
+    assert "no part matches `24LC23A`\n  mend  did you mean `24LC32A`" in result.stderr
     result = run("24LC23A", "--json")
     assert result.exit_code == 1
     assert json.loads(result.stdout)["parts"] == []

@@ -56,7 +56,7 @@ def test_advice_on_stderr() -> None:
     text = MINIMAL.replace('"20 per day"', '"20 per day"\nslots = 2')
     result = run("-", input=text)
     assert 0 == result.exit_code
-    assert "warning[PS422]" in result.stderr and "<stdin>:6:8" in result.stderr
+    assert "warning PS422" in result.stderr and "<stdin>:6:8" in result.stderr
     assert "PS422" not in result.stdout
     (finding,) = json.loads(run("-", "--json", input=text).stdout)["findings"]
     assert ("PS422", "warning") == (finding["code"], finding["severity"])
@@ -67,7 +67,7 @@ def test_does_not_fit() -> None:
     text = MINIMAL.replace("20 per day", "9000 per hour")
     result = run("-", input=text)
     assert (1, "") == (result.exit_code, result.stdout)
-    assert "error[PS402]" in result.stderr and "= help: use the " in result.stderr
+    assert "error PS402" in result.stderr and "  mend  use the " in result.stderr
     result = run("-", "--json", input=text)
     assert (1, "") == (result.exit_code, result.stderr)
     assert "PS402" == json.loads(result.stdout)["findings"][0]["code"]

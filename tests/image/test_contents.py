@@ -50,7 +50,7 @@ def told(image: bytes, path: str = "unit.bin") -> list[str]:
     found = diagnose(unpack(EXAMPLE, image), path)
     assert {f.code for f in found} <= CODES.keys()
     assert {path} <= {f.source.path for f in found if f.source} | {path}
-    return [f"{f.severity}[{f.code}]: {f.message}" for f in found]
+    return [f"{f.severity} {f.code}: {f.message}" for f in found]
 
 
 RECORDS = {
@@ -113,36 +113,36 @@ LABELS = {
     "whole": (IMAGE, LabelState.OURS, []),
     "copy 0 damaged": (
         put(IMAGE, LABEL[0], b"\0"), LabelState.OURS,
-        ["warning[PS606]: label copy 0 is damaged; the other one is whole"]),
+        ["warning PS606: label copy 0 is damaged; the other one is whole"]),
     "copy 1 erased": (
         put(IMAGE, LABEL[1], NOTHING), LabelState.OURS,
-        ["warning[PS606]: label copy 1 is damaged; the other one is whole"]),
+        ["warning PS606: label copy 1 is damaged; the other one is whole"]),
     "both erased": (
         put(put(IMAGE, LABEL[0], NOTHING), LABEL[1], NOTHING), LabelState.BLANK,
-        ["error[PS605]: both copies of the label are erased"]),
+        ["error PS605: both copies of the label are erased"]),
     "both damaged": (
         put(put(IMAGE, LABEL[0], b"\0"), LABEL[1], b"\0"), LabelState.DAMAGED,
-        ["error[PS605]: both copies of the label are damaged"]),
+        ["error PS605: both copies of the label are damaged"]),
     "another store": (
         put(pack(other_store, {}), LABEL[1], b"\0"), LabelState.FOREIGN,
-        ["error[PS607]: the part holds the store `other`, not `pump_drive`"]),
+        ["error PS607: the part holds the store `other`, not `pump_drive`"]),
     "another layout": (
         put(IMAGE, 0, build_label(replace(EXAMPLE, layout_id=0xBEEF))), LabelState.LAYOUT,
-        ["error[PS609]: the part has layout 0000BEEF, the schema gives CECEB4F8",
-         "warning[PS616]: the label copies differ: layout 0000BEEF and CECEB4F8"]),
+        ["error PS609: the part has layout 0000BEEF, the schema gives CECEB4F8",
+         "warning PS616: the label copies differ: layout 0000BEEF and CECEB4F8"]),
     "another part": (
         put(IMAGE, 0, build_label(other_part)), LabelState.PART,
-        ["error[PS608]: the label is for a part of 2048 bytes with 16-byte pages; "
+        ["error PS608: the label is for a part of 2048 bytes with 16-byte pages; "
          "`any` has 1024 and 16"]),
     "nothing of this store": (
         bytes(1024), LabelState.DAMAGED,
-        ["error[PS605]: the dump holds no label, and no record of `pump_drive`"]),
+        ["error PS605: the dump holds no label, and no record of `pump_drive`"]),
     "another store on a part with other pages": (
         pack(plan_of(replace(EXAMPLE.schema, name="other", part=part(4096, 64)), [3, 3], [0, 0]),
              {})[:1024], LabelState.FOREIGN,
-        ["error[PS607]: the part holds the store `other`, not `pump_drive`"]),
+        ["error PS607: the part holds the store `other`, not `pump_drive`"]),
     "blank": (
-        b"\xff" * 1024, LabelState.BLANK, ["error[PS604]: the part is blank: every byte is FF"]),
+        b"\xff" * 1024, LabelState.BLANK, ["error PS604: the part is blank: every byte is FF"]),
 }
 
 
@@ -160,32 +160,32 @@ def test_another_format_version() -> None:
     front = put(build_label(EXAMPLE), 4, b"\2")[:-4]
     image = put(IMAGE, 0, front + crc32c(front).to_bytes(4, "little"))
     assert LabelState.FORMAT is unpack(EXAMPLE, image).label_state
-    assert ["error[PS610]: the label is of format version 2, not 1"] == told(image)
+    assert ["error PS610: the label is of format version 2, not 1"] == told(image)
 
 
 GROUPS = {
     "a damaged slot": (
         RECORDS["a changed bit"][0],
-        ["error[PS611]: group `limits`: 1 slot of 3 holds no record of its own"]),
+        ["error PS611: group `limits`: 1 slot of 3 holds no record of its own"]),
     "two damaged slots": (
         with_limits(limits_record(1), b"\0", b"\0"),
-        ["error[PS611]: group `limits`: 2 slots of 3 hold no record of their own"]),
+        ["error PS611: group `limits`: 2 slots of 3 hold no record of their own"]),
     "a lost group": (
-        with_limits(bytes(32)), ["error[PS612]: group `limits` is lost: no slot holds a whole "
+        with_limits(bytes(32)), ["error PS612: group `limits` is lost: no slot holds a whole "
                                  "record"]),
     "a group that was never written": (
         with_limits(),
-        ["warning[PS613]: group `limits` was never written: the values are defaults"]),
+        ["warning PS613: group `limits` was never written: the values are defaults"]),
     "a value outside its limits": (
         with_limits(limits_record(1, 4001)),
-        ["error[PS614]: group `limits`: `current` = 4.001 A is above its maximum 4 A"]),
+        ["error PS614: group `limits`: `current` = 4.001 A is above its maximum 4 A"]),
     "another revision": (
         with_limits(limits_record(1, revision=3)),
-        ["warning[PS615]: group `limits`: the record is of revision 3, the schema of revision 1"]),
+        ["warning PS615: group `limits`: the record is of revision 3, the schema of revision 1"]),
     "a short dump": (
-        IMAGE[:1000], ["error[PS601]: the dump has 1000 bytes, `any` has 1024"]),
+        IMAGE[:1000], ["error PS601: the dump has 1000 bytes, `any` has 1024"]),
     "a long dump": (
-        IMAGE + b"\xff", ["warning[PS602]: the dump has 1025 bytes, `any` has 1024: only the "
+        IMAGE + b"\xff", ["warning PS602: the dump has 1025 bytes, `any` has 1024: only the "
                           "first ones are read"]),
 }
 
