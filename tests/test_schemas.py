@@ -4,6 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from paramstore.calibrate.recipe_reader import read_recipe
+from paramstore.calibrate.run import calibrate
+from paramstore.calibrate.table import read_table
 from paramstore.files import read_text
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
@@ -14,6 +17,8 @@ from paramstore.schema.model import Kind, Role
 from paramstore.schema.reader import load_schema
 
 FOLDER = Path(__file__).parents[1] / "schemas"
+TABLES = ("conductivity", "electrode", "thermistor")
+"""Measurements of tank_probe, by name of their calibration in its recipe."""
 NAMES = sorted(p.stem for p in FOLDER.glob("*.toml") if "." not in p.stem)
 
 
@@ -24,10 +29,12 @@ def plan_of(name: str) -> Plan:
 
 
 def test_which() -> None:
-    """Every schema has a values file beside it, and there is nothing else."""
+    """Every schema has a values file beside it, tank_probe what calibrates it; there is nothing
+    else."""
     assert ["large", "minimal", "tank_probe"] == NAMES
-    assert sorted(p.name for p in FOLDER.iterdir()) == sorted(
-        name + end for name in NAMES for end in (".toml", ".values.toml"))
+    assert sorted(p.name for p in FOLDER.iterdir()) == sorted([
+        *(name + end for name in NAMES for end in (".toml", ".values.toml")),
+        "tank_probe.calibration.toml", *(f"tank_probe.{name}.csv" for name in TABLES)])
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -43,6 +50,26 @@ def test_values(name: str) -> None:
     given = read_values(plan.schema, read_text(FOLDER / f"{name}.values.toml"))
     assert () == given.warnings
     assert plan.part.capacity == len(pack(plan, given.values))
+
+
+def test_measurements() -> None:
+    """The tables are read and calibrate units of tank_probe without a finding."""
+    schema = plan_of("tank_probe").schema
+    recipe = read_recipe(schema, read_text(FOLDER / "tank_probe.calibration.toml"))
+    tables = {c.name: read_table(read_text(FOLDER / f"tank_probe.{c.name}.csv"), c)
+              for c in recipe.calibrations if c.name in TABLES}
+    outcome = calibrate(recipe, tables)
+    assert () == outcome.warnings
+    assert {frozenset(TABLES)} == {frozenset(r.calibration.name for r in u.results)
+                                   for u in outcome.units}
+
+
+@pytest.mark.parametrize("path", [p for p in FOLDER.iterdir() if p.suffix == ".csv" or
+                                  ".calibration" in p.name], ids=lambda p: p.name)
+def test_measurements_are_said_to_be_invented(path: Path) -> None:
+    """Nobody can take them for measurements of a real unit."""
+    comments = [line for line in path.read_text("utf-8").splitlines() if line.startswith("#")]
+    assert "invented" in " ".join(comments).lower()
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -20,7 +20,7 @@ from tests.strategies import schema_toml, schemas
 
 ROOT = Path(__file__).parents[2]
 FILE = Path(paramstore.schema.__file__).parent / "paramstore.schema.json"
-EXAMPLES = sorted(p for p in (ROOT / "schemas").glob("*.toml") if ".values" not in p.name)
+EXAMPLES = sorted(p for p in (ROOT / "schemas").glob("*.toml") if "." not in p.stem)
 CORPUS = ROOT / "tests" / "corpus" / "schemas"
 VALIDATOR = jsonschema.Draft202012Validator(json_schema())
 
