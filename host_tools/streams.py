@@ -1,19 +1,50 @@
-"""Files and standard streams of bytes, for commands: `-` is stdin or stdout."""
+"""Files and standard streams, for commands: `-` is stdin or stdout."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-__all__ = ["read_bytes", "write_bytes"]
+import click
+
+if TYPE_CHECKING:
+    from paramstore.errors import SourceText
+
+__all__ = ["STDIN", "read_bytes", "read_source", "write_bytes"]
+
+STDIN = "<stdin>"
+"""What the standard input is called in findings."""
 
 
 def read_bytes(path: str) -> bytes:
     """Return the content of a file or of stdin; ToolError if it cannot be read."""
     from paramstore import files
 
-    return sys.stdin.buffer.read() if path == "-" else files.read_bytes(path)
+    return _stdin(files.MAX_BYTES) if path == "-" else files.read_bytes(path)
+
+
+def read_source(path: str) -> SourceText:
+    """Return the text of a file or of stdin; errors as `files.read_text`."""
+    from paramstore import files
+
+    if path != "-":
+        return files.read_text(path)
+    return files.source_text(STDIN, _stdin(files.MAX_TEXT_BYTES))
+
+
+def _stdin(most: int) -> bytes:
+    """Return the standard input, which can be had once only in a run."""
+    from paramstore.errors import ToolError
+    from paramstore.files import read_stream
+
+    run = click.get_current_context().find_root().meta
+    if run.setdefault("stdin is read", False):
+        raise ToolError("`-` is given for two inputs, and there is one standard input",
+                        "give a file for one of them")
+    run["stdin is read"] = True
+    return read_stream(sys.stdin.buffer, STDIN, most)
 
 
 def write_bytes(path: str, data: bytes, inputs: Iterable[str | None]) -> None:

@@ -1,10 +1,9 @@
-"""How the commands talk: colours, messages on stderr, `-` for the standard streams."""
+"""How the commands talk: colours, messages on stderr."""
 
 from __future__ import annotations
 
 import errno
 import os
-import sys
 from collections.abc import Callable, Iterable
 from functools import partial
 from typing import TYPE_CHECKING
@@ -12,11 +11,10 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from paramstore.errors import Finding, SourceText
+    from paramstore.errors import Finding
     from paramstore.evolve.changes import Verdict
 
 __all__ = [
-    "read_source",
     "release_option",
     "show_error",
     "show_findings",
@@ -78,16 +76,3 @@ def show_error(error: Exception) -> int | None:
             return 2
         case _:
             return None
-
-
-def read_source(path: str) -> SourceText:
-    """Return the text of a file, of the standard input for `-`; errors as `read_text`."""
-    from paramstore.errors import SourceText, ToolError
-    from paramstore.files import read_text
-
-    if path != "-":
-        return read_text(path)
-    try:
-        return SourceText("<stdin>", sys.stdin.buffer.read().decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise ToolError("the standard input is not UTF-8 text") from error

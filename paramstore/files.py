@@ -1,67 +1,121 @@
-"""Reading inputs and writing outputs so that nothing is half-written.
+"""Reading inputs and writing outputs so that nothing is half-written and nothing is endless.
 
-A file is written beside its place and renamed into it. Every failure is a `ToolError` that names
-the path.
+A file is written beside its place and renamed into it; only what is no regular file (a device, a
+pipe) is written to as it stands. An input is read up to a limit far beyond any real one. Every
+failure is a `ToolError` that names the path.
 """
 
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from pathlib import Path
+from typing import BinaryIO
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
-__all__ = ["read_bytes", "read_text", "write_bytes", "write_text"]
+__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "make_folder", "read_bytes", "read_stream", "read_text",
+           "source_text", "write_bytes", "write_text"]
+
+MAX_BYTES = 32 << 20
+"""Of an input in bytes: the largest EEPROM as a hex dump in a long console log takes a tenth."""
+
+MAX_TEXT_BYTES = 4_000_000
+"""Of an input in text: a million characters of UTF-8, which is what a TOML file may have."""
+
+_STREAMS = ("/dev/stdout", "/dev/stderr", "/dev/fd/", "/proc/")
+"""Names of open files: what they lead to stays, even if it is a regular file."""
 
 
-def read_bytes(path: str | Path) -> bytes:
-    """Return the content of a file; ToolError if it cannot be read."""
+def read_bytes(path: str | Path, most: int = MAX_BYTES) -> bytes:
+    """Return the content of a file; ToolError if it cannot be read or has more than `most`."""
     try:
-        return Path(path).read_bytes()
+        with Path(path).open("rb") as stream:
+            return read_stream(stream, str(path), most)
     except OSError as error:
-        raise ToolError(f"cannot read `{path}`: {error.strerror}", _hint(path)) from error
+        raise ToolError(f"cannot read `{path}`: {error.strerror}", _hint(path, error)) from error
+
+
+def read_stream(stream: BinaryIO, name: str, most: int = MAX_BYTES) -> bytes:
+    """Return what an open file holds; ToolError, with no more read, if it is more than `most`."""
+    data = stream.read(most + 1)
+    if len(data) > most:
+        raise ToolError(f"`{name}` has more than {most} bytes, and no input needs that many")
+    return data
 
 
 def read_text(path: str | Path) -> SourceText:
-    """Return a UTF-8 file as text (a leading byte-order mark is dropped, \\r\\n kept).
+    """Return a UTF-8 file as text; errors as `read_bytes` and `source_text`."""
+    return source_text(str(path), read_bytes(path, MAX_TEXT_BYTES))
 
-    ToolError if it cannot be read, FindingsError if it is not UTF-8.
+
+def source_text(name: str, data: bytes) -> SourceText:
+    """Return UTF-8 as text (a leading byte-order mark is dropped, \\r\\n kept).
+
+    FindingsError if it is not UTF-8.
     """
-    data = read_bytes(path)
     try:
-        return SourceText(str(path), data.decode("utf-8-sig"))
+        return SourceText(name, data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        # The offset counts from behind a byte-order mark.
+        start = error.start + (3 if data.startswith(b"\xef\xbb\xbf") else 0)
+        line = data.count(b"\n", 0, start) + 1
+        what = "a binary file" if b"\0" in data else "not UTF-8 text"
         raise FindingsError([Finding(
             "PS100",
-            f"`{path}` is not UTF-8 text: byte 0x{data[error.start]:02X} in line {line}",
-            notes=(f"the byte stands at offset {error.start} of the file",),
-            help="save the file as UTF-8",
+            f"`{name}` is {what}: byte 0x{data[start]:02X} in line {line}",
+            notes=(f"the byte stands at offset {start} of the file",),
+            help="give a text file" if b"\0" in data else "save the file as UTF-8",
         )]) from error
 
 
 def write_bytes(path: str | Path, data: bytes) -> None:
-    """Write a file as a whole or not at all; ToolError if it cannot be written."""
-    target = Path(path)
+    """Write a file as a whole or not at all; ToolError if it cannot be written.
+
+    A link stays, the file that it leads to is replaced. A device or pipe gets the data directly.
+    """
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        try:
-            with os.fdopen(handle, "wb") as stream:
+        target = Path(path)
+        if target.is_dir():
+            raise ToolError(f"`{path}` is a folder", "give the name of a file")
+        if str(path).startswith(_STREAMS) or (target.exists() and not target.is_file()):
+            with target.open("wb") as stream:
                 stream.write(data)
-            _give_ordinary_mode(temporary)
-            Path(temporary).replace(target)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
+        else:
+            _replace(target.resolve(), data)
     except OSError as error:
-        raise ToolError(f"cannot write `{path}`: {error.strerror}") from error
+        raise ToolError(f"cannot write `{path}`: {error.strerror}", _hint(path)) from error
 
 
 def write_text(path: str | Path, text: str) -> None:
     """Write UTF-8 text with \\n line ends as `write_bytes` does."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def make_folder(path: str | Path) -> None:
+    """Make a folder, and those around it, where there is none yet; ToolError if that fails."""
+    try:
+        Path(path).mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise ToolError(f"`{path}` is a file", "give the name of a folder") from error
+    except OSError as error:
+        raise ToolError(f"cannot make the folder `{path}`: {error.strerror}") from error
+
+
+def _replace(target: Path, data: bytes) -> None:
+    handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}.")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        if target.exists():
+            shutil.copymode(target, temporary)
+        else:
+            _give_ordinary_mode(temporary)
+        Path(temporary).replace(target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
 
 
 def _give_ordinary_mode(path: str) -> None:
@@ -71,10 +125,13 @@ def _give_ordinary_mode(path: str) -> None:
     Path(path).chmod(0o666 & ~mask)
 
 
-def _hint(path: str | Path) -> str:
+def _hint(path: str | Path, error: OSError | None = None) -> str:
+    """Return what may be meant by a path that leads nowhere."""
     parent = Path(path).parent
     if not parent.is_dir():
         return f"there is no folder `{parent}`"
+    if not isinstance(error, FileNotFoundError):
+        return ""
     import difflib
 
     near = difflib.get_close_matches(Path(path).name, [p.name for p in parent.iterdir()], n=3)

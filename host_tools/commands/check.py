@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.terminal import read_source, tint, tint_verdict
+from host_tools.streams import STDIN, read_source
+from host_tools.terminal import tint, tint_verdict
 
 if TYPE_CHECKING:
     from paramstore.evolve.project import Review
@@ -78,7 +79,7 @@ def _summary(found: Review, path: str) -> str:
     from paramstore.schema.words import plural
 
     if found.project is None:
-        return "<stdin>" if path == "-" else path
+        return STDIN if path == "-" else path
     schema = found.project.plan.schema
     parameters = sum(len(g.parameters) for g in schema.groups)
     return f"{schema.name}: {plural(len(schema.groups), 'group')}, " + (

@@ -30,7 +30,7 @@ def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
     has mistakes, and nothing was written.
     """
     from paramstore.evolve.project import open_project
-    from paramstore.files import read_text, write_text
+    from paramstore.files import make_folder, read_text, write_text
     from paramstore.firmware.generate import generate, port_files, runtime_files
     from paramstore.report.findings import findings_data
 
@@ -40,6 +40,7 @@ def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
     ours = generate(plan) | (runtime_files() if runtime else {})
     examples = port_files() if ports else {}
     actions = plan_writes(output, ours, examples, force)
+    make_folder(output)
     for name, text in (ours | examples).items():
         if actions[name] != "unchanged":
             write_text(output / name, text)

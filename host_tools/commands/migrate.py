@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import read_bytes, write_bytes
-from host_tools.terminal import read_source, show_findings, tint
+from host_tools.streams import read_bytes, read_source, write_bytes
+from host_tools.terminal import show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.image.migrate import Fate

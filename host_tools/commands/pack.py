@@ -6,8 +6,8 @@ import json
 
 import click
 
-from host_tools.streams import write_bytes
-from host_tools.terminal import read_source, release_option, show_findings
+from host_tools.streams import read_source, write_bytes
+from host_tools.terminal import release_option, show_findings
 
 
 @click.command()

@@ -7,7 +7,8 @@ import os
 
 import click
 
-from host_tools.terminal import read_source, release_option, show_findings
+from host_tools.streams import read_source
+from host_tools.terminal import release_option, show_findings
 
 COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
 

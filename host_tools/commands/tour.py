@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from host_tools.terminal import read_source
+from host_tools.streams import read_source
 
 
 @click.command()

@@ -16,7 +16,7 @@ from typing import Any
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.evolve.moves import with_moves
 from paramstore.evolve.release import plan_from_data, plan_to_data
-from paramstore.files import read_text, write_text
+from paramstore.files import make_folder, read_text, write_text
 from paramstore.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
 
@@ -119,6 +119,7 @@ def write_release(schema_path: str | Path, plan: Plan, history: History, note: s
         **plan_to_data(plan),
     }
     data["digest"] = _digest(data)
+    make_folder(path.parent)
     write_text(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     return path
 

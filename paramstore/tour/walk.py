@@ -16,7 +16,7 @@ from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.errors import SourceText, ToolError
 from paramstore.evolve.project import open_project
-from paramstore.files import write_bytes, write_text
+from paramstore.files import make_folder, write_bytes, write_text
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.image.breaches import breaches
 from paramstore.image.contents import unpack
@@ -36,7 +36,11 @@ from paramstore.schema.quantity import format_value
 from paramstore.schema.words import plural
 from paramstore.status import Health, Status
 
-__all__ = ["Change", "Step", "pick_change", "walk"]
+__all__ = ["LEFT", "Change", "Step", "pick_change", "walk"]
+
+LEFT = ("plan.txt", "firmware", "compiled", "unit.bin", "unit.hex", "dump.bin", "dump.txt",
+        "dump.values.toml")
+"""What a tour leaves in its folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,8 @@ class Change:
 def walk(schema_text: SourceText, values_text: SourceText | None, folder: Path) -> Iterator[Step]:
     """Yield the steps as they are done; files go to `folder`.
 
-    FindingsError if the schema or the values have mistakes, ToolError without a C compiler.
+    FindingsError if the schema or the values have mistakes, ToolError without a C compiler or if
+    `folder` has files of somebody else.
     """
     project = open_project(schema_text)
     plan, warnings = project.plan, project.findings
@@ -72,6 +77,7 @@ def walk(schema_text: SourceText, values_text: SourceText | None, folder: Path) 
         f"{schema_text.path}: {plural(parameters, 'parameter')} in "
         f"{plural(len(schema.groups), 'group')}, "
         f"{plural(len(warnings), 'warning') if warnings else 'no mistakes'}",))
+    _open_folder(folder)
     yield _plan(plan, folder)
     yield _generate(plan, folder)
 
@@ -91,6 +97,15 @@ def walk(schema_text: SourceText, values_text: SourceText | None, folder: Path) 
         yield _commit(rig, change)
         yield _cut(rig, change)
     yield _dump(plan, bytes(device.memory), folder)
+
+
+def _open_folder(folder: Path) -> None:
+    """Make the folder; one that is there may hold only what an earlier tour left."""
+    make_folder(folder)
+    foreign = sorted(p.name for p in folder.iterdir() if p.name not in LEFT)
+    if foreign:
+        raise ToolError(f"the folder `{folder}` holds `{foreign[0]}`, which is not of a tour",
+                        "give another folder with -o; it is made if need be")
 
 
 def pick_change(plan: Plan, values: dict[str, dict[str, tuple[Raw, ...]]]) -> Change | None:
@@ -137,6 +152,7 @@ def _plan(plan: Plan, folder: Path) -> Step:
 
 def _generate(plan: Plan, folder: Path) -> Step:
     texts = {**generate(plan), **runtime_files()}
+    make_folder(folder / "firmware")
     for name, text in texts.items():
         write_text(folder / "firmware" / name, text)
     return Step("Write the C for the firmware", (f"{', '.join(texts)}",), (folder / "firmware",))

@@ -111,7 +111,7 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("", "utf-8")
     result = generate(MINIMAL, "-o", str(tmp_path / "file"))
     assert 2 == result.exit_code
-    assert "error: cannot " in result.stderr
+    assert f"`{tmp_path / 'file'}` is a file\n  mend  give the name of a folder" in result.stderr
 
 
 def test_names_that_meet_in_c_are_findings(tmp_path: Path) -> None:

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import FindingsError
+from paramstore.errors import FindingsError, ToolError
 from paramstore.files import read_text
 from paramstore.image.breaches import breaches
 from paramstore.image.pack import complete
 from paramstore.layout.place import make_plan
 from paramstore.schema.reader import load_schema
-from paramstore.tour.walk import pick_change, walk
+from paramstore.tour.walk import LEFT, pick_change, walk
 
 SCHEMAS = Path(__file__).parent.parent.parent / "schemas"
 EXAMPLES = ("minimal", "tank_probe", "large")
@@ -62,3 +62,14 @@ def test_a_schema_with_mistakes_stops_the_tour(tmp_path: Path) -> None:
     with pytest.raises(FindingsError):
         list(walk(broken, None, tmp_path / "out"))
     assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_of_somebody_else_stays_as_it_is(tmp_path: Path) -> None:
+    """A tour goes into a folder of its own; it may go over an earlier tour, and nothing else."""
+    schema = read_text(SCHEMAS / "minimal.toml")
+    left = {p.name for step in walk(schema, None, tmp_path) for p in step.files}
+    assert left == set(LEFT) == {p.name for p in tmp_path.iterdir()}
+    assert len(list(walk(schema, None, tmp_path))) == 9
+    (tmp_path / "notes.md").write_text("mine", "utf-8")
+    with pytest.raises(ToolError, match=r"holds `notes\.md`, which is not of a tour"):
+        list(walk(schema, None, tmp_path))
