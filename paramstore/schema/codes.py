@@ -198,8 +198,9 @@ _PARAMETERS: dict[str, Code] = {
     ),
     "PS221": Code(
         "`below` compares unlike parameters",
-        "The firmware compares stored values, so both parameters need the same type, scale, offset "
-        "and count, and a scale that is not negative.",
+        "The firmware compares stored values, so both parameters need the same type, unit, scale, "
+        "offset and count, and a scale that is not negative. Nothing is converted: 1 V is not "
+        "below 900 mV.",
     ),
     "PS222": Code(
         "the defaults break `below`",
@@ -216,6 +217,11 @@ _PARAMETERS: dict[str, Code] = {
         "A value may carry its unit, as in \"-58.2 mV/pH\", and then it must be exactly the unit "
         "of the parameter. Nothing is converted: a factor of 1000 that is applied twice, or not at "
         "all, is the costliest mistake a calibration can hold.",
+    ),
+    "PS225": Code(
+        "`below` runs in a circle",
+        "If a stays below b, and b below c, then c cannot stay below a: no values would keep all "
+        "rules, and no commit could succeed.",
     ),
 }
 

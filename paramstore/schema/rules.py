@@ -29,6 +29,9 @@ def check_below(
 ) -> None:
     """Check the `below` rules of one group; `names` are all parameters, sound or not."""
     sound = {p.name: p for p in parameters}
+    circles = _circles({p.name: p.below for p in parameters if p.below in sound})
+    for circle in circles:
+        _refuse_circle(desk, group, circle)
     for low in parameters:
         if low.below is None:
             continue
@@ -38,7 +41,7 @@ def check_below(
                      help="name the parameter that is the greater one")
         elif low.below not in names:
             _refuse_target(desk, group, low, span, [n for n in names if n != low.name])
-        elif low.below in sound:
+        elif low.below in sound and not any(low.name in circle for circle in circles):
             high = sound[low.below]
             target = desk.key(*group, "parameter", high.name)
             if _comparable(desk, low, high, span, target):
@@ -62,11 +65,36 @@ def _refuse_target(
              notes=(note,), help=help or "name a parameter of the same group")
 
 
+def _circles(below: Mapping[str, str]) -> list[list[str]]:
+    """Return the parameters of each circle of two or more, from the first one on."""
+    circles: list[list[str]] = []
+    seen: set[str] = set()
+    for start in below:
+        chain = []
+        name: str | None = start
+        while name is not None and name not in seen:
+            seen.add(name)
+            chain.append(name)
+            name = below.get(name)
+        if name in chain and name != chain[-1]:
+            circles.append(chain[chain.index(name):])
+    return circles
+
+
+def _refuse_circle(desk: Desk, group: Path, circle: Sequence[str]) -> None:
+    first, *others = (desk.value(*group, "parameter", name, "below") for name in circle)
+    way = " below ".join(f"`{name}`" for name in (*circle, circle[0]))
+    desk.add("PS225", f"`below` runs in a circle: {way}", first,
+             also=tuple((span, "") for span in others),
+             notes=("no values can keep all of these rules",), help="take one of them out")
+
+
 def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target: Span) -> bool:
     """Return whether the raw values of both can be compared; tell the first difference."""
     a, b = low.fields[0], high.fields[0]
     for what, one, other in (
         ("type", _kind(low), _kind(high)),
+        ("unit", a.unit, b.unit),
         ("scale", a.scale, b.scale),
         ("offset", a.offset, b.offset),
         ("count", a.count if a.array else 1, b.count if b.array else 1),
@@ -76,8 +104,8 @@ def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target:
                 "PS221",
                 f"`{low.name}` cannot be compared with `{high.name}`: another {what}",
                 span,
-                label=f"`{low.name}` has {what} {one}",
-                also=((target, f"`{high.name}` has {what} {other}"),),
+                label=f"`{low.name}` has {_fact(what, one)}",
+                also=((target, f"`{high.name}` has {_fact(what, other)}"),),
                 notes=("the firmware compares stored values",),
                 help=f"give both the same {what}",
             )
@@ -88,6 +116,10 @@ def _comparable(desk: Desk, low: Parameter, high: Parameter, span: Span, target:
                  help="store it with a positive scale")
         return False
     return True
+
+
+def _fact(what: str, value: object) -> str:
+    return f"no {what}" if value == "" else f"{what} {value}"
 
 
 def _kind(parameter: Parameter) -> str:
