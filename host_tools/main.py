@@ -1,13 +1,15 @@
 """The `paramstore` command: lists the commands, loads only the one that is called.
 
 It is also the fence at which errors of the library become messages and exit codes: 0 done,
-1 findings, 2 could not run. Anything else that escapes is a bug of ours and keeps its traceback.
+1 findings, 2 could not run. Findings are JSON if `--json` was given, whatever the command.
+Anything else that escapes is a bug of ours and keeps its traceback.
 """
 
 from __future__ import annotations
 
 import importlib
 import sys
+from itertools import pairwise
 from typing import Any
 
 import click
@@ -42,6 +44,7 @@ class LazyGroup(click.Group):
             near = difflib.get_close_matches(args[0], SUMMARIES, n=1)
             hint = f"did you mean `{near[0]}`?" if near else "`paramstore --help` lists them"
             ctx.fail(f"there is no command `{args[0]}`; {hint}")
+        ctx.meta.update(_answer(args))
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -56,10 +59,24 @@ class LazyGroup(click.Group):
         except Exception as error:
             from host_tools.terminal import show_error
 
-            code = show_error(error)
+            code = show_error(error, as_json=ctx.meta.get("json", False),
+                              stdout_is_file=ctx.meta.get("stdout is a file", False))
             if code is None:
                 raise
             ctx.exit(code)
+
+
+def _answer(args: list[str]) -> dict[str, bool]:
+    """Return whether a command line asks for JSON, and for a file on stdout.
+
+    Asked here because a command that fails has no context any more.
+    """
+    options = args[: args.index("--")] if "--" in args else args
+    return {
+        "json": "--json" in options,
+        "stdout is a file": "--output=-" in options or any(
+            option in ("-o", "--output") and value == "-" for option, value in pairwise(options)),
+    }
 
 
 def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:

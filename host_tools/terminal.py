@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 from collections.abc import Callable, Iterable
 from functools import partial
@@ -58,11 +59,21 @@ def show_findings(findings: Iterable[Finding], *, err: bool = True) -> None:
         click.echo(findings_text(every, tint=tint) + count_line(every), err=err)
 
 
-def show_error(error: Exception) -> int | None:
-    """Write what went wrong on stderr and return the exit code; None for a bug of ours."""
+def show_error(error: Exception, *, as_json: bool = False,
+               stdout_is_file: bool = False) -> int | None:
+    """Write what went wrong on stderr and return the exit code; None for a bug of ours.
+
+    Findings as JSON are the answer, so they go to stdout unless that is a file.
+    """
     from paramstore.errors import FindingsError, ToolError
 
     match error:
+        case FindingsError() if as_json:
+            from paramstore.report.findings import findings_data
+
+            data = findings_data(error.findings)
+            click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=stdout_is_file)
+            return 1
         case FindingsError():
             show_findings(error.findings)
             return 1

@@ -34,19 +34,12 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
     pages, the place, life and times of each group, and what the store needs. Advice goes to
     stderr. Exit code 1: SCHEMA has mistakes, or does not fit; then it says what would make it fit.
     """
-    from paramstore.errors import FindingsError
     from paramstore.evolve.project import open_project
     from paramstore.report.findings import findings_data
     from paramstore.report.plan import plan_text
     from paramstore.report.plan_data import plan_data
 
-    try:
-        project = open_project(read_source(schema))
-    except FindingsError as error:
-        if not as_json:
-            raise
-        click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
-        raise SystemExit(1) from error
+    project = open_project(read_source(schema))
     plan = project.release(release)
     findings = (*project.findings, *plan.findings)
     if as_json:

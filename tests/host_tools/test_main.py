@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,7 @@ from host_tools.main import main
 from paramstore.errors import Finding, FindingsError, ParamstoreError, ToolError
 
 ROOT = Path(__file__).parents[2]
+SCHEMAS = ROOT / "schemas"
 HEAVY = {"construct", "jinja2", "bincopy", "tree_sitter", "crcmod", "unicorn", "numpy", "ziglang"}
 
 
@@ -117,3 +119,33 @@ def test_colour_only_where_it_is_wanted(monkeypatch: pytest.MonkeyPatch) -> None
     assert "x" == host_tools.terminal.tint("x", "error")
     monkeypatch.delenv("NO_COLOR")
     assert "\x1b" not in with_error(ToolError("x")).stderr
+
+
+@pytest.mark.parametrize("arguments", [
+    ("check", "BAD"), ("plan", "BAD"), ("freeze", "BAD"), ("generate", "BAD", "-o", "out"),
+    ("pack", "BAD", "-o", "a.bin"), ("unpack", "BAD", "GOOD", "--format", "bin"),
+    ("compare", "GOOD", "BAD"), ("pack", "GOOD", "BAD", "-o", "a.bin"),
+])
+def test_findings_are_json_where_json_is_asked_for(
+    arguments: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every command tells the mistakes of its inputs as JSON on stdout, and nothing else."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "BAD").write_text("[store]\nname = 'x'\n", "utf-8")
+    (tmp_path / "GOOD").write_bytes((SCHEMAS / "minimal.toml").read_bytes())
+    result = run(*arguments, "--json")
+    assert (1, "") == (result.exit_code, result.stderr)
+    data = json.loads(result.stdout)
+    assert 0 < data["errors"] == len(data["findings"])
+    assert ["BAD", "GOOD"] == sorted(p.name for p in tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("output", [("-o", "-"), ("--output", "-"), ("--output=-",)])
+def test_json_stays_off_a_stdout_that_is_a_file(
+    output: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Whoever waits for an image there does not get findings."""
+    (tmp_path / "bad.toml").write_text("", "utf-8")
+    result = run("pack", str(tmp_path / "bad.toml"), *output, "--format", "bin", "--json")
+    assert (1, "") == (result.exit_code, result.stdout)
+    assert json.loads(result.stderr)["errors"]
