@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from paramstore.format import skip_limit
+from paramstore.layout.memory import unit_bytes, values_bytes
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import Strength, strength
 from paramstore.parts.bus import POLL_BITS, bits_ms, read_bits, write_bits
@@ -27,10 +28,6 @@ HEAD_BYTES = 4
 """What is read to see which record a slot holds, or whether the label is there again."""
 LOAD_TRIES = 3
 """How often mount looks through a whole ring for a record that reads twice alike."""
-STORE_BYTES = 44
-"""sizeof(ps_store_t) where pointers have 32 bits."""
-RING_BYTES = 8
-"""sizeof(ps_ring_t) there, of one group."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +65,8 @@ class PlanFigures:
     worst_mount_bits: int
     worst_mount_ms: float
     hold_up: HoldUp
-    payload_bytes: int  # of all groups; the values struct is this, texts' end bytes, alignment
-    working_bytes: int  # RAM beside the values struct where pointers have 32 bits
+    values_bytes: int  # RAM of the values struct on a 32-bit controller
+    working_bytes: int  # RAM of the rest of the store there
 
     def ring(self, group: str) -> RingFigures:
         """Return the figures of the group called `group`; KeyError if there is none."""
@@ -98,8 +95,8 @@ def figures(plan: Plan) -> PlanFigures:
         worst_mount_bits=worst,
         worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
         hold_up=hold_up(part, plan.schema.supply_v, khz),
-        payload_bytes=sum(r.group.payload_bytes for r in plan.rings),
-        working_bytes=STORE_BYTES + RING_BYTES * len(rings) + buffer,
+        values_bytes=values_bytes(plan),
+        working_bytes=unit_bytes(plan, buffer) - values_bytes(plan),
     )
 
 

@@ -59,7 +59,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
             "torn_page_passes": CRC_32C.pass_odds,
             "torn_page_passes_16_bit_crc": CRC_16.pass_odds,
         },
-        "memory": {"payload_bytes": numbers.payload_bytes, "working_bytes": numbers.working_bytes},
+        "memory": {"values_bytes": numbers.values_bytes, "working_bytes": numbers.working_bytes},
     }
 
 

@@ -29,6 +29,7 @@ uint16_t board_microseconds(void);
 void store_begin(void);
 ps_status_t store_set_interval(uint16_t seconds);
 void main_loop(void);
+ps_status_t store_write_all(void);
 """
 BOARD_BODIES = """
 static ps_status_t board_transfer(void *user, uint8_t address, const uint8_t *out,
@@ -52,7 +53,7 @@ def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Pa
     """Put one after another, with the functions of a board, without a warning."""
     write_store(tmp_path, example_plan("tank_probe"))
     first, *rest = blocks()
-    assert 3 == len(rest)
+    assert 4 == len(rest)
     source = tmp_path / "board.c"
     source.write_text("\n".join([first, BOARD, *rest, BOARD_BODIES]), "utf-8")
     compiler.object(source, tmp_path / "board.o", WARNINGS)
@@ -133,6 +134,26 @@ def test_what_the_port_is_asked_for_is_what_the_page_says(name: str, tmp_path: P
                 if len(out) > k:
                     assert in_count == 0 and before == Asked(True)
         before = event
+
+
+def test_a_new_part_mounts_well_once_everything_was_written(tmp_path: Path) -> None:
+    """Section 9, steps 1 and 2: a commit alone writes nothing on a new part; unlocked and touched,
+    every group is written, as the function of the page does it."""
+    plan = example_plan("tank_probe")
+    bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(compile_native(plan, tmp_path), bench)
+    assert [Status.BLANK, Status.OK, Status.FLAGGED] == [rig.mount(), rig.format(), rig.mount()]
+    before = len(bench.log)
+    assert (Status.OK, before) == (rig.commit_all(), len(bench.log))
+    assert Status.FLAGGED == rig.mount()
+    calls = re.findall(r"ps_(\w+)\(&probe", section("9. Check the port"))
+    assert ["unlock", "touch", "commit_all"] == calls
+    for ring in plan.rings:
+        assert Status.ERR_LOCKED == rig.touch(ring.group.name) or not ring.group.role.protected
+        assert [Status.OK] * 2 == [rig.unlock(ring.group.name), rig.touch(ring.group.name)]
+    assert Status.OK == rig.commit_all()
+    rig.power_cycle()
+    assert Status.OK == rig.mount()
 
 
 def test_a_mount_reads_no_more_than_the_page_says(tmp_path: Path) -> None:

@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 from paramstore.eeprom.bench import Asked, Bench, Transferred, Waited
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import Fault
-from paramstore.firmware.generate import generate
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout import figures as module
 from paramstore.layout.figures import figures, mount_bits
@@ -241,28 +240,6 @@ def test_constants_are_those_of_the_runtime() -> None:
     assert defined["CHUNK_BYTES"] == module.READ_BACK_BYTES
     assert defined["LOAD_TRIES"] == module.LOAD_TRIES
     assert defined["SKIP_LIMIT"] == SKIP_LIMIT
-
-
-@pytest.mark.parametrize(("struct", "size"), [("ps_store", 44), ("ps_ring", 8)])
-def test_sizes_of_the_runtime_structs(struct: str, size: int) -> None:
-    """On a 32-bit controller the members of a struct, none of which needs padding before it, and
-    what fills the last word make the size that the figures count with."""
-    text = files("paramstore.firmware.runtime").joinpath("paramstore.h").read_text("utf-8")
-    body = text.partition(f"typedef struct {struct} {{")[2].partition("}")[0]
-    members = re.findall(r"^ *((?:const )?\w+ \*?)\w+;", body, re.MULTILINE)
-    sizes = {"uint32_t": 4, "uint16_t": 2, "uint8_t": 1}
-    total = sum(4 if "*" in m else sizes[m.strip()] for m in members)
-    assert size == -(-total // 4) * 4
-    assert size in (module.STORE_BYTES, module.RING_BYTES)
-
-
-@pytest.mark.parametrize("plan", PLANS.values(), ids=PLANS)
-def test_working_memory(plan: Plan) -> None:
-    """The buffer in the working memory is the one that the generated header declares."""
-    header = generate(plan)[f"{plan.schema.name}_params.h"]
-    (buffer,) = re.findall(r"uint8_t buffer\[(\d+)\]", header)
-    expected = module.STORE_BYTES + module.RING_BYTES * len(plan.rings) + int(buffer)
-    assert expected == figures(plan).working_bytes
 
 
 def test_life() -> None:
