@@ -22,7 +22,7 @@ from paramstore.schema.quantity import physical_number
 
 __all__ = ["MOST_READINGS", "choose_raws", "physical_x", "stored_x"]
 
-MOST_READINGS = 1000
+MOST_READINGS = 500
 """Different readings among which breakpoints are chosen; time grows with their cube."""
 
 

@@ -44,6 +44,8 @@ def facts(calibration: Calibration, outputs: dict[str, float], worst: float) -> 
         assert full_scale is not None
         volts = outputs.get("reference_voltage", (nominal or 1.0) * outputs.get("gain", 1.0))
         step = volts / full_scale
+        if not step:
+            return ()
         unit = calibration.reference_unit
         errors = (Fact("gain error", 100 * (volts / nominal - 1), "%",
                        f"against {nominal:g} {unit}"),) if nominal else ()

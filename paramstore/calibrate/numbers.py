@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 from paramstore.calibrate.cells import Cell
@@ -15,8 +14,8 @@ _FORMULA = re.compile(r"[=@]|[+-](?=[A-Za-z(])|#[A-Z/0]+[!?A]?$")
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity|∞)", re.IGNORECASE)
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s.,].*)")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
-LARGEST = 1e100
-"""Beyond any measurement, and small enough that squares and cubes of it stay finite."""
+LARGEST, SMALLEST = 1e30, 1e-30
+"""Beyond any measurement, and such that squares and cubes of what lies between stay finite."""
 
 
 def read_number(cell: Cell, source: SourceText, column: str,
@@ -25,9 +24,10 @@ def read_number(cell: Cell, source: SourceText, column: str,
     text = cell.text
     if _NUMBER.fullmatch(text):
         number = float(text)
-        if math.isfinite(number) and abs(number) <= LARGEST:
+        if number == 0 or SMALLEST <= abs(number) <= LARGEST:
             return number
-        code, message, help = "PS820", f"`{text}` is larger than any measurement", "mend the number"
+        size = "larger" if abs(number) > LARGEST else "smaller"
+        code, message, help = "PS820", f"`{text}` is {size} than any measurement", "mend the number"
     else:
         code, message, help = _problem(text, column)
     findings.append(Finding(code, message, source, cell.span, help=help))

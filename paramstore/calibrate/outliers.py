@@ -57,6 +57,7 @@ def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None
 
     `free` is 1 minus the leverage: the part of its error that shows in a residual.
     """
+    points = len(fit.residuals)
     if free < 1e-9:
         return None
     if known:
@@ -66,5 +67,8 @@ def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None
     else:
         others = fit.scale**2 * fit.freedom - residual**2 / free
         t = math.inf if others <= 0 else residual * math.sqrt((fit.freedom - 1) / (others * free))
+        # The tails of t are heavier than the normal ones, which settle most points, and quickly.
+        if points * normal_tails(t) >= 1:
+            return 1.0
         one = student_tails(t, fit.freedom - 1)
-    return min(1.0, len(fit.residuals) * one)
+    return min(1.0, points * one)

@@ -64,7 +64,7 @@ def _shown(model: Design, readings: Array, temperature: Array, coefficients: Any
 
 def spread_of(function: Callable[[Any], Any], fit: Fit) -> Array | None:
     """Return the standard uncertainties of numbers computed from the coefficients, to first order
-    (GUM, JCGM 100:2008, 5.2); None if those of the coefficients are not known."""
+    (GUM, JCGM 100:2008, 5.2); None if those of the coefficients are not known or not finite."""
     if fit.covariance is None:
         return None
     columns = []
@@ -75,4 +75,4 @@ def spread_of(function: Callable[[Any], Any], fit: Fit) -> Array | None:
     slopes = np.array(columns).T
     variances = np.einsum("...i,ij,...j->...", slopes, fit.covariance, slopes)
     result: Array = np.sqrt(np.maximum(variances, 0.0))
-    return result
+    return result if np.isfinite(result).all() else None
