@@ -140,7 +140,7 @@ def _group() -> dict[str, Any]:
     }
     more: dict[str, dict[str, Any]] = {
         "role": {"enum": [r.value for r in Role]},
-        "writes": {"pattern": f"^{WRITES}$"},
+        "writes": {"pattern": f"^({WRITES})$"},
         "parameter": parameters,
     }
     properties = {k.name: _key(k, **more.get(k.name, {})) for k in GROUP_KEYS.values()}

@@ -146,16 +146,17 @@ def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
     if unit and "".join(unit.split()) == "".join(field.unit.split()):
         return number
     name, plain = element_name(field, path), show_number(number)
-    help = f"write {plain} without quotes"
-    if field.unit:
-        help += f', or "{plain} {field.unit}" if the value is in that unit'
     if not unit:
+        help = f"write {plain} without quotes"
+        if field.unit:
+            help += f', or "{plain} {field.unit}"'
         raise ValueProblem("unit", f"`{name}` is a text without a unit", help, path=path)
     has = f"its unit is `{field.unit}`" if field.unit else "it has no unit"
     raise ValueProblem(
         "unit",
         f"`{name}` is given in `{unit}`, but {has}",
-        help,
+        f"convert the value to `{field.unit}`, and write that unit or none" if field.unit
+        else "give the value without a unit",
         notes=("units are compared as they are spelled, nothing is converted",),
         path=path,
     )

@@ -132,7 +132,7 @@ MISTAKES = {
     "another unit": (
         "[limits]\ncurrent = '1200 mA'", "PS505", "2:11-20",
         "`current` is given in `mA`, but its unit is `A`",
-        'write 1200 without quotes, or "1200 A" if the value is in that unit'),
+        'convert the value to `A`, and write that unit or none'),
     "above its maximum": (
         "[limits]\ncurrent = 4.001", "PS506", "2:11-16",
         "`current` = 4.001 A is above its maximum 4 A", "give a value from 0 A to 4 A"),

@@ -16,7 +16,7 @@ from paramstore.schema.reader import load_schema, read_schema
 from tests.strategies import schema_toml, schemas
 
 ROOT = Path(__file__).parents[2]
-EXAMPLES = sorted(p for p in (ROOT / "schemas").glob("*.toml") if ".values" not in p.name)
+EXAMPLES = sorted(p for p in (ROOT / "schemas").glob("*.toml") if "." not in p.stem)
 
 STORE = '[store]\nname = "demo"\npart = "24LC32A"\n'
 GROUP = '[group.settings]\nrole = "setting"\nwrites = "2 per week"\n[group.settings.parameter]\n'
