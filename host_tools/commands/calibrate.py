@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import read_bytes, write_bytes
-from host_tools.terminal import read_source, show_findings
+from host_tools.streams import STDIN, read_bytes, read_source, write_bytes
+from host_tools.terminal import release_option, show_findings
 
 if TYPE_CHECKING:
     from paramstore.calibrate.recipe import Recipe
@@ -40,7 +40,8 @@ def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
                             f"write NAME=TABLE, where NAME is {code_list(names, 'or')}")
         if name in tables:
             raise ToolError(f"there are two tables for `{name}`", "put all units into one table")
-        tables[name] = read_table(source_of(path, read_bytes(path)), calibration)
+        source = source_of(STDIN if path == "-" else path, read_bytes(path))
+        tables[name] = read_table(source, calibration)
     return tables
 
 
@@ -75,9 +76,11 @@ def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
 @click.option("--svg", metavar="FILE", help="Draw the errors.")
 @click.option("--details/--no-details", default=None,
               help="Every unit and point, or a line for each unit (default: by their number).")
+@release_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every point included.")
 def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | None,
-            values: str | None, svg: str | None, details: bool | None, as_json: bool) -> None:
+            values: str | None, svg: str | None, details: bool | None, release: int | None,
+            as_json: bool) -> None:
     """Example: paramstore calibrate schemas/tank_probe.toml schemas/tank_probe.calibration.toml
     electrode=schemas/tank_probe.electrode.csv -o unit.toml --svg errors.svg
 
@@ -89,26 +92,30 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
     from paramstore.errors import FindingsError
+    from paramstore.evolve.project import open_project
+    from paramstore.files import make_folder
     from paramstore.image.values import read_values
     from paramstore.report.calibration import calibration_data, calibration_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.residual_plot import residual_svg
-    from paramstore.schema.reader import read_schema
 
     try:
-        model, warnings = read_schema(read_source(schema))
+        project = open_project(read_source(schema))
+        model = project.release(release).schema
         procedure = read_recipe(model, read_source(recipe))
         base = read_values(model, read_source(values)) if values else None
-        outcome = calibrate(procedure, read_tables(procedure, tables))
+        measured = read_tables(procedure, tables)
+        outcome = calibrate(procedure, measured)
     except FindingsError as error:
         if not as_json:
             raise
         click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
         raise SystemExit(1) from error
-    findings: tuple[Finding, ...] = (*warnings, *(base.warnings if base else ()),
+    findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),
                                      *outcome.warnings)
-    inputs = (schema, recipe, values, *(t.partition("=")[2] or t for t in tables))
+    paths = [t.source.path for t in measured.values()]
+    inputs = (schema, recipe, values, *(p for p in paths if p != STDIN))
     files = list(value_files(model, outcome, base, output)) if output else []
     if svg:
         write_bytes(svg, residual_svg(outcome).encode("utf-8"), inputs)
@@ -119,6 +126,8 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     else:
         click.echo(calibration_text(outcome, details=details), nl=False, err=talk)
         show_findings(findings)
+    if output and files[0][0] != output:
+        make_folder(output)
     for path, text in files:
         write_bytes(path, text.encode("utf-8"), inputs)
     click.echo(CAUTION, err=True)

@@ -15,7 +15,8 @@ _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity|∞)", re.IGNORECASE)
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s.,].*)")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
 LARGEST, SMALLEST = 1e30, 1e-30
-"""Beyond any measurement, and such that squares and cubes of what lies between stay finite."""
+"""Beyond any measurement, and such that squares and cubes of what lies between stay finite.
+What is smaller is the rounding of a program that wrote the table, and taken as 0."""
 
 
 def read_number(cell: Cell, source: SourceText, column: str,
@@ -24,10 +25,9 @@ def read_number(cell: Cell, source: SourceText, column: str,
     text = cell.text
     if _NUMBER.fullmatch(text):
         number = float(text)
-        if number == 0 or SMALLEST <= abs(number) <= LARGEST:
-            return number
-        size = "larger" if abs(number) > LARGEST else "smaller"
-        code, message, help = "PS820", f"`{text}` is {size} than any measurement", "mend the number"
+        if abs(number) <= LARGEST:
+            return number if abs(number) >= SMALLEST else 0.0
+        code, message, help = "PS820", f"`{text}` is larger than any measurement", "mend the number"
     else:
         code, message, help = _problem(text, column)
     findings.append(Finding(code, message, source, cell.span, help=help))

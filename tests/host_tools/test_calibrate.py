@@ -1,0 +1,147 @@
+"""The command `paramstore calibrate`, as a person calls it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+SCHEMA = str(SCHEMAS / "tank_probe.toml")
+RECIPE = str(SCHEMAS / "tank_probe.calibration.toml")
+VALUES = str(SCHEMAS / "tank_probe.values.toml")
+ELECTRODE = f"electrode={SCHEMAS / 'tank_probe.electrode.csv'}"
+THERMISTOR = f"thermistor={SCHEMAS / 'tank_probe.thermistor.csv'}"
+LINE = """[calibration.line]
+model = "line"
+reading_unit = "mV"
+reference_unit = "mV"
+gain = "factory.adc_gain"
+"""
+
+
+def run(*arguments: str | Path, stdin: str | None = None) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in ("calibrate", SCHEMA, *arguments)],
+                              input=stdin)
+
+
+def packed(tmp_path: Path, values: Path) -> str:
+    """Pack a values file, and show what the image holds."""
+    image = tmp_path / "unit.bin"
+    assert 0 == CliRunner().invoke(main, ["pack", SCHEMA, str(values), "-o", str(image)]).exit_code
+    return CliRunner().invoke(main, ["unpack", SCHEMA, str(image)]).stdout
+
+
+def test_from_measurements_to_an_image(tmp_path: Path) -> None:
+    """Report on stdout, caution on stderr; the values file packs, and the image has the values."""
+    unit, picture = tmp_path / "unit.toml", tmp_path / "errors.svg"
+    result = run(RECIPE, ELECTRODE, "-o", unit, "--svg", picture, "--values", VALUES)
+    assert 0 == result.exit_code, result.output
+    assert result.stdout.startswith("electrode: 6 points")
+    assert result.stderr.startswith("caution: a wrong calibration or limit")
+    ElementTree.parse(picture)
+    shown = packed(tmp_path, unit)
+    assert "  ph_slope       -57.56 mV/pH\n" in shown
+    assert '  serial    "TP-2601-0042"\n' in shown and "cell_constant  1.0264 1/cm" in shown
+
+
+def test_one_file_for_each_unit(tmp_path: Path) -> None:
+    """Several units go into a folder, each with its own values and its serial number."""
+    folder = tmp_path / "units"
+    assert 0 == run(RECIPE, THERMISTOR, ELECTRODE, "-o", folder).exit_code
+    assert ["TP-2601-0042.toml", "TP-2601-0043.toml", "TP-2601-0044.toml"] == sorted(
+        p.name for p in folder.iterdir())
+    shown = packed(tmp_path, folder / "TP-2601-0043.toml")
+    assert '"TP-2601-0043"' in shown and "-57.56 mV/pH" in shown and "0.0011219236" in shown
+
+
+def test_outputs_that_do_not_match_the_units(tmp_path: Path) -> None:
+    """Three units need a folder, a unit without a serial number needs a file."""
+    several = run(RECIPE, THERMISTOR, "-o", tmp_path / "unit.toml")
+    assert (2, "") == (several.exit_code, several.stdout)
+    assert "3 units do not go into one values file" in several.stderr
+    one = run(RECIPE, ELECTRODE, "-o", tmp_path / "units")
+    assert (2, "") == (one.exit_code, one.stdout)
+    assert "the tables have no serial numbers to name files by" in one.stderr
+    assert [] == list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(("tables", "message"), [
+    (("tank_probe.electrode.csv",), "does not say which calibration it is for"),
+    (("electrodes=x.csv",), "does not say which calibration it is for"),
+    ((ELECTRODE, ELECTRODE), "there are two tables for `electrode`"),
+    (("electrode=nowhere.csv",), "cannot read `nowhere.csv`"),
+])
+def test_tables_are_named_by_calibration(tables: tuple[str, ...], message: str) -> None:
+    """NAME=TABLE, each once."""
+    result = run(RECIPE, *tables)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert message in result.stderr
+
+
+def test_a_single_calibration_needs_no_name(tmp_path: Path) -> None:
+    """With one calibration in the recipe, the table is enough, `-` included."""
+    recipe = tmp_path / "line.toml"
+    recipe.write_text(LINE)
+    text = "reference [mV],reading [mV]\n100,99\n200,198.1\n"
+    result = run(recipe, "-", "-o", "-", stdin=text)
+    assert 0 == result.exit_code, result.output
+    # (100 * 99 + 200 * 198.1) / (99^2 + 198.1^2) = 49520 / 49044.61
+    assert result.stdout == ("# Values of the store tank_probe.\n\n[factory]\n"
+                             "adc_gain = 1.009693\n")
+    assert "line: 2 points, <stdin>\n" in result.stderr
+    table = tmp_path / "a=b.csv"
+    table.write_text(text)
+    for _ in range(2):  # the second run overwrites what the first has written
+        assert 0 == run(recipe, table, "-o", tmp_path / "unit.toml").exit_code
+
+
+def test_mistakes_leave_no_file(tmp_path: Path) -> None:
+    """Mistakes of recipe and table have their place, and nothing is written."""
+    table = tmp_path / "electrode.csv"
+    table.write_text('reference [pH],reading [mV],temperature [degC]\n"4,01",175,25\n7,=A1,25\n')
+    outputs = ("-o", tmp_path / "unit.toml", "--svg", tmp_path / "errors.svg")
+    result = run(RECIPE, f"electrode={table}", *outputs)
+    assert (1, "") == (result.exit_code, result.stdout)
+    for place, code in (("2:1", "PS818"), ("3:3", "PS821")):
+        assert f"{table}:{place}" in result.stderr and code in result.stderr
+    as_json = run(RECIPE, f"electrode={table}", *outputs, "--json")
+    assert 1 == as_json.exit_code
+    assert ["PS818", "PS821"] == [f["code"] for f in json.loads(as_json.stdout)["findings"]]
+    assert [table] == list(tmp_path.iterdir())
+
+
+def test_a_result_beyond_its_limit_leaves_no_file(tmp_path: Path) -> None:
+    """The limit of the schema is told at the recipe's line."""
+    table = tmp_path / "electrode.csv"
+    table.write_text("reference [pH],reading [mV],temperature [degC]\n4,-175,25\n7,2,25\n")
+    result = run(RECIPE, f"electrode={table}", "-o", tmp_path / "unit.toml")
+    assert 1 == result.exit_code
+    assert f"{RECIPE}:11:9" in result.stderr and "PS836" in result.stderr
+    assert [table] == list(tmp_path.iterdir())
+
+
+def test_json_has_findings_and_numbers() -> None:
+    """One document: findings, then units."""
+    data = json.loads(run(RECIPE, ELECTRODE, "--json").stdout)
+    assert (0, 0, []) == (data["errors"], data["warnings"], data["findings"])
+    (unit,) = data["units"]
+    assert unit["serial"] is None
+    assert ["electrode.ph_slope", "electrode.ph_zero", "electrode.buffer_temp"] == [
+        p["name"] for p in unit["calibrations"][0]["parameters"]]
+
+
+@pytest.mark.parametrize("option", ["-o", "--svg"])
+def test_inputs_stay_as_they_are(option: str, tmp_path: Path) -> None:
+    """No output is written over an input."""
+    table = tmp_path / "electrode.toml"
+    table.write_text((SCHEMAS / "tank_probe.electrode.csv").read_text("utf-8"), "utf-8")
+    before = table.read_bytes()
+    result = run(RECIPE, f"electrode={table}", option, table)
+    assert 2 == result.exit_code and "is an input and stays as it is" in result.stderr
+    assert before == table.read_bytes()
