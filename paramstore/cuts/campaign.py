@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -21,13 +22,22 @@ from paramstore.cuts.build import build_library
 from paramstore.cuts.explorer import MOST_OPERATIONS, Explorer, Job
 from paramstore.cuts.native import NativeTarget
 from paramstore.cuts.pictures import Pictures, make_pictures
-from paramstore.cuts.results import FIRST_GROUP, Operation, Start, Totals
+from paramstore.cuts.replay import history_text, shrink
+from paramstore.cuts.results import (
+    FIRST_GROUP,
+    History,
+    Operation,
+    Start,
+    Totals,
+    Verdict,
+    Violation,
+)
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler, find_compiler
 
-__all__ = ["Campaign", "Harness", "Level", "Progress", "Sweep", "SweepResult", "build", "positions",
-           "run_campaign", "run_jobs", "sweeps"]
+__all__ = ["Campaign", "Harness", "Level", "Progress", "Shown", "Sweep", "SweepResult", "build",
+           "positions", "run_campaign", "run_jobs", "sweeps"]
 
 _Item = TypeVar("_Item")
 Progress = Callable[[float], None]
@@ -89,6 +99,14 @@ class SweepResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Shown:
+    """A violation to show, with as little in its history as possible; `replay` is that as text."""
+
+    violation: Violation
+    replay: str
+
+
+@dataclass(frozen=True, slots=True)
 class Campaign:
     """What came of all sweeps; `seconds` on the clock with `workers` processes."""
 
@@ -99,6 +117,7 @@ class Campaign:
     workers: int
     seconds: float
     results: tuple[SweepResult, ...]
+    violations: tuple[Shown, ...]
 
     @property
     def totals(self) -> Totals:
@@ -318,5 +337,25 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, seed: int = 1, wor
             mine = [next(done) for _ in part]
             results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
                                        sum(seconds for _, seconds in mine)))
+        violations = Totals.sum(r.totals for r in results).violations
+        shown = tuple(_show(harness, violations))
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results))
+                    tuple(results), shown)
+
+
+def _show(harness: Harness, violations: Sequence[Violation]) -> Iterator[Shown]:
+    """Shrink the first violation of each kind in each group."""
+    first: dict[tuple[Verdict, int | None], Violation] = {}
+    for violation in violations:
+        first.setdefault((violation.verdict, violation.group), violation)
+    explorer = harness.explorer() if first else None
+    for violation in first.values():
+        assert explorer is not None
+        same = partial(_same_verdict, explorer, violation.verdict)
+        history = violation.history
+        history = shrink(history, same) if same(history) else history
+        yield Shown(replace(violation, history=history), history_text(harness.plan, history))
+
+
+def _same_verdict(explorer: Explorer, verdict: Verdict, history: History) -> bool:
+    return explorer.replay(history)[0] is verdict

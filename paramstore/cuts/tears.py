@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from paramstore.eeprom.faults import Fault, PageWrite, Torn
 
-__all__ = ["KINDS", "PageTear", "TornWrite"]
+__all__ = ["KINDS", "LostWrite", "PageTear", "TornWrite"]
 
 KINDS = (Torn.OLD, Torn.NEW, Torn.PREFIX, Torn.SUFFIX, Torn.ERASED, Torn.ZEROS,
          Torn.ERASED_PREFIX, Torn.AND, Torn.OR, Torn.MIX, Torn.NOISE)
@@ -76,19 +76,28 @@ class PageTear:
 
 @dataclass
 class TornWrite(Fault):
-    """Power goes inside write cycle `number` of a simulated part, of which `count` bytes from
-    offset `first` on are written; the page is left as `tear` says."""
+    """Power goes inside write cycle `number` of a simulated part and leaves the page torn."""
 
     number: int
     tear: PageTear
-    first: int
-    count: int
 
     def write(self, write: PageWrite) -> None:
         """Tear the page of the cycle asked for."""
         if write.number == self.number:
-            write.new = self.tear.apply(write.old, write.new, self.first, self.count)
+            write.new = self.tear.apply(write.old, write.new, write.first, write.count)
             write.cut = True
+
+
+@dataclass
+class LostWrite(Fault):
+    """Write cycle `number` of a simulated part changes nothing, though the part acknowledged."""
+
+    number: int
+
+    def write(self, write: PageWrite) -> None:
+        """Leave the page of the cycle asked for as it was."""
+        if write.number == self.number:
+            write.new = write.old
 
 
 def _scatter(x: int) -> int:

@@ -207,7 +207,8 @@ class Device:
             new[address - first] = value
         self.cycles += 1
         self.wear[page] += 1
-        write = PageWrite(self.cycles, page, old, bytes(new), self.part.write_ms * 1000)
+        write = PageWrite(self.cycles, page, old, bytes(new), self.part.write_ms * 1000,
+                          first=next(iter(loaded)) - first, count=len(loaded))
         for fault in self.faults:
             fault.write(write)
         self._store(page, write.new)

@@ -96,10 +96,11 @@ class PowerCut(Exception):
 
 @dataclass(slots=True)
 class PageWrite:
-    """One write cycle, as it will happen. A fault may change all but `number` and `page`.
+    """One write cycle, as it will happen. A fault may change `new`, `cycle_us` and `cut`.
 
-    `number` counts write cycles of the part from 1. `new` is what the whole page will hold,
-    `cycle_us` how long the part is busy; with `cut` the power goes in the middle of the cycle.
+    `number` counts write cycles of the part from 1. `new` is what the whole page will hold, of
+    which `count` bytes from offset `first` on (rolling over) were sent; `cycle_us` is how long the
+    part is busy; with `cut` the power goes in the middle of the cycle.
     """
 
     number: int
@@ -108,6 +109,8 @@ class PageWrite:
     new: bytes
     cycle_us: float
     cut: bool = False
+    first: int = 0
+    count: int = 0
 
 
 class Fault:
