@@ -136,4 +136,6 @@ def nothing_found(asked: Mapping[str, Any], said: Mapping[str, str]) -> tuple[st
     if near:
         ways.insert(0, "did you mean " + " or ".join(f"`{n}`" for n in near) + "?")
     message = "no part matches " + " ".join(said.values())
-    return message, "; ".join(ways) or "`paramstore parts` lists all of them"
+    ways.append("`paramstore parts` lists all of them; a schema can describe any other part "
+                "in a table `[store.part]`")
+    return message, "; ".join(ways)

@@ -262,8 +262,8 @@ _STORE: dict[str, Code] = {
         "how often a group is written",
         "`writes` is a number and a time: \"2 per year\", with second, minute, hour, day, week, "
         "month, year or life (the `life_years` of the store); or \"every 10 minutes\". The "
-        "planner needs it to give the group enough slots for the endurance of the part. Count commits, not changes in RAM, and take the "
-        "worst unit.",
+        "planner needs it to give the group enough slots for the endurance of the part. Count "
+        "commits, not changes in RAM, and take the worst unit.",
     ),
     "PS308": Code(
         "copies, slots or room out of range",

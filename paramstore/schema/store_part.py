@@ -35,12 +35,13 @@ def read_part(store: Table) -> Part | None:
 
 
 def _refuse_unknown(store: Table, name: str) -> None:
-    near = near_words(name, catalogue.names())
+    longer = [n for n in catalogue.names() if name.strip().casefold() in n.casefold()]
+    near = longer[:3] if name.strip() and longer else near_words(name, catalogue.names())
     store.desk.add(
         "PS310",
         f"the catalogue has no part `{name}`",
         store.span("part"),
         notes=("`paramstore parts` lists the catalogue",),
-        help=(f"did you mean {code_list(near, 'or')}?" if near
-              else "describe the part in a table `[store.part]`"),
+        help=(f"did you mean {code_list(near, 'or')}? If not, describe" if near else "describe")
+        + " the part in a table `[store.part]`",
     )

@@ -80,3 +80,30 @@ def test_no_match() -> None:
     result = run("24LC23A", "--json")
     assert result.exit_code == 1
     assert json.loads(result.stdout)["parts"] == []
+
+
+@pytest.mark.parametrize(("plain", "with_unit"), [
+    (("--supply", "3.3"), ("--supply", "3.3V")), (("--supply", "1.8"), ("--supply", "1800 mV")),
+    (("--khz", "400"), ("--khz", "400kHz")), (("--khz", "1000"), ("--khz", "1MHz")),
+])
+def test_units_may_be_written(plain: tuple[str, str], with_unit: tuple[str, str]) -> None:
+    """A number with its unit means the same as without."""
+    assert found(*plain) == found(*with_unit) != set()
+
+
+@pytest.mark.parametrize(("option", "value", "help"), [
+    ("--supply", "3.3A", "write 3.3 or 3.3V"), ("--supply", "0", "write 3.3 or 3.3V"),
+    ("--khz", "1 GHz", "write 400, 400kHz or 1MHz"), ("--khz", "fast", "write 400, 400kHz or 1MHz"),
+])
+def test_wrong_unit(option: str, value: str, help: str) -> None:
+    """What is no voltage or frequency is an error of use that says what to write."""
+    result = run(option, value)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert f"`{value}` is not a" in result.stderr and help in result.stderr
+
+
+def test_no_match_says_how_to_go_on() -> None:
+    """A part that is not known can be described; one of a later revision is offered by its name."""
+    result = run("--capacity", "3K")
+    assert "a schema can describe any other part in a table `[store.part]`" in result.stderr
+    assert {"AT24C02D"} == found("at24c02")

@@ -93,6 +93,10 @@ def test_cycles(cycles: float, text: str) -> None:
     assert text == cycles_text(cycles)
 
 
+OTHERS = ("`paramstore parts` lists all of them; a schema can describe any other part in a table "
+          "`[store.part]`")
+
+
 def test_nothing_found_says_which_wish_to_drop() -> None:
     """Each wish whose absence gives results is named with their number."""
     asked = {"page": 64, "supply_v": 1.8, "bus_khz": 1000}
@@ -102,11 +106,12 @@ def test_nothing_found_says_which_wish_to_drop() -> None:
     assert message == "no part matches --page 64 --supply 1.8 --khz 1000"
     counts = [len(search(**{k: v for k, v in asked.items() if k != gone})) for gone in asked]
     expected = zip(said.values(), counts, strict=True)
-    assert help_text == "; ".join(f"without {way}: {count}" for way, count in expected)
+    assert help_text == "; ".join([
+        *(f"without {way}: {count}" for way, count in expected), OTHERS])
 
 
 def test_nothing_found_suggests_a_name() -> None:
     """A misspelt name is answered with near ones; else the whole list is pointed at."""
     assert "`24LC32A`" in nothing_found({"text": "24LC23A"}, {"text": "`24LC23A`"})[1]
-    expected = ("no part matches `zzz`", "`paramstore parts` lists all of them")
+    expected = ("no part matches `zzz`", OTHERS)
     assert expected == nothing_found({"text": "zzz"}, {"text": "`zzz`"})
