@@ -79,8 +79,8 @@ def payload(rig: Rig, group: str) -> bytes:
 
 
 @lru_cache(maxsize=64)
-def compiled(plan: Plan) -> NativeCode:
-    """The C of a plan, compiled once."""
+def compiled(plan: Plan, spelling: str) -> NativeCode:
+    """The C of a plan, compiled once. `spelling` tells plans apart that differ in 0.0 and -0.0."""
     return compile_native(plan)
 
 
@@ -90,7 +90,7 @@ class Engines:
     def __init__(self, plan: Plan, image: bytes = b"") -> None:
         self.plan = plan
         self.twin = TwinRig(plan, bench_for(plan, image))
-        self.native = NativeRig(compiled(plan), bench_for(plan, image))
+        self.native = NativeRig(compiled(plan, repr(plan)), bench_for(plan, image))
 
     @property
     def device(self) -> Device:
