@@ -11,9 +11,11 @@ from functools import lru_cache
 
 from crcmod import mkCrcFun
 
-__all__ = ["CRC_BYTES", "crc32c", "record_prefix"]
+__all__ = ["CRC_BYTES", "REVERSED_POLYNOMIAL", "crc32c", "record_prefix"]
 
 CRC_BYTES = 4
+REVERSED_POLYNOMIAL = 0x82F63B78
+"""The polynomial with its bits reversed, for a register that is shifted right."""
 
 _crc = mkCrcFun(0x11EDC6F41, initCrc=0, rev=True, xorOut=0xFFFFFFFF)
 

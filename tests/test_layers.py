@@ -20,13 +20,14 @@ ROOMS = {
     "evolve": {"parts", "schema", "layout", "codec"},
     "firmware": {"parts", "schema", "layout", "codec", "evolve"},
     "image": {"parts", "schema", "layout", "codec", "evolve"},
+    "decode": {"parts", "schema", "layout", "codec", "evolve", "image"},
     "eeprom": {"parts"},
     "store": {"parts", "schema", "layout", "codec"},
     "rig": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom", "store"},
     "cuts": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
              "store", "rig"},
     "report": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
-               "store", "rig", "cuts", "calibrate"},
+               "store", "rig", "cuts", "calibrate", "decode"},
 }
 ROOMS["tour"] = set(ROOMS)
 """Imports run one way: a room may use only rooms above it in this table."""
