@@ -12,7 +12,7 @@ from paramstore.schema.model import Group, Parameter, Schema
 from paramstore.schema.quantity import Physical, parameter_from_raw
 from paramstore.schema.words import show_number
 
-__all__ = ["parameter_unit", "values_toml"]
+__all__ = ["parameter_unit", "toml_value", "values_toml"]
 
 _LINE = 96
 """Longest line; a longer array is written with one element on each line."""
@@ -55,14 +55,15 @@ def _group(group: Group, values: Mapping[str, tuple[Raw, ...]], remark: str) -> 
 
 
 def _line(name: str, value: Physical, comment: str) -> str:
-    line = f"{name} = {_toml(value)}{comment}"
+    line = f"{name} = {toml_value(value)}{comment}"
     if len(line) <= _LINE or not isinstance(value, list):
         return line
-    elements = [f"    {_toml(element)}," for element in value]
+    elements = [f"    {toml_value(element)}," for element in value]
     return "\n".join([f"{name} = [{comment}", *elements, "]"])
 
 
-def _toml(value: Physical) -> str:
+def toml_value(value: Physical) -> str:
+    """Return a physical value as it is written in TOML."""
     match value:
         case bool():
             return "true" if value else "false"
@@ -74,6 +75,6 @@ def _toml(value: Physical) -> str:
         case date():
             return value.isoformat()
         case Sequence():
-            return f"[{', '.join(_toml(v) for v in value)}]"
+            return f"[{', '.join(toml_value(v) for v in value)}]"
         case _:
             return repr(value)

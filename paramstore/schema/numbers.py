@@ -71,7 +71,11 @@ def _nearest_f32(value: Decimal) -> float | None:
         return None
     if not math.isfinite(near):
         return None
-    # Decimal to f64 to f32 rounds twice; a look at the neighbours undoes the harm.
+    # Decimal to f64 to f32 rounds twice. That does harm only if the f64 lies half-way between two
+    # f32 (for normal ones: 29 bits are dropped); then a look at the neighbours undoes it.
+    (wide,) = struct.unpack("<Q", struct.pack("<d", float(value)))
+    if wide & 0x1FFF_FFFF != 0x1000_0000 and abs(near) >= _F32_NORMAL:
+        return near
     (bits,) = struct.unpack("<I", struct.pack("<f", abs(near)))
     wanted = exact_steps(value.copy_abs(), Decimal(1), Decimal(0))
 
@@ -83,6 +87,7 @@ def _nearest_f32(value: Decimal) -> float | None:
 
 
 _F32_INFINITY = 0x7F800000
+_F32_NORMAL = 2.0 ** -126
 
 
 def _f32_of(bits: int) -> float:

@@ -1,0 +1,271 @@
+"""A production run: from a table to images, with serial numbers and records.
+
+First every row is checked, against the records too; only then is anything written. Then chunk by
+chunk: serial numbers are allotted, images packed, their digests recorded, the images written. A run
+that was killed is repeated as it was: rows that have their number keep it, and what is missing is
+made. Memory does not grow with the table.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+from paramstore.errors import Finding, FindingsError, SourceText, ToolError
+from paramstore.evolve.release import plan_from_data, plan_to_data
+from paramstore.image.files import Form, WriteOptions, encode_image
+from paramstore.image.values_out import values_toml
+from paramstore.layout.plan import Plan
+from paramstore.production.outputs import Output
+from paramstore.production.packer import Packer, make_packer
+from paramstore.production.records import Batch, NewUnit, Records, SerialsExhausted, SerialTaken
+from paramstore.production.serials import Pattern, SerialPlace
+from paramstore.production.table import MOST_ERRORS, TableReader, UnitRow
+from paramstore.scalars import Raw
+from paramstore.schema.quantity import parameter_to_raw
+from paramstore.schema.words import plural
+
+__all__ = ["BatchJob", "Checked", "Made", "batch_plan"]
+
+_CHUNK_BYTES = 1 << 22
+"""Images held at a time."""
+_CHUNK_MOST, _CHUNK_LEAST = 500, 16
+Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
+Progress = Callable[[int], None]
+"""Told how many rows more are done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a look at the whole table came to. `bad`: rows with mistakes, which `findings` tells."""
+
+    rows: int
+    bad: int
+    new: int
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What a run made: units in the output, numbers given anew, files that were there already."""
+
+    units: int
+    new: int
+    kept: int
+
+
+@dataclass(slots=True)
+class BatchJob:
+    """One run. `constants` has every field of every group; `now` gives the time as a text.
+
+    Without a `pattern` the table has the serial numbers. `again`: units on record from another
+    batch get a new image. `form` and `suffix` are those of the images.
+    """
+
+    plan: Plan
+    table: str
+    name: str
+    constants: Values
+    place: SerialPlace
+    now: Callable[[], str]
+    form: Form
+    suffix: str
+    pattern: Pattern | None = None
+    first: int = 1
+    again: bool = False
+    calibrations: str | None = None
+    options: WriteOptions = field(default_factory=WriteOptions)
+
+    # ---- First look ----------------------------------------------------------------------------
+
+    def check(self, records: Records | None, progress: Progress = lambda _: None) -> Checked:
+        """Read the whole table, and compare it with the records if there are any.
+
+        All mistakes are in `findings` (PS901 to PS928). Raises FindingsError if the table cannot
+        be read on, or was begun otherwise.
+        """
+        if records is not None:
+            self._check_batch(records)
+        reader = self._reader()
+        extra: list[Finding] = []
+        rows = bad = new = 0
+        for row in reader.units():
+            if not rows:
+                self._check_numbering(reader)
+            rows += 1
+            if row is None or not self._matches(records, row, extra):
+                bad += 1
+            else:
+                new += self._is_new(records, row)
+            if len(extra) > MOST_ERRORS:
+                break
+            progress(1)
+        if self.pattern is not None and records is not None:
+            self._check_room(records, new)
+        elif self.pattern is not None and new > self.pattern.last - self.first + 1:
+            raise self._no_room(self.pattern.last - self.first + 1, new)
+        return Checked(rows, bad, new, tuple(sorted((*reader.findings, *extra),
+                                                    key=lambda f: f.sort_key)))
+
+    def _reader(self) -> TableReader:
+        return TableReader(self.plan.schema, self.table, self.place, self.constants,
+                           self.calibrations)
+
+    def _check_numbering(self, reader: TableReader) -> None:
+        """The serial numbers come from the table or from a pattern, not from both."""
+        source, name = SourceText(self.table, ""), self.place.name
+        if reader.numbered and self.pattern is not None:
+            raise FindingsError([Finding(
+                "PS908", f"the table has a column `{name}`, and --serial gives a pattern", source,
+                help="leave one of them out")])
+        if not reader.numbered and self.pattern is None:
+            raise FindingsError([Finding(
+                "PS908", f"the table has no column `{name}`", source,
+                help="add it, or let the tool give the numbers: --serial TP-26-####")])
+        if self.pattern is not None and self.calibrations is not None:
+            raise FindingsError([Finding(
+                "PS908", "calibrations are joined by serial number, and the table has none", source,
+                help=f"add a column `{name}`; a first batch with a pattern gives the numbers")])
+
+    def _check_batch(self, records: Records) -> None:
+        """A batch goes on as it was begun (PS928)."""
+        old, new = records.batch(self.name), self._batch()
+        if old is None or (old.plan, old.release, old.constants) == (
+                new.plan, new.release, new.constants):
+            return
+        what = "values" if (old.plan, old.release) == (new.plan, new.release) else "schema"
+        raise FindingsError([Finding(
+            "PS928", f"batch `{self.name}` was begun with another {what}"
+            if what == "schema" else f"batch `{self.name}` was begun with other constant {what}",
+            SourceText(records.path, ""), notes=(f"begun {old.begun}",),
+            help="take those of the first run, or give another name with --batch")])
+
+    def _matches(self, records: Records | None, row: UnitRow, extra: list[Finding]) -> bool:
+        """Whether a row agrees with the records; findings PS923 and PS924 if not."""
+        if records is None:
+            return True
+        if row.serial is not None:
+            owner = records.owner(row.serial)
+            if owner is not None and owner != self.name and not self.again:
+                extra.append(Finding(
+                    "PS923", f"the serial number `{row.serial}` was given before", row.source,
+                    row.span, notes=(f"to a unit of batch `{owner}`",),
+                    help="give another one; for a new image for the same unit say --again"))
+                return False
+            serial = row.serial
+        else:
+            known = records.serial_of_row(self.name, row.number)
+            if known is None:
+                return True
+            serial = known
+        given = records.given(serial, self.name)
+        if given is None or given == row.given:
+            return True
+        extra.append(Finding(
+            "PS924", f"unit {serial} was made with other values", row.source, row.span,
+            notes=(f"batch `{self.name}`; on record: {_one_line(given)}",),
+            help="mend the row, or give another name with --batch"))
+        return False
+
+    def _is_new(self, records: Records | None, row: UnitRow) -> bool:
+        if records is None:
+            return True
+        if row.serial is not None:
+            return records.owner(row.serial) is None
+        return records.serial_of_row(self.name, row.number) is None
+
+    def _check_room(self, records: Records, new: int) -> None:
+        assert self.pattern is not None
+        left = records.numbers_left(self.pattern, self.first)
+        if new > left:
+            raise self._no_room(left, new)
+
+    def _no_room(self, left: int, new: int) -> FindingsError:
+        text = str(self.pattern)
+        return FindingsError([Finding(
+            "PS925", f"`{text}` has {plural(max(left, 0), 'number')} left for "
+            f"{plural(new, 'new unit')}", SourceText("--serial", text),
+            help="use another pattern, with more digits")])
+
+    # ---- The run -------------------------------------------------------------------------------
+
+    def run(self, records: Records, output: Output, progress: Progress = lambda _: None) -> Made:
+        """Make every unit of the table that has no mistakes.
+
+        To be called after `check`, which says whether there are any. ToolError if the table
+        changed meanwhile, or the disk or the records fail; a later run goes on from there.
+        """
+        records.begin(self._batch())
+        packer = make_packer(self.plan, self.constants)
+        units = new = kept = 0
+        for chunk in self._chunks():
+            before = sum(self._is_new(records, row) for row in chunk)
+            serials = self._allot(records, chunk)
+            images = self._pack(packer, chunk, serials)
+            digests = [hashlib.sha256(image).hexdigest() for image in images]
+            records.packed(self.name, list(zip(serials, digests, strict=True)), self.now())
+            for serial, image in zip(serials, images, strict=True):
+                content = encode_image(bytes(image), self.form, self.options)
+                kept += not output.add(f"{serial}{self.suffix}", content)
+            units, new = units + len(chunk), new + before
+            progress(len(chunk))
+        return Made(units, new, kept)
+
+    def _chunks(self) -> Iterator[list[UnitRow]]:
+        size = max(_CHUNK_LEAST, min(_CHUNK_MOST, _CHUNK_BYTES // self.plan.part.capacity))
+        stamp = _stamp(self.table)
+        rows = (row for row in self._reader().units() if row is not None)
+        while chunk := list(islice(rows, size)):
+            yield chunk
+            if _stamp(self.table) != stamp:
+                raise ToolError(f"`{self.table}` was changed while it was read",
+                                "repeat the run: it goes on where this one stopped")
+
+    def _allot(self, records: Records, chunk: list[UnitRow]) -> list[str]:
+        wanted = [NewUnit(row.number, row.given, row.serial) for row in chunk]
+        try:
+            return records.allot(self.name, wanted, self.now(), self.pattern, self.first,
+                                 self.again)
+        except SerialTaken as error:
+            raise ToolError(f"another run took the serial number `{error.serial}` for batch "
+                            f"`{error.batch}`", "repeat the run: it tells where") from error
+        except SerialsExhausted as error:
+            raise ToolError(f"another run took the last numbers of `{self.pattern}`",
+                            "repeat with another pattern: rows that have a number keep it"
+                            ) from error
+
+    def _pack(self, packer: Packer, chunk: list[UnitRow],
+              serials: list[str]) -> list[bytes | memoryview]:
+        group, parameter = self.place.group.name, self.place.parameter
+        units = []
+        for row, serial in zip(chunk, serials, strict=True):
+            raws = {n: c.raws for n, c in parameter_to_raw(
+                parameter, self.place.physical(serial)).items()}
+            units.append({**row.values, group: {**row.values.get(group, {}), **raws}})
+        return list(packer.pack(units))
+
+    def _batch(self) -> Batch:
+        return Batch(self.name, self.plan.release,
+                     json.dumps(plan_to_data(self.plan), ensure_ascii=False, sort_keys=True),
+                     values_toml(self.plan.schema, self.constants), self.now())
+
+
+def batch_plan(batch: Batch) -> Plan:
+    """Return the plan that a batch was made with, from its record."""
+    return plan_from_data(json.loads(batch.plan), batch.release)
+
+
+def _stamp(path: str) -> tuple[int, int]:
+    try:
+        status = Path(path).stat()
+    except OSError:
+        return (0, 0)
+    return (status.st_size, status.st_mtime_ns)
+
+
+def _one_line(given: str) -> str:
+    return ", ".join(line for line in given.split("\n") if " = " in line) or "defaults"

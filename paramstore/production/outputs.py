@@ -1,0 +1,153 @@
+"""Where images go: a folder of files, one archive, or one file of images end to end.
+
+Each is written as fast as they come and never held as a whole. A file of a folder appears whole or
+not at all; an archive appears when the last image is in it. Knows names and bytes only.
+"""
+
+from __future__ import annotations
+
+import gzip
+import os
+import tarfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Protocol
+
+from paramstore.errors import ToolError
+
+__all__ = ["Archive", "EndToEnd", "Folder", "Output", "open_output"]
+
+_ARCHIVES = {".tar": False, ".tgz": True, ".gz": True}
+"""Suffixes, and whether the archive is compressed."""
+
+
+class Output(Protocol):
+    """Takes images by name, in order. Left by an exception, it leaves nothing half-written."""
+
+    def __enter__(self) -> Output: ...
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None: ...
+
+    def add(self, name: str, data: bytes) -> bool:
+        """Take one file; return whether it was written, not there already with these bytes."""
+        ...
+
+
+class Folder:
+    """One file for each image. A file that has the right bytes already stays as it is."""
+
+    def __init__(self, path: str) -> None:
+        self._folder = Path(path)
+        with _translated(path):
+            self._folder.mkdir(parents=True, exist_ok=True)
+
+    def __enter__(self) -> Folder:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing is open."""
+
+    def add(self, name: str, data: bytes) -> bool:
+        """Write a file beside its place and rename it into it."""
+        target = self._folder / name
+        with _translated(str(target)):
+            if target.exists() and target.read_bytes() == data:
+                return False
+            # The name is that of one unit, which no other run has: it needs no random part.
+            beside = self._folder / f".{name}.{os.getpid()}"
+            beside.write_bytes(data)
+            beside.replace(target)
+        return True
+
+
+class _OneFile:
+    """A file that gets its name when it is whole."""
+
+    def __init__(self, path: str) -> None:
+        self._target = Path(path)
+        self._beside = self._target.with_name(f".{self._target.name}.{os.getpid()}")
+        with _translated(path):
+            self._target.parent.mkdir(parents=True, exist_ok=True)
+            self._stream: IO[bytes] = self._beside.open("wb")
+
+    def _finish(self, kind: type[BaseException] | None, close: Callable[[], None]) -> None:
+        try:
+            with _translated(str(self._target)):
+                if kind is None:
+                    close()
+                    self._stream.close()
+                    self._beside.replace(self._target)
+        finally:
+            self._stream.close()
+            self._beside.unlink(missing_ok=True)
+
+
+class Archive(_OneFile):
+    """A tar archive, compressed or not; the same images make the same bytes.
+
+    Only `tarfile` headers are used: its archives keep a list of all that is in them.
+    """
+
+    def __init__(self, path: str, packed: bool) -> None:
+        super().__init__(path)
+        self._packed = gzip.GzipFile("", "wb", fileobj=self._stream, mtime=0) if packed else None
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self._finish(kind, self._close)
+
+    def add(self, name: str, data: bytes) -> bool:
+        """Append a file."""
+        info = tarfile.TarInfo(name)
+        info.size = len(data)
+        with _translated(str(self._target)):
+            out = self._packed or self._stream
+            out.write(info.tobuf(tarfile.USTAR_FORMAT))
+            out.write(data)
+            out.write(bytes(-len(data) % tarfile.BLOCKSIZE))
+        return True
+
+    def _close(self) -> None:
+        (self._packed or self._stream).write(bytes(2 * tarfile.BLOCKSIZE))
+        if self._packed is not None:
+            self._packed.close()
+
+
+class EndToEnd(_OneFile):
+    """Images one after another, in the order of the table, as some programmers take them."""
+
+    def __enter__(self) -> EndToEnd:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self._finish(kind, lambda: None)
+
+    def add(self, name: str, data: bytes) -> bool:
+        """Append the bytes; the name is not kept."""
+        with _translated(str(self._target)):
+            self._stream.write(data)
+        return True
+
+
+def open_output(path: str) -> Output:
+    """Return where `path` says that images go: an archive for .tar, .tar.gz and .tgz, one file of
+    images end to end for .bin, else a folder. ToolError if it cannot be made."""
+    suffix = Path(path).suffix.lower()
+    if suffix in _ARCHIVES:
+        return Archive(path, _ARCHIVES[suffix])
+    return EndToEnd(path) if suffix == ".bin" else Folder(path)
+
+
+@contextmanager
+def _translated(path: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise ToolError(f"cannot write `{path}`: {error.strerror}") from error

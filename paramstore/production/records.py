@@ -1,0 +1,368 @@
+"""The records: which serial number is which unit, and what became of it.
+
+One file keeps all batches of a product, or of several. A serial number goes into it before
+anything is made with it, in a transaction that no other run can overlap, and never leaves it: that
+is all there is to "once only", also when a run is killed or two run at once. Times come from
+outside, as texts.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+from paramstore.errors import ParamstoreError, ToolError
+from paramstore.production.serials import Pattern
+
+__all__ = [
+    "Batch",
+    "Event",
+    "Image",
+    "NewUnit",
+    "Records",
+    "SerialTaken",
+    "SerialsExhausted",
+    "Unit",
+]
+
+_APPLICATION_ID = 0x50535231  # "PSR1"
+_VERSION = 1
+_PATIENCE_S = 60.0
+"""How long a run waits for another one that is writing."""
+
+_TABLES = """
+CREATE TABLE batch (
+    name TEXT PRIMARY KEY,
+    release INTEGER NOT NULL,   -- 0: not a released layout
+    plan TEXT NOT NULL,         -- everything of the schema and its layout, as JSON
+    constants TEXT NOT NULL,    -- a values file with every parameter
+    begun TEXT NOT NULL
+);
+CREATE TABLE unit (
+    serial TEXT PRIMARY KEY,
+    batch TEXT NOT NULL REFERENCES batch(name),
+    row INTEGER,                -- of the table, if a pattern gave the number
+    pattern TEXT,
+    number INTEGER,
+    allotted TEXT NOT NULL,
+    UNIQUE (batch, row)
+);
+CREATE INDEX unit_number ON unit(pattern, number);
+CREATE TABLE image (
+    id INTEGER PRIMARY KEY,
+    serial TEXT NOT NULL REFERENCES unit(serial),
+    batch TEXT NOT NULL REFERENCES batch(name),
+    given TEXT NOT NULL,        -- a values file with what differs from the constants
+    sha256 TEXT,                -- of the whole image; NULL until it is packed
+    packed TEXT,
+    UNIQUE (serial, batch)
+);
+CREATE INDEX image_sha256 ON image(sha256);
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY,
+    serial TEXT NOT NULL REFERENCES unit(serial),
+    at TEXT NOT NULL,
+    what TEXT NOT NULL,         -- write or verify
+    good INTEGER NOT NULL,
+    detail TEXT NOT NULL
+);
+CREATE INDEX event_serial ON event(serial);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What all units of a batch have in common: the plan as JSON, a values file, and when."""
+
+    name: str
+    release: int
+    plan: str
+    constants: str
+    begun: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NewUnit:
+    """A unit to be recorded: its row in the table, its own values, and its serial number if the
+    table gives it."""
+
+    row: int
+    given: str
+    serial: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """One image made for a unit. `sha256` and `packed` are "" until it is made."""
+
+    batch: str
+    given: str
+    sha256: str
+    packed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A part was written or verified: when, and how it went."""
+
+    at: str
+    what: str
+    good: bool
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One unit on record: its images and events, oldest first."""
+
+    serial: str
+    batch: str
+    row: int | None
+    allotted: str
+    images: tuple[Image, ...]
+    events: tuple[Event, ...]
+
+
+class SerialTaken(ParamstoreError):
+    """`serial` belongs to a unit of the batch `batch`, and `row` there."""
+
+    def __init__(self, serial: str, batch: str) -> None:
+        super().__init__(serial)
+        self.serial, self.batch = serial, batch
+
+
+class SerialsExhausted(ParamstoreError):
+    """A pattern has no number left."""
+
+
+class Records:
+    """The records in one file. Use it in a `with` statement."""
+
+    def __init__(self, path: str, *, create: bool = False) -> None:
+        self.path = path
+        if not create and not Path(path).is_file():
+            raise ToolError(f"there are no records at `{path}`",
+                            "a batch begins them; --records says where they are")
+        if create:
+            Path(path).parent.mkdir(parents=True, exist_ok=True)
+        with self._translated():
+            self._db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
+            self._prepare()
+
+    def __enter__(self) -> Records:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self._db.close()
+
+    # ---- Batches -------------------------------------------------------------------------------
+
+    def batch(self, name: str) -> Batch | None:
+        """Return a batch; None if there is none of that name."""
+        with self._translated():
+            row = self._db.execute("SELECT * FROM batch WHERE name = ?", (name,)).fetchone()
+        return Batch(*row) if row else None
+
+    def batches(self) -> list[Batch]:
+        """Return every batch, oldest first."""
+        with self._translated():
+            rows = self._db.execute("SELECT * FROM batch ORDER BY begun, name").fetchall()
+        return [Batch(*row) for row in rows]
+
+    def begin(self, batch: Batch) -> None:
+        """Record a batch; one that is there already stays as it is."""
+        with self._transaction():
+            self._db.execute("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?)", (
+                batch.name, batch.release, batch.plan, batch.constants, batch.begun))
+
+    # ---- Serial numbers ------------------------------------------------------------------------
+
+    def owner(self, serial: str) -> str | None:
+        """Return the batch that a serial number was first given in; None: it is free."""
+        with self._translated():
+            row = self._db.execute("SELECT batch FROM unit WHERE serial = ?", (serial,)).fetchone()
+        return row and str(row[0])
+
+    def serial_of_row(self, batch: str, row: int) -> str | None:
+        """Return the serial number that a row of a batch was given; None: none yet."""
+        with self._translated():
+            found = self._db.execute("SELECT serial FROM unit WHERE batch = ? AND row = ?",
+                                     (batch, row)).fetchone()
+        return found and str(found[0])
+
+    def given(self, serial: str, batch: str) -> str | None:
+        """Return the values that the image of a unit was made with; None: it was not made yet."""
+        with self._translated():
+            row = self._db.execute("SELECT given FROM image WHERE serial = ? AND batch = ? AND "
+                                   "sha256 IS NOT NULL", (serial, batch)).fetchone()
+        return row and str(row[0])
+
+    def numbers_left(self, pattern: Pattern, first: int) -> int:
+        """Return how many numbers of a pattern are free behind the last one given."""
+        with self._translated():
+            return int(pattern.last - self._next(pattern, first) + 1)
+
+    def allot(self, batch: str, units: Sequence[NewUnit], at: str, pattern: Pattern | None = None,
+              first: int = 1, again: bool = False) -> list[str]:
+        """Give each unit its serial number, in one transaction, and return them.
+
+        A row that has one keeps it. New ones come from `pattern`, the number after the last one,
+        from `first` on; units with a serial number of their own keep that. Raises SerialTaken for
+        one of another batch, unless `again`, and SerialsExhausted; nothing is recorded then.
+        """
+        with self._transaction():
+            number = self._next(pattern, first) if pattern else 0
+            serials = []
+            for unit in units:
+                if unit.serial is not None:
+                    serial = self._take(batch, unit.serial, at, again)
+                elif (kept := self.serial_of_row(batch, unit.row)) is not None:
+                    serial = kept
+                else:
+                    assert pattern is not None, "a unit has a serial number, or there is a pattern"
+                    number, serial = self._count(batch, unit.row, at, pattern, number)
+                self._db.execute(
+                    "INSERT INTO image (serial, batch, given) VALUES (?, ?, ?) ON CONFLICT DO "
+                    "UPDATE SET given = excluded.given WHERE sha256 IS NULL",
+                    (serial, batch, unit.given))
+                serials.append(serial)
+        return serials
+
+    def _next(self, pattern: Pattern, first: int) -> int:
+        (last,) = self._db.execute("SELECT max(number) FROM unit WHERE pattern = ?",
+                                   (str(pattern),)).fetchone()
+        return max(first, (last or 0) + 1)
+
+    def _take(self, batch: str, serial: str, at: str, again: bool) -> str:
+        row = self._db.execute("SELECT batch FROM unit WHERE serial = ?", (serial,)).fetchone()
+        if row is None:
+            self._db.execute("INSERT INTO unit (serial, batch, allotted) VALUES (?, ?, ?)",
+                             (serial, batch, at))
+        elif row[0] != batch and not again:
+            raise SerialTaken(serial, row[0])
+        return serial
+
+    def _count(self, batch: str, row: int, at: str, pattern: Pattern,
+               number: int) -> tuple[int, str]:
+        """Take the next free number; one that a table gave by itself is passed over."""
+        while number <= pattern.last:
+            serial = pattern.serial(number)
+            done = self._db.execute(
+                "INSERT OR IGNORE INTO unit VALUES (?, ?, ?, ?, ?, ?)",
+                (serial, batch, row, str(pattern), number, at))
+            number += 1
+            if done.rowcount:
+                return number, serial
+        raise SerialsExhausted
+
+    # ---- What became of a unit -----------------------------------------------------------------
+
+    def packed(self, batch: str, made: Sequence[tuple[str, str]], at: str) -> None:
+        """Record that images were made: (serial, SHA-256) pairs. The first time stays."""
+        with self._transaction():
+            self._db.executemany(
+                "UPDATE image SET sha256 = ?, packed = ? WHERE serial = ? AND batch = ? "
+                "AND sha256 IS NULL",
+                [(digest, at, serial, batch) for serial, digest in made])
+
+    def add_event(self, serial: str, event: Event) -> None:
+        """Record that the part of a unit was written or verified."""
+        with self._transaction():
+            self._db.execute("INSERT INTO event (serial, at, what, good, detail) "
+                             "VALUES (?, ?, ?, ?, ?)",
+                             (serial, event.at, event.what, event.good, event.detail))
+
+    def serial_of_image(self, sha256: str) -> str | None:
+        """Return the unit that an image was made for; None if none or more than one."""
+        with self._translated():
+            rows = self._db.execute("SELECT DISTINCT serial FROM image WHERE sha256 = ? LIMIT 2",
+                                    (sha256,)).fetchall()
+        return str(rows[0][0]) if len(rows) == 1 else None
+
+    def unit(self, serial: str) -> Unit | None:
+        """Return the unit of a serial number; None if there is none."""
+        with self._translated():
+            row = self._db.execute("SELECT serial, batch, row, allotted FROM unit "
+                                   "WHERE serial = ?", (serial,)).fetchone()
+            return self._unit(row) if row else None
+
+    def units(self, text: str = "", batch: str | None = None) -> Iterator[Unit]:
+        """Yield the units whose serial number, own values or digest hold `text` (in any case for
+        ASCII letters), in order of their serial numbers; of one batch only if that is given."""
+        like = "%" + text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
+        with self._translated():
+            rows = self._db.execute(
+                "SELECT serial, batch, row, allotted FROM unit WHERE (?2 IS NULL OR EXISTS ("
+                "SELECT 1 FROM image WHERE image.serial = unit.serial AND image.batch = ?2)) "
+                "AND (serial LIKE ?1 ESCAPE '\\' OR EXISTS (SELECT 1 FROM image WHERE "
+                "image.serial = unit.serial AND (given LIKE ?1 ESCAPE '\\' OR "
+                "sha256 LIKE ?1 ESCAPE '\\'))) ORDER BY serial", (like, batch))
+            for row in rows:
+                yield self._unit(row)
+
+    def _unit(self, row: tuple[str, str, int | None, str]) -> Unit:
+        serial = row[0]
+        images = self._db.execute(
+            "SELECT batch, given, coalesce(sha256, ''), coalesce(packed, '') FROM image "
+            "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
+        events = self._db.execute("SELECT at, what, good, detail FROM event WHERE serial = ? "
+                                  "ORDER BY id", (serial,)).fetchall()
+        return Unit(*row, tuple(Image(*i) for i in images),
+                    tuple(Event(at, what, bool(good), detail) for at, what, good, detail in events))
+
+    # ---- SQLite --------------------------------------------------------------------------------
+
+    def _prepare(self) -> None:
+        """Make the tables of a new file; ToolError for a file that holds something else."""
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        self._db.execute("PRAGMA journal_mode = WAL")
+        with self._transaction():
+            (version,) = self._db.execute("PRAGMA user_version").fetchone()
+            (owner,) = self._db.execute("PRAGMA application_id").fetchone()
+            (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if not version and not tables:
+                for statement in _TABLES.split(";\n"):
+                    if statement.strip():
+                        self._db.execute(statement)
+                self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+                self._db.execute(f"PRAGMA user_version = {_VERSION}")
+            elif owner != _APPLICATION_ID:
+                raise ToolError(f"`{self.path}` is a database, but not one of unit records",
+                                "give another name with --records")
+            elif version != _VERSION:
+                raise ToolError(f"`{self.path}` holds records of version {version}, this program "
+                                f"knows version {_VERSION}", "use a newer program")
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """Hold the only right to write until all of it is on the disk, or undone."""
+        with self._translated():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.DatabaseError as error:
+            name = getattr(error, "sqlite_errorname", "") or ""
+            help = {
+                "SQLITE_BUSY": "another program holds it: wait for that to end, then repeat",
+                "SQLITE_NOTADB": "give another name with --records",
+                "SQLITE_FULL": "make room; what was recorded so far is kept",
+                "SQLITE_READONLY": "make it writable",
+                "SQLITE_CANTOPEN": "see that its folder is there, and that it is a file",
+            }
+            raise ToolError(f"the records in `{self.path}` cannot be used: {error}", next(
+                (text for start, text in help.items() if name.startswith(start)), "")) from error
