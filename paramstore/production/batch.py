@@ -85,7 +85,7 @@ class BatchJob:
     def check(self, records: Records | None, progress: Progress = lambda _: None) -> Checked:
         """Read the whole table, and compare it with the records if there are any.
 
-        All mistakes are in `findings` (PS901 to PS928). Raises FindingsError if the table cannot
+        All mistakes are in `findings` (PS931 to PS958). Raises FindingsError if the table cannot
         be read on, or was begun otherwise.
         """
         if records is not None:
@@ -120,39 +120,39 @@ class BatchJob:
         source, name = SourceText(self.table, ""), self.place.name
         if reader.numbered and self.pattern is not None:
             raise FindingsError([Finding(
-                "PS908", f"the table has a column `{name}`, and --serial gives a pattern", source,
+                "PS938", f"the table has a column `{name}`, and --serial gives a pattern", source,
                 help="leave one of them out")])
         if not reader.numbered and self.pattern is None:
             raise FindingsError([Finding(
-                "PS908", f"the table has no column `{name}`", source,
+                "PS938", f"the table has no column `{name}`", source,
                 help="add it, or let the tool give the numbers: --serial TP-26-####")])
         if self.pattern is not None and self.calibrations is not None:
             raise FindingsError([Finding(
-                "PS908", "calibrations are joined by serial number, and the table has none", source,
+                "PS938", "calibrations are joined by serial number, and the table has none", source,
                 help=f"add a column `{name}`; a first batch with a pattern gives the numbers")])
 
     def _check_batch(self, records: Records) -> None:
-        """A batch goes on as it was begun (PS928)."""
+        """A batch goes on as it was begun (PS958)."""
         old, new = records.batch(self.name), self._batch()
         if old is None or (old.plan, old.release, old.constants) == (
                 new.plan, new.release, new.constants):
             return
         what = "values" if (old.plan, old.release) == (new.plan, new.release) else "schema"
         raise FindingsError([Finding(
-            "PS928", f"batch `{self.name}` was begun with another {what}"
+            "PS958", f"batch `{self.name}` was begun with another {what}"
             if what == "schema" else f"batch `{self.name}` was begun with other constant {what}",
             SourceText(records.path, ""), notes=(f"begun {old.begun}",),
             help="take those of the first run, or give another name with --batch")])
 
     def _matches(self, records: Records | None, row: UnitRow, extra: list[Finding]) -> bool:
-        """Whether a row agrees with the records; findings PS923 and PS924 if not."""
+        """Whether a row agrees with the records; findings PS953 and PS954 if not."""
         if records is None:
             return True
         if row.serial is not None:
             owner = records.owner(row.serial)
             if owner is not None and owner != self.name and not self.again:
                 extra.append(Finding(
-                    "PS923", f"the serial number `{row.serial}` was given before", row.source,
+                    "PS953", f"the serial number `{row.serial}` was given before", row.source,
                     row.span, notes=(f"to a unit of batch `{owner}`",),
                     help="give another one; for a new image for the same unit say --again"))
                 return False
@@ -166,7 +166,7 @@ class BatchJob:
         if given is None or given == row.given:
             return True
         extra.append(Finding(
-            "PS924", f"unit {serial} was made with other values", row.source, row.span,
+            "PS954", f"unit {serial} was made with other values", row.source, row.span,
             notes=(f"batch `{self.name}`; on record: {_one_line(given)}",),
             help="mend the row, or give another name with --batch"))
         return False
@@ -187,7 +187,7 @@ class BatchJob:
     def _no_room(self, left: int, new: int) -> FindingsError:
         text = str(self.pattern)
         return FindingsError([Finding(
-            "PS925", f"`{text}` has {plural(max(left, 0), 'number')} left for "
+            "PS955", f"`{text}` has {plural(max(left, 0), 'number')} left for "
             f"{plural(new, 'new unit')}", SourceText("--serial", text),
             help="use another pattern, with more digits")])
 

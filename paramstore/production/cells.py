@@ -62,13 +62,13 @@ def element_value(field: Field, cell: Cell) -> Physical:
 def _refuse_empty(field: Field, cell: Cell) -> None:
     if not cell.text and not (field.kind is Kind.TEXT and cell.quoted):
         help = "fill it in, or take the row out"
-        raise CellProblem("PS911", f"`{field.name}` has no value in this row",
+        raise CellProblem("PS941", f"`{field.name}` has no value in this row",
                           help + ('; an empty text is `""`' if field.kind is Kind.TEXT else ""))
 
 
 def _bool(field: Field, text: str) -> Physical:
     if text.casefold() not in _BOOLS:
-        raise CellProblem("PS911", f"`{field.name}` cannot be `{text}`", "write true or false")
+        raise CellProblem("PS941", f"`{field.name}` cannot be `{text}`", "write true or false")
     return _BOOLS[text.casefold()]
 
 
@@ -100,7 +100,7 @@ def _date(field: Field, text: str) -> Physical:
             return date.fromisoformat(text)
     except ValueError:
         pass
-    raise CellProblem("PS911", f"`{text}` is not a date", "write it like 2026-01-31")
+    raise CellProblem("PS941", f"`{text}` is not a date", "write it like 2026-01-31")
 
 
 def _number(field: Field, text: str) -> Physical:
@@ -108,24 +108,24 @@ def _number(field: Field, text: str) -> Physical:
     if _NUMBER.fullmatch(text):
         return Decimal(text)
     if _NOT_FINITE.fullmatch(text):
-        raise CellProblem("PS911", f"`{text}` is no number that can be stored",
+        raise CellProblem("PS941", f"`{text}` is no number that can be stored",
                           "give a finite number, or take the row out")
     if _FORMULA.match(text):
         raise _formula(text, "a number")
     if text.startswith(("−", "–", "—")) and _NUMBER.fullmatch("-" + text[1:]):
-        raise CellProblem("PS911", f"`{text}` has a dash (U+{ord(text[0]):04X}) for its minus sign",
+        raise CellProblem("PS941", f"`{text}` has a dash (U+{ord(text[0]):04X}) for its minus sign",
                           f"write `-{text[1:]}`")
     if _GROUPED.fullmatch(text) and (text.count(",") > 1 or "." in text):
-        raise CellProblem("PS910", f"`{text}` has commas between its thousands",
+        raise CellProblem("PS940", f"`{text}` has commas between its thousands",
                           f"write `{text.replace(',', '')}`")
     if "," in text and _NUMBER.fullmatch(plain := text.replace(".", "").replace(",", ".")):
-        raise CellProblem("PS910", f"`{text}` has a decimal comma", f"write `{plain}`")
+        raise CellProblem("PS940", f"`{text}` has a decimal comma", f"write `{plain}`")
     return text
 
 
 def _formula(text: str, wanted: str) -> CellProblem:
     what = "an error of a spreadsheet" if text.startswith("#") else "a formula"
-    return CellProblem("PS912", f"`{text}` is {what}, not {wanted}",
+    return CellProblem("PS942", f"`{text}` is {what}, not {wanted}",
                        "export the values of the cells, not their formulas")
 
 

@@ -58,7 +58,7 @@ def column_name(group: Group, parameter: Parameter) -> str:
 
 
 def read_header(schema: Schema, row: TableRow, findings: list[Finding]) -> tuple[Entry, ...]:
-    """Return the parameters of a table; findings PS903 to PS907 if it cannot be used."""
+    """Return the parameters of a table; findings PS933 to PS937 if it cannot be used."""
     return _Header(schema, row, findings).read()
 
 
@@ -73,13 +73,13 @@ class _Header:
         cells = self.row.cells
         if len(cells) == 1 and (other := re.search(r"[;\t]", cells[0].text)):
             name = {";": "semicolons", "\t": "tabs"}[other[0]]
-            self._add("PS903", f"the columns are separated by {name}, not by commas",
+            self._add("PS933", f"the columns are separated by {name}, not by commas",
                       cells[0].span,
                       notes=("spreadsheets do so where the decimal separator is a comma",),
                       help="export with commas between columns and a point in numbers")
             return ()
         if not any("." in c.text and re.search(r"[A-Za-z]", c.text) for c in cells):
-            self._add("PS904", "the table has no header", self.row.span,
+            self._add("PS934", "the table has no header", self.row.span,
                       help=f"begin with a line such as `{','.join(self._examples())}`")
             return ()
         for index, cell in enumerate(cells):
@@ -87,7 +87,7 @@ class _Header:
                 self._column(index, cell)
         entries = tuple(self._entries())
         if not entries and not self.findings:
-            self._add("PS904", "no column is a parameter", self.row.span,
+            self._add("PS934", "no column is a parameter", self.row.span,
                       help=f"name columns like `{self._examples()[0]}`")
         return entries
 
@@ -96,7 +96,7 @@ class _Header:
         if match is None:
             known = self._names()
             help = did_you_mean(cell.text, known) or self._of_group(cell.text)
-            self._add("PS904", f"`{cell.text}` is not GROUP.PARAMETER and a unit in brackets"
+            self._add("PS934", f"`{cell.text}` is not GROUP.PARAMETER and a unit in brackets"
                       if cell.text else "a column has no name", cell.span,
                       help=help or f"write it like `{self._examples()[0]}`; `#` before a name "
                       "leaves the column out")
@@ -113,7 +113,7 @@ class _Header:
             places[path] = index
             return
         what = "two columns are" if clash == path else "a column and columns of its elements are"
-        self._add("PS904", f"{what} called `{match[1]}.{parameter.name}`", cell.span,
+        self._add("PS934", f"{what} called `{match[1]}.{parameter.name}`", cell.span,
                   label="again here", also=((self.row.cells[places[clash]].span, "first here"),),
                   help="take one out, or begin its name with `#`")
 
@@ -128,7 +128,7 @@ class _Header:
         if not near_words(full, known):
             help = (f"group `{group_name}` has {code_list(n.partition('.')[2] for n in own)}"
                     if own else f"the groups are {code_list(g.name for g in self.schema.groups)}")
-        self._add("PS905", f"the schema has no parameter `{full}`", cell.span,
+        self._add("PS935", f"the schema has no parameter `{full}`", cell.span,
                   help=help + "; `#` before the name leaves the column out")
         return None
 
@@ -142,11 +142,11 @@ class _Header:
         several = first.array or curve
         if not several or bool(axis) != curve:
             wanted = "`[0].x` and `[0].y`" if curve else "`[0]`" if several else "no index"
-            self._add("PS904", f"`{parameter.name}` takes {wanted}", cell.span,
+            self._add("PS934", f"`{parameter.name}` takes {wanted}", cell.span,
                       help="name the column of the whole parameter, or one for each element")
             return None, parameter.fields
         if int(index) >= first.count:
-            self._add("PS904", f"`{parameter.name}` has {plural(first.count, 'element')}: there is "
+            self._add("PS934", f"`{parameter.name}` has {plural(first.count, 'element')}: there is "
                       f"no `[{index}]`", cell.span,
                       help=f"elements count from 0 to {first.count - 1}")
             return None, parameter.fields
@@ -162,7 +162,7 @@ class _Header:
         name = cell.text.rpartition(" [")[0] if given else cell.text
         says = f"is in `{given}`, not in `{wanted}`" if given and wanted else (
             f"is in `{given}`, but has no unit" if given else "has no unit")
-        self._add("PS906", f"the column `{name}` {says}", cell.span,
+        self._add("PS936", f"the column `{name}` {says}", cell.span,
                   help=f"write `{name}{_bracket(wanted)}`"
                   + (", and give the numbers in that unit" if wanted else ""))
         return False
@@ -188,7 +188,7 @@ class _Header:
         if missing:
             names = [f"{group.name}.{parameter.name}[{p[0]}]" + (f".{'xy'[p[1]]}" if curve else "")
                      for p in missing]
-            self._add("PS907", f"`{parameter.name}` lacks {plural(len(names), 'column')}", span,
+            self._add("PS937", f"`{parameter.name}` lacks {plural(len(names), 'column')}", span,
                       notes=(f"there is no {code_list(names, 'and', 6)}",),
                       help="give every element, or one column for all of them")
 

@@ -50,8 +50,8 @@ class TableRow:
 def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
     """Yield the rows of a file that are neither empty nor comments.
 
-    Adds a finding for a row whose quotes do not match (PS902), which is left out, and a warning
-    for a byte-order mark (PS901). FindingsError (PS901) if the file is not UTF-8 text, ToolError
+    Adds a finding for a row whose quotes do not match (PS932), which is left out, and a warning
+    for a byte-order mark (PS931). FindingsError (PS931) if the file is not UTF-8 text, ToolError
     if it cannot be read.
     """
     try:
@@ -80,7 +80,7 @@ def _text(path: str, number: int, line: bytes, findings: list[Finding]) -> str:
         # A blank in its place keeps the columns of the line.
         line = b" " + line[len(_BOM):]
         findings.append(Finding(
-            "PS901", "the file begins with a byte-order mark", TableLine(path, _plain(line), 1),
+            "PS931", "the file begins with a byte-order mark", TableLine(path, _plain(line), 1),
             Span(1, 1, 1, 2), notes=("it was left out",), help="save it as UTF-8 without one",
             severity=Severity.WARNING))
     try:
@@ -95,7 +95,7 @@ def _plain(line: bytes) -> str:
 
 
 def _refuse(path: str, number: int, what: str, help: str) -> NoReturn:
-    raise FindingsError([Finding("PS901", f"`{path}` {what}", TableLine(path, "", number),
+    raise FindingsError([Finding("PS931", f"`{path}` {what}", TableLine(path, "", number),
                                  help=help)])
 
 
@@ -104,7 +104,7 @@ def _quotes_match(row: TableRow, findings: list[Finding]) -> bool:
     if broken is None:
         return True
     findings.append(Finding(
-        "PS902", "the quotes of this cell do not match", row.source, broken.span,
+        "PS932", "the quotes of this cell do not match", row.source, broken.span,
         notes=("a cell in quotes begins and ends with `\"` on one line; inside, `\"\"` stands for "
                "one",),
         help="mend the quotes, or take them out"))

@@ -60,7 +60,7 @@ class SerialPlace:
 
 
 def read_pattern(text: str, place: SerialPlace) -> Pattern:
-    """Return the pattern in `text`; FindingsError (PS925) if it is none, or does not fit."""
+    """Return the pattern in `text`; FindingsError (PS955) if it is none, or does not fit."""
     found = re.fullmatch(r"([^#]*)(#+)([^#]*)", text)
     if not found or len(found[2]) > _MOST_DIGITS or not SERIAL.fullmatch(text.replace("#", "0")):
         raise _refusal(text, f"`{text}` is not a pattern of serial numbers",
@@ -104,5 +104,5 @@ def serial_place(schema: Schema, name: str | None = None) -> SerialPlace:
 
 
 def _refusal(text: str, message: str, help: str, notes: tuple[str, ...] = ()) -> FindingsError:
-    return FindingsError([Finding("PS925", message, SourceText("--serial", text),
+    return FindingsError([Finding("PS955", message, SourceText("--serial", text),
                                   Span(1, 1, 1, len(text) + 1), notes=notes, help=help)])

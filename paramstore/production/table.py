@@ -39,11 +39,11 @@ MOST_ERRORS = 500
 """After so many mistakes a table is not read on."""
 
 _CODE_OF_PROBLEM = {
-    "type": "PS911", "whole": "PS911", "count": "PS911", "finite": "PS911", "unit": "PS911",
-    "fit": "PS913", "limit": "PS913", "date": "PS913",
-    "member": "PS914",
-    "text": "PS915", "length": "PS915",
-    "rising": "PS916",
+    "type": "PS941", "whole": "PS941", "count": "PS941", "finite": "PS941", "unit": "PS941",
+    "fit": "PS943", "limit": "PS943", "date": "PS943",
+    "member": "PS944",
+    "text": "PS945", "length": "PS945",
+    "rising": "PS946",
 }
 Raws = dict[str, dict[str, tuple[Raw, ...]]]
 
@@ -119,7 +119,7 @@ class TableReader:
         return any(e.name == self.place.name for e in self._entries)
 
     def _refuse(self, message: str, help: str) -> NoReturn:
-        finding = Finding("PS901", f"{message}", TableLine(self.path, "", 0), help=help)
+        finding = Finding("PS931", f"{message}", TableLine(self.path, "", 0), help=help)
         raise FindingsError([*self.findings, finding])
 
     # ---- Rows ----------------------------------------------------------------------------------
@@ -170,7 +170,7 @@ class TableReader:
         return value, conversions
 
     def _serial(self, number: int, row: TableRow, seen: SerialsSeen) -> tuple[str | None, Span]:
-        """Return the serial number of a row and its place; findings PS921 and PS922."""
+        """Return the serial number of a row and its place; findings PS951 and PS952."""
         entry = next((e for e in self._entries if e.name == self.place.name), None)
         if entry is None:
             return None, row.span
@@ -179,25 +179,25 @@ class TableReader:
             if cell.text:  # an empty cell has its finding already, unless it is a quoted one
                 help = ("format the column as text before the numbers go in" if "E+" in cell.text
                         else "use up to 64 letters, digits, `.`, `_` and `-`")
-                self._add("PS921", f"`{cell.text}` cannot be a serial number", row.source,
+                self._add("PS951", f"`{cell.text}` cannot be a serial number", row.source,
                           cell.span, help=help)
             elif cell.quoted:
-                self._add("PS921", "the serial number is empty", row.source, cell.span,
+                self._add("PS951", "the serial number is empty", row.source, cell.span,
                           help="fill it in, or take the row out")
             return None, cell.span
         first = seen.add(cell.text, row.source.number)
         if first is not None:
-            self._add("PS922", f"the serial number `{cell.text}` stands twice in the table",
+            self._add("PS952", f"the serial number `{cell.text}` stands twice in the table",
                       row.source, cell.span, notes=(f"first in line {first}",),
                       help="give each unit a number of its own")
         return cell.text, cell.span
 
     def _calibrate(self, serial: str, source: TableLine, span: Span, values: Raws,
                    physical: dict[str, dict[str, Physical]]) -> None:
-        """Add the values of a unit's own file; findings PS926, PS927, and those of the file."""
+        """Add the values of a unit's own file; findings PS956, PS957, and those of the file."""
         path = Path(self.calibrations or "", f"{serial}.toml")
         if not path.is_file():
-            self._add("PS926", f"unit {serial} has no calibration", source, span,
+            self._add("PS956", f"unit {serial} has no calibration", source, span,
                       notes=(f"there is no `{path}`",),
                       help="calibrate it, or take the row out")
             return
@@ -214,7 +214,7 @@ class TableReader:
                     continue
                 clash = parameter.name in physical.get(group.name, {})
                 if clash and any(values[group.name][n] != r for n, r in raws.items()):
-                    self._add("PS927", f"`{group.name}.{parameter.name}` of unit {serial} differs "
+                    self._add("PS957", f"`{group.name}.{parameter.name}` of unit {serial} differs "
                               "between the table and its calibration", source, span,
                               notes=(f"the calibration is `{path}`",),
                               help="take it out of one of them")
@@ -223,7 +223,7 @@ class TableReader:
                     parameter, raws)
 
     def _check_order(self, row: TableRow, values: Raws) -> None:
-        """Check `below` on what will be stored (PS917)."""
+        """Check `below` on what will be stored (PS947)."""
         for group in self.schema.groups:
             changed = values.get(group.name)
             if not changed or not any(p.below for p in group.parameters):
@@ -237,7 +237,7 @@ class TableReader:
                     span = row.cells[entry.cells[0][0]].span if entry else row.span
                     here = [e.parameter.name for e in self._entries if e.group is group]
                     notes = tuple(f"`{n}` is not in the table" for n in names if n not in here)
-                    self._add("PS917", breach_text(breach, group, stored), row.source, span,
+                    self._add("PS947", breach_text(breach, group, stored), row.source, span,
                               notes=notes, help=breach_help(breach, stored))
 
     def _refuse_width(self, row: TableRow, width: int) -> None:
@@ -246,7 +246,7 @@ class TableReader:
             help = "quote a text that has a comma in it; write numbers with a decimal point: 7.01"
         else:
             help = "give one cell for each column; quote a text that has a comma in it"
-        self._add("PS909", f"the row has {plural(len(cells), 'cell')}, the header "
+        self._add("PS939", f"the row has {plural(len(cells), 'cell')}, the header "
                   f"{plural(width, 'column')}", row.source, row.span, help=help)
 
     # ---- Rounding ------------------------------------------------------------------------------
@@ -268,7 +268,7 @@ class TableReader:
             steps = (f"; its steps are {show_number(f.scale)}{unit}" if f.scaled else
                      f"; {f.scalar.name} has no more digits")
             yield Finding(
-                "PS918", f"`{name}` is rounded in {plural(noted.rows, 'row')}, first here",
+                "PS948", f"`{name}` is rounded in {plural(noted.rows, 'row')}, first here",
                 noted.source, noted.span,
                 notes=(f"at most {show_number(abs(noted.worst.error))}{unit} off{steps}",),
                 severity=Severity.WARNING)
