@@ -10,6 +10,7 @@ import pytest
 import paramstore
 from paramstore.calibrate.codes import CODES as CALIBRATE
 from paramstore.codes import all_codes, explain_code
+from paramstore.decode.codes import CODES as DECODE
 from paramstore.errors import ToolError
 from paramstore.evolve.codes import CODES as EVOLVE
 from paramstore.firmware.codes import CODES as FIRMWARE
@@ -18,7 +19,7 @@ from paramstore.layout.codes import CODES as LAYOUT
 from paramstore.production.codes import CODES as PRODUCTION
 from paramstore.schema.codes import CODES as SCHEMA
 
-ROOMS = {"123": SCHEMA, "4": LAYOUT, "56": IMAGE, "7": FIRMWARE | EVOLVE, "8": CALIBRATE,
+ROOMS = {"123": SCHEMA, "4": LAYOUT, "56": IMAGE | DECODE, "7": FIRMWARE | EVOLVE, "8": CALIBRATE,
          "9": PRODUCTION}
 LIBRARY = Path(paramstore.__file__).parent
 
@@ -26,7 +27,7 @@ LIBRARY = Path(paramstore.__file__).parent
 def test_every_room_has_its_hundreds() -> None:
     """The first digit of a code tells the room, and no code is declared twice."""
     assert all_codes() == (
-        SCHEMA | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | PRODUCTION)
+        SCHEMA | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | DECODE | PRODUCTION)
     for digits, codes in ROOMS.items():
         assert all(re.fullmatch(rf"PS[{digits}]\d\d", name) for name in codes)
 

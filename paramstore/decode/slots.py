@@ -1,9 +1,10 @@
 """What every slot of a ring is worth, and why: the facts of `image.contents`, with their causes.
 
 A commit writes the slot behind the newest record, or one of the few after it if slots do not take
-the record. So a power cut can have left only those slots torn; anything wrong elsewhere has
-another cause. Slots are judged in that order: whole records, the slots of the next commit, small
-errors, other stores, and what is left is damage.
+the record. So a power cut can have left only those slots torn, and the later ones only if something
+of the new record is there; anything wrong elsewhere has another cause. Slots are judged in this
+order: whole records, the slots of the next commit, small errors, other stores, and the rest is
+damage.
 """
 
 from __future__ import annotations
@@ -135,7 +136,7 @@ class _Judge:
     def _erased(self, slot: Slot, turn: int) -> SlotVerdict:
         if turn == 0:
             return SlotVerdict(slot, SlotKind.ERASED, turn)
-        if slot.number in self._next:
+        if self._next.get(slot.number) == self._newest + 1:
             tear = find_tear(self._plan, self._ring, self._data(slot),
                              (turn, self._like(turn)), self._new(slot))
             return SlotVerdict(
@@ -153,13 +154,23 @@ class _Judge:
         repair = self._repair(slot, data)
         if slot.number in self._next:
             tear = self._tear(slot, turn, data)
-            if repair is None or self._torn_bits(repair, tear, data):
+            if (self._begun(slot, tear, data)
+                    and (repair is None or self._torn_bits(repair, tear, data))):
                 return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear, repair)
         if repair is not None:
             sequence = int.from_bytes(repair.data[:4], "little")
             return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} but for "
                                f"{_bits_text(slot, repair)}", repair=repair)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
+
+    def _begun(self, slot: Slot, tear: Tear, data: bytes) -> bool:
+        """Whether the next commit came to a slot: it does to the first one, and to a later one only
+        if the number there or a CRC shows it."""
+        old = data[:4] == (tear.old_sequence or 0xFFFFFFFF).to_bytes(4, "little")
+        mixed = all(o in (Origin.OLD, Origin.NEW, Origin.SAME, Origin.MIXED)
+                    for o in tear.origins[:4])
+        return self._next[slot.number] == self._newest + 1 or tear.new is not None or (
+            mixed and not old)
 
     def _repair(self, slot: Slot, data: bytes) -> Repair | None:
         """Return a repair that makes a record whose number belongs here and now."""
@@ -193,7 +204,8 @@ class _Judge:
         found = None
         for new in self._patterns(self._next[slot.number]):
             for old in self._patterns(turn) if turn else [None]:
-                tear = find_tear(self._plan, self._ring, data, old and (turn, old),
+                tear = find_tear(self._plan, self._ring, data,
+                                 None if old is None else (turn, old),
                                  (self._next[slot.number], new))
                 if tear.proven:
                     return tear

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from paramstore.decode.slots import SlotKind, SlotVerdict, judge_slots
 from paramstore.decode.tear import Origin
-from paramstore.eeprom.faults import DeadPage, Tear, Torn
+from paramstore.eeprom.faults import CutAtWrite, DeadPage, PowerCut, Tear, Torn
 from paramstore.image.contents import unpack
 from tests.decode.scenes import PLAN, Scene, change, cut_commit, page_writes, used_unit
 
@@ -123,3 +123,19 @@ def test_a_worn_page_is_told() -> None:
         v.kind for v in found]
     assert "holds record 2, but number 6 came by: the page did not take it" == found[1].reason
     assert rig.values("settings") == contents.group("settings").values
+
+
+@pytest.mark.parametrize("kind", [Torn.PREFIX, Torn.SUFFIX, Torn.MIX, Torn.ERASED_PREFIX])
+def test_a_cut_behind_a_worn_page_is_torn_too(kind: Torn) -> None:
+    """A commit that passed over a slot and was cut in the next one leaves that one torn."""
+    rig = used_unit("settings", 5, random.Random(5))
+    device, ring = rig.bench.device, PLAN.ring("settings")
+    device.faults = [DeadPage(ring.first_page + 1), CutAtWrite(device.cycles + 2, Tear(kind, 7, 3))]
+    change("settings", random.Random(6))(rig)
+    with pytest.raises(PowerCut):
+        rig.commit("settings")
+    found = judge_slots(unpack(PLAN, bytes(device.memory)))["settings"]
+    assert [SlotKind.CURRENT, SlotKind.OLDER, SlotKind.TORN, SlotKind.OLDER] == [
+        v.kind for v in found]
+    assert found[2].tear is not None and (3, 7) == (
+        found[2].tear.old_sequence, found[2].tear.new_sequence)

@@ -1,0 +1,218 @@
+"""Where the EEPROM lies in what a file says: at another address, shifted, or read over a bus with
+an address line that has no effect.
+
+Nothing is moved without evidence: label copies and records of the store that are whole at their
+right places. Where a file fits as it is, it stays as it is. What was found is said.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
+from paramstore.codec import read_label, read_record
+from paramstore.errors import Finding, Severity
+from paramstore.format import ERASED, LABEL_MAGIC, slot_of
+from paramstore.image.files import Dump, place
+from paramstore.image.forms.runs import Reading, flatten
+from paramstore.image.forms.words import swapped
+from paramstore.layout.plan import Plan
+
+__all__ = ["Alignment", "align", "evidence"]
+
+_MOST_NUMBER = 1 << 28
+"""No ring gets to such a sequence number: it would be 10^8 writes even with one slot."""
+_ENOUGH = 2
+"""Label copies and records that must fit where they are moved to, so that it is no chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """The bytes of the part from address 0 on. `score` counts the label copies and records that
+    are whole at their places, `findings` say what was done to get there."""
+
+    dump: Dump
+    score: int
+    findings: tuple[Finding, ...] = ()
+
+
+def align(reading: Reading, plan: Plan, offset: int | None = None) -> Alignment:
+    """Return how a file lies on the part of `plan`; `offset` is what a person says of it.
+
+    FindingsError (PS626) if it lies outside, and nothing tells where the part begins.
+    """
+    return _Aligner(reading, plan).run(offset)
+
+
+def evidence(plan: Plan, image: bytes) -> int:
+    """Return how many label copies and records of the store are whole at their places."""
+    score = sum(
+        (label := read_label(image[a:a + plan.label_bytes])) is not None
+        and label.store_id == plan.store_id
+        for a in map(plan.label_address, (0, 1))
+    )
+    for ring in plan.rings:
+        for slot in range(ring.slots):
+            at = ring.address(slot)
+            data = image[at:at + ring.record_bytes]
+            if data[:4] != b"\xff\xff\xff\xff":
+                score += read_record(plan, ring, slot, data).valid
+    return score
+
+
+class _Aligner:
+    def __init__(self, reading: Reading, plan: Plan) -> None:
+        self._reading, self._plan = reading, plan
+        self._capacity = plan.part.capacity
+
+    def run(self, offset: int | None) -> Alignment:
+        dump, findings = self._at(offset)
+        score = evidence(self._plan, dump.data)
+        # A label alone may be the second copy in the place of the first.
+        if score <= _ENOUGH and offset is None and dump.data.strip(bytes([ERASED])):
+            for other, said in self._others(dump.data):
+                found = evidence(self._plan, other.data)
+                if found >= max(_ENOUGH, score + 1):
+                    return Alignment(other, found, (*findings, said))
+        if score:
+            findings += self._lines(dump.data)
+        return Alignment(dump, score, findings)
+
+    # ---- Base --------------------------------------------------------------------------------
+
+    def _at(self, offset: int | None) -> tuple[Dump, tuple[Finding, ...]]:
+        """Return the dump at the offset given, at 0 if it fits there, or where evidence puts it."""
+        reading = self._reading
+        if offset is not None or not reading.addressed or reading.end <= self._capacity:
+            return place(reading, self._capacity, offset or 0), ()
+        whole, gaps = flatten(reading.runs, reading.start, reading.end)
+        best = max(self._bases(whole), default=None)
+        if best is not None and best[0] >= 1:
+            base = reading.start + best[1]
+        elif reading.end - reading.start <= self._capacity:
+            base = reading.start
+        else:
+            return place(reading, self._capacity), ()  # refuses it
+        if base < 0:
+            return place(reading, self._capacity), ()
+        data, gaps = flatten(reading.runs, base, base + self._capacity)
+        outside = sum(len(r.data) for r in reading.runs) - sum(
+            min(r.end, base + self._capacity) - max(r.address, base)
+            for r in reading.runs if r.end > base and r.address < base + self._capacity)
+        more = f"; {outside} bytes outside the part are left out" if outside else ""
+        return Dump(data, gaps), (self._said(
+            "PS651", f"the part is taken to begin at 0x{base:X} of the file{more}",
+            "say otherwise with --offset"),)
+
+    def _bases(self, whole: bytes) -> Iterator[tuple[int, int]]:
+        """Yield (evidence, offset in `whole`) for each place of a label."""
+        for at in _finds(whole, LABEL_MAGIC):
+            label = read_label(whole[at:at + self._plan.label_bytes])
+            if label is not None and label.store_id == self._plan.store_id:
+                for copy in (0, 1):
+                    base = at - self._plan.label_address(copy)
+                    image = whole[max(base, 0):max(base, 0) + self._capacity]
+                    yield evidence(self._plan, bytes(max(-base, 0)) + image), base
+
+    # ---- Address lines -----------------------------------------------------------------------
+
+    def _lines(self, data: bytes) -> tuple[Finding, ...]:
+        """Return a finding for each address line that makes no difference where it should."""
+        stuck = [bit for bit in range(self._capacity.bit_length() - 1)
+                 if _repeats(data, 1 << bit) and self._contradicts(data, 1 << bit)]
+        if not stuck:
+            return ()
+        names = " and ".join(f"A{bit}" for bit in stuck)
+        return (self._said(
+            "PS653", f"address line {names} has no effect: the bytes on both sides of it are the "
+            "same", "a line is broken or stuck, or the part was read with too few address bytes; "
+            "what lies on the other side of it was not read", Severity.ERROR),)
+
+    def _contradicts(self, data: bytes, step: int) -> bool:
+        """Whether a whole record, or a label, is found again where it cannot be by right."""
+        for ring in self._plan.rings:
+            for slot in range(ring.slots):
+                at = ring.address(slot)
+                record = read_record(self._plan, ring, slot, data[at:at + ring.record_bytes])
+                if record.valid and any(
+                        data[b:b + ring.record_bytes] == data[at:at + ring.record_bytes]
+                        for b in (at ^ step,)):
+                    return True
+        places = {self._plan.label_address(copy) for copy in (0, 1)}
+        return any(
+            read_label(data[at ^ step:(at ^ step) + self._plan.label_bytes]) is not None
+            for at in places if at ^ step not in places and (at ^ step) // self._plan.part.page
+            not in range(2 * self._plan.label_pages)
+        )
+
+    # ---- Other readings ----------------------------------------------------------------------
+
+    def _others(self, data: bytes) -> Iterator[tuple[Dump, Finding]]:
+        """Yield what the dump may be if it is not what it seems, the simplest first."""
+        for width in (2, 4):
+            yield Dump(swapped(data, width)), self._said(
+                "PS654", f"the bytes of each {8 * width}-bit word are the wrong way round: they "
+                "are read the other way", "write the dump byte by byte")
+        for shift in self._shifts(data):
+            if len(data) == self._capacity and self._wraps(data, shift):
+                yield Dump(data[shift:] + data[:shift]), self._said(
+                    "PS652", f"the dump begins at address 0x{-shift % self._capacity:X} of the "
+                    "part and goes round its end", "set the address before reading a whole part")
+                continue
+            moved = data[shift:] if shift > 0 else bytes([ERASED]) * -shift + data
+            gaps: tuple[tuple[int, int], ...] = () if shift > 0 else ((0, -shift),)
+            what = (f"{shift} bytes too many stand before the first byte of the part"
+                    if shift > 0 else f"the first {-shift} bytes of the part are missing")
+            yield Dump(moved[:self._capacity], gaps), self._said(
+                "PS652", f"the dump is shifted: {what}",
+                "read the whole part again, from address 0")
+
+    def _shifts(self, data: bytes) -> list[int]:
+        """Return how far labels and records stand behind their places, most of them first."""
+        votes: Counter[int] = Counter()
+        places = [self._plan.label_address(copy) for copy in (0, 1)]
+        for at in _finds(data, LABEL_MAGIC):
+            label = read_label(data[at:at + self._plan.label_bytes])
+            if label is not None and label.store_id == self._plan.store_id:
+                votes.update(at - p for p in places)
+        votes.update(at - right for at, right in self._records(data))
+        return [shift for shift, _ in votes.most_common(8) if shift]
+
+    def _records(self, data: bytes) -> Iterator[tuple[int, int]]:
+        """Yield (where it stands, where it belongs) of each record of the store, anywhere."""
+        for ring in self._plan.rings:
+            prefix, size = record_prefix(self._plan.store_id, ring.group.id), ring.record_bytes
+            for at in range(len(data) - size + 1):
+                sequence = int.from_bytes(data[at:at + 4], "little")
+                if 0 < sequence < _MOST_NUMBER:
+                    front, end = data[at:at + size - CRC_BYTES], at + size
+                    if crc32c(prefix + front) == int.from_bytes(
+                            data[end - CRC_BYTES:end], "little"):
+                        yield at, ring.address(slot_of(sequence, ring.slots))
+
+    def _wraps(self, data: bytes, shift: int) -> bool:
+        """Whether evidence stands on both sides of the turn."""
+        turned = data[shift:] + data[:shift]
+        straight = data[shift:] if shift > 0 else bytes([ERASED]) * -shift + data
+        return evidence(self._plan, turned) > evidence(self._plan, straight[:self._capacity])
+
+    def _said(self, code: str, message: str, help: str,
+              severity: Severity = Severity.WARNING) -> Finding:
+        return Finding(code, message, self._reading.source, help=help, severity=severity)
+
+
+def _finds(data: bytes, pattern: bytes) -> Iterator[int]:
+    at = data.find(pattern)
+    while at >= 0:
+        yield at
+        at = data.find(pattern, at + 1)
+
+
+def _repeats(data: bytes, step: int) -> bool:
+    """Whether each block of `step` bytes is equal to the one on the other side of the line."""
+    return len(data) >= 2 * step and all(
+        data[at:at + step] == data[at + step:at + 2 * step]
+        for at in range(0, len(data) - 2 * step + 1, 2 * step)
+    )

@@ -1,0 +1,98 @@
+"""Everything about a dump: the one verb of this room.
+
+    bytes of a file -> what it says -> which schema -> where it lies -> contents -> verdicts
+
+Each step is a module of its own; this one only puts them together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from paramstore.decode.describe import describe
+from paramstore.decode.history import History, Wear, history_of, wear_of
+from paramstore.decode.slots import SlotVerdict, judge_slots
+from paramstore.decode.which import Candidate, choose
+from paramstore.errors import Finding
+from paramstore.format import ERASED
+from paramstore.image.contents import Contents, unpack
+from paramstore.image.diagnose import diagnose
+from paramstore.image.files import Dump, Form, read_dump
+from paramstore.image.forms.runs import Reading
+from paramstore.image.forms.words import Order
+from paramstore.layout.plan import Plan
+
+__all__ = ["Examination", "Stray", "examine"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """Bytes from `first` to before `end` that are not erased, on pages that nothing has."""
+
+    first: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What a dump says. Slots, histories and wear go by group name; `findings` has everything
+    that is wrong or worth knowing, from the file to its smallest part."""
+
+    reading: Reading
+    candidate: Candidate
+    dump: Dump
+    contents: Contents
+    slots: dict[str, tuple[SlotVerdict, ...]]
+    histories: dict[str, History]
+    wear: dict[str, Wear]
+    strays: tuple[Stray, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def plan(self) -> Plan:
+        """The plan that the dump was read with."""
+        return self.candidate.plan
+
+
+def examine(content: bytes, path: str, candidates: Sequence[Candidate], form: Form | None = None,
+            *, order: Order | None = None, offset: int | None = None) -> Examination:
+    """Return what the content of the file `path` says, read with the one of `candidates` it is of.
+
+    `form`, `order` and `offset` are what a person says of the file; see `image.files.read_dump`
+    and `align`. FindingsError for a file that cannot be read, or of which the schema is doubtful.
+    """
+    reading = read_dump(content, path, form, order=order)
+    choice = choose(reading, candidates, offset)
+    plan, dump = choice.candidate.plan, choice.alignment.dump
+    contents = unpack(plan, dump.data)
+    slots = judge_slots(contents) if contents.readable else {}
+    groups = {g.ring.group.name: g for g in contents.groups}
+    histories = {name: history_of(g) for name, g in groups.items()}
+    wear = {name: wear_of(contents, g) for name, g in groups.items()}
+    strays = _strays(contents)
+    # The slots are told one by one, with their causes.
+    general = [f for f in diagnose(contents, path, dump.gaps) if f.code != "PS611"]
+    findings = (
+        *reading.findings, *choice.findings, *choice.alignment.findings, *general,
+        *(describe(contents, reading.source, slots, histories, wear,
+                   tuple((s.first, s.end) for s in strays)) if contents.readable else ()),
+    )
+    return Examination(reading, choice.candidate, dump, contents, slots, histories, wear, strays,
+                       tuple(findings))
+
+
+def _strays(contents: Contents) -> tuple[Stray, ...]:
+    """Return the bytes on free pages that are not erased, each page's at most once."""
+    plan, page = contents.plan, contents.plan.part.page
+    taken = set(range(2 * plan.label_pages))
+    for ring in (*plan.rings, *plan.retired):
+        taken |= set(range(ring.first_page, ring.first_page + ring.pages))
+    strays = []
+    for number in range(min(plan.part.pages, -(-len(contents.image) // page))):
+        data = contents.image[number * page:(number + 1) * page]
+        if number not in taken and data.count(ERASED) < len(data):
+            lead = len(data) - len(data.lstrip(bytes([ERASED])))
+            strays.append(Stray(number * page + lead,
+                                number * page + len(data.rstrip(bytes([ERASED])))))
+    return tuple(strays)

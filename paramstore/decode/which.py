@@ -1,0 +1,155 @@
+"""Which schema a dump is of, among several: by its label, else by the records that are whole.
+
+Must not judge what a dump holds beyond that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from paramstore.codec import Label, read_label
+from paramstore.decode.align import Alignment, align
+from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
+from paramstore.format import LABEL_MAGIC
+from paramstore.image.forms.runs import Reading
+from paramstore.layout.plan import Plan
+
+__all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose"]
+
+_LABEL_BYTES = 32  # the longest, whatever the part
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A plan that a dump may be of, and what it is called: a file, and a release of it."""
+
+    name: str
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The candidate a dump is of, how it lies on its part, and what speaks for it."""
+
+    candidate: Candidate
+    alignment: Alignment
+    findings: tuple[Finding, ...] = ()
+
+
+def candidates_of(source: SourceText) -> tuple[Candidate, ...]:
+    """Return the plan of a schema, and those of its releases, the latest first.
+
+    FindingsError if the schema has mistakes.
+    """
+    project = open_project(source)
+    return (Candidate(source.path, project.plan), *(
+        Candidate(f"{source.path}, release {plan.release}", plan)
+        for plan in reversed(project.history.plans)
+    ))
+
+
+def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str, ...]]:
+    """Return the candidates of all schemas in a folder, and the TOML files that are none."""
+    found: list[Candidate] = []
+    passed = []
+    for path in sorted(Path(folder).glob("*.toml")):
+        try:
+            found += candidates_of(read_text(path))
+        except FindingsError:
+            passed.append(str(path))
+    return tuple(found), tuple(passed)
+
+
+def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None = None) -> Choice:
+    """Return the candidate that a dump is of; with one schema, that, or the release of it that the
+    label names.
+
+    FindingsError (PS655) if nothing tells, with what there is to choose from.
+    """
+    labels = _labels(reading)
+    for label in labels:
+        for candidate in candidates:
+            if _matches(label, candidate.plan):
+                return Choice(candidate, align(reading, candidate.plan, offset))
+    own = {c.plan.store_id for c in candidates}
+    near = [c for c in candidates if c.plan.store_id in {label.store_id for label in labels}]
+    if len(own) == 1:
+        return Choice(candidates[0], align(reading, candidates[0].plan, offset))
+    if labels and not near:
+        raise _doubt(reading, f"the dump is of the store `{labels[0].name}`, and no schema is",
+                     candidates)
+    ranked = _ranked(reading, near or candidates, offset)
+    (score, choice), *others = ranked
+    if score == 0 or (others and others[0][0] == score):
+        raise _doubt(reading, "nothing in the dump tells its schema" if score == 0 else
+                     "the dump fits several schemas alike",
+                     [c.candidate for s, c in ranked if s == score])
+    said = Finding(
+        "PS656", f"the dump is of `{choice.candidate.name}`: {score} of its records are whole",
+        reading.source, notes=tuple(
+            f"`{c.candidate.name}`: {s}" for s, c in others[:4] if s),
+        severity=Severity.WARNING)
+    return Choice(choice.candidate, choice.alignment, (said,))
+
+
+def _labels(reading: Reading) -> list[Label]:
+    """Return the labels that are whole anywhere in a file, in order."""
+    labels = []
+    joined = _joined(reading)
+    for data in joined:
+        at = data.find(LABEL_MAGIC)
+        while at >= 0:
+            label = read_label(data[at:at + _LABEL_BYTES])
+            if label is not None:
+                labels.append(label)
+            at = data.find(LABEL_MAGIC, at + 1)
+    return labels
+
+
+def _joined(reading: Reading) -> Iterable[bytes]:
+    """Yield stretches of a file without gaps."""
+    stretch, end = bytearray(), None
+    for run in sorted(reading.runs, key=lambda r: r.address):
+        if end != run.address and stretch:
+            yield bytes(stretch)
+            stretch = bytearray()
+        stretch += run.data
+        end = run.end
+    yield bytes(stretch)
+
+
+def _matches(label: Label, plan: Plan) -> bool:
+    return (label.store_id, label.layout_id, label.release, label.series) == (
+        plan.store_id, plan.layout_id, plan.release, plan.series)
+
+
+def _ranked(reading: Reading, candidates: Sequence[Candidate],
+            offset: int | None) -> list[tuple[int, Choice]]:
+    """Return the candidates with the most evidence first; one for each layout."""
+    ranked: list[tuple[int, Choice]] = []
+    seen = set()
+    for candidate in candidates:
+        key = candidate.plan.store_id, candidate.plan.layout_id
+        if key in seen:
+            continue
+        seen.add(key)
+        try:
+            alignment = align(reading, candidate.plan, offset)
+        except FindingsError:
+            continue  # its part is too small
+        ranked.append((alignment.score, Choice(candidate, alignment)))
+    if not ranked:
+        raise _doubt(reading, "no schema has a part that is large enough for the file", candidates)
+    return sorted(ranked, key=lambda r: -r[0])
+
+
+def _doubt(reading: Reading, message: str, candidates: Sequence[Candidate]) -> FindingsError:
+    names = list(dict.fromkeys(f"`{c.name}`" for c in candidates))
+    return FindingsError([Finding(
+        "PS655", message, reading.source,
+        notes=(f"there are {', '.join(names[:8])}" + (" and more" * (len(names) > 8)),),
+        help="give the schema of the unit")])

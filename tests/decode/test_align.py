@@ -1,0 +1,122 @@
+"""A dump that lies elsewhere, is shifted, or was read over a bad line is recognised and said."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from paramstore.decode.align import Alignment, align, evidence
+from paramstore.errors import FindingsError
+from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
+from paramstore.image.forms.words import swapped
+from paramstore.image.pack import pack
+from tests.decode.scenes import PLAN, used_unit
+
+IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
+
+
+def aligned(data: bytes, offset: int | None = None) -> Alignment:
+    return align(read_dump(data, "x.bin", FORMS["bin"]), PLAN, offset)
+
+
+def said(found: Alignment) -> list[tuple[str, str]]:
+    return [(f.code, f.message) for f in found.findings]
+
+
+def test_a_whole_dump_stays_as_it_is() -> None:
+    """What fits is not touched: two label copies and four records of the ring speak for it."""
+    found = aligned(IMAGE)
+    assert (IMAGE, [], 6) == (found.dump.data, said(found), found.score)
+
+
+def test_a_part_inside_a_larger_file_is_found() -> None:
+    """Addresses of a controller's flash: the label says where the part begins."""
+    content = encode_image(b"\xff" * 512 + IMAGE, FORMS["hex"], WriteOptions(offset=0x08010000))
+    found = align(read_dump(content, "x.hex"), PLAN)
+    assert IMAGE == found.dump.data
+    assert [("PS651", "the part is taken to begin at 0x8010200 of the file; 512 bytes outside the "
+             "part are left out")] == said(found)
+
+
+def test_a_dump_that_begins_at_another_address_is_taken_as_the_part() -> None:
+    """Without a label the first address of a file of the right size is address 0."""
+    image = b"\xff" * 64 + IMAGE[64:]
+    content = encode_image(image, FORMS["hex"], WriteOptions(offset=0x2000))
+    found = align(read_dump(content, "x.hex"), PLAN)
+    assert (image, ["PS651"]) == (found.dump.data, [c for c, _ in said(found)])
+
+
+def test_what_a_person_says_is_kept() -> None:
+    """An offset that is given is not argued with; data outside are refused."""
+    content = encode_image(IMAGE, FORMS["hex"], WriteOptions(offset=0x2000))
+    assert IMAGE == align(read_dump(content, "x.hex"), PLAN, 0x2000).dump.data
+    with pytest.raises(FindingsError):
+        align(read_dump(content, "x.hex"), PLAN, 0x2010)
+
+
+@pytest.mark.parametrize("shift", [1, 3, 16, 100, 512])
+def test_bytes_too_many_in_front_are_told(shift: int) -> None:
+    """A dump with something before its first byte is moved back."""
+    found = aligned(bytes(range(1, 1 + shift % 256)) * 3 + IMAGE)
+    lead = 3 * (shift % 256)
+    if lead:
+        assert IMAGE == found.dump.data
+        assert [("PS652", f"the dump is shifted: {lead} bytes too many stand before the first byte "
+                 "of the part")] == said(found)
+
+
+@pytest.mark.parametrize("lost", [1, 2, 31, 64, 200])
+def test_bytes_missing_in_front_are_told(lost: int) -> None:
+    """A dump that lost its first bytes is moved by its second label, or by its records."""
+    found = aligned(IMAGE[lost:])
+    assert b"\xff" * lost + IMAGE[lost:] == found.dump.data
+    assert ((0, lost),) == found.dump.gaps
+    assert [("PS652", f"the dump is shifted: the first {lost} bytes of the part are missing")
+            ] == said(found)
+
+
+@pytest.mark.parametrize("start", [0x20, 0x91, 0x800])
+def test_a_dump_that_goes_round_the_end_is_turned(start: int) -> None:
+    """A read from another address on goes on at 0 behind the last byte."""
+    found = aligned(IMAGE[start:] + IMAGE[:start])
+    assert IMAGE == found.dump.data
+    assert [("PS652", f"the dump begins at address 0x{start:X} of the part and goes round its end")
+            ] == said(found)
+
+
+@pytest.mark.parametrize("width", [2, 4])
+def test_words_the_wrong_way_round_are_turned(width: int) -> None:
+    """A binary dump written word by word."""
+    found = aligned(swapped(IMAGE, width))
+    assert (IMAGE, ["PS654"]) == (found.dump.data, [c for c, _ in said(found)])
+
+
+@pytest.mark.parametrize("bit", [6, 7, 8, 9, 10, 11])
+def test_an_address_line_without_effect_is_told(bit: int) -> None:
+    """Each address reads what lies where that line is low."""
+    data = bytes(IMAGE[a & ~(1 << bit)] for a in range(len(IMAGE)))
+    found = aligned(data)
+    assert [("PS653", f"address line A{bit} has no effect: the bytes on both sides of it are the "
+             "same")] == said(found)
+
+
+def test_two_equal_labels_are_no_bad_line() -> None:
+    """A packed part has both labels, and nothing in most places: no line is blamed for it."""
+    assert [] == said(aligned(pack(PLAN, {}))) == said(aligned(IMAGE[:64].ljust(4096, b"\xff")))
+
+
+@given(st.binary(max_size=3000))
+def test_any_bytes_are_left_alone(data: bytes) -> None:
+    """Chance is no evidence."""
+    if data:
+        found = aligned(data)
+        assert (data, 0, []) == (found.dump.data, found.score, said(found))
+
+
+def test_evidence_counts_what_is_whole() -> None:
+    """Labels and records in their places, nothing else."""
+    assert 0 == evidence(PLAN, b"\xff" * 4096) == evidence(PLAN, b"")
+    assert 5 == evidence(PLAN, b"\0" * 32 + IMAGE[32:])
