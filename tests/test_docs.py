@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from host_tools.main import main
 
 ROOT = Path(__file__).parent.parent
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "paramstore/firmware/PORTING.md", "paramstore/FORMAT.md")
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "paramstore/firmware/PORTING.md", "paramstore/FORMAT.md",
+             "paramstore/SCHEMA.md")
 
 
 def _console_blocks(document: str) -> Iterator[tuple[str, str]]:

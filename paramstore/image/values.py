@@ -6,6 +6,7 @@ a source of its own. Must not know slots or images.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -52,8 +53,9 @@ def read_values(schema: Schema, source: SourceText | None = None,
     reader = _Reader(schema)
     if source is not None:
         reader.read_file(load_document(source))
-    for setting in settings:
-        reader.read_setting(setting)
+    given = tuple(settings)
+    for number, setting in enumerate(given, 1):
+        reader.read_setting(setting, "--set" if len(given) == 1 else f"--set {number}")
     reader.check_order()
     if errors_in(reader.findings):
         raise FindingsError(reader.findings)
@@ -106,8 +108,8 @@ class _Reader:
                     self._take(group, parameter, value, _Place(
                         document.source, document.value_span(path), document, path))
 
-    def read_setting(self, text: str) -> None:
-        source = SourceText("--set", text)
+    def read_setting(self, text: str, source_name: str) -> None:
+        source = SourceText(source_name, text)
         name, equals, value = text.partition("=")
         group_name, dot, parameter_name = (part.strip() for part in name.partition("."))
         whole = _Place(source, Span(1, 1, 1, len(text) + 1))
@@ -220,12 +222,28 @@ def _part(text: str, part: str, start: int = 0) -> Span:
 
 def _setting_value(parameter: Parameter, text: str) -> Any:
     """Return the value of a setting: TOML where it is, else a text as a shell leaves it."""
-    try:
-        value = tomllib.loads(f"value = {text}", parse_float=Decimal)["value"]
-    except (tomllib.TOMLDecodeError, ArithmeticError, ValueError, RecursionError):
-        value = text
+    value = _toml_or_text(text)
     if parameter.kind in (Kind.TEXT, Kind.BYTES, Kind.ENUM) and not isinstance(value, str | list):
-        return text
-    if parameter.kind is Kind.FLAGS and isinstance(value, str):
-        return [name.strip() for name in value.split(",") if name.strip()]
+        value = text
+    if not isinstance(value, str) or parameter.kind in (Kind.TEXT, Kind.BYTES, Kind.CURVE):
+        return value
+    array = parameter.fields[0].array
+    if parameter.kind is Kind.FLAGS and not array:
+        return _flag_names(parameter, value)
+    if array and "," in value:
+        return [_toml_or_text(part.strip()) for part in value.split(",")]
     return value
+
+
+def _toml_or_text(text: str) -> Any:
+    try:
+        return tomllib.loads(f"value = {text}", parse_float=Decimal)["value"]
+    except (tomllib.TOMLDecodeError, ArithmeticError, ValueError, RecursionError):
+        return text
+
+
+def _flag_names(parameter: Parameter, text: str) -> list[str]:
+    """Return the names in "low,high" or in "low + high", as `unpack` shows them; none in "none"."""
+    if text.strip() == "none" and "none" not in dict(parameter.fields[0].members):
+        return []
+    return [name.strip() for name in re.split(r"[,+]", text) if name.strip()]

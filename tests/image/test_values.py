@@ -260,7 +260,10 @@ def test_rounding_is_told(text: str) -> None:
     ('kinds.mode="auto"', {"kinds": {"mode": (5,)}}),
     ("kinds.alarms=low,high", {"kinds": {"alarms": (0x11,)}}),
     ('kinds.alarms=["low"]', {"kinds": {"alarms": (1,)}}),
+    ("kinds.alarms=low + high", {"kinds": {"alarms": (0x11,)}}),
     ("kinds.alarms=", {"kinds": {"alarms": (0,)}}),
+    ("kinds.alarms=none", {"kinds": {"alarms": (0,)}}),
+    ("kinds.steps=1,2.5, 3 mm", {"kinds": {"steps": (2, 5, 6)}}),
     ("kinds.key=01 02 03", {"kinds": {"key": (1, 2, 3)}}),
     ("kinds.key=010203", {"kinds": {"key": (1, 2, 3)}}),
     ("kinds.day=2026-01-31", {"kinds": {"day": (9527,)}}),
@@ -272,6 +275,15 @@ def test_rounding_is_told(text: str) -> None:
 def test_settings_are_read_as_a_shell_leaves_them(setting: str, expected: Any) -> None:
     """A setting is TOML where it can be, else the text that was meant."""
     assert expected == read("", setting).values
+
+
+def test_one_of_several_settings_is_told_by_its_number() -> None:
+    """Where --set is repeated, a mistake says in which one it is."""
+    with pytest.raises(FindingsError) as caught:
+        read("", "kinds.count=1", "kinds.steps=1,two,3")
+    (finding,) = caught.value.findings
+    assert "--set 2:1:13-20" == place(finding)
+    assert "`steps[1]` must be a number, not a text" == finding.message
 
 
 def test_settings_come_on_top_of_the_file() -> None:

@@ -1,0 +1,171 @@
+"""SCHEMA.md says what the tables of keys say, and each of its examples is what it claims to be."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import paramstore
+from paramstore.errors import SourceText
+from paramstore.image.values import read_values
+from paramstore.layout.place import make_plan
+from paramstore.parts.table import KEYS as PART_KEYS
+from paramstore.parts.table import Form as PartForm
+from paramstore.parts.table import Key as PartKey
+from paramstore.schema.keys import (
+    FLOATS,
+    GROUP_KEYS,
+    INTEGERS,
+    PARAMETER_KEYS,
+    STORE_KEYS,
+    TYPES,
+    Form,
+    Key,
+)
+from paramstore.schema.model import Role
+from paramstore.schema.reader import read_schema
+from tests.goldens import golden
+
+PAGE = Path(paramstore.__file__).parent / "SCHEMA.md"
+TEXT = PAGE.read_text("utf-8")
+
+_FORMS = {Form.VALUE: "a value of its type", Form.TABLE: "a table", Form.PART: "a name or a table"}
+_PART_FORMS = {PartForm.TEXT: "a text", PartForm.INTEGER: "a whole number",
+               PartForm.NUMBER: "a number", PartForm.POINTS: "pairs of numbers",
+               PartForm.SOURCES: "a table of arrays"}
+
+
+def shown(value: object) -> str:
+    return f"`{json.dumps(value)}`"
+
+
+def number(value: float, key: str) -> str:
+    return f"0x{int(value):02X}" if key == "address" else f"{value:g}"
+
+
+def key_row(key: Key) -> str:
+    takes = _FORMS.get(key.form, key.form.value)
+    if key.low is not None and key.high is not None:
+        takes += f", {number(key.low, key.name)} to {number(key.high, key.name)}"
+    if key.required:
+        takes += "; **required**"
+    elif key.default not in (None, "", ()):
+        takes += f"; else {number(key.default, key.name)}"
+    return f"| `{key.name}` | {takes} | {key.doc} | `{key.example}` |"
+
+
+def part_row(key: PartKey) -> str:
+    takes = _PART_FORMS[key.form]
+    if key.choices:
+        choices = [shown(c) for c in key.choices]
+        takes = ", ".join(choices if len(choices) <= 6 else [*choices[:2], f"... {choices[-1]}"])
+    elif key.ranges:
+        takes += ", " + " and ".join(f"{low:g} to {high:g}" for low, high in key.ranges)
+    if key.default is None:
+        takes += "; **required**"
+    elif key.default not in ("", {}):
+        takes += f"; else {shown(key.default)}"
+    return f"| `{key.name}` | {takes} | {key.doc} |"
+
+
+def type_rows() -> Iterator[str]:
+    for names in (INTEGERS, FLOATS, *((n,) for n in TYPES if n not in INTEGERS + FLOATS)):
+        info = TYPES[names[0]]
+        assert {TYPES[n].keys for n in names} == {info.keys}
+        doc = {INTEGERS: "whole number, unsigned or signed, of 8 to 64 bits, scaled or not",
+               FLOATS: "IEEE 754 binary32 and binary64"}.get(names, info.doc)
+        keys = [f"**`{k}`**" if PARAMETER_KEYS[k].required else f"`{k}`"
+                for k in info.keys if k not in ("type", "doc", "was")]
+        yield f"| {' '.join(f'`{n}`' for n in names)} | {doc} | {' '.join(keys)} |"
+
+
+TABLES = {
+    "store": ["| key | takes | what it is | example |", "|---|---|---|---|",
+              *map(key_row, STORE_KEYS.values())],
+    "part": ["| key | takes | what it is |", "|---|---|---|", *map(part_row, PART_KEYS.values())],
+    "group": ["| key | takes | what it is | example |", "|---|---|---|---|",
+              *map(key_row, GROUP_KEYS.values())],
+    "types": ["| type | is | keys besides `type`, `doc` and `was` |", "|---|---|---|",
+              *type_rows()],
+    "parameter": ["| key | takes | what it is | example |", "|---|---|---|---|",
+                  *map(key_row, PARAMETER_KEYS.values())],
+}
+
+
+def test_tables_are_those_of_the_reader() -> None:
+    """Every key and type stands in the page with its range and default, and no other one does."""
+    pieces = re.split(r"(?s)(<!-- table: \w+ -->\n).*?(<!-- end -->)", TEXT)
+    names = re.findall(r"<!-- table: (\w+) -->", TEXT)
+    assert list(TABLES) == names
+    filled = pieces[0] + "".join(
+        start + "\n".join(TABLES[name]) + "\n" + end + text
+        for name, start, end, text in zip(names, pieces[1::3], pieces[2::3], pieces[3::3],
+                                          strict=True))
+    assert golden(PAGE, filled) == filled
+
+
+BLOCKS = re.findall(r"(?ms)^```toml\n(.*?)^```$", TEXT)
+WHOLE = [b for b in BLOCKS if b.startswith("[store]")]
+EXAMPLES = [b for b in BLOCKS if not b.startswith("[") or ".NAME." in b]
+HEAD = '[store]\nname = "demo"\npart = "24LC32A"\n\n[group.NAME]\nrole = "setting"\n' \
+       'writes = "1 per day"\n[group.NAME.parameter]\n'
+
+
+def in_a_schema(lines: str) -> str:
+    return (HEAD.replace("[group.NAME.parameter]\n", "" if lines.startswith("[") else
+                         "[group.NAME.parameter]\n") + lines).replace("NAME", "demo")
+
+
+@pytest.mark.parametrize("text", [*WHOLE, *map(in_a_schema, EXAMPLES)],
+                         ids=lambda t: t.splitlines()[-1][:20])
+def test_examples_are_read_without_a_finding(text: str) -> None:
+    """A schema of the page, or one around its lines, has no mistake and fits on its part."""
+    schema, findings = read_schema(SourceText("SCHEMA.md", text))
+    assert () == findings
+    assert make_plan(schema).rings
+
+
+def test_examples_show_every_type_with_all_of_its_keys() -> None:
+    """What a type can have is used by an example of it, except what needs an earlier release."""
+    used: dict[str, set[str]] = {}
+    for block in EXAMPLES:
+        schema, _ = read_schema(SourceText("SCHEMA.md", in_a_schema(block)))
+        data = tomllib.loads(in_a_schema(block))["group"]["demo"]["parameter"]
+        assert len(schema.groups[0].parameters) == len(data)
+        for parameter in data.values():
+            used.setdefault(parameter["type"], set()).update(parameter)
+    assert set(TYPES) == set(used)
+    for names in (INTEGERS, FLOATS, *((n,) for n in TYPES if n not in INTEGERS + FLOATS)):
+        together = set().union(*(used[n] for n in names))
+        assert set(TYPES[names[0]].keys) - {"was", "convert"} == together
+
+
+def test_keys_of_releases_are_read() -> None:
+    """The example of an edited schema is sound by itself."""
+    (block,) = [b for b in BLOCKS if b.startswith("[group.") and ".NAME." not in b]
+    text = '[store]\nname = "demo"\npart = "24LC32A"\n' + block
+    schema, findings = read_schema(SourceText("SCHEMA.md", text))
+    assert ((), "user", ("beeper",)) == (findings, schema.groups[0].was, schema.groups[0].retired)
+
+
+def test_values_file_belongs_to_the_first_schema() -> None:
+    """The example of a values file gives values of the example at the top, without a loss."""
+    (values,) = [b for b in BLOCKS if b.startswith("[adjustment]")]
+    schema, _ = read_schema(SourceText("SCHEMA.md", WHOLE[0]))
+    given = read_values(schema, SourceText("values", values))
+    assert (5, ()) == (sum(map(len, given.values.values())), given.warnings)
+
+
+def test_roles_are_described() -> None:
+    """Copies and protection of each role are those of the model."""
+    rows = re.findall(r"(?m)^\| `(\w+)` \|.*\| (\d) \| (yes|no) \|$", TEXT)
+    assert [r.value for r in Role] == [name for name, _, _ in rows]
+    for name, copies, locked in rows:
+        text = in_a_schema('level = { type = "u8" }').replace('"setting"', f'"{name}"')
+        group = read_schema(SourceText("t", text))[0].groups[0]
+        assert (int(copies), locked == "yes") == (group.copies, group.role.protected)
