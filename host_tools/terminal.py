@@ -51,12 +51,14 @@ release_option = click.option(
 
 
 def show_findings(findings: Iterable[Finding], *, err: bool = True) -> None:
-    """Write findings, on stderr by default, and how many there are."""
+    """Write findings, on stderr by default, and how many there are in which file."""
     from paramstore.report.findings import count_line, findings_text
 
     every = tuple(findings)
     if every:
-        click.echo(findings_text(every, tint=tint) + count_line(every), err=err)
+        files = {f.source.path for f in every if f.source}
+        where = f"{files.pop()}: " if len(files) == 1 else ""
+        click.echo(findings_text(every, tint=tint) + where + count_line(every), err=err)
 
 
 def show_error(error: Exception, *, as_json: bool = False,

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import click
 
+from host_tools.streams import read_source
 from host_tools.terminal import release_option, show_findings
 
 
 @click.command()
-@click.argument("schema", type=click.Path(path_type=Path))
+@click.argument("schema")
 @click.option("-o", "--output", required=True, metavar="DIR", type=click.Path(path_type=Path),
               help="Folder to write into; it is made if need be.")
 @click.option("--runtime/--no-runtime", default=True,
@@ -20,23 +21,23 @@ from host_tools.terminal import release_option, show_findings
 @click.option("--force", is_flag=True, help="Overwrite files of the same names that are not ours.")
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
-def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
+def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
             release: int | None, as_json: bool) -> None:
     """Example: paramstore generate schemas/tank_probe.toml -o firmware/params
 
-    Write const tables and typed accessors for the store of SCHEMA, and the runtime that they
-    need, as C99. A file that would not change is left alone. A port that you have changed, or a
-    file that does not come from here, is never overwritten without --force. Exit code 1: SCHEMA
-    has mistakes, and nothing was written.
+    Write const tables and typed accessors for the store of SCHEMA (`-`: standard input), and the
+    runtime that they need, as C99. A file that would not change is left alone. A port that you
+    have changed, or a file that does not come from here, is never overwritten without --force.
+    Exit code 1: SCHEMA has mistakes, and nothing was written.
     """
     from paramstore.evolve.project import open_project
-    from paramstore.files import make_folder, read_text, write_text
+    from paramstore.files import make_folder, write_text
     from paramstore.firmware.generate import generate, port_files, runtime_files
     from paramstore.report.findings import findings_data
 
-    project = open_project(read_text(schema))
+    check_folder(output)
+    project = open_project(read_source(schema))
     plan = project.release(release)
-    findings = (*project.findings, *plan.findings)
     ours = generate(plan) | (runtime_files() if runtime else {})
     examples = port_files() if ports else {}
     actions = plan_writes(output, ours, examples, force)
@@ -46,13 +47,24 @@ def command(schema: Path, output: Path, runtime: bool, ports: bool, force: bool,
             write_text(output / name, text)
     if as_json:
         files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
-        click.echo(json.dumps(findings_data(findings) | {"store": plan.schema.name, "files": files},
-                              indent=2))
+        click.echo(json.dumps(findings_data(project.findings) | {
+            "store": plan.schema.name, "files": files}, indent=2))
         return
-    show_findings(findings)
+    show_findings(project.findings)
     for name, action in actions.items():
-        click.echo(f"{output / name}: {action}", err=True)
+        click.echo(f"{output / name}: {action}")
     click.echo(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
+
+
+def check_folder(path: Path) -> None:
+    """Refuse what looks like the name of a single file, for several are written."""
+    from paramstore.errors import ToolError
+    from paramstore.image.files import FORMS
+
+    suffixes = [suffix for form in FORMS.values() for suffix in form.suffixes]
+    if str(path) == "-" or (path.suffix.lower() in suffixes and not path.is_dir()):
+        raise ToolError(f"`{path}` is no name for a folder, and several files are written",
+                        "give a folder, such as firmware/params")
 
 
 def plan_writes(folder: Path, ours: dict[str, str], examples: dict[str, str],

@@ -13,10 +13,12 @@ from host_tools.terminal import release_option, show_findings
 @click.command()
 @click.argument("schema")
 @click.argument("values", required=False)
-@click.option("-o", "--output", required=True, metavar="FILE", help="The image; `-`: stdout.")
+@click.option("-o", "--output", required=True, metavar="FILE",
+              help="The image; `-` with --format: stdout.")
 @click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
 @click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
-              help="One value, on top of the values file; may be repeated.")
+              help="One value, on top of the values file; may be repeated. VALUE as in a "
+                   "values file; quotes around texts and brackets around lists may be left out.")
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
 def command(schema: str, values: str | None, output: str, form_name: str | None,
@@ -24,8 +26,8 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     """Example: paramstore pack schemas/tank_probe.toml unit.toml -o unit.hex
 
     Make the image of a whole part: its label, and the first record of every group. VALUES is a
-    TOML file of physical values; what it does not name has its default. Exit code 1: SCHEMA or
-    VALUES has mistakes; nothing was written.
+    TOML file of physical values; what it does not name has its default. SCHEMA or VALUES may be
+    `-`: standard input. Exit code 1: SCHEMA or VALUES has mistakes; nothing was written.
     """
     from paramstore.evolve.project import open_project
     from paramstore.image.files import encode_image, form_of

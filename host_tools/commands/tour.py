@@ -19,8 +19,9 @@ def command(schema: str, values: str | None, output: Path) -> None:
 
     Check SCHEMA, lay it out, write the firmware's C and compile it for this computer, pack an
     image, mount it in that firmware on a simulated EEPROM, change a value, cut the power in the
-    middle of a commit, and read the dump. All files stay in the folder for you to open. Needs a C
-    compiler: gcc, clang, or the Python package ziglang.
+    middle of a commit, and read the dump. SCHEMA or VALUES may be `-`: standard input. All files
+    stay in the folder for you to open. Needs a C compiler: gcc, clang, or the Python package
+    ziglang.
     """
     from paramstore.tour.walk import walk
 

@@ -34,8 +34,8 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
     slots of each group, and everything that is wrong. The label of the dump says which release of
-    the store reads it. DUMP may be `-` with --format. Exit code 1: data is lost or damaged, or the
-    dump is not of this store.
+    the store reads it. SCHEMA may be `-`: standard input; or DUMP, with --format. Exit code 1: data
+    is lost or damaged, or the dump is not of this store.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project

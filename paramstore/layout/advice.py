@@ -16,6 +16,7 @@ from paramstore.parts.wear import endurance_at, life_years
 
 __all__ = ["advise"]
 
+
 def advise(plan: Plan) -> Iterator[Finding]:
     """Yield the warnings of a layout, group by group, then those of the whole store."""
     for ring in plan.rings:
@@ -48,8 +49,10 @@ def _about_split(plan: Plan, ring: Ring) -> Iterator[Finding]:
         f"group `{group.name}` writes {ring.slot_pages} pages "
         f"{_rate(group.writes_per_day)} and needs {ring.slots} slots for it",
         label=f"{ring.pages} pages",
+        notes=("which parameters change that often is guessed from their types and limits",),
         help=f"{split.words}: that needs {split.pages} pages instead of {ring.pages}, "
-             f"and a commit writes {split.slot_pages} instead of {ring.slot_pages}",
+             f"and a commit writes {split.slot_pages} instead of {ring.slot_pages}; "
+             f"if it is right as it is, `slots = {ring.slots}` says so",
     )
 
 

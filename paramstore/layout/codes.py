@@ -56,7 +56,7 @@ CODES: dict[str, Code] = {
         "given, the others wear out pages and cost time for nothing. Which ones those are is "
         "guessed from types and limits (texts, curves and what has limits hardly ever count); "
         "only you know. The pages saved are computed for a second group that needs no more than "
-        "the fewest slots.",
+        "the fewest slots. A group whose `slots` are given is taken to be as you want it.",
     ),
     "PS422": Code(
         "a ring of two slots",

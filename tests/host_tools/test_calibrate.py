@@ -43,7 +43,7 @@ def test_from_measurements_to_an_image(tmp_path: Path) -> None:
     result = run(RECIPE, ELECTRODE, "-o", unit, "--svg", picture, "--values", VALUES)
     assert 0 == result.exit_code, result.output
     assert result.stdout.startswith("electrode: 6 points")
-    assert result.stderr.startswith("caution: a wrong calibration or limit")
+    assert result.stderr.startswith("caution: wrong values can make a module heat")
     ElementTree.parse(picture)
     shown = packed(tmp_path, unit)
     assert "  ph_slope       -57.56 mV/pH\n" in shown

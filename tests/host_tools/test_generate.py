@@ -21,13 +21,14 @@ def generate(*words: str) -> Result:
     return CliRunner().invoke(main, ["generate", *words], catch_exceptions=False)
 
 
-def test_files_and_include_line_are_told_on_stderr(tmp_path: Path) -> None:
-    """Nothing on stdout; four files; they compile as they lie there."""
+def test_what_was_written_is_told(tmp_path: Path) -> None:
+    """Each file on stdout, how to go on on stderr; they compile as they lie there."""
     result = generate(MINIMAL, "-o", str(tmp_path / "params"))
-    assert (0, "") == (result.exit_code, result.stdout)
+    assert 0 == result.exit_code
     names = ["dimmer_params.h", "dimmer_params.c", "paramstore.c", "paramstore.h"]
     told = [f"{tmp_path / 'params' / name}: written" for name in names]
-    assert [*told, 'in your firmware: #include "dimmer_params.h"'] == result.stderr.splitlines()
+    assert told == result.stdout.splitlines()
+    assert 'in your firmware: #include "dimmer_params.h"\n' == result.stderr
     assert set(names) == {p.name for p in (tmp_path / "params").iterdir()}
     for source in (tmp_path / "params").glob("*.c"):
         find_compiler().object(source, tmp_path / "x.o", WARNINGS)
@@ -135,3 +136,33 @@ c = { type = "u8" }
     assert 1 == result.exit_code
     assert "PS701" in result.stderr and ":13:1" in result.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_schema_from_standard_input(tmp_path: Path) -> None:
+    """`-` reads the schema there, and gives the same files."""
+    text = Path(MINIMAL).read_text("utf-8")
+    result = CliRunner().invoke(main, ["generate", "-", "-o", str(tmp_path / "a")], input=text)
+    assert 0 == result.exit_code
+    generate(MINIMAL, "-o", str(tmp_path / "b"))
+    for path in (tmp_path / "b").iterdir():
+        assert path.read_bytes() == (tmp_path / "a" / path.name).read_bytes()
+
+
+@pytest.mark.parametrize("name", ["unit.bin", "-", "params.c"])
+def test_the_name_of_a_file_is_no_folder(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that is called like an image would only puzzle."""
+    monkeypatch.chdir(tmp_path)
+    result = generate(MINIMAL, "-o", name)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert f"`{name}` is no name for a folder" in result.stderr
+    assert [] == list(tmp_path.iterdir())
+
+
+def test_advice_about_the_layout_is_left_to_check_and_plan(tmp_path: Path) -> None:
+    """A build does not repeat it each time."""
+    schema = tmp_path / "a.toml"
+    schema.write_text(Path(MINIMAL).read_text("utf-8").replace('day"', 'day"\nslots = 2'), "utf-8")
+    assert "PS422" not in generate(str(schema), "-o", str(tmp_path / "out")).stderr
+    assert "PS422" in CliRunner().invoke(main, ["check", str(schema)]).output

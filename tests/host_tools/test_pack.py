@@ -46,8 +46,8 @@ def test_pack_says_what_it_wrote_and_cautions(tmp_path: Path) -> None:
     result = run("pack", SCHEMA, VALUES, "-o", tmp_path / "unit.hex")
     assert f"{tmp_path / 'unit.hex'}: tank_probe on the 24LC32A, 4096 bytes, Intel HEX\n" == (
         result.stdout)
-    assert result.stderr.startswith("caution: a wrong calibration or limit")
-    assert "detects accidents, not tampering" in result.stderr
+    assert result.stderr.startswith("caution: wrong values can make a module heat")
+    assert 2 == len(result.stderr.splitlines())
     assert 4096 == len(IntelHex(str(tmp_path / "unit.hex")).tobinstr())
 
 

@@ -36,7 +36,12 @@ def test_one_group_for_two_rates() -> None:
     assert "36 pages" == finding.label
     assert (
         "if only `hours` and `starts` change that often, give them a group of their own: that "
-        "needs 21 pages instead of 36, and a commit writes 1 instead of 6" == finding.help)
+        "needs 21 pages instead of 36, and a commit writes 1 instead of 6; if it is right as it "
+        "is, `slots = 6` says so" == finding.help)
+    assert finding.notes == (
+        "which parameters change that often is guessed from their types and limits",)
+    settled = replace(MIXED, slots=6)
+    assert "PS421" not in findings(schema(settled))
 
 
 @pytest.mark.parametrize("quiet", [
