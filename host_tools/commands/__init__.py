@@ -10,6 +10,7 @@ SUMMARIES = {
     "generate": "Write the C files for the firmware.",
     "calibrate": "Fit bench measurements to parameters, with what storing them costs.",
     "pack": "Make an EEPROM image from a schema and values.",
+    "batch": "Make images of many units from a table, with serial numbers and records.",
     "unpack": "Read the values and the health of every slot from a dump.",
     "migrate": "Make an image of one release one of another, earlier or later.",
 }

@@ -11,13 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.evolve.release import plan_from_data, plan_to_data
-from paramstore.image.files import Form, WriteOptions, encode_image
+from paramstore.image.files import Form, encode_image
 from paramstore.image.values_out import values_toml
 from paramstore.layout.plan import Plan
 from paramstore.production.outputs import Output
@@ -78,7 +78,6 @@ class BatchJob:
     first: int = 1
     again: bool = False
     calibrations: str | None = None
-    options: WriteOptions = field(default_factory=WriteOptions)
 
     # ---- First look ----------------------------------------------------------------------------
 
@@ -202,23 +201,24 @@ class BatchJob:
         records.begin(self._batch())
         packer = make_packer(self.plan, self.constants)
         units = new = kept = 0
-        for chunk in self._chunks():
+        for chunk in self._chunks(records):
             before = sum(self._is_new(records, row) for row in chunk)
             serials = self._allot(records, chunk)
             images = self._pack(packer, chunk, serials)
             digests = [hashlib.sha256(image).hexdigest() for image in images]
             records.packed(self.name, list(zip(serials, digests, strict=True)), self.now())
             for serial, image in zip(serials, images, strict=True):
-                content = encode_image(bytes(image), self.form, self.options)
+                content = encode_image(bytes(image), self.form)
                 kept += not output.add(f"{serial}{self.suffix}", content)
             units, new = units + len(chunk), new + before
             progress(len(chunk))
         return Made(units, new, kept)
 
-    def _chunks(self) -> Iterator[list[UnitRow]]:
+    def _chunks(self, records: Records) -> Iterator[list[UnitRow]]:
         size = max(_CHUNK_LEAST, min(_CHUNK_MOST, _CHUNK_BYTES // self.plan.part.capacity))
         stamp = _stamp(self.table)
-        rows = (row for row in self._reader().units() if row is not None)
+        rows = (row for row in self._reader().units()
+                if row is not None and self._matches(records, row, []))
         while chunk := list(islice(rows, size)):
             yield chunk
             if _stamp(self.table) != stamp:

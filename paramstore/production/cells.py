@@ -13,7 +13,9 @@ from decimal import Decimal
 from paramstore.calibrate.cells import Cell
 from paramstore.errors import ParamstoreError
 from paramstore.schema.model import Field, Kind
+from paramstore.schema.numbers import parse_quantity
 from paramstore.schema.quantity import Physical
+from paramstore.schema.words import ordinal
 
 __all__ = ["CellProblem", "element_value", "field_value", "points_value"]
 
@@ -44,26 +46,30 @@ def field_value(field: Field, cell: Cell) -> Physical:
 
 def points_value(axes: tuple[Field, ...], cell: Cell) -> Physical:
     """Return the points of a curve, written as "0 1.5; 100 2.5"."""
-    _refuse_empty(axes[0], cell)
-    return [
-        [element_value(axis, Cell(number, cell.span))
-         for axis, number in zip(axes, numbers, strict=True)]
-        if len(numbers := point.split()) == len(axes) else numbers
-        for point in cell.text.split(";")
-    ]
+    name = axes[0].name.rpartition(".")[0]
+    if not cell.text:
+        raise _empty(name)
+    points = []
+    for index, point in enumerate(cell.text.split(";")):
+        numbers = point.split()
+        if len(numbers) != len(axes):
+            raise CellProblem("PS941", f"the {ordinal(index + 1)} point of `{name}` is not a pair "
+                              "of numbers", "write points like `0 1.5; 100 2.5`")
+        points.append([element_value(axis, Cell(number, cell.span))
+                       for axis, number in zip(axes, numbers, strict=True)])
+    return points
 
 
 def element_value(field: Field, cell: Cell) -> Physical:
     """Return the value for one element. Raises CellProblem if the cell cannot be one."""
-    _refuse_empty(field, cell)
+    if not cell.text and not (field.kind is Kind.TEXT and cell.quoted):
+        raise _empty(field.name, '; an empty text is `""`' if field.kind is Kind.TEXT else "")
     return _READERS.get(field.kind, _number)(field, cell.text)
 
 
-def _refuse_empty(field: Field, cell: Cell) -> None:
-    if not cell.text and not (field.kind is Kind.TEXT and cell.quoted):
-        help = "fill it in, or take the row out"
-        raise CellProblem("PS941", f"`{field.name}` has no value in this row",
-                          help + ('; an empty text is `""`' if field.kind is Kind.TEXT else ""))
+def _empty(name: str, more: str = "") -> CellProblem:
+    return CellProblem("PS941", f"`{name}` has no value in this row",
+                       "fill it in, or take the row out" + more)
 
 
 def _bool(field: Field, text: str) -> Physical:
@@ -120,6 +126,9 @@ def _number(field: Field, text: str) -> Physical:
                           f"write `{text.replace(',', '')}`")
     if "," in text and _NUMBER.fullmatch(plain := text.replace(".", "").replace(",", ".")):
         raise CellProblem("PS940", f"`{text}` has a decimal comma", f"write `{plain}`")
+    if parse_quantity(text) is None:
+        raise CellProblem("PS941", f"`{text}` is not a number",
+                          "write a number with a decimal point: 7.01")
     return text
 
 

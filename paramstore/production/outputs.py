@@ -21,6 +21,7 @@ __all__ = ["Archive", "EndToEnd", "Folder", "Output", "open_output"]
 
 _ARCHIVES = {".tar": False, ".tgz": True, ".gz": True}
 """Suffixes, and whether the archive is compressed."""
+_BESIDE = ".part"
 
 
 class Output(Protocol):
@@ -43,12 +44,15 @@ class Folder:
         self._folder = Path(path)
         with _translated(path):
             self._folder.mkdir(parents=True, exist_ok=True)
+            # Left by a run that was killed. One that goes on has long renamed its own at the end.
+            self._stale = list(self._folder.glob(f".*{_BESIDE}[0-9]*"))
 
     def __enter__(self) -> Folder:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Nothing is open."""
+        for path in self._stale:
+            path.unlink(missing_ok=True)
 
     def add(self, name: str, data: bytes) -> bool:
         """Write a file beside its place and rename it into it."""
@@ -57,7 +61,7 @@ class Folder:
             if target.exists() and target.read_bytes() == data:
                 return False
             # The name is that of one unit, which no other run has: it needs no random part.
-            beside = self._folder / f".{name}.{os.getpid()}"
+            beside = self._folder / f".{name}{_BESIDE}{os.getpid()}"
             beside.write_bytes(data)
             beside.replace(target)
         return True
@@ -68,7 +72,7 @@ class _OneFile:
 
     def __init__(self, path: str) -> None:
         self._target = Path(path)
-        self._beside = self._target.with_name(f".{self._target.name}.{os.getpid()}")
+        self._beside = self._target.with_name(f".{self._target.name}{_BESIDE}{os.getpid()}")
         with _translated(path):
             self._target.parent.mkdir(parents=True, exist_ok=True)
             self._stream: IO[bytes] = self._beside.open("wb")

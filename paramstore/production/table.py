@@ -132,14 +132,16 @@ class TableReader:
             return None
         values: Raws = {}
         physical: dict[str, dict[str, Physical]] = {}
+        serial, span = self._serial(row, seen)
         for entry, reader in read:
+            if entry.name == self.place.name and serial is None:
+                continue  # it has its finding
             taken = self._take(row, entry, reader)
             if taken is not None:
                 value, conversions = taken
                 values.setdefault(entry.group.name, {}).update(
                     (n, c.raws) for n, c in conversions.items())
                 physical.setdefault(entry.group.name, {})[entry.parameter.name] = value
-        serial, span = self._serial(number, row, seen)
         if serial is not None and self.calibrations is not None:
             self._calibrate(serial, row.source, span, values, physical)
         if len(self.findings) == before:
@@ -169,21 +171,19 @@ class TableReader:
                 self._note_rounding(row, entry, f, conversions[f.name].losses)
         return value, conversions
 
-    def _serial(self, number: int, row: TableRow, seen: SerialsSeen) -> tuple[str | None, Span]:
+    def _serial(self, row: TableRow, seen: SerialsSeen) -> tuple[str | None, Span]:
         """Return the serial number of a row and its place; findings PS951 and PS952."""
         entry = next((e for e in self._entries if e.name == self.place.name), None)
         if entry is None:
             return None, row.span
         cell = row.cells[entry.cells[0][0]]
         if not SERIAL.fullmatch(cell.text):
-            if cell.text:  # an empty cell has its finding already, unless it is a quoted one
-                help = ("format the column as text before the numbers go in" if "E+" in cell.text
-                        else "use up to 64 letters, digits, `.`, `_` and `-`")
-                self._add("PS951", f"`{cell.text}` cannot be a serial number", row.source,
-                          cell.span, help=help)
-            elif cell.quoted:
-                self._add("PS951", "the serial number is empty", row.source, cell.span,
-                          help="fill it in, or take the row out")
+            message = (f"`{cell.text}` cannot be a serial number" if cell.text
+                       else "the unit has no serial number")
+            help = ("format the column as text before the numbers go in" if "E+" in cell.text
+                    else "use up to 64 letters, digits, `.`, `_` and `-`" if cell.text
+                    else "fill it in, or take the row out")
+            self._add("PS951", message, row.source, cell.span, help=help)
             return None, cell.span
         first = seen.add(cell.text, row.source.number)
         if first is not None:
@@ -271,6 +271,7 @@ class TableReader:
                 "PS948", f"`{name}` is rounded in {plural(noted.rows, 'row')}, first here",
                 noted.source, noted.span,
                 notes=(f"at most {show_number(abs(noted.worst.error))}{unit} off{steps}",),
+                help="round the column yourself, or give the parameter a finer type",
                 severity=Severity.WARNING)
 
     def _add(self, code: str, message: str, source: TableLine, span: Span, *,

@@ -1,0 +1,80 @@
+"""From what a person gives to a `BatchJob`: names, defaults, and how long the work will be."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from paramstore.errors import Finding, SourceText, ToolError
+from paramstore.image.files import FORMS
+from paramstore.image.pack import complete
+from paramstore.image.values import read_values
+from paramstore.layout.plan import Plan
+from paramstore.production.batch import BatchJob
+from paramstore.production.serials import SERIAL, read_pattern, serial_place
+
+__all__ = ["Wanted", "count_lines", "default_records", "prepare"]
+
+_FORMS = ("bin", "hex", "srec")
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A batch as a person asks for it; "" or None where there is a default."""
+
+    table: str
+    values: SourceText | None = None
+    settings: tuple[str, ...] = ()
+    calibrations: str | None = None
+    serial: str | None = None
+    serial_parameter: str | None = None
+    first: int = 1
+    name: str | None = None
+    again: bool = False
+    output: str | None = None
+    form: str = "bin"
+
+
+def prepare(plan: Plan, wanted: Wanted,
+            now: Callable[[], str]) -> tuple[BatchJob, tuple[Finding, ...]]:
+    """Return the job, and warnings about its values.
+
+    FindingsError for mistakes in the values file or the pattern; ToolError for a parameter that
+    cannot hold serial numbers, a folder that is not there, or a name that cannot be one.
+    """
+    place = serial_place(plan.schema, wanted.serial_parameter)
+    given = read_values(plan.schema, wanted.values, wanted.settings)
+    pattern = read_pattern(wanted.serial, place) if wanted.serial is not None else None
+    name = wanted.name or Path(wanted.table).stem
+    if not SERIAL.fullmatch(name):
+        raise ToolError(f"`{name}` cannot be the name of a batch",
+                        "give one of letters, digits, `.`, `_` and `-` with --batch")
+    if wanted.calibrations is not None and not Path(wanted.calibrations).is_dir():
+        raise ToolError(f"there is no folder `{wanted.calibrations}`",
+                        "`paramstore calibrate -o FOLDER` makes one")
+    if wanted.form not in _FORMS:
+        raise ToolError(f"a batch is not made as `{wanted.form}`",
+                        f"use one of: {', '.join(_FORMS)}; `paramstore pack` knows more")
+    form = FORMS[wanted.form]
+    if form.name != "bin" and Path(wanted.output or "").suffix == ".bin":
+        raise ToolError(f"images end to end are raw binary, not {form.title}",
+                        "give a folder or an archive (.tar) with -o")
+    job = BatchJob(plan, wanted.table, name, complete(plan, given.values), place, now, form,
+                   form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations)
+    return job, given.warnings
+
+
+def default_records(schema_path: str) -> str:
+    """Return where the records of a schema are kept: beside it, where every run finds them."""
+    path = Path(schema_path)
+    return str(path.with_name(f"{path.stem}.units.db"))
+
+
+def count_lines(path: str) -> int:
+    """Return about how many rows a table has, for a progress bar; ToolError if it is not there."""
+    try:
+        with Path(path).open("rb") as stream:
+            return sum(block.count(b"\n") for block in iter(lambda: stream.read(1 << 20), b""))
+    except OSError as error:
+        raise ToolError(f"cannot read `{path}`: {error.strerror}") from error

@@ -1,0 +1,45 @@
+"""What a production run came to, for people and as data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from paramstore.production.batch import BatchJob, Checked, Made
+from paramstore.schema.words import plural
+
+__all__ = ["batch_data", "batch_text", "checked_text"]
+
+
+def checked_text(job: BatchJob, checked: Checked) -> str:
+    """Return one line on a table that was looked at."""
+    good = checked.rows - checked.bad
+    text = f"{job.table}: {plural(checked.rows, 'unit')} of {job.plan.schema.name}"
+    if checked.bad:
+        text += f", {good} without mistakes"
+    known = good - checked.new
+    if known:
+        text += f", {known} on record already"
+    return text + "\n"
+
+
+def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
+    """Return what was made, and where it is."""
+    parts = [f"{plural(made.new, 'new serial number')}"]
+    if made.kept:
+        parts.append(f"{plural(made.kept, 'file')} there already")
+    return (f"{output}: {plural(made.units, 'image')}, {job.form.title}; {', '.join(parts)}\n"
+            f"{records}: batch `{job.name}`\n")
+
+
+def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> dict[str, Any]:
+    """Return the same as plain data for JSON; `made` is None if nothing was."""
+    return {
+        "store": job.plan.schema.name,
+        "layout_id": job.plan.layout_id,
+        "release": job.plan.release,
+        "batch": job.name,
+        "rows": checked.rows,
+        "bad_rows": checked.bad,
+        "new_units": checked.new,
+        "made": made and {"units": made.units, "new_serials": made.new, "files_kept": made.kept},
+    }

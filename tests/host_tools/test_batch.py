@@ -1,0 +1,129 @@
+"""The command `paramstore batch`, as a person calls it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+TABLE = SCHEMAS / "tank_probe.units.csv"
+FIVE = [f"TP-26-{n:04}.bin" for n in range(1, 6)]
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture
+def schema(tmp_path: Path) -> Path:
+    """The shipped schema in a folder of its own, as the records lie beside it."""
+    return Path(shutil.copy(SCHEMAS / "tank_probe.toml", tmp_path))
+
+
+def batch(schema: Path, *more: str | Path, table: Path = TABLE) -> Result:
+    return run("batch", schema, table, "--serial", "TP-26-####", *more)
+
+
+def test_shipped_table_is_made(schema: Path, tmp_path: Path) -> None:
+    """Five images that unpack without a finding, told in two lines, and the caution."""
+    out = tmp_path / "images"
+    result = batch(schema, "-o", out)
+    assert 0 == result.exit_code
+    assert (f"{TABLE}: 5 units of tank_probe\n"
+            f"{out}: 5 images, raw binary; 5 new serial numbers\n"
+            f"{tmp_path / 'tank_probe.units.db'}: batch `tank_probe.units`\n") == result.stdout
+    assert "caution: wrong values" in result.stderr
+    assert FIVE == sorted(p.name for p in out.iterdir())
+    shown = run("unpack", schema, out / FIVE[4])
+    assert (0, "") == (shown.exit_code, shown.stderr)
+    assert '"TP-26-0005"' in shown.stdout and "variant   sea" in shown.stdout
+
+
+def test_run_again_goes_on(schema: Path, tmp_path: Path) -> None:
+    """Nothing new, and what is missing comes back."""
+    out = tmp_path / "images"
+    batch(schema, "-o", out)
+    (out / FIVE[2]).unlink()
+    result = batch(schema, "-o", out)
+    assert f"{TABLE}: 5 units of tank_probe, 5 on record already\n" in result.stdout
+    assert "5 images, raw binary; 0 new serial numbers, 4 files there already\n" in result.stdout
+    assert FIVE == sorted(p.name for p in out.iterdir())
+
+
+def test_without_output_the_table_is_checked(schema: Path, tmp_path: Path) -> None:
+    """Neither records nor images appear."""
+    result = batch(schema)
+    assert (0, f"{TABLE}: 5 units of tank_probe\n") == (result.exit_code, result.stdout)
+    assert [schema] == list(tmp_path.iterdir())
+
+
+def test_nothing_is_written_on_a_mistake(schema: Path, tmp_path: Path) -> None:
+    """Unless asked: then the good rows are made, and the exit code still tells."""
+    table, out = tmp_path / "lot.csv", tmp_path / "images"
+    table.write_text(TABLE.read_text("utf-8").replace("1.00043", "7.00043"), "utf-8")
+    result = batch(schema, "-o", out, table=table)
+    assert 1 == result.exit_code
+    assert f"{table}:6:32: error PS943: `adc_gain` = 7.00043 is above its maximum" in result.stderr
+    assert "nothing was written" in result.stderr
+    assert {schema, table} == set(tmp_path.iterdir())
+    result = batch(schema, "-o", out, "--skip-bad", table=table)
+    assert 1 == result.exit_code
+    assert f"{table}: 5 units of tank_probe, 4 without mistakes\n" in result.stdout
+    assert FIVE[:4] == sorted(p.name for p in out.iterdir())
+
+
+def test_values_and_settings_are_constants(schema: Path, tmp_path: Path) -> None:
+    """What the table does not name comes from them."""
+    values = tmp_path / "lot.toml"
+    values.write_text('[settings]\ninterval = 30\nlabel = "lot 3"\n')
+    result = batch(schema, "--values", values, "--set", "settings.interval=45", "-o",
+                   tmp_path / "images")
+    assert 0 == result.exit_code
+    shown = run("unpack", schema, tmp_path / "images" / FIVE[0]).stdout
+    assert '"lot 3"' in shown and "45 s" in shown
+
+
+@pytest.mark.parametrize(("form", "name"), [("hex", FIVE[0].replace("bin", "hex")),
+                                            ("srec", FIVE[0].replace("bin", "srec"))])
+def test_images_in_other_forms(form: str, name: str, schema: Path, tmp_path: Path) -> None:
+    """The same image, as programmers take it."""
+    batch(schema, "--format", form, "-o", tmp_path / "a")
+    batch(schema, "-o", tmp_path / "b")
+    one, two = (run("unpack", schema, path).stdout
+                for path in (tmp_path / "a" / name, tmp_path / "b" / FIVE[0]))
+    assert one == two != ""
+
+
+def test_json_tells_the_same(schema: Path, tmp_path: Path) -> None:
+    """Counts and findings as data."""
+    data = json.loads(batch(schema, "--json", "-o", tmp_path / "all.tar").stdout)
+    assert {"units": 5, "new_serials": 5, "files_kept": 0} == data["made"]
+    assert ("tank_probe", 5, 0, []) == (
+        data["store"], data["rows"], data["bad_rows"], data["findings"])
+    assert (tmp_path / "all.tar").is_file()
+
+
+@pytest.mark.parametrize(("more", "told"), [
+    (("--format", "uf2"), "not made as `uf2`"),
+    (("--format", "hex", "-o", "all.bin"), "end to end are raw binary"),
+    (("--calibrations", "nowhere"), "no folder `nowhere`"),
+    (("--batch", "a/b"), "cannot be the name of a batch"),
+    (("--serial-parameter", "settings.lable"), "no parameter `settings.lable`"),
+])
+def test_what_cannot_be_done_is_told(more: tuple[str, ...], told: str, schema: Path) -> None:
+    """Exit code 2, a message, and nothing begun."""
+    result = batch(schema, *more)
+    assert 2 == result.exit_code
+    assert told in result.stderr
+
+
+def test_missing_table(schema: Path) -> None:
+    """A name that is not there."""
+    result = run("batch", schema, "nowhere.csv")
+    assert (2, True) == (result.exit_code, "cannot read `nowhere.csv`" in result.stderr)

@@ -1,0 +1,189 @@
+"""A production run: checked first, made once, repeated at will."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from paramstore.errors import FindingsError, ToolError
+from paramstore.image.contents import unpack
+from paramstore.image.pack import pack
+from paramstore.production.batch import BatchJob, batch_plan
+from paramstore.production.outputs import open_output
+from paramstore.production.records import Records
+from paramstore.schema.quantity import from_raw
+from tests.production.jobs import HEAD, job_of, made, plan, rows
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    path = tmp_path / "lot1.csv"
+    path.write_text(rows(3))
+    return path
+
+
+def codes(job: BatchJob, records: Path) -> list[str]:
+    """Return the codes of what a check finds, warnings left out."""
+    try:
+        with Records(str(records), create=True) as kept:
+            findings = job.check(kept).findings
+    except FindingsError as error:
+        findings = error.findings
+    return [f.code for f in findings if f.severity == "error"]
+
+
+def test_each_unit_has_its_image_and_its_record(table: Path, tmp_path: Path) -> None:
+    """The image is that of the codec for these values, and the record names its digest."""
+    images = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    of = plan()
+    assert ["DP-0001", "DP-0002", "DP-0003"] == sorted(images)
+    with Records(str(tmp_path / "r.db")) as records:
+        for number, unit in enumerate(records.units()):
+            values = {
+                "identity": {"serial": tuple(unit.serial.encode().ljust(10, b"\0"))},
+                "trim": {"flow": (1 + number / 128,)},
+                "settings": {"label": tuple(f"no {number}".encode().ljust(8, b"\0"))},
+            }
+            assert pack(of, values) == images[unit.serial]
+            (image,) = unit.images
+            assert hashlib.sha256(images[unit.serial]).hexdigest() == image.sha256
+            assert ("lot1", "2026-03-01T08:00:00Z") == (image.batch, image.packed)
+        kept = batch_plan(records.batches()[0])
+    assert (of.layout_id, pack(of, {})) == (kept.layout_id, pack(kept, {}))
+
+
+def test_a_repeated_run_changes_nothing(table: Path, tmp_path: Path) -> None:
+    """The same numbers, the same images, the first times; what is missing is made again."""
+    first = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    (tmp_path / "out" / "DP-0002.bin").unlink()
+    job = job_of(table, now=lambda: "2027-01-01T00:00:00Z")
+    assert first == made(job, tmp_path / "r.db", tmp_path / "out")
+    with Records(str(tmp_path / "r.db")) as records:
+        assert {"2026-03-01T08:00:00Z"} == {
+            t for u in records.units() for t in (u.allotted, u.images[0].packed)}
+
+
+def test_rows_that_were_added_go_on_counting(table: Path, tmp_path: Path) -> None:
+    """A longer table makes the new units only; another batch begins behind them."""
+    first = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    table.write_text(rows(5))
+    second = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    assert first.items() <= second.items()
+    assert {"DP-0004", "DP-0005"} == second.keys() - first.keys()
+    third = made(job_of(table, name="lot2"), tmp_path / "r.db", tmp_path / "other")
+    assert [f"DP-{n:04}" for n in range(6, 11)] == sorted(third)
+
+
+def test_a_made_unit_keeps_its_values(table: Path, tmp_path: Path) -> None:
+    """A row edited after its image was made is refused (PS954); one that was not made is free."""
+    job = job_of(table)
+    made(job, tmp_path / "r.db", tmp_path / "out")
+    table.write_text(rows(3).replace("no 1", "no X"))
+    assert ["PS954"] == codes(job_of(table), tmp_path / "r.db")
+    assert [] == codes(job_of(table, name="lot2"), tmp_path / "r.db")
+
+
+def test_a_batch_keeps_its_constants(table: Path, tmp_path: Path) -> None:
+    """Other constants under the same name are refused (PS958)."""
+    made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    assert ["PS958"] == codes(job_of(table, values={"trim": {"zero": (5,)}}), tmp_path / "r.db")
+
+
+def test_a_pattern_must_have_room(table: Path, tmp_path: Path) -> None:
+    """For all new units, with and without records (PS955)."""
+    assert [] == codes(job_of(table, pattern="DP-#", first=7), tmp_path / "r.db")
+    assert ["PS955"] == codes(job_of(table, pattern="DP-#", first=8), tmp_path / "r.db")
+    with pytest.raises(FindingsError, match="PS955"):
+        job_of(table, pattern="DP-#", first=8).check(None)
+
+
+def test_numbers_come_from_one_place(table: Path, tmp_path: Path) -> None:
+    """From the table or from a pattern, not from both or neither (PS938)."""
+    assert ["PS938"] == codes(job_of(table, pattern=None), tmp_path / "r.db")
+    assert ["PS938"] == codes(job_of(table, calibrations=tmp_path), tmp_path / "r.db")
+    table.write_text(f"{HEAD}\nA1,2\n")
+    assert ["PS938"] == codes(job_of(table), tmp_path / "r.db")
+
+
+def test_a_number_of_another_batch_is_refused(table: Path, tmp_path: Path) -> None:
+    """But for `again`: then the same unit gets one more image, and its number stays one (PS953)."""
+    table.write_text(f"{HEAD}\nA1,2\nA2,2\n")
+    made(job_of(table, pattern=None), tmp_path / "r.db", tmp_path / "out")
+    table.write_text(f"{HEAD}\nA1,3\nA3,2\n")
+    repair = job_of(table, pattern=None, name="repair")
+    assert ["PS953"] == codes(repair, tmp_path / "r.db")
+    made(job_of(table, pattern=None, name="repair", again=True), tmp_path / "r.db", tmp_path / "b")
+    with Records(str(tmp_path / "r.db")) as records:
+        assert {"A1": ["lot1", "repair"], "A2": ["lot1"], "A3": ["repair"]} == {
+            u.serial: [i.batch for i in u.images] for u in records.units()}
+
+
+def test_calibrations_are_joined_by_serial_number(table: Path, tmp_path: Path) -> None:
+    """Each unit gets the values of its own file, over constants; the record has them too."""
+    folder = tmp_path / "cal"
+    folder.mkdir()
+    for serial, zero in {"A1": 12.5, "A2": -3}.items():
+        (folder / f"{serial}.toml").write_text(
+            f'[identity]\nserial = "{serial}"\n[trim]\nzero = {zero}\n')
+    table.write_text(f"{HEAD}\nA1,2\nA2,2\n")
+    images = made(job_of(table, pattern=None, calibrations=folder), tmp_path / "r.db",
+                  tmp_path / "out")
+    of = plan()
+    zero = of.schema.group("trim").parameter("zero").fields[0]
+    assert ["12.5", "-3"] == [
+        str(from_raw(zero, unpack(of, images[s]).group("trim").values["zero"]))
+        .removesuffix(".0") for s in ("A1", "A2")]
+    with Records(str(tmp_path / "r.db")) as records:
+        unit = records.unit("A1")
+        assert unit and "zero = 12.5" in unit.images[0].given
+
+
+def test_calibrations_that_do_not_fit_are_told(table: Path, tmp_path: Path) -> None:
+    """Missing (PS956), at odds with the table (PS957), with a mistake of its own (PS506)."""
+    folder = tmp_path / "cal"
+    folder.mkdir()
+    (folder / "A2.toml").write_text("[trim]\nflow = 3\n")
+    (folder / "A3.toml").write_text("[trim]\nzero = 900\n")
+    (folder / "A4.toml").write_text('[identity]\nserial = "A9"\n')
+    table.write_text(f"{HEAD}\nA1,2\nA2,2\nA3,2\nA4,2\n")
+    job = job_of(table, pattern=None, calibrations=folder)
+    assert ["PS506", "PS956", "PS957", "PS957"] == sorted(codes(job, tmp_path / "r.db"))
+
+
+def test_bad_rows_are_left_out_when_that_is_wanted(table: Path, tmp_path: Path) -> None:
+    """A run makes the good rows; a mended row gets its own number later."""
+    table.write_text(rows(3).replace("no 1", "far too long"))
+    with Records(str(tmp_path / "r.db"), create=True) as records:
+        with open_output(str(tmp_path / "out")) as out:
+            job_of(table).run(records, out)
+        assert [1, 3] == [u.row for u in records.units()]
+    table.write_text(rows(3))
+    made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    with Records(str(tmp_path / "r.db")) as records:
+        assert {"DP-0001": 1, "DP-0002": 3, "DP-0003": 2} == {
+            u.serial: u.row for u in records.units()}
+
+
+def test_rows_at_odds_with_the_records_are_left_out_too(table: Path, tmp_path: Path) -> None:
+    """A run never makes a second unit of a number, whatever it was asked."""
+    first = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    table.write_text(rows(3).replace("no 1", "no X"))
+    with (Records(str(tmp_path / "r.db")) as records,
+          open_output(str(tmp_path / "again")) as out):
+        result = job_of(table).run(records, out)
+    assert (2, 0) == (result.units, result.new)
+    assert first["DP-0003"] == (tmp_path / "again" / "DP-0003.bin").read_bytes()
+    assert not (tmp_path / "again" / "DP-0002.bin").exists()
+
+
+def test_a_table_that_changes_under_way_stops_the_run(table: Path, tmp_path: Path) -> None:
+    """What was checked is what is made."""
+    job = job_of(table)
+    with Records(str(tmp_path / "r.db"), create=True) as records:
+        job.check(records)
+        job.now = lambda: (table.write_text(rows(4)), "now")[1]
+        with pytest.raises(ToolError, match="changed while"), open_output(
+                str(tmp_path / "out")) as out:
+            job.run(records, out)

@@ -1,0 +1,80 @@
+"""Packing by columns gives the bytes of the record codec, whatever the store and the values."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.checksum import crc32c
+from paramstore.errors import FindingsError
+from paramstore.image.pack import complete, pack
+from paramstore.layout.place import make_plan
+from paramstore.production import packer
+from paramstore.production.columnar import ColumnarPacker, contributions
+from paramstore.production.packer import PlainPacker, make_packer
+from tests.production.jobs import plan
+from tests.strategies import schema_raws, schemas
+
+
+@st.composite
+def batches(draw: st.DrawFn) -> tuple[Any, Any, list[Any]]:
+    """A plan, its constants, and up to four units that differ in some fields."""
+    schema = draw(schemas())
+    constants = draw(schema_raws(schema))
+    units = []
+    for _ in range(draw(st.integers(1, 4))):
+        whole = draw(schema_raws(schema))
+        names = draw(st.lists(st.sampled_from([g.name for g in schema.groups]), unique=True))
+        units.append({name: whole[name] for name in names})
+    return make_plan(schema), constants, units
+
+
+@given(batches())
+@settings(max_examples=60)
+def test_columns_agree_with_the_codec(batch: tuple[Any, Any, list[Any]]) -> None:
+    """Image by image, byte for byte."""
+    of, constants, units = batch
+    expected = [pack(of, {**constants, **unit}) for unit in units]
+    columnar = ColumnarPacker(of, constants)
+    for _ in range(2):  # the buffer is used again
+        assert expected == [bytes(image) for image in columnar.pack(units)]
+    assert expected == [bytes(image) for image in PlainPacker(of, constants).pack(units)]
+
+
+def test_units_may_differ_in_other_fields() -> None:
+    """A field that only one of the units gives is constant in the others."""
+    of = plan()
+    constants = complete(of, {})
+    units: list[Any] = [{}, {"trim": {"low": (3,)}}, {"settings": {"quiet": (1,)}}]
+    assert [pack(of, unit) for unit in units] == [
+        bytes(image) for image in ColumnarPacker(of, constants).pack(units)]
+
+
+@given(st.binary(min_size=1, max_size=80), st.integers(0, 2**32))
+def test_contributions_are_those_of_the_crc(data: bytes, seed: int) -> None:
+    """The difference of two CRCs follows from the bytes that differ."""
+    other = random.Random(seed).randbytes(len(data))
+    table = contributions(len(data))
+    change = np.bitwise_xor.reduce([
+        table[i][a ^ b] for i, (a, b) in enumerate(zip(data, other, strict=True))])
+    assert crc32c(other) == crc32c(data) ^ int(change)
+
+
+def test_without_numpy_units_are_packed_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """numpy makes it fast; it is not needed."""
+    of = plan()
+    assert isinstance(make_packer(of, complete(of, {})), ColumnarPacker)
+    monkeypatch.setattr(packer, "find_spec", lambda name: None)
+    assert isinstance(make_packer(of, complete(of, {})), PlainPacker)
+
+
+def test_constants_that_break_a_rule_are_refused() -> None:
+    """The image of the constants is made by the codec, with its checks."""
+    of = plan()
+    with pytest.raises(FindingsError):
+        ColumnarPacker(of, complete(of, {"trim": {"low": (95,)}}))

@@ -1,0 +1,68 @@
+"""Where images go: folder, archive, end to end; nothing half-written."""
+
+from __future__ import annotations
+
+import io
+import tarfile
+from pathlib import Path
+
+import pytest
+
+from paramstore.errors import ToolError
+from paramstore.production.outputs import Folder, open_output
+
+FILES = {"a.bin": b"\x01" * 700, "b.bin": b"", "c.bin": b"\x02" * 512}
+
+
+def fill(path: Path) -> list[bool]:
+    with open_output(str(path)) as out:
+        return [out.add(name, data) for name, data in FILES.items()]
+
+
+def test_folder_has_a_file_for_each(tmp_path: Path) -> None:
+    """And leaves one alone that has these bytes already; no other file is left behind."""
+    folder = tmp_path / "deep" / "images"
+    assert [True] * 3 == fill(folder)
+    assert FILES == {p.name: p.read_bytes() for p in folder.iterdir()}
+    (folder / "b.bin").write_bytes(b"old")
+    assert [False, True, False] == fill(folder)
+    assert FILES == {p.name: p.read_bytes() for p in folder.iterdir()}
+
+
+@pytest.mark.parametrize("suffix", ["tar", "tar.gz", "tgz"])
+def test_archive_is_read_by_the_standard_library(suffix: str, tmp_path: Path) -> None:
+    """All files in their order; made twice it is the same."""
+    one, two = (tmp_path / f"{n}.{suffix}" for n in "ab")
+    fill(one), fill(two)
+    with tarfile.open(fileobj=io.BytesIO(one.read_bytes())) as archive:
+        read = {m.name: archive.extractfile(m) for m in archive}
+        assert FILES == {name: file.read() for name, file in read.items() if file}
+    assert one.read_bytes() == two.read_bytes()
+
+
+def test_end_to_end(tmp_path: Path) -> None:
+    """One image after another."""
+    fill(tmp_path / "all.bin")
+    assert b"".join(FILES.values()) == (tmp_path / "all.bin").read_bytes()
+
+
+@pytest.mark.parametrize("name", ["all.tar", "all.tgz", "all.bin"])
+def test_a_run_that_ends_early_leaves_the_old_file(name: str, tmp_path: Path) -> None:
+    """The new one appears when the last image is in it."""
+    path = tmp_path / name
+    path.write_bytes(b"old")
+    with pytest.raises(KeyboardInterrupt), open_output(str(path)) as out:
+        out.add("a.bin", b"new")
+        raise KeyboardInterrupt
+    assert b"old" == path.read_bytes()
+    assert [path] == list(tmp_path.iterdir())
+
+
+def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
+    """A file where a folder should be, a name that is a folder."""
+    (tmp_path / "file").write_bytes(b"")
+    (tmp_path / "images" / "a.bin").mkdir(parents=True)
+    with pytest.raises(ToolError, match="cannot write"):
+        open_output(str(tmp_path / "file"))
+    with pytest.raises(ToolError, match="cannot write"):
+        Folder(str(tmp_path / "images")).add("a.bin", b"x")

@@ -1,0 +1,148 @@
+"""Records: each serial number is given once, and what was recorded stays."""
+
+from __future__ import annotations
+
+import multiprocessing
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from paramstore.errors import ToolError
+from paramstore.production.records import (
+    Batch,
+    Event,
+    NewUnit,
+    Records,
+    SerialsExhausted,
+    SerialTaken,
+)
+from paramstore.production.serials import Pattern
+
+PATTERN = Pattern("DP-", 2, "")
+AT = "2026-03-01T08:00:00Z"
+
+
+def begun(path: Path, *names: str) -> Records:
+    records = Records(str(path), create=True)
+    for name in names or ("lot1",):
+        records.begin(Batch(name, 0, "{}", "", AT))
+    return records
+
+
+def wanted(*numbers: int) -> list[NewUnit]:
+    return [NewUnit(n, f"[trim]\nlow = {n}") for n in numbers]
+
+
+def test_numbers_follow_each_other(tmp_path: Path) -> None:
+    """From the first on, over batches and openings of the file; a row keeps its number."""
+    with begun(tmp_path / "r.db", "lot1", "lot2") as records:
+        assert ["DP-05", "DP-06"] == records.allot("lot1", wanted(1, 2), AT, PATTERN, first=5)
+        assert ["DP-07"] == records.allot("lot2", wanted(1), AT, PATTERN)
+    with Records(str(tmp_path / "r.db")) as records:
+        assert ["DP-06", "DP-08"] == records.allot("lot1", wanted(2, 3), AT, PATTERN)
+        assert 91 == records.numbers_left(PATTERN, 1)
+        assert ["DP-05", "DP-06", "DP-07", "DP-08"] == [u.serial for u in records.units()]
+
+
+def test_a_number_taken_by_a_table_is_passed_over(tmp_path: Path) -> None:
+    """Serial numbers from tables and from patterns are one stock."""
+    with begun(tmp_path / "r.db") as records:
+        assert ["DP-01"] == records.allot("lot1", [NewUnit(1, "", "DP-01")], AT)
+        assert ["DP-02"] == records.allot("lot1", wanted(2), AT, PATTERN)
+
+
+def test_a_refused_allotment_leaves_nothing(tmp_path: Path) -> None:
+    """A serial number of another batch, or a pattern that ends, undoes the whole transaction."""
+    with begun(tmp_path / "r.db", "lot1", "lot2") as records:
+        records.allot("lot1", [NewUnit(1, "", "A1")], AT)
+        with pytest.raises(SerialTaken) as taken:
+            records.allot("lot2", [NewUnit(1, "", "A2"), NewUnit(2, "", "A1")], AT)
+        assert ("A1", "lot1") == (taken.value.serial, taken.value.batch)
+        with pytest.raises(SerialsExhausted):
+            records.allot("lot2", wanted(*range(200)), AT, PATTERN)
+        assert ["A1"] == [u.serial for u in records.units()]
+        assert ["A1"] == records.allot("lot2", [NewUnit(2, "", "A1")], AT, again=True)
+        assert ["lot1", "lot2"] == [i.batch for u in records.units() for i in u.images]
+
+
+def test_values_are_fixed_once_an_image_was_made(tmp_path: Path) -> None:
+    """Before that a repeated run may bring others; after it the first ones stay."""
+    with begun(tmp_path / "r.db") as records:
+        for given in ("low = 1", "low = 2"):
+            records.allot("lot1", [NewUnit(1, given, "A1")], AT)
+        assert None is records.given("A1", "lot1")
+        records.packed("lot1", [("A1", "ab" * 32)], AT)
+        records.packed("lot1", [("A1", "cd" * 32)], "later")
+        records.allot("lot1", [NewUnit(1, "low = 3", "A1")], AT)
+        assert "low = 2" == records.given("A1", "lot1")
+        (unit,) = records.units()
+        assert [("ab" * 32, AT)] == [(i.sha256, i.packed) for i in unit.images]
+        assert "A1" == records.serial_of_image("ab" * 32)
+        assert None is records.serial_of_image("cd" * 32)
+
+
+def test_events_are_kept_in_order(tmp_path: Path) -> None:
+    """What was done with the part of a unit, good or not."""
+    with begun(tmp_path / "r.db") as records:
+        records.allot("lot1", [NewUnit(1, "", "A1")], AT)
+        events = [Event(AT, "write", False, "no answer"), Event(AT, "write", True, "12 pages")]
+        for event in events:
+            records.add_event("A1", event)
+        unit = records.unit("A1")
+        assert unit and tuple(events) == unit.events
+        assert None is records.unit("A2")
+
+
+def test_units_are_found_by_number_value_and_digest(tmp_path: Path) -> None:
+    """Any case of letters; signs that SQL knows mean themselves."""
+    with begun(tmp_path / "r.db", "lot1", "lot2") as records:
+        records.allot("lot1", [NewUnit(1, 'label = "50 %"', "AB-1"),
+                               NewUnit(2, 'label = "50_1"', "AB-2")], AT)
+        records.allot("lot2", [NewUnit(1, 'label = "x"', "CD-1")], AT)
+        records.packed("lot2", [("CD-1", "12ef")], AT)
+        found = {text: [u.serial for u in records.units(text)]
+                 for text in ("ab-", "50 %", "50_", "%", "12EF", "nothing")}
+        assert {"ab-": ["AB-1", "AB-2"], "50 %": ["AB-1"], "50_": ["AB-2"], "%": ["AB-1"],
+                "12EF": ["CD-1"], "nothing": []} == found
+        assert ["CD-1"] == [u.serial for u in records.units(batch="lot2")]
+
+
+def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
+    """A missing file, a text, another database, a newer version, a folder: no traceback."""
+    other, newer, text = (tmp_path / n for n in ("other.db", "newer.db", "text.db"))
+    with sqlite3.connect(other) as db:
+        db.execute("CREATE TABLE mine (a)")
+    begun(newer).__exit__(None, None, None)
+    with sqlite3.connect(newer) as db:
+        db.execute("PRAGMA user_version = 2")
+    text.write_text("no database, but a text that is longer than the head of one" * 20)
+    for path, told in {other: "not one of unit records", newer: "version 2", text: "not a database",
+                       tmp_path / "none.db": "no records", tmp_path: "no records"}.items():
+        with pytest.raises(ToolError, match=told):
+            Records(str(path))
+    with pytest.raises(ToolError, match="cannot be used"):
+        Records(str(tmp_path), create=True)
+
+
+def take_twenty(path: str, batch: str) -> None:
+    with Records(path, create=True) as records:
+        records.begin(Batch(batch, 0, "{}", "", AT))
+        for row in range(20):
+            records.allot(batch, wanted(row), AT, PATTERN)
+
+
+def test_runs_at_once_never_share_a_number(tmp_path: Path) -> None:
+    """Four processes begin the same file together and take numbers one by one."""
+    context = multiprocessing.get_context("fork")
+    path = str(tmp_path / "r.db")
+    runs = [context.Process(target=take_twenty, args=(path, f"lot{n}")) for n in range(4)]
+    for run in runs:
+        run.start()
+    for run in runs:
+        run.join()
+    assert [0] * 4 == [run.exitcode for run in runs]
+    with Records(path) as records:
+        units = list(records.units())
+    assert [f"DP-{n:02}" for n in range(1, 81)] == [u.serial for u in units]
+    assert 80 == len({(u.batch, u.row) for u in units})
