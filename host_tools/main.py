@@ -72,11 +72,10 @@ def _answer(args: list[str]) -> dict[str, bool]:
     Asked here because a command that fails has no context any more.
     """
     options = args[: args.index("--")] if "--" in args else args
-    return {
-        "json": "--json" in options,
-        "stdout is a file": "--output=-" in options or any(
-            option in ("-o", "--output") and value == "-" for option, value in pairwise(options)),
-    }
+    outputs = ("-o", "--output", "--svg")
+    to_stdout = any(name in outputs and value == "-" for name, value in pairwise(options))
+    return {"json": "--json" in options,
+            "stdout is a file": to_stdout or "--output=-" in options}
 
 
 def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:

@@ -91,7 +91,6 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
-    from paramstore.errors import FindingsError
     from paramstore.evolve.project import open_project
     from paramstore.files import make_folder
     from paramstore.image.values import read_values
@@ -100,18 +99,12 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     from paramstore.report.findings import findings_data
     from paramstore.report.residual_plot import residual_svg
 
-    try:
-        project = open_project(read_source(schema))
-        model = project.release(release).schema
-        procedure = read_recipe(model, read_source(recipe))
-        base = read_values(model, read_source(values)) if values else None
-        measured = read_tables(procedure, tables)
-        outcome = calibrate(procedure, measured)
-    except FindingsError as error:
-        if not as_json:
-            raise
-        click.echo(json.dumps(findings_data(error.findings), indent=2, ensure_ascii=False))
-        raise SystemExit(1) from error
+    project = open_project(read_source(schema))
+    model = project.release(release).schema
+    procedure = read_recipe(model, read_source(recipe))
+    base = read_values(model, read_source(values)) if values else None
+    measured = read_tables(procedure, tables)
+    outcome = calibrate(procedure, measured)
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),
                                      *outcome.warnings)
     paths = [t.source.path for t in measured.values()]

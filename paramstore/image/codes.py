@@ -188,7 +188,8 @@ _IMAGES: dict[str, Code] = {
     "PS628": Code("the form of a file is doubtful",
                   "The form is told by the content: the records of Intel HEX or S-records, the "
                   "blocks of UF2, numbers in braces, lines of hex digits, or bytes that no text "
-                  "has. This file bears no such sign, or several; `--format` says what it is."),
+                  "has. This file bears no such sign, or several, or that of another "
+                  "form than was asked for; `--format` says what it is."),
     "PS629": Code("no dump in a text, or several",
                   "The text holds no lines of hex digits and no array of numbers, or more than one "
                   "array. Leave the dump in it that is meant."),

@@ -136,6 +136,8 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
               known: Known | None = None) -> Reading:
     """Return what a file says; without a `form`, that is told by the content.
 
+    A `form` that the content plainly contradicts is refused.
+
     `order` is that of the bytes of words in a C array or hex dump; without one it must show, for
     which `known` says whether bytes hold something that belongs there (default: the magic of a
     label). FindingsError (PS62x, PS63x) with every place where the file is not what it should be.
@@ -143,13 +145,30 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
     if not content:
         raise FindingsError([Finding("PS620", f"`{path}` is empty", SourceText(path, ""),
                                      help="read the part again")])
-    if form is None:
-        from paramstore.image.forms.recognise import recognise
+    from paramstore.image.forms.recognise import recognise
 
+    if form is None:
         form = FORMS[recognise(content, path)]
+    else:
+        _refuse_other_form(content, path, form)
     more = (order, known or _has_label) if form.name in ("c", "text") else ()
     reading: Reading = _module(form).read(content, path, *more)
     return reading
+
+
+def _refuse_other_form(content: bytes, path: str, form: Form) -> None:
+    """Refuse a text read as bytes, or bytes read as a text, where there is no doubt about it."""
+    from paramstore.image.forms.recognise import recognise
+
+    try:
+        told = FORMS[recognise(content, path)]
+    except FindingsError:
+        return
+    plain = {"hex", "srec", "uf2"} if form.name == "bin" else {"bin", "uf2"}
+    if told is not form and told.name in plain:
+        raise FindingsError([Finding(
+            "PS628", f"`{path}` is {told.title}, not {form.title}", SourceText(path, ""),
+            help=f"give --format {told.name}")])
 
 
 def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:

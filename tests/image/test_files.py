@@ -136,6 +136,34 @@ def test_text_without_a_dump_is_refused() -> None:
     assert prose == read_dump(prose, "x", FORMS["bin"]).runs[0].data
 
 
+@pytest.mark.parametrize(("content", "asked", "message", "help"), [
+    (encode_image(CONTENT, FORMS["hex"]), "bin", "`x` is Intel HEX, not raw binary",
+     "give --format hex"),
+    (encode_image(CONTENT, FORMS["srec"]), "bin", "`x` is Motorola S-record, not raw binary",
+     "give --format srec"),
+    (bytes(range(256)), "hex", "`x` is raw binary, not Intel HEX", "give --format bin"),
+    (bytes(range(256)), "text", "`x` is raw binary, not hex dump text", "give --format bin"),
+], ids=["hex as bin", "srec as bin", "bin as hex", "bin as text"])
+def test_a_form_that_the_content_contradicts_is_refused(
+    content: bytes, asked: str, message: str, help: str
+) -> None:
+    """One mistake, one finding, and no byte of it on the screen."""
+    with pytest.raises(FindingsError) as caught:
+        read_dump(content, "x", FORMS[asked])
+    (finding,) = caught.value.findings
+    assert ("PS628", message, help, None) == (
+        finding.code, finding.message, finding.help, finding.span)
+
+
+@pytest.mark.parametrize("form", ["hex", "srec"])
+def test_joined_files_are_told_once(form: str) -> None:
+    """Whatever follows the end record, its first line says it all."""
+    content = encode_image(CONTENT, FORMS[form]) * 2
+    with pytest.raises(FindingsError) as caught:
+        read_dump(content, "x", FORMS[form])
+    assert ["PS624"] == [f.code for f in caught.value.findings]
+
+
 def test_a_doubtful_file_names_its_candidates() -> None:
     """A file with the signs of two forms is refused with both of them."""
     both = b":00000001FF\nS9030000FC\n"

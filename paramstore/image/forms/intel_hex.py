@@ -41,7 +41,7 @@ class _Reader:
         self._found = Collector(source)
         self._base = 0
         self._segmented = False
-        self._ended = False
+        self._ended = self._joined = False
 
     def read(self) -> Reading:
         last = 1
@@ -61,8 +61,10 @@ class _Reader:
         whole = Span(number, column, number, column + len(text))
         fail = self._found.fail
         if self._ended:
-            fail("PS624", "a record follows the end record", whole,
-                 help="if files were joined, read them one by one")
+            if not self._joined:
+                fail("PS624", "a record follows the end record", whole,
+                     help="if files were joined, read them one by one")
+            self._joined = True
             return
         if not _RECORD.fullmatch(text):
             fail("PS621", "this is not an Intel HEX record", whole,

@@ -45,7 +45,7 @@ class _Reader:
         self._source = source
         self._found = Collector(source)
         self._records = 0
-        self._ended = False
+        self._ended = self._joined = False
 
     def read(self) -> Reading:
         last = 1
@@ -65,8 +65,10 @@ class _Reader:
     def _line(self, whole: Span, text: str) -> None:
         fail = self._found.fail
         if self._ended:
-            fail("PS624", "a record follows the end record", whole,
-                 help="if files were joined, read them one by one")
+            if not self._joined:
+                fail("PS624", "a record follows the end record", whole,
+                     help="if files were joined, read them one by one")
+            self._joined = True
             return
         if not _RECORD.fullmatch(text):
             fail("PS621", "this is not an S-record", whole,
