@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +22,7 @@ from paramstore.format import HEADER_BYTES
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.production.packer import Raws
-from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.scalars import Scalar, ScalarForm
 
 __all__ = ["ColumnarPacker", "contributions"]
 
@@ -59,17 +61,23 @@ class ColumnarPacker:
         """Return the image of each unit; see `Packer`."""
         names = dict.fromkeys((g, f) for unit in units for g, fields in unit.items()
                               for f in fields)
-        columns = {
-            (g, f): [self._raws(unit, g, f) for unit in units] for g, f in names
-        }
+        columns = {(g, f): self._column(units, g, f) for g, f in names}
         images = self.pack_columns(columns, len(units))
         return [image.data for image in images]
 
-    def pack_columns(self, columns: Mapping[tuple[str, str], Sequence[object]],
+    def _column(self, units: Sequence[Raws], group: str, field: str) -> NDArray[np.generic]:
+        constant = self._constants[group][field]
+        rows = [unit.get(group, {}).get(field, constant) for unit in units]
+        dtype = self._targets[group, field].dtype
+        if dtype.itemsize == 1 and dtype.kind == "u":
+            return np.frombuffer(b"".join(map(bytes, cast("list[tuple[int, ...]]", rows))), dtype)
+        return np.fromiter(chain.from_iterable(rows), dtype, len(rows) * len(constant))
+
+    def pack_columns(self, columns: Mapping[tuple[str, str], NDArray[np.generic]],
                      count: int) -> Bytes:
         """Return `count` images as the rows of an array, which the next call overwrites.
 
-        `columns` maps (group, field) to `count` rows of raws, as tuples or as an array.
+        `columns` maps (group, field) to the raws of all units, one unit after another.
         """
         if len(self._buffer) < count:
             self._buffer = np.empty((count, len(self._base)), np.uint8)
@@ -78,7 +86,7 @@ class ColumnarPacker:
         changed: dict[str, list[PlacedField]] = {}
         for (group, name), column in columns.items():
             target = self._targets[group, name]
-            data = np.asarray(column, target.dtype).reshape(count, -1)
+            data = np.ascontiguousarray(column, target.dtype).reshape(count, -1)
             start = target.ring.address(0) + HEADER_BYTES + target.placed.offset
             images[:, start:start + target.placed.field.size] = data.view(np.uint8)
             changed.setdefault(group, []).append(target.placed)
@@ -86,10 +94,6 @@ class ColumnarPacker:
             if ring.group.name in changed:
                 self._finish(images, ring, changed[ring.group.name])
         return images
-
-    def _raws(self, unit: Raws, group: str, field: str) -> tuple[Raw, ...]:
-        own = unit.get(group, {}).get(field)
-        return self._constants[group][field] if own is None else own
 
     def _finish(self, images: Bytes, ring: Ring, changed: Sequence[PlacedField]) -> None:
         """Bring the CRC of the first record of a ring up to date, then the other copies."""
