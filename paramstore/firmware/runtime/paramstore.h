@@ -192,7 +192,9 @@ ps_status_t ps_wipe(ps_store_t *store);
 /* ---- Values -------------------------------------------------------------------------------- */
 
 /* Copy `count` elements from `values` (an array of the member's type) to field `field`, from
- * element `first` on. All or nothing. The generated setters call this with the right type. */
+ * element `first` on. All or nothing. The generated setters call this with the right type.
+ * Limits are checked here; rules between values by the commit (PS_ERR_RULE), so that two values
+ * can be changed one after the other. */
 ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t count,
                    const void *values);
 

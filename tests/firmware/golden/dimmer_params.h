@@ -85,7 +85,9 @@ void dimmer_init(dimmer_t *unit, const ps_port_t *port);
 
 extern const ps_layout_t dimmer_layout;
 
-/* ---- Getters and setters: setters check limits and change RAM only, see ps_commit ---------- */
+/* ---- Getters and setters ------------------------------------------------------------------- */
+
+/* Setters check limits and change RAM only. Rules between values are checked by ps_commit. */
 
 static inline uint8_t dimmer_get_settings_level(const dimmer_t *unit)
 {
