@@ -16,7 +16,7 @@ from paramstore.schema.quantity import Conversion, Physical, parameter_to_raw
 
 __all__ = ["AtCell", "EntryReader"]
 
-_CACHED = 4096
+_CACHED = 256
 _NOWHERE = Span(1, 1, 1, 1)
 _Texts = tuple[tuple[str, bool], ...]
 """The texts of the cells of one parameter, and whether each was quoted."""

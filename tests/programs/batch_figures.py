@@ -65,7 +65,7 @@ class Figures:
     memory_kib: dict[int, int]  # most of the Python heap in a run, by number of units
 
 
-# ---- The loop written by hand ---------------------------------------------------------------------
+# ---- The loop written by hand -------------------------------------------------------------------
 
 
 class HandWritten:
@@ -122,11 +122,11 @@ def _raws(field: Field, chance: random.Random, number: int) -> tuple[int | float
     return tuple(chance.randint(span[0], max(span[0], span[1] - 1)) for _ in range(field.count))
 
 
-# ---- Measuring ------------------------------------------------------------------------------------
+# ---- Measuring ----------------------------------------------------------------------------------
 
 
 def measure(units: int, repeats: int = 5) -> Figures:
-    """Measure everything; times are medians of `repeats`, but for whole runs, which are made once."""
+    """Measure everything; times are medians of `repeats`, but for whole runs, made once."""
     plan = open_project(read_text(SCHEMA)).plan
     raws = [unit_raws(plan, n) for n in range(units)]
     packer = ColumnarPacker(plan, complete(plan, {}))
@@ -225,7 +225,7 @@ def _memory(plan: Plan, folder: Path, units: int) -> int:
     return peak // 1024
 
 
-# ---- Report ---------------------------------------------------------------------------------------
+# ---- Report -------------------------------------------------------------------------------------
 
 
 def report(figures: Figures) -> list[str]:

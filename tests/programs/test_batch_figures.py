@@ -19,4 +19,4 @@ def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixt
 
 def test_report_names_the_figures() -> None:
     """One line for each."""
-    assert 10 == len(report(measure(60, repeats=1)))
+    assert 9 == len(report(measure(60, repeats=1)))
