@@ -12,6 +12,12 @@ SUMMARIES = {
     "pack": "Make an EEPROM image from a schema and values.",
     "batch": "Make images of many units from a table, with serial numbers and records.",
     "unpack": "Read the values and the health of every slot from a dump.",
+    "examine": "Say all that a dump in any form tells: damage, history, wear.",
+    "bytes": "Show a dump byte by byte, with what each one is.",
+    "locate": "Explain an address, or find where a parameter lies.",
+    "differ": "Say what differs between two dumps, or a dump and values.",
+    "salvage": "Make a clean image from a damaged dump.",
+    "transcribe": "Write a dump in another form.",
     "migrate": "Make an image of one release one of another, earlier or later.",
 }
 """Name and one-line summary of every command, in the order of the work."""

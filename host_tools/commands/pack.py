@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import click
 
+from host_tools.images import ImageOptions, encoded, image_options
 from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import release_option, show_findings
 
@@ -15,14 +17,17 @@ from host_tools.terminal import release_option, show_findings
 @click.argument("values", required=False)
 @click.option("-o", "--output", required=True, metavar="FILE",
               help="The image; `-` with --format: stdout.")
-@click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
+@click.option("--format", "form_name", metavar="FORM",
+              help="bin, hex, srec, uf2, c or text (default: by the suffix).")
+@image_options
 @click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
               help="One value, on top of the values file; may be repeated. VALUE as in a "
                    "values file; quotes around texts and brackets around lists may be left out.")
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
 def command(schema: str, values: str | None, output: str, form_name: str | None,
-            settings: tuple[str, ...], release: int | None, as_json: bool) -> None:
+            settings: tuple[str, ...], release: int | None, as_json: bool,
+            **form_options: Any) -> None:
     """Example: paramstore pack schemas/tank_probe.toml unit.toml -o unit.hex
 
     Make the image of a whole part: its label, and the first record of every group. VALUES is a
@@ -30,7 +35,7 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     `-`: standard input. Exit code 1: SCHEMA or VALUES has mistakes; nothing was written.
     """
     from paramstore.evolve.project import open_project
-    from paramstore.image.files import encode_image, form_of
+    from paramstore.image.files import form_of
     from paramstore.image.pack import pack
     from paramstore.image.values import read_values
     from paramstore.report.cautions import CAUTION
@@ -42,7 +47,8 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     given = read_values(plan.schema, read_source(values) if values else None, settings)
     findings = (*project.findings, *given.warnings)
     image = pack(plan, given.values)
-    write_bytes(output, encode_image(image, form), inputs=(schema, values))
+    content = encoded(image, plan, form, ImageOptions(**form_options))
+    write_bytes(output, content, inputs=(schema, values))
     talk = output == "-"  # stdout is the image then
     if as_json:
         click.echo(json.dumps(findings_data(findings) | {

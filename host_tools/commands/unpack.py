@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import read_bytes, read_source, write_bytes
+from host_tools.dumps import DumpOptions, dump_options, read
+from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import release_option, show_findings, tint
 
 if TYPE_CHECKING:
@@ -24,12 +25,13 @@ def paint(text: str, state: SlotState) -> str:
 @click.argument("schema")
 @click.argument("dump")
 @click.option("-o", "--output", metavar="FILE", help="Write a values file (TOML); `-`: stdout.")
-@click.option("--format", "form_name", metavar="FORM", help="bin or hex (default: by the suffix).")
+@dump_options
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, output: str | None,
-            form_name: str | None, release: int | None, as_json: bool) -> None:
+            form_name: str | None, words: str | None, offset: int | None, release: int | None,
+            as_json: bool) -> None:
     """Example: paramstore unpack schemas/tank_probe.toml dump.bin -o unit.toml
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
@@ -37,22 +39,23 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
     the store reads it. SCHEMA may be `-`: standard input; or DUMP, with --format. Exit code 1: data
     is lost or damaged, or the dump is not of this store.
     """
+    from paramstore.decode.which import Candidate, choose
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import unpack
     from paramstore.image.diagnose import diagnose
-    from paramstore.image.files import decode_image, form_of
     from paramstore.report.findings import findings_data
     from paramstore.report.image import contents_toml, image_data, image_text
 
-    form = form_of(dump, form_name)
     project = open_project(read_source(schema))
-    plan = project.release(release)
-    found = decode_image(read_bytes(dump), form, dump, plan.part.capacity)
-    contents = unpack(plan, found.data)
-    if release is None and contents.label:
-        contents = unpack(project.plan_of(contents.label), found.data)
-    findings = (*project.findings, *diagnose(contents, dump, found.gaps))
+    plans = (project.plan, *project.history.plans) if release is None else (
+        project.release(release),)
+    reading = read(dump, DumpOptions(form_name, words, offset))
+    choice = choose(reading, [Candidate(schema, plan) for plan in plans], offset)
+    found = choice.alignment.dump
+    contents = unpack(choice.candidate.plan, found.data)
+    findings = (*project.findings, *reading.findings, *choice.findings,
+                *choice.alignment.findings, *diagnose(contents, dump, found.gaps))
     talk = output == "-"  # stdout is the values file then
     if as_json:
         data = findings_data(findings) | image_data(contents)

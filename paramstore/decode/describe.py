@@ -66,7 +66,7 @@ def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
         if verdict.tear.new is not None:
             notes.append(f"the values of record {verdict.tear.new_sequence} can be read, but the "
                          "commit was never acknowledged")
-    if repair := repair_text(verdict):
+    if verdict.kind is not SlotKind.FLIPPED and (repair := repair_text(verdict)):
         notes.append(repair)
     return Finding(
         code, f"group `{name}`, slot {slot.number} at 0x{slot.address:04X}: {verdict.reason}",

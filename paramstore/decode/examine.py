@@ -1,6 +1,6 @@
 """Everything about a dump: the one verb of this room.
 
-    bytes of a file -> what it says -> which schema -> where it lies -> contents -> verdicts
+    what a file says -> which schema -> where it lies -> contents -> verdicts
 
 Each step is a module of its own; this one only puts them together.
 """
@@ -18,9 +18,8 @@ from paramstore.errors import Finding
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.files import Dump, Form, read_dump
+from paramstore.image.files import Dump
 from paramstore.image.forms.runs import Reading
-from paramstore.image.forms.words import Order
 from paramstore.layout.plan import Plan
 
 __all__ = ["Examination", "Stray", "examine"]
@@ -55,14 +54,13 @@ class Examination:
         return self.candidate.plan
 
 
-def examine(content: bytes, path: str, candidates: Sequence[Candidate], form: Form | None = None,
-            *, order: Order | None = None, offset: int | None = None) -> Examination:
-    """Return what the content of the file `path` says, read with the one of `candidates` it is of.
+def examine(reading: Reading, candidates: Sequence[Candidate],
+            offset: int | None = None) -> Examination:
+    """Return what a file says of a part, read with the one of `candidates` it is of.
 
-    `form`, `order` and `offset` are what a person says of the file; see `image.files.read_dump`
-    and `align`. FindingsError for a file that cannot be read, or of which the schema is doubtful.
+    `offset` is what a person says of where the part begins; see `align`. FindingsError for a file
+    of which the schema is doubtful, or that does not fit the part.
     """
-    reading = read_dump(content, path, form, order=order)
     choice = choose(reading, candidates, offset)
     plan, dump = choice.candidate.plan, choice.alignment.dump
     contents = unpack(plan, dump.data)
@@ -72,7 +70,7 @@ def examine(content: bytes, path: str, candidates: Sequence[Candidate], form: Fo
     wear = {name: wear_of(contents, g) for name, g in groups.items()}
     strays = _strays(contents)
     # The slots are told one by one, with their causes.
-    general = [f for f in diagnose(contents, path, dump.gaps) if f.code != "PS611"]
+    general = [f for f in diagnose(contents, reading.source.path, dump.gaps) if f.code != "PS611"]
     findings = (
         *reading.findings, *choice.findings, *choice.alignment.findings, *general,
         *(describe(contents, reading.source, slots, histories, wear,

@@ -12,7 +12,7 @@ from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 
-__all__ = ["GroupValues", "Values", "complete", "pack"]
+__all__ = ["GroupValues", "Values", "complete", "pack", "used_ranges"]
 
 GroupValues = Mapping[str, tuple[Raw, ...]]
 """The raws of a group's fields by field name; a missing field has its default."""
@@ -60,6 +60,19 @@ def pack(plan: Plan, values: Values) -> bytes:
             _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body))
     _refuse_breaches(plan, full)
     return bytes(image)
+
+
+def used_ranges(plan: Plan) -> tuple[tuple[int, int], ...]:
+    """Return the (first, past the last) addresses of the pages that labels and rings have, those
+    of groups that were taken out included.
+
+    A ring is written with its erased slots: a record that is left on a part that was used before
+    would have the greater number, and win.
+    """
+    return ((0, 2 * plan.label_pages * plan.part.page), *(
+        (ring.address(0), ring.address(0) + ring.pages * ring.page_bytes)
+        for ring in (*plan.rings, *plan.retired)
+    ))
 
 
 def _refuse_breaches(plan: Plan, values: Values) -> None:

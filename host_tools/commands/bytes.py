@@ -1,0 +1,30 @@
+"""`paramstore bytes`: a hex dump in which every byte says what it is."""
+
+from __future__ import annotations
+
+import click
+
+from host_tools.dumps import DumpOptions, address, candidates, dump_options, examined
+from host_tools.terminal import tint
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("dump")
+@click.option("--from", "first", type=address, default="0", metavar="ADDRESS",
+              help="First address that is shown.")
+@click.option("--to", "last", type=address, metavar="ADDRESS", help="Last one that is shown.")
+@dump_options
+def command(schema: str, dump: str, first: int, last: int | None, form_name: str | None,
+            words: str | None, offset: int | None) -> None:
+    """Example: paramstore bytes schemas/tank_probe.toml unit.hex --from 0x1C0 --to 0x21F
+
+    Show a dump byte by byte, one line for each thing in it, with what it is and its value. On a
+    terminal headers and CRCs are blue, bytes of a slot that is not sound red; in a slot whose write
+    was interrupted old bytes are blue, new ones green, erased ones yellow.
+    """
+    from paramstore.report.bytes import bytes_text
+
+    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
+    end = None if last is None else last + 1
+    click.echo(bytes_text(found, first, end, tint), nl=False)

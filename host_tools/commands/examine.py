@@ -1,0 +1,41 @@
+"""`paramstore examine`: everything that a dump tells."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.terminal import show_findings, tint
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("dump")
+@dump_options
+@click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot and commit included.")
+@click.pass_context
+def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, words: str | None,
+            offset: int | None, as_json: bool) -> None:
+    """Example: paramstore examine schemas console.log
+
+    Say all that a dump tells: its values, what happened to every slot, what each commit changed,
+    how worn the part is, and what is wrong. SCHEMA is a schema, or a folder of them: the label of
+    the dump says which, else its records do. DUMP may be of any form, also pasted from a console;
+    what is doubtful in it is refused with the candidates. Exit code 1: data is lost or damaged.
+    """
+    from paramstore.errors import errors_in
+    from paramstore.report.dump import dump_data, dump_text
+    from paramstore.report.findings import findings_data
+
+    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
+    if as_json:
+        data = findings_data(found.findings) | dump_data(found)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+    else:
+        click.echo(dump_text(found, tint), nl=False)
+        if found.findings:
+            click.echo()
+        show_findings(found.findings, err=False)
+    ctx.exit(1 if errors_in(found.findings) else 0)

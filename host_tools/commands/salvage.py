@@ -1,0 +1,53 @@
+"""`paramstore salvage`: a clean image from a damaged dump."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.streams import write_bytes
+from host_tools.terminal import tint
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("dump")
+@click.option("-o", "--output", required=True, metavar="FILE",
+              help="The image; its suffix tells its form. `-`: stdout, raw binary.")
+@click.option("--repair", is_flag=True,
+              help="Take newer records that one or two changed bits make whole.")
+@dump_options
+@click.option("--json", "as_json", is_flag=True, help="Tell what came from where as JSON.")
+@click.pass_context
+def command(ctx: click.Context, schema: str, dump: str, output: str, repair: bool,
+            form_name: str | None, words: str | None, offset: int | None, as_json: bool) -> None:
+    """Example: paramstore salvage schemas/tank_probe.toml broken.bin -o clean.bin
+
+    Write the image of a whole part with the newest whole record of each group, as a freshly packed
+    one has it, and list what came from where. What is lost has its defaults. Check the values
+    before the image goes into a unit. Exit code 1: something is lost, so defaults stand in for it.
+    """
+    from paramstore.decode.salvage import salvage
+    from paramstore.errors import ToolError
+    from paramstore.image.files import FORMS, encode_image, form_of
+    from paramstore.report.cautions import CAUTION
+    from paramstore.report.dump import salvage_data, salvage_text
+    from paramstore.report.findings import SCHEMA_VERSION
+
+    form = FORMS["bin"] if output == "-" else form_of(output)
+    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
+    if not found.contents.readable or found.contents.blank:
+        raise ToolError(f"`{dump}` holds nothing of `{found.plan.schema.name}` to salvage",
+                        "`paramstore examine` says what it holds")
+    saved = salvage(found, repair=repair)
+    write_bytes(output, encode_image(saved.image, form), inputs=(schema, dump))
+    talk = output == "-"  # stdout is the image then
+    if as_json:
+        data = {"schema_version": SCHEMA_VERSION, "output": output} | salvage_data(saved)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+    else:
+        click.echo(salvage_text(saved, tint), nl=False, err=talk)
+    click.echo(CAUTION, err=True)
+    ctx.exit(0 if saved.complete else 1)

@@ -1,0 +1,141 @@
+"""A clean image from a damaged dump, with a list of what came from where.
+
+Takes of each group the newest whole record and writes it as a freshly packed part has it, numbered
+from 1, so that nothing of the damage is left; the bytes of the body stay what they were, also those
+that only other firmware knows. What is lost has its defaults. A record that one or two bits would
+mend counts only if that is asked for; one whose write was interrupted never does, for nobody was
+ever told that it was stored.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from paramstore.codec import build_label, build_record, decode_body, encode_body
+from paramstore.decode.examine import Examination
+from paramstore.decode.repair import Repair
+from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.format import ERASED, HEADER_BYTES, OVERHEAD_BYTES
+from paramstore.image.breaches import breaches
+from paramstore.image.contents import GroupContents
+from paramstore.layout.plan import Plan
+from paramstore.scalars import Raw
+
+__all__ = ["Salvage", "Source", "SourceKind", "salvage"]
+
+
+class SourceKind(StrEnum):
+    """Where the values of a group come from."""
+
+    RECORD = "record"  # the newest whole one
+    REPAIRED = "repaired record"  # a newer one, with bits changed back
+    DEFAULTS = "defaults"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a group comes from: `sequence` is the number of the record in the dump, 0 if there is
+    none. `offered` is a newer record that a repair would give, if it was
+    not taken; `defaulted` the parameters whose stored values break the schema."""
+
+    group: str
+    kind: SourceKind
+    sequence: int
+    slot: int | None = None
+    repair: Repair | None = None
+    offered: SlotVerdict | None = None
+    defaulted: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Salvage:
+    """The image of a whole part, and the source of each group in schema order."""
+
+    image: bytes
+    sources: tuple[Source, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every value is one that was stored."""
+        return all(s.kind is not SourceKind.DEFAULTS and not s.defaulted for s in self.sources)
+
+
+def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
+    """Return a clean image with everything of the dump that is whole; with `repair`, also records
+    that one or two changed bits make whole, if they are newer."""
+    plan = examination.plan
+    image = bytearray([ERASED]) * plan.part.capacity
+    for copy in (0, 1):
+        _put(image, plan.label_address(copy), build_label(plan))
+    sources = []
+    for group in examination.contents.groups:
+        verdicts = examination.slots.get(group.ring.group.name, ())
+        source, body, revision = _source(group, verdicts, repair)
+        sources.append(_checked(plan, group, source, body, revision, image))
+    return Salvage(bytes(image), tuple(sources))
+
+
+def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
+            repair: bool) -> tuple[Source, bytes, int]:
+    """Return where a group comes from, its body and revision."""
+    name, newest = group.ring.group.name, group.newest
+    sequence = newest.record.sequence if newest else 0
+    mended = max(
+        ((int.from_bytes(v.repair.data[:4], "little"), v) for v in verdicts
+         if v.repair and v.kind is SlotKind.FLIPPED),
+        key=lambda m: m[0], default=None)
+    if mended is not None and mended[0] <= sequence:
+        mended = None
+    if mended is not None and repair and mended[1].repair is not None:
+        data = mended[1].repair.data
+        return (Source(name, SourceKind.REPAIRED, mended[0], mended[1].slot.number,
+                       mended[1].repair),
+                data[HEADER_BYTES:len(data) - OVERHEAD_BYTES + HEADER_BYTES],
+                data[HEADER_BYTES - 1])
+    offered = mended[1] if mended is not None else None
+    if newest is None:
+        return (Source(name, SourceKind.DEFAULTS, 0, offered=offered),
+                encode_body(group.ring, {}), group.ring.revision)
+    return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
+            newest.record.body, newest.record.revision)
+
+
+def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revision: int,
+             image: bytearray) -> Source:
+    """Write the copies of a group; values that break the schema become defaults."""
+    ring = group.ring
+    values = decode_body(ring, body, revision)
+    wrong = {b.parameter.name: b.parameter for b in breaches(ring.group, values)}
+    while wrong:
+        for parameter in wrong.values():
+            values |= {f.name: f.default for f in parameter.fields}
+        # A default may be on the wrong side of a value it has to stay below: then both are.
+        more = {b.parameter.name: b.parameter for b in breaches(ring.group, values)}
+        more |= {p: ring.group.parameter(p) for b in breaches(ring.group, values)
+                 if (p := b.parameter.below)}
+        if more.keys() <= wrong.keys():
+            break
+        wrong |= more
+    if wrong:
+        body = _with_values(body, group, values, tuple(wrong))
+    for slot in range(ring.group.copies):
+        _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body, revision))
+    return replace(source, defaulted=tuple(wrong))
+
+
+def _with_values(body: bytes, group: GroupContents, values: dict[str, tuple[Raw, ...]],
+                 names: tuple[str, ...]) -> bytes:
+    """Return the body with other values in some parameters, all else as it was."""
+    changed = bytearray(body)
+    new = encode_body(group.ring, values)
+    fields = {f.name for n in names for f in group.ring.group.parameter(n).fields}
+    for placed in group.ring.fields:
+        if placed.field.name in fields:
+            end = placed.offset + placed.field.size
+            changed[placed.offset:end] = new[placed.offset:end]
+    return bytes(changed)
+
+
+def _put(image: bytearray, address: int, data: bytes) -> None:
+    image[address:address + len(data)] = data

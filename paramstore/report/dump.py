@@ -1,0 +1,223 @@
+"""What became of a dump, in text and as data: slots that are not sound, history, wear, salvage.
+
+Words the facts of `decode`; the values themselves are shown by `report.image`. Colours come from
+outside, as a function of the parts that `report.findings` names.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from paramstore.decode.examine import Examination
+from paramstore.decode.history import Change, Commit, History, Wear
+from paramstore.decode.salvage import Salvage, Source, SourceKind
+from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.decode.tear import Origin, stretches
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.image import image_data, image_text
+from paramstore.report.tables import printable
+from paramstore.scalars import Raw
+from paramstore.schema.model import Kind, Parameter
+from paramstore.schema.quantity import format_value
+from paramstore.schema.words import plural
+
+__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "parameter_text", "salvage_data",
+           "salvage_text"]
+
+ORIGIN_TINTS = {Origin.OLD: "place", Origin.NEW: "mend", Origin.SAME: "fact",
+                Origin.ERASED: "warning", Origin.CLEARED: "warning", Origin.MIXED: "error",
+                Origin.OTHER: "error"}
+"""The part of a report whose colour the bytes of a torn slot have."""
+
+_MOST_COMMITS = 12
+"""Commits of one group that are shown; JSON has all of them."""
+
+
+def dump_text(found: Examination, tint: Tint = no_tint) -> str:
+    """Return the whole report, findings left out, lines ended by \\n."""
+    lines = [f"{printable(found.reading.source.path)}: {found.reading.title}",
+             f"schema: {printable(found.candidate.name)}"]
+    text = "\n".join(lines) + "\n" + image_text(found.contents)
+    if not found.contents.readable:
+        return text
+    blocks = [
+        list(_slots(found, tint)), list(_histories(found)), list(_wear(found)),
+        ["Free pages that hold bytes", *(f"  0x{s.first:04X} to 0x{s.end - 1:04X}"
+                                         for s in found.strays)] if found.strays else [],
+    ]
+    return text + "".join("\n" + "\n".join(block) + "\n" for block in blocks if block)
+
+
+def _slots(found: Examination, tint: Tint) -> Iterator[str]:
+    unsound = [(name, v) for name, verdicts in found.slots.items() for v in verdicts
+               if not v.kind.sound or v.revision is not None]
+    if unsound:
+        yield "Slots that are not sound"
+    for name, verdict in unsound:
+        what = verdict.kind.value if verdict.revision is None else (
+            f"{verdict.kind.value}, revision {verdict.revision}")
+        part = "error" if verdict.kind in (SlotKind.DAMAGED, SlotKind.FLIPPED) else "warning"
+        place = f"  {name}, slot {verdict.slot.number} at 0x{verdict.slot.address:04X}"
+        yield f"{place}: {tint(what, part)}" + (f": {verdict.reason}" if verdict.reason else "")
+        yield from _torn(verdict, tint)
+        if verdict.repair is not None and verdict.kind is not SlotKind.FLIPPED:
+            bits = " and ".join(f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}"
+                                for b in verdict.repair.bits)
+            number = int.from_bytes(verdict.repair.data[:4], "little")
+            yield f"    changing {bits} would make it record {number}"
+
+
+def _torn(verdict: SlotVerdict, tint: Tint) -> Iterator[str]:
+    if verdict.tear is None:
+        return
+    tear, address = verdict.tear, verdict.slot.address
+    for stretch in stretches(tear.origins):
+        sure = all(tear.sure[stretch.first:stretch.end])
+        yield (f"    0x{address + stretch.first:04X} to 0x{address + stretch.end - 1:04X}  "
+               f"{tint(stretch.origin.value, ORIGIN_TINTS[stretch.origin])}"
+               + ("" if sure else ", inferred"))
+
+
+def _histories(found: Examination) -> Iterator[str]:
+    if any(len(h.commits) > 1 for h in found.histories.values()):
+        yield "History: what each commit changed, oldest first"
+    for name, history in found.histories.items():
+        if len(history.commits) < 2:
+            continue
+        yield f"  {name}"
+        shown = history.commits[-_MOST_COMMITS:]
+        if len(history.commits) > len(shown):
+            yield f"    {len(history.commits) - len(shown)} earlier commits"
+        for commit in shown:
+            changes = [_change(c) for c in commit.changes] or [
+                "the oldest that can be read" if commit is history.commits[0] else "no change"]
+            head = f"    record {_numbers(commit)}"
+            yield f"{head}  {changes[0]}"
+            yield from (" " * len(head) + "  " + c for c in changes[1:])
+
+
+def _numbers(commit: Commit) -> str:
+    first, last = commit.sequences[0], commit.sequences[-1]
+    return str(first) if first == last else f"{first} to {last}"
+
+
+def _change(change: Change) -> str:
+    p = change.parameter
+    return f"{p.name}: {parameter_text(p, change.before)} -> {parameter_text(p, change.after)}"
+
+
+def parameter_text(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> str:
+    """Return the value of a parameter with its unit; a curve as points."""
+    texts = [printable(format_value(f, raws[f.name])) for f in parameter.fields]
+    return f"x {texts[0]}, y {texts[1]}" if parameter.kind is Kind.CURVE else texts[0]
+
+
+def _wear(found: Examination) -> Iterator[str]:
+    yield "Wear: by the sequence numbers, at the temperature of the schema"
+    width = max(map(len, found.wear), default=0)
+    for name, wear in found.wear.items():
+        yield (f"  {name:{width}}  {wear.writes:,} of {wear.endurance:,.0f} writes of a slot, "
+               f"{wear.used:.1%}; {_left(wear)}")
+
+
+def _left(wear: Wear) -> str:
+    if math.isinf(wear.years_left):
+        return "never written by the schema"
+    years = f"{wear.years_left:,.0f}" if wear.years_left >= 10 else f"{wear.years_left:.1f}"
+    return f"{years} years left at the writes of the schema"
+
+
+# ---- Salvage ------------------------------------------------------------------------------------
+
+
+def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
+    """Return where each group of a salvaged image comes from, one line or more each."""
+    width = max(len(s.group) for s in saved.sources)
+    lines = []
+    for source in saved.sources:
+        part = {SourceKind.RECORD: "mend", SourceKind.REPAIRED: "warning",
+                SourceKind.DEFAULTS: "error"}[source.kind]
+        lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
+        if source.repair is not None:
+            bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
+            lines.append(f"{'':{width}}  changed back: {bits} of the record")
+        if source.offered is not None and source.offered.repair is not None:
+            number = int.from_bytes(source.offered.repair.data[:4], "little")
+            lines.append(f"{'':{width}}  --repair would take record {number}, which needs "
+                         f"{plural(len(source.offered.repair.bits), 'bit')} changed")
+        if source.defaulted:
+            names = ", ".join(source.defaulted)
+            lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
+                         "the stored values break the schema")
+    return "\n".join(lines) + "\n"
+
+
+def _source(source: Source) -> str:
+    if source.kind is SourceKind.DEFAULTS:
+        return "defaults: no record can be read"
+    return f"{source.kind.value} {source.sequence} from slot {source.slot}"
+
+
+# ---- Data ---------------------------------------------------------------------------------------
+
+
+def dump_data(found: Examination) -> dict[str, Any]:
+    """Return everything as plain data for JSON."""
+    return image_data(found.contents) | {
+        "form": found.reading.form,
+        "read_as": found.reading.title,
+        "schema": found.candidate.name,
+        "gaps": [list(gap) for gap in found.dump.gaps],
+        "slots": {name: [_verdict_data(v) for v in verdicts]
+                  for name, verdicts in found.slots.items()},
+        "histories": {name: _history_data(h) for name, h in found.histories.items()},
+        "wear": {
+            name: {"writes": w.writes, "endurance": w.endurance, "used": w.used,
+                   "years_left": None if math.isinf(w.years_left) else w.years_left}
+            for name, w in found.wear.items()
+        },
+        "strays": [[s.first, s.end] for s in found.strays],
+    }
+
+
+def _verdict_data(verdict: SlotVerdict) -> dict[str, Any]:
+    tear, repair = verdict.tear, verdict.repair
+    return {
+        "slot": verdict.slot.number,
+        "address": verdict.slot.address,
+        "kind": verdict.kind.value,
+        "reason": verdict.reason,
+        "turn": verdict.turn,
+        "revision": verdict.revision,
+        "tear": tear and {
+            "old": tear.old_sequence, "new": tear.new_sequence, "proven": tear.proven,
+            "bytes": [{"first": s.first, "end": s.end, "origin": s.origin.value,
+                       "sure": all(tear.sure[s.first:s.end])} for s in stretches(tear.origins)],
+        },
+        "repair": repair and [{"offset": b.offset, "bit": b.bit} for b in repair.bits],
+        "store_id": verdict.store_id,
+    }
+
+
+def _history_data(history: History) -> dict[str, Any]:
+    return {
+        "commits": [
+            {"sequences": list(c.sequences), "revision": c.revision, "changes": [
+                {"parameter": x.parameter.name, "before": parameter_text(x.parameter, x.before),
+                 "after": parameter_text(x.parameter, x.after)} for x in c.changes]}
+            for c in history.commits
+        ],
+        "missing": [list(m) for m in history.missing],
+        "twice": list(history.twice),
+    }
+
+
+def salvage_data(saved: Salvage) -> dict[str, Any]:
+    """Return the sources of a salvaged image as plain data for JSON."""
+    return {"complete": saved.complete, "groups": [
+        {"name": s.group, "from": s.kind.value, "sequence": s.sequence, "slot": s.slot,
+         "repaired_bits": [{"offset": b.offset, "bit": b.bit} for b in s.repair.bits]
+         if s.repair else [], "defaulted": list(s.defaulted)}
+        for s in saved.sources]}

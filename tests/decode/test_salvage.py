@@ -1,0 +1,114 @@
+"""A salvaged image is clean, holds the newest whole values, and says where they come from."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+from hypothesis import given, settings
+
+from paramstore.codec import build_record, encode_body
+from paramstore.decode.differ import byte_differences, value_differences
+from paramstore.decode.examine import Examination, examine
+from paramstore.decode.salvage import SourceKind, salvage
+from paramstore.decode.which import Candidate
+from paramstore.image.contents import unpack
+from paramstore.image.files import FORMS, read_dump
+from paramstore.image.pack import pack
+from paramstore.status import Health, Status
+from tests.decode.scenes import PLAN, Scene, on_part, used_unit
+from tests.decode.test_slots import scenes
+
+RING = PLAN.ring("settings")
+IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
+
+
+def examined(image: bytes) -> Examination:
+    return examine(read_dump(image, "x", FORMS["bin"]), (Candidate("bench_unit", PLAN),))
+
+
+def put(image: bytes, address: int, data: bytes) -> bytes:
+    return image[:address] + data + image[address + len(data):]
+
+
+@given(scenes())
+@settings(max_examples=60)
+def test_a_salvaged_unit_boots_with_what_it_had(scene: Scene) -> None:
+    """Firmware mounts the image without a flag of damage and serves the values of the dump."""
+    found = examined(scene.image)
+    saved = salvage(found)
+    rig = on_part(saved.image)
+    assert rig.mount() in (Status.OK, Status.FLAGGED)
+    for group in found.contents.groups:
+        name = group.ring.group.name
+        assert group.values == rig.values(name)
+        assert Health.DAMAGE not in rig.health(name)
+    assert [] == [f for f in examined(saved.image).findings if f.code != "PS613"]
+
+
+def test_an_image_of_what_was_packed_is_the_same() -> None:
+    """Nothing is added to a sound image, and nothing left out."""
+    packed = pack(PLAN, {"settings": {"interval": (99,)}})
+    saved = salvage(examined(packed))
+    assert packed == saved.image and saved.complete
+
+
+def test_a_repair_is_taken_only_when_asked_for() -> None:
+    """The newest record lost a bit: without --repair the one before counts."""
+    at = RING.address(1) + 6
+    broken = put(IMAGE, at, bytes([IMAGE[at] ^ 0x10]))
+    plain, mended = (salvage(examined(broken), repair=r) for r in (False, True))
+    sources = [s.sources[1] for s in (plain, mended)]
+    assert [(SourceKind.RECORD, 5), (SourceKind.REPAIRED, 6)] == [
+        (s.kind, s.sequence) for s in sources]
+    assert sources[0].offered is not None and sources[1].offered is None
+    values = [unpack(PLAN, s.image).group("settings").values for s in (plain, mended)]
+    assert values[1] == unpack(PLAN, IMAGE).group("settings").values != values[0]
+
+
+def test_values_that_break_the_schema_become_defaults() -> None:
+    """A stored value outside its limits is not carried on; the others are."""
+    body = encode_body(RING, {"interval": (0,), "gain": (5,)})
+    image = put(IMAGE, RING.address(2), build_record(PLAN, RING, 7, body))
+    saved = salvage(examined(image))
+    assert (("interval",), False) == (saved.sources[1].defaulted, saved.complete)
+    values = unpack(PLAN, saved.image).group("settings").values
+    assert ((10,), (5,)) == (values["interval"], values["gain"])
+
+
+def test_bytes_of_other_firmware_are_kept() -> None:
+    """A record of a later revision keeps its revision, and the room it uses."""
+    body = bytearray(encode_body(RING, {}))
+    body[-3:] = b"abc"
+    image = put(IMAGE, RING.address(2), build_record(PLAN, RING, 7, bytes(body), revision=4))
+    record = unpack(PLAN, salvage(examined(image)).image).group("settings").slots[0].record
+    assert (4, bytes(body)) == (record.revision, record.body)
+
+
+def test_differences_are_told_by_parameter_and_by_byte() -> None:
+    """One commit changes one parameter, and the bytes of one slot."""
+    rig = on_part(IMAGE)
+    rig.set("settings", "interval", 0, [1234])
+    rig.commit("settings")
+    after = bytes(rig.bench.device.memory)
+    before, later = (unpack(PLAN, image) for image in (IMAGE, after))
+    (difference,) = value_differences(PLAN, before, later)
+    assert ("interval", {"interval": (1234,)}) == (difference.parameter.name, difference.after)
+    ranges = byte_differences(PLAN, IMAGE, after)
+    assert {(RING, 2)} == {(r.meaning.ring, r.meaning.slot) for r in ranges}
+    assert all(r.before == IMAGE[r.meaning.address:][:len(r.before)] for r in ranges)
+    assert "sequence number" == ranges[0].meaning.what
+    assert () == byte_differences(PLAN, IMAGE, IMAGE)
+    assert () == value_differences(PLAN, before, before)
+
+
+def test_values_are_compared_where_they_are_given() -> None:
+    """A values file that names one parameter is compared in that one; a lost group has no record.
+    """
+    contents = unpack(PLAN, IMAGE)
+    interval = contents.group("settings").values["interval"]
+    assert () == value_differences(PLAN, contents, {"settings": {"interval": interval}})
+    (difference,) = value_differences(PLAN, contents, {"settings": {"interval": (3,)}})
+    assert {"interval": (3,)} == difference.after
+    blank = replace(contents, groups=unpack(PLAN, b"\xff" * 4096).groups)
+    assert value_differences(PLAN, blank, contents)[0].before is None

@@ -1,0 +1,144 @@
+"""The commands that read dumps, as a person calls them."""
+
+from __future__ import annotations
+
+import json
+import random
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.eeprom.faults import Tear, Torn
+from paramstore.image.files import FORMS, WriteOptions, encode_image
+from tests.decode.scenes import PLAN, SCHEMA, cut_commit, used_unit
+from tests.goldens import golden
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+GOLDEN = Path(__file__).parent / "golden"
+IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
+TORN = cut_commit("settings", 6, 0, Tear(Torn.SUFFIX, 2)).image
+
+
+def run(*arguments: str | Path, stdin: bytes | None = None) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments], input=stdin)
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the schema, a sound dump, and one with a torn and a bit-flipped slot."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bench_unit.toml").write_text(SCHEMA)
+    (tmp_path / "sound.bin").write_bytes(IMAGE)
+    hurt = bytearray(TORN)
+    hurt[PLAN.ring("settings").address(1) + 7] ^= 4
+    (tmp_path / "hurt.bin").write_bytes(hurt)
+    return tmp_path
+
+
+@pytest.mark.parametrize(("name", "arguments", "code"), [
+    ("examine", ["examine", "bench_unit.toml", "hurt.bin"], 1),
+    ("bytes", ["bytes", "bench_unit.toml", "hurt.bin", "--to", "0xFFF"], 0),
+    ("locate", ["locate", "bench_unit.toml", "0xFA7.2", "settings.alarms.high", "curve.steps[3]",
+                "0x22", "0x5", "0x400", "--dump", "hurt.bin"], 0),
+    ("differ", ["differ", "bench_unit.toml", "sound.bin", "hurt.bin", "--bytes"], 1),
+    ("salvage", ["salvage", "bench_unit.toml", "hurt.bin", "-o", "clean.hex", "--repair"], 1),
+])
+def test_what_is_printed(bench: Path, name: str, arguments: list[str], code: int) -> None:
+    """The reports, as they are kept beside the tests."""
+    result = run(*arguments)
+    assert code == result.exit_code, result.output
+    assert golden(GOLDEN / f"{name}.txt", result.stdout) == result.stdout
+
+
+@pytest.mark.parametrize("arguments", [
+    ["examine", "bench_unit.toml", "hurt.bin"],
+    ["differ", "bench_unit.toml", "sound.bin", "hurt.bin", "--bytes"],
+    ["salvage", "bench_unit.toml", "hurt.bin", "-o", "clean.bin"],
+])
+def test_json_is_json(bench: Path, arguments: list[str]) -> None:
+    """Every report has a form for programs, with its version."""
+    result = run(*arguments, "--json")
+    assert 1 == json.loads(result.stdout)["schema_version"]
+
+
+def test_a_console_log_is_examined_with_a_folder_of_schemas(bench: Path) -> None:
+    """The usual case: text from a terminal, and somewhere the schemas of all units."""
+    text = encode_image(IMAGE, FORMS["text"]).decode()
+    log = "boot\n" + "".join(f"[{n:7.3f}] {line}\n" for n, line in enumerate(text.splitlines()))
+    result = run("examine", bench, "-", stdin=log.encode())
+    assert 0 == result.exit_code, result.output
+    assert "<stdin>: hex dump text, 16 bytes a line, hexadecimal addresses\n" in result.stdout
+    assert "bench_unit.toml\n" in result.stdout.splitlines(keepends=True)[1]
+    assert "1 other line passed over" in result.stdout
+
+
+def test_a_dump_in_the_flash_of_a_controller_is_moved(bench: Path) -> None:
+    """Addresses of another memory are recognised by the label, and can be given."""
+    (bench / "flash.hex").write_bytes(encode_image(
+        bytes(256) + IMAGE, FORMS["hex"], WriteOptions(offset=0x8000000)))
+    result = run("unpack", "bench_unit.toml", "flash.hex")
+    assert "the part is taken to begin at 0x8000100" in result.stdout
+    (bench / "far.hex").write_bytes(encode_image(IMAGE, FORMS["hex"], WriteOptions(offset=0x100)))
+    result = run("unpack", "bench_unit.toml", "far.hex", "--offset", "0x100")
+    assert 0 == result.exit_code and "begin" not in result.stdout
+
+
+def test_a_doubtful_dump_is_refused_and_can_be_forced(bench: Path) -> None:
+    """Words without a known order name the option that settles it."""
+    (bench / "words.txt").write_text("0000: 0102 0304\n0004: 0506 0708\n")
+    result = run("examine", "bench_unit.toml", "words.txt")
+    assert 1 == result.exit_code and "--words big" in result.stderr
+    assert "PS601" not in run("examine", "bench_unit.toml", "words.txt", "--words",
+                              "big").stderr
+    assert 2 == run("bytes", "bench_unit.toml", "sound.bin", "--from", "x").exit_code
+
+
+def test_a_dump_goes_from_form_to_form(bench: Path) -> None:
+    """Any form in, any form out, the same bytes."""
+    names = ["a.hex", "b.srec", "c.txt", "d.c", "e.bin"]
+    for source, target in zip(["sound.bin", *names], names, strict=False):
+        result = run("transcribe", "bench_unit.toml", source, "-o", target)
+        assert 0 == result.exit_code, result.output
+    assert IMAGE == (bench / "e.bin").read_bytes()
+    shown = run("transcribe", "bench_unit.toml", "sound.bin", "-o", "-")
+    assert encode_image(IMAGE, FORMS["text"]).decode() == shown.stdout
+
+
+def test_pack_writes_every_form(bench: Path) -> None:
+    """Each form is read back as the same unit; used pages leave the free ones out."""
+    for name in ("u.bin", "u.hex", "u.s19", "u.uf2", "u.h", "u.txt"):
+        more = ["--family", "0xE48BFF56"] if name.endswith("uf2") else []
+        result = run("pack", "bench_unit.toml", "-o", name, "--set", "settings.interval=77", *more)
+        assert 0 == result.exit_code, result.output
+        shown = run("unpack", "bench_unit.toml", name)
+        assert "interval  77 s" in shown.stdout and 0 == shown.exit_code, shown.output
+    used = run("pack", "bench_unit.toml", "-o", "used.hex", "--used-pages", "--offset", "0x10000")
+    assert 0 == used.exit_code
+    assert (bench / "used.hex").stat().st_size < (bench / "u.hex").stat().st_size // 2
+    assert "the file leaves out" in run("unpack", "bench_unit.toml", "used.hex").stdout
+    assert 2 == run("pack", "bench_unit.toml", "-o", "x.uf2").exit_code
+
+
+def test_values_are_compared_with_a_dump(bench: Path) -> None:
+    """A unit's dump against the file that it was packed from."""
+    (bench / "unit.toml").write_text("[settings]\ninterval = 45\n")
+    assert 0 == run("pack", "bench_unit.toml", "unit.toml", "-o", "unit.bin").exit_code
+    same = run("differ", "bench_unit.toml", "unit.bin", "unit.toml")
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+    other = run("differ", "bench_unit.toml", "sound.bin", "unit.toml")
+    assert 1 == other.exit_code and "settings.interval" in other.stdout
+
+
+def test_nothing_is_salvaged_from_nothing(bench: Path) -> None:
+    """A blank dump, or one of another store, writes no file."""
+    (bench / "blank.bin").write_bytes(b"\xff" * 4096)
+    result = run("salvage", "bench_unit.toml", "blank.bin", "-o", "x.bin")
+    assert 2 == result.exit_code and not (bench / "x.bin").exists()
+    assert 2 == run("examine", SCHEMAS.parent / "tests" / "decode", "blank.bin").exit_code
+
+
+def test_an_input_is_never_written_over(bench: Path) -> None:
+    """Salvage refuses to write to the dump it reads."""
+    assert 2 == run("salvage", "bench_unit.toml", "hurt.bin", "-o", "hurt.bin").exit_code
