@@ -5,6 +5,7 @@ Knows the keys of each type and the rules within one parameter; knows no other p
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from decimal import Decimal
 from typing import Any
@@ -32,6 +33,7 @@ from paramstore.schema.words import code_list, did_you_mean, show_number, type_o
 __all__ = ["read_parameter"]
 
 _ONLY_TYPE_NEEDED = {n: replace(k, required=n == "type") for n, k in PARAMETER_KEYS.items()}
+_ARRAY_TYPE = re.compile(r"\s*(\w+)\s*\[\s*(\d*)\s*\]\s*")
 _LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
 
 
@@ -76,15 +78,27 @@ def _has_type(table: Table, known: tuple[str, ...]) -> bool:
     name = table.get("type")
     if name is None or name in known:
         return name is not None
-    alias = TYPE_ALIASES.get(name.lower())
-    help = f"here this type is called `{alias}`" if alias in known else (
-        did_you_mean(name, known, "types"))
+    help = _type_help(name, known)
     if name in TYPES:
         table.desk.add("PS201", f"an axis cannot have the type `{name}`", table.span("type"),
                        help=f"use one of {code_list(known, 'or')}")
     else:
         table.desk.add("PS201", f"there is no type `{name}`", table.span("type"), help=help)
     return False
+
+
+def _type_help(name: str, known: tuple[str, ...]) -> str:
+    """Return what may be meant by the name of a type: one from elsewhere, or `u16[4]`."""
+    array = _ARRAY_TYPE.fullmatch(name)
+    if array and array[1] == "char" and "text" in known:
+        return f'write `type = "text", size = {array[2] or "N"}`'
+    word = array[1] if array else name
+    meant = TYPE_ALIASES.get(word.lower(), word)
+    if meant not in known or (array and "count" not in TYPES[meant].keys):
+        return did_you_mean(word, known, "types")
+    if array:
+        return f'write `type = "{meant}", count = {array[2] or "N"}`'
+    return f"here this type is called `{meant}`"
 
 
 def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...]) -> None:
