@@ -179,9 +179,9 @@ class _Reader:
         try:
             conversions = parameter_to_raw(parameter, value)
         except ValueProblem as problem:
-            self.findings.append(Finding(
-                _CODE_OF_PROBLEM[problem.kind], problem.message, place.source,
-                place.element(problem.path), problem.label, problem.notes, problem.help))
+            self.findings += [Finding(
+                _CODE_OF_PROBLEM[p.kind], p.message, place.source, place.element(p.path), p.label,
+                p.notes, p.help) for p in (problem, *problem.others)]
             return
         for name, conversion in conversions.items():
             self.values.setdefault(group.name, {})[name] = conversion.raws

@@ -48,6 +48,7 @@ class ValueProblem(ParamstoreError):
     `kind`: type, unit, whole, finite, fit (the stored type is too narrow), limit (outside the
     limits), rising, member, length, text, date or count. `path` leads from the value to the
     guilty element: () for the value itself, (2,) for element 2, (2, 0) for x of curve point 2.
+    `others` are further problems of the same value.
     """
 
     def __init__(
@@ -63,6 +64,7 @@ class ValueProblem(ParamstoreError):
         super().__init__(message)
         self.kind, self.message, self.help = kind, message, help
         self.label, self.notes, self.path = label, notes, path
+        self.others: tuple[ValueProblem, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

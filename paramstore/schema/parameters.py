@@ -229,7 +229,8 @@ def _with_default(table: Table, parameter: Parameter) -> Parameter | None:
     try:
         conversions = parameter_to_raw(parameter, table.get("default"))
     except ValueProblem as problem:
-        table.desk.problem(problem, path, value_code(problem))
+        for each in (problem, *problem.others):
+            table.desk.problem(each, path, value_code(each))
         return None
     for field in parameter.fields:
         for loss in conversions[field.name].losses:

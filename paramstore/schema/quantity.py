@@ -137,16 +137,20 @@ def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, Convers
         check_limits(field, conversion.raws)
         return {field.name: conversion}
     _check_points(parameter, value)
-    result = {}
+    result, problems = {}, []
     for axis, field in enumerate(parameter.fields):
         try:
             conversion = convert(field, [point[axis] for point in value])
             check_limits(field, conversion.raws)
         except ValueProblem as problem:
             problem.path = (*problem.path, axis)
-            raise
+            problems.append(problem)
+            continue
         losses = tuple(Loss((*s.path, axis), s.wanted, s.stored) for s in conversion.losses)
         result[field.name] = Conversion(conversion.raws, losses)
+    if problems:
+        problems[0].others = tuple(problems[1:])
+        raise problems[0]
     return result
 
 

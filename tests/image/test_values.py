@@ -207,6 +207,14 @@ def test_all_mistakes_are_told_at_once() -> None:
     assert ["PS506", "PS506", "PS511", "PS501"] == [f.code for f in caught.value.findings]
 
 
+def test_both_axes_of_a_curve_are_told() -> None:
+    """A mistake in x does not hide one in y."""
+    with pytest.raises(FindingsError) as caught:
+        read("[limits]\nflow = [[0, 1], [50, 'x'], [50, 3]]")
+    assert [("PS504", "unit.toml:2:22-25"), ("PS509", "unit.toml:2:29-31")] == [
+        (f.code, place(f)) for f in caught.value.findings]
+
+
 def test_a_wrong_order_points_at_both_values() -> None:
     """Where two values disagree, both places are shown, and a default is named."""
     with pytest.raises(FindingsError) as caught:
