@@ -6,4 +6,4 @@ __all__ = ["CAUTION"]
 
 CAUTION = """\
 caution: wrong values can make a module heat, dose, move or switch what it should not. Check each
-unit with its loads disconnected, from a current-limited supply; README.md, Cautions, has the rest."""
+unit with its loads disconnected, from a current-limited supply; README.md, Cautions, has more."""

@@ -164,7 +164,8 @@ def _summary(plan: Plan, numbers: PlanFigures) -> Iterator[str]:
         ("hold-up", _hold_up(numbers)),
         ("CRC-32C", _detection(numbers)),
         ("memory", f"{numbers.values_bytes + numbers.working_bytes} bytes of RAM on a 32-bit "
-                   f"controller: {numbers.values_bytes} for the values, {numbers.working_bytes} beside them"),
+                   f"controller: {numbers.values_bytes} for the values, "
+                   f"{numbers.working_bytes} beside them"),
         ("ids", f"store 0x{plan.store_id:08X}, layout 0x{plan.layout_id:08X}, "
                 + (f"release {plan.release}" if plan.release else "not released")),
     ):
