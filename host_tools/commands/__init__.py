@@ -8,6 +8,7 @@ SUMMARIES = {
     "parts": "List and search the EEPROM parts.",
     "plan": "Show where everything lies, how long it lasts and what it costs.",
     "generate": "Write the C files for the firmware.",
+    "prove": "Cut the power everywhere in the firmware's work, and judge every boot.",
     "calibrate": "Fit bench measurements to parameters, with what storing them costs.",
     "pack": "Make an EEPROM image from a schema and values.",
     "batch": "Make images of many units from a table, with serial numbers and records.",
@@ -18,6 +19,9 @@ SUMMARIES = {
     "differ": "Say what differs between two dumps, or a dump and values.",
     "salvage": "Make a clean image from a damaged dump.",
     "transcribe": "Write a dump in another form.",
+    "read": "Read a part on a bus, and say what it holds.",
+    "write": "Write values or an image to a part on a bus; shows first what would change.",
+    "verify": "Compare a part on a bus with values or an image.",
     "migrate": "Make an image of one release one of another, earlier or later.",
 }
 """Name and one-line summary of every command, in the order of the work."""

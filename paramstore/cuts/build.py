@@ -1,22 +1,26 @@
 """The harness of one plan: its C files, ready to compile for any processor.
 
-The runtime goes in as it is. Knows what the harness must be told of a plan; runs nothing.
+The runtime goes in as it is. Knows what the harness must be told of a plan; runs no job.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from paramstore.cuts.pictures import MOST_PICTURES, Pictures
+from paramstore.cuts.explorer import Explorer
+from paramstore.cuts.native import NativeTarget
+from paramstore.cuts.pictures import MOST_PICTURES, Pictures, make_pictures
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.firmware.view import view_of
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler, find_compiler
 
-__all__ = ["MEMO_STATES", "build_library", "harness_texts", "write_harness"]
+__all__ = ["MEMO_STATES", "Harness", "build_harness", "build_library", "harness_texts",
+           "write_harness"]
 
 MEMO_STATES = 1 << 14
 """Places for states from which everything has been tried, some 424 bytes each. A power of two."""
@@ -95,6 +99,31 @@ def build_library(plan: Plan, pictures: Pictures, folder: Path, *,
     sources = write_harness(plan, pictures, folder, runtime=runtime)
     compiler = compiler or find_compiler()
     return compiler.library(sources, folder / "cuts", ("-std=c99", *flags)).resolve()
+
+
+@dataclass(frozen=True, slots=True)
+class Harness:
+    """A compiled harness, ready for any process to load."""
+
+    plan: Plan
+    pictures: Pictures
+    library: Path
+    compiler: str
+
+    def explorer(self) -> Explorer:
+        """Load it into this process. All explorers of one library share one state."""
+        return Explorer(self.plan, self.pictures, NativeTarget(self.library))
+
+
+def build_harness(plan: Plan, folder: Path, compiler: Compiler | None = None) -> Harness:
+    """Compile the harness of a plan for this computer, in `folder`.
+
+    ToolError if there is no compiler or it fails, FindingsError if the plan cannot become C.
+    """
+    compiler = compiler or find_compiler()
+    pictures = make_pictures(plan)
+    return Harness(plan, pictures, build_library(plan, pictures, folder, compiler=compiler),
+                   compiler.name)
 
 
 def _most_writes(plan: Plan, wipe: bool) -> int:

@@ -1,121 +1,32 @@
-"""One history: as a line of text, on the byte-level simulator, and with as little in it as can be.
+"""One history on the byte-level simulator, with the compiled C and with its Python twin.
 
-The simulator plays every byte on the bus and knows nothing of the harness, and what it serves is
+The simulator plays every byte on the bus and knows nothing of the harness, and what is served is
 judged a second time here, by a few lines that share nothing with `harness/oracle.c`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
 
+from paramstore.cuts.build import build_harness
+from paramstore.cuts.history import parse_history
 from paramstore.cuts.pictures import Pictures
-from paramstore.cuts.results import (
-    FIRST_GROUP,
-    Cut,
-    History,
-    Operation,
-    Start,
-    Step,
-    operation_group,
-)
-from paramstore.cuts.tears import KINDS, LostWrite, PageTear, TornWrite
-from paramstore.eeprom.faults import PowerCut, Torn
-from paramstore.errors import ToolError
+from paramstore.cuts.results import History, Operation, Start, Step, Verdict, operation_group
+from paramstore.cuts.tears import LostWrite, TornWrite
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.device import Device
+from paramstore.eeprom.faults import PowerCut
 from paramstore.layout.plan import Plan
 from paramstore.rig.base import Rig
-from paramstore.schema.words import did_you_mean
+from paramstore.rig.native import NativeRig, compile_native
+from paramstore.rig.toolchain import Compiler
+from paramstore.rig.twin import TwinRig
 from paramstore.status import Health, Status
 
-__all__ = ["Played", "Served", "history_text", "parse_history", "play", "shrink"]
-
-# ---- Text ----------------------------------------------------------------------------------------
-
-_WITH_PLACE = (Torn.PREFIX, Torn.SUFFIX, Torn.ERASED_PREFIX)
-_HELP = ("write a start (BLANK, FACTORY or FACTORY+ROUNDS, with a p behind it if slots were passed "
-         "over) and steps (BOOT, FORMAT, WIPE or a group), with commas between; a cut as "
-         "@WRITE.TEAR, such as `FACTORY+4,settings@0.prefix.5,BOOT`")
-
-
-def history_text(plan: Plan, history: History) -> str:
-    """Return a history as one word without blanks, such as `FACTORY+4,settings@0.prefix.5,BOOT`."""
-    start = history.start
-    words = ["FACTORY" if start.packed else "BLANK"]
-    if start.rounds:
-        words[0] += f"+{start.rounds}" + "p" * start.passed
-    for step in history.steps:
-        group = operation_group(step.operation)
-        word = (Operation(step.operation).name if group is None
-                else plan.rings[group].group.name)
-        words.append(word + (f"@{_cut_text(step.cut)}" if step.cut else ""))
-    return ",".join(words)
-
-
-def _cut_text(cut: Cut) -> str:
-    tear = cut.tear
-    words = [str(cut.write), tear.kind.value.replace(" ", "-")]
-    if tear.kind in _WITH_PLACE:
-        words.append(str(tear.at))
-    if tear.random:
-        words.append(f"x{tear.seed:x}")
-    if tear.rest:
-        words.append("rest")
-    return ".".join(words)
-
-
-def parse_history(plan: Plan, text: str) -> History:
-    """Return the history that a text describes; ToolError with a hint if it is none."""
-    first, *rest = text.strip().split(",")
-    steps: list[Step] = []
-    for word in rest:
-        if steps and steps[-1].cut and word != Operation.BOOT.name:
-            raise ToolError(f"`{word}` follows a cut", "after a cut comes BOOT")
-        steps.append(_parse_step(plan, word))
-    return History(_parse_start(first), tuple(steps))
-
-
-def _parse_start(word: str) -> Start:
-    name, plus, rounds = word.partition("+")
-    passed = rounds.endswith("p")
-    digits = rounds.removesuffix("p")
-    if name not in ("BLANK", "FACTORY") or bool(plus) != digits.isdecimal() or len(digits) > 6:
-        raise ToolError(f"`{word}` is no start of a history", _HELP)
-    return Start(name == "FACTORY", int(digits or 0), passed)
-
-
-def _parse_step(plan: Plan, word: str) -> Step:
-    name, at, cut = word.partition("@")
-    groups = {ring.group.name: FIRST_GROUP + g for g, ring in enumerate(plan.rings)}
-    names = {**{op.name: int(op) for op in Operation}, **groups}
-    if name not in names:
-        raise ToolError(f"`{name}` is no step of a history",
-                        did_you_mean(name, list(names), "the steps"))
-    return Step(names[name], _parse_cut(cut) if at else None)
-
-
-def _parse_cut(text: str) -> Cut:
-    write, _, rest = text.partition(".")
-    kind, *details = rest.split(".")
-    kinds = {k.value.replace(" ", "-"): k for k in KINDS}
-    tear = PageTear(kinds[kind]) if kind in kinds else None
-    try:
-        for detail in details:
-            match detail[:1]:
-                case "r" if detail == "rest" and tear:
-                    tear = replace(tear, rest=True)
-                case "x" if tear:
-                    tear = replace(tear, seed=int(detail[1:], 16) & 0xFFFF_FFFF)
-                case _ if tear:
-                    tear = replace(tear, at=int(detail) & 0xFFFF)
-        number = int(write)
-    except ValueError:
-        tear = None
-    if tear is None or not write.isdecimal():
-        raise ToolError(f"`@{text}` is no cut", f"the tears are {', '.join(kinds)}; {_HELP}")
-    return Cut(number, tear)
-
-
-# ---- The byte-level simulator --------------------------------------------------------------------
+__all__ = ["Played", "Replayed", "Served", "play", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,59 +197,40 @@ def _version_text(version: int | None) -> str:
     return f"version {version}" if version else "defaults"
 
 
-# ---- Fewest steps --------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """One history on the byte-level simulator, under each engine by name, and on the harness."""
+
+    plan: Plan
+    engines: dict[str, Played]
+    verdict: Verdict
+    same_image: bool
+
+    @property
+    def sound(self) -> bool:
+        """Whether nobody finds anything wrong, and all agree on the image."""
+        return (self.same_image and self.verdict is Verdict.GOOD
+                and not any(played.wrong for played in self.engines.values()))
 
 
-def shrink(history: History, still_wrong: Callable[[History], bool]) -> History:
-    """Return a history with as little in it as possible that is still wrong.
+def replay(plan: Plan, text: str, compiler: Compiler | None = None) -> Replayed:
+    """Play a history with the compiled C and with its Python twin, and on the harness.
 
-    Steps are left out, cuts taken away, the start and the tears made plainer, one after another,
-    for as long as that works.
+    ToolError if the text is no history, or if there is no compiler or it fails.
     """
-    smaller = True
-    while smaller:
-        smaller = False
-        for candidate in _simpler(history):
-            if still_wrong(candidate):
-                history, smaller = candidate, True
-                break
-    return history
+    history = parse_history(plan, text)
+    with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
+        harness = build_harness(plan, Path(folder), compiler)
+        verdict, image = harness.explorer().replay(history)
+        code = compile_native(plan, Path(folder) / "rig", compiler)
+        rigs: dict[str, Callable[[Bench], Rig]] = {
+            "compiled C": lambda bench: NativeRig(code, bench),
+            "twin": lambda bench: TwinRig(plan, bench),
+        }
+        engines = {name: play(rig(_bench(plan)), harness.pictures, history)
+                   for name, rig in rigs.items()}
+    return Replayed(plan, engines, verdict, {image} == {p.image for p in engines.values()})
 
 
-def _simpler(history: History) -> Iterator[History]:
-    steps = history.steps
-    for i, step in enumerate(steps):
-        yield replace(history, steps=steps[:i] + steps[i + 1 + (step.cut is not None):])
-    for start in _plainer_starts(history.start):
-        yield replace(history, start=start)
-    for i, step in enumerate(steps):
-        if step.cut is not None:
-            for cut in (None, *_plainer_cuts(step.cut)):
-                yield replace(history, steps=(*steps[:i], replace(step, cut=cut), *steps[i + 1:]))
-
-
-def _plainer_starts(start: Start) -> Iterator[Start]:
-    if start.passed:
-        yield replace(start, passed=False)
-    for rounds in (0, start.rounds // 2, start.rounds - 1):
-        if 0 <= rounds < start.rounds:
-            yield Start(start.packed, rounds, start.passed and rounds > 0)
-
-
-def _plainer_cuts(cut: Cut) -> Iterator[Cut]:
-    """Yield plainer tears only, in one order, so that shrinking comes to an end."""
-    tear = cut.tear
-    if tear.rest:
-        yield Cut(cut.write, PageTear(tear.kind, tear.at))
-    plainest = [PageTear(kind) for kind in (Torn.OLD, Torn.NEW, Torn.ERASED, Torn.ZEROS)]
-    yield from (Cut(cut.write, p) for p in plainest[:_rank(tear)])
-    if tear.kind in _WITH_PLACE:
-        yield from (Cut(cut.write, replace(tear, at=at))
-                    for at in sorted({1, tear.at // 2, tear.at - 1}) if 0 < at < tear.at)
-    if cut.write > 0:
-        yield replace(cut, write=cut.write - 1)
-
-
-def _rank(tear: PageTear) -> int:
-    order = (Torn.OLD, Torn.NEW, Torn.ERASED, Torn.ZEROS)
-    return order.index(tear.kind) if tear.kind in order and not tear.rest else len(order)
+def _bench(plan: Plan) -> Bench:
+    return Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)

@@ -1,0 +1,272 @@
+"""A campaign of power cuts for people and for programs: what was tried, what came of it.
+
+Every number is one that the run has counted. Only words and tables here: see `cuts.campaign`.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any
+
+from paramstore.cuts.campaign import Campaign, Shown
+from paramstore.cuts.explorer import limits_of
+from paramstore.cuts.history import operation_text, start_text
+from paramstore.cuts.replay import Replayed
+from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Violation
+from paramstore.cuts.sweeps import Sweep
+from paramstore.layout.plan import Plan
+from paramstore.parts.bus import bits_ms
+from paramstore.report.tables import Column, table
+from paramstore.schema.words import plural
+
+__all__ = ["DATA_VERSION", "campaign_data", "campaign_text", "played_data", "played_text"]
+
+DATA_VERSION = 1
+"""Grows when a key changes its meaning or goes away."""
+LINE = 96
+_MOST_STARTS = 4
+
+_LEFT = {
+    "old": "the page as it was",
+    "new": "all of the new bytes, but nobody was told",
+    "prefix": "the first bytes new, the rest old",
+    "suffix": "the last bytes new, the rest old",
+    "erased": "FF in all bytes written",
+    "zeros": "00 in all bytes written",
+    "erased prefix": "the first bytes new, the rest FF",
+    "and": "old AND new",
+    "or": "old OR new",
+    "mix": "each bit old or new by chance",
+    "noise": "random bytes",
+    "rest of page": "any of these, and random bytes in the rest of the page",
+    "later": "no cut, or operations completed after it",
+}
+_SAMPLED = ("mix", "noise")
+
+
+# ---- Text ----------------------------------------------------------------------------------------
+
+
+def campaign_text(campaign: Campaign) -> str:
+    """Return the whole report, lines ended by \\n."""
+    blocks = [
+        list(_title(campaign)),
+        ["What was tried", *_sweeps(campaign), *_explained(campaign)],
+        ["Histories, by what the last cut left of the page", *_left(campaign)],
+        [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
+        list(_verdict(campaign)),
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def played_text(replayed: Replayed) -> str:
+    """Return what each boot of a replayed history served, and what is wrong with it."""
+    groups = [ring.group.name for ring in replayed.plan.rings]
+    columns = [Column("step"), Column("mount", right=False), *(Column(name) for name in groups)]
+    lines = []
+    for name, played in replayed.engines.items():
+        lines += [f"{name}: versions served by each boot (0: defaults)", *table(columns, [
+            (str(boot.step), boot.status.name, *(
+                _version(boot.versions[name]) if boot.versions else "" for name in groups))
+            for boot in played.boots], indent=2), f"  {played.wrong or 'nothing is wrong'}", ""]
+    lines.append(f"harness: {replayed.verdict.meaning}")
+    lines.append("All leave the same image." if replayed.same_image
+                 else "They do NOT leave the same image.")
+    return "\n".join(lines) + "\n"
+
+
+def _version(version: int | None) -> str:
+    return "mixed" if version is None else str(version)
+
+
+def _title(campaign: Campaign) -> Iterator[str]:
+    schema, totals = campaign.plan.schema, campaign.totals
+    yield f"Power cuts: {schema.name} on the {schema.part.name}, {campaign.level.value} campaign"
+    yield (f"the runtime and the tables of this schema, compiled with {campaign.compiler}; "
+           f"on {plural(campaign.workers, 'processor')} in {campaign.seconds:,.0f} s; "
+           f"seed {campaign.seed}")
+    yield (f"{totals.histories.total:,} histories, {totals.boots:,} boots judged, "
+           f"{totals.violation_count:,} violations")
+
+
+def _sweeps(campaign: Campaign) -> list[str]:
+    columns = [Column("sweep", right=False), Column("start", "states"),
+               Column("operations", "at most"), Column("cuts", "at most"), Column("histories"),
+               Column("boots"), Column("torn", "states"), Column("violations")]
+    return table(columns, [
+        (r.sweep.title, str(len(r.sweep.starts)), str(r.sweep.operations), str(r.sweep.depth),
+         f"{r.totals.histories.total:,}", f"{r.totals.boots:,}", f"{r.totals.torn:,}",
+         f"{r.totals.violation_count:,}") for r in campaign.results
+    ], indent=2)
+
+
+def _explained(campaign: Campaign) -> Iterator[str]:
+    samples = max(r.sweep.samples for r in campaign.results)
+    yield from _wrapped(
+        "A history is a workload with its power cuts; it ends with a boot, which an oracle that "
+        "knows nothing of the store's code judges. Every workload up to the length given was run, "
+        "cut at each of its page writes, each page torn in every way below (mixes and noise: "
+        f"{samples} samples of each; all others: every one there is). Histories that lead to equal "
+        "states were run once and counted each: hence fewer boots.")
+    for result in campaign.results:
+        yield from _wrapped(f"Start states of {result.sweep.title}: {_starts(result.sweep)}.")
+
+
+def _starts(sweep: Sweep) -> str:
+    names = [_start_words(start) for start in sweep.starts]
+    if len(names) > _MOST_STARTS:
+        names = [*names[:2], f"{len(names) - 2} more up to {names[-1]}"]
+    return "; ".join(names)
+
+
+def _start_words(start: Start) -> str:
+    words = "packed" if start.packed else "blank"
+    if start.rounds:
+        words += f" and {plural(start.rounds, 'commit')} of each group"
+        words += ", the last one passing over a slot" if start.passed else ""
+    return words
+
+
+def _left(campaign: Campaign) -> list[str]:
+    rows = campaign.totals.histories.rows
+    deepest = max((cuts for cuts in range(MOST_CUTS + 1) if sum(rows[cuts])), default=0)
+    columns = [Column("what was left", right=False), Column("how", right=False),
+               *(Column("no cut" if cuts == 0 else plural(cuts, "cut"))
+                 for cuts in range(deepest + 1))]
+    return table(columns, [
+        (_LEFT[name], "sampled" if name in _SAMPLED else "every one",
+         *(f"{rows[cuts][at]:,}" for cuts in range(deepest + 1)))
+        for at, name in enumerate(COLUMNS) if any(row[at] for row in rows)
+    ], indent=2)
+
+
+def _longest(campaign: Campaign) -> list[str]:
+    khz, totals = campaign.plan.schema.bus_khz, campaign.totals
+    limits = limits_of(campaign.plan)
+    columns = [Column("call", right=False), Column("seen", "bits"), Column("seen", "ms of bus"),
+               Column("bound", "bits")]
+    return table(columns, [
+        (name, f"{bits:,}", f"{bits_ms(bits, khz):.2f}", f"{bound:,}" if bound else "")
+        for name, bits, bound in (
+            ("mount", totals.mount_bits, limits.mount_bits),
+            ("format", totals.format_bits, limits.format_bits),
+            ("wipe", totals.wipe_bits, 0),
+            *zip((f"commit {r.group.name}" for r in campaign.plan.rings), totals.commit_bits,
+                 limits.commit_bits, strict=True))
+    ], indent=2)
+
+
+def _verdict(campaign: Campaign) -> Iterator[str]:
+    totals = campaign.totals
+    yield from _wrapped(
+        f"{totals.random:,} boots began from random contents; one of 2^32 passes for a record, so "
+        f"{totals.expected_coincidences:.2g} violations by coincidence are to be expected.")
+    if totals.late:
+        yield from _wrapped(
+            f"{totals.late:,} boots served values whose commit had been cut, though an earlier "
+            "boot had missed them: the tears of two cut commits in a row completed each other. No "
+            "promise is broken, as nothing newer had been acknowledged.")
+    if not totals.violation_count:
+        yield "No violation: I1 to I10, I13 and I14 held in every history."
+        return
+    yield f"{plural(totals.violation_count, 'VIOLATION')}, the first of each kind:"
+    for shown in campaign.violations:
+        yield from _violation(campaign.plan, shown)
+
+
+def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
+    violation = shown.violation
+    group = "" if violation.group is None else f" of {plan.rings[violation.group].group.name}"
+    yield f"  {violation.verdict.invariant}{group}: {violation.verdict.meaning}"
+    yield f"    expected {violation.expected}, found {_found(violation)}"
+    yield f"    replay: paramstore prove SCHEMA --replay {shown.replay}"
+
+
+def _found(violation: Violation) -> str:
+    return "nothing known" if violation.found is None else str(violation.found)
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, LINE, initial_indent="  ", subsequent_indent="  ")
+
+
+# ---- Data ----------------------------------------------------------------------------------------
+
+
+def campaign_data(campaign: Campaign) -> dict[str, Any]:
+    """Return the campaign as data that JSON can hold."""
+    totals, limits = campaign.totals, limits_of(campaign.plan)
+    groups = [ring.group.name for ring in campaign.plan.rings]
+    return {
+        "schema_version": DATA_VERSION,
+        "store": campaign.plan.schema.name,
+        "layout_id": campaign.plan.layout_id,
+        "part": campaign.plan.part.name,
+        "level": campaign.level.value,
+        "seed": campaign.seed,
+        "compiler": campaign.compiler,
+        "workers": campaign.workers,
+        "seconds": campaign.seconds,
+        "histories": totals.histories.total,
+        "boots": totals.boots,
+        "torn_states": totals.torn,
+        "random_states": totals.random,
+        "late_boots": totals.late,
+        "calls": totals.calls,
+        "violations": totals.violation_count,
+        "expected_coincidences": totals.expected_coincidences,
+        "histories_by_cuts": _by_cuts(totals.histories.rows),
+        "longest_bits": {
+            "mount": totals.mount_bits, "format": totals.format_bits, "wipe": totals.wipe_bits,
+            "commit": dict(zip(groups, totals.commit_bits, strict=True)),
+        },
+        "bound_bits": {
+            "mount": limits.mount_bits, "format": limits.format_bits,
+            "commit": dict(zip(groups, limits.commit_bits, strict=True)),
+        },
+        "sweeps": [{
+            "title": r.sweep.title,
+            "starts": [start_text(start) for start in r.sweep.starts],
+            "alphabets": [[operation_text(campaign.plan, op) for op in alphabet]
+                          for alphabet in r.sweep.alphabets],
+            "operations": r.sweep.operations,
+            "cuts": r.sweep.depth,
+            "samples": r.sweep.samples,
+            "histories": r.totals.histories.total,
+            "histories_by_cuts": _by_cuts(r.totals.histories.rows),
+            "boots": r.totals.boots,
+            "torn_states": r.totals.torn,
+            "random_states": r.totals.random,
+            "late_boots": r.totals.late,
+            "violations": r.totals.violation_count,
+            "seconds": r.seconds,
+        } for r in campaign.results],
+        "shown": [{
+            "invariant": s.violation.verdict.invariant,
+            "meaning": s.violation.verdict.meaning,
+            "group": None if s.violation.group is None else groups[s.violation.group],
+            "expected": s.violation.expected,
+            "found": s.violation.found,
+            "replay": s.replay,
+        } for s in campaign.violations],
+    }
+
+
+def _by_cuts(rows: tuple[tuple[int, ...], ...]) -> list[dict[str, int]]:
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def played_data(replayed: Replayed) -> dict[str, Any]:
+    """Return a replayed history as data that JSON can hold."""
+    return {
+        "schema_version": DATA_VERSION,
+        "invariant": replayed.verdict.invariant,
+        "meaning": replayed.verdict.meaning,
+        "same_image": replayed.same_image,
+        "engines": {name: {
+            "wrong": played.wrong,
+            "boots": [{"step": b.step, "status": b.status.name, "versions": b.versions,
+                       "wrong": b.wrong} for b in played.boots],
+        } for name, played in replayed.engines.items()},
+    }
