@@ -66,9 +66,9 @@ def read_label(data: bytes) -> Label | None:
     if len(crc) < CRC_BYTES or crc32c(data[:size]) != int.from_bytes(crc, "little"):
         return None
     parts = shape.parse(data)
-    release, series = split_release(parts.release)
-    return Label(parts.version, page, capacity, release, series, parts.store_id, parts.layout_id,
-                 parts.name.rstrip(b"\0").decode("utf-8", "replace"))
+    release, series = split_release(parts["release"])
+    return Label(parts["version"], page, capacity, release, series, parts["store_id"],
+                 parts["layout_id"], parts["name"].rstrip(b"\0").decode("utf-8", "replace"))
 
 
 def cut_utf8(text: str, size: int) -> bytes:

@@ -70,13 +70,13 @@ def read_record(plan: Plan, ring: Ring, slot: int, data: bytes) -> Record:
         state = RecordState.ERASED
     elif data[-CRC_BYTES:] != _crc(plan, ring, data[:-CRC_BYTES]):
         state = RecordState.BAD_CRC
-    elif parts.sequence in NO_SEQUENCE:
+    elif parts["sequence"] in NO_SEQUENCE:
         state = RecordState.NO_NUMBER
-    elif slot_of(parts.sequence, ring.slots) != slot:
+    elif slot_of(parts["sequence"], ring.slots) != slot:
         state = RecordState.MISPLACED
     else:
         state = RecordState.VALID
-    return Record(parts.sequence, parts.revision, parts.body, state)
+    return Record(parts["sequence"], parts["revision"], parts["body"], state)
 
 
 def _crc(plan: Plan, ring: Ring, front: bytes) -> bytes:

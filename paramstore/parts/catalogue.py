@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 
 from paramstore.parts.part import Part, WriteProtect
 from paramstore.parts.table import part_from_table
@@ -22,21 +22,33 @@ _ST_OPTION = re.compile(r"M24.*-[A-Z]+", re.IGNORECASE)
 """ST writes package letters right behind the option that is part of the name: M24C32-WMN6TP."""
 
 
+_HEADING = re.compile(r"^\[part\.([A-Za-z0-9_-]+)\]$", re.MULTILINE)
+
+
 @cache
-def _table() -> dict[str, Part]:
-    text = files("paramstore.parts").joinpath("catalogue.toml").read_text("utf-8")
-    raw = tomllib.loads(text)["part"]
-    return {name: part_from_table({"name": name, **keys}) for name, keys in raw.items()}
+def _sections() -> dict[str, str]:
+    """Return the TOML text of each part by its name. One part is read at a time: a schema needs
+    one, and reading them all takes longer than everything else that is done with a dump."""
+    text = Path(__file__).with_name("catalogue.toml").read_text("utf-8")
+    starts = [(m[1], m.start()) for m in _HEADING.finditer(text)]
+    ends = [at for _, at in starts[1:]] + [len(text)]
+    return {name: text[start:end] for (name, start), end in zip(starts, ends, strict=True)}
+
+
+@cache
+def _part(name: str) -> Part:
+    keys = tomllib.loads(_sections()[name])["part"][name]
+    return part_from_table({"name": name, **keys})
 
 
 def all_parts() -> tuple[Part, ...]:
     """Return every part, small ones first."""
-    return tuple(_table().values())
+    return tuple(map(_part, _sections()))
 
 
 def names() -> tuple[str, ...]:
     """Return the name of every part in the order of `all_parts`."""
-    return tuple(_table())
+    return tuple(_sections())
 
 
 def find(name: str) -> Part | None:
@@ -46,8 +58,8 @@ def find(name: str) -> Part | None:
     ('24LC32A', '24LC32A', 'M24C32-W')
     """
     wanted = name.strip().upper()
-    fitting = [p for p in all_parts() if _names(wanted, p.name.upper())]
-    return max(fitting, key=lambda p: len(p.name), default=None)
+    fitting = [n for n in _sections() if _names(wanted, n.upper())]
+    return _part(max(fitting, key=len)) if fitting else None
 
 
 def _names(wanted: str, name: str) -> bool:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.parts.catalogue import all_parts, find, names, search
+from paramstore.parts.catalogue import all_parts, find, names, part_from_table, search
 from paramstore.parts.part import Part, WriteProtect
 
 PARTS = all_parts()
@@ -164,3 +164,11 @@ def test_readme_says_how_much_is_from_memory() -> None:
     readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
     assert 4 == round(10 * share)
     assert 'a data sheet or, for four in ten, "from memory"' in readme
+
+
+def test_parts_read_one_by_one_are_those_of_the_file() -> None:
+    """The file as a whole holds the same parts, in the same order, with the same keys."""
+    text = files("paramstore.parts").joinpath("catalogue.toml").read_text("utf-8")
+    whole = tomllib.loads(text)["part"]
+    assert list(whole) == list(names())
+    assert [part_from_table({"name": n, **keys}) for n, keys in whole.items()] == list(PARTS)

@@ -29,6 +29,7 @@ _WIDE_GAP = re.compile(r"[ \t]{2}|\t|[ \t]?\|")
 _VARYING = re.compile(r"[\s\d]+")
 _STARTS = re.compile(r"[\s\]>:)|]+")
 _WORD_DIGITS = (4, 8, 16)
+_VALUE_DIGITS = (2, *_WORD_DIGITS)
 _UNREAD = "xX?-"
 _MOST_VALUES = 64
 """Values of a line behind which an ASCII column is looked for."""
@@ -156,7 +157,7 @@ class _Place:
     def line(self, values: list[tuple[str | None, int]], digits: int,
              text: str | None = None) -> Line:
         """Return the line with these data behind it."""
-        shape = (*self.look, digits if digits <= _WORD_DIGITS[-1] else 0)
+        shape = (*self.look, digits if digits in _VALUE_DIGITS else 0)
         return Line(self.number, self.column, shape, self.address, tuple(v for v, _ in values),
                     digits, text)
 
@@ -178,7 +179,7 @@ def _data(place: _Place, text: str, at: int) -> Line | None:
         at = _end_of_gap(text, token.end())
         if at == token.end():
             break
-    if not digits or (digits > _WORD_DIGITS[-1] and len(values) > 1):
+    if not digits or (digits not in _VALUE_DIGITS and len(values) > 1):
         return None
     return _split(place, text, values, digits)
 
