@@ -8,8 +8,6 @@ failure is a `ToolError` that names the path.
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from pathlib import Path
 from typing import BinaryIO
 
@@ -104,6 +102,9 @@ def make_folder(path: str | Path) -> None:
 
 
 def _replace(target: Path, data: bytes) -> None:
+    import shutil  # these two take longer to load than most inputs to read
+    import tempfile
+
     handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}.")
     try:
         with os.fdopen(handle, "wb") as stream:

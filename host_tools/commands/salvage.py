@@ -33,8 +33,8 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     from paramstore.errors import ToolError
     from paramstore.image.files import FORMS, encode_image, form_of
     from paramstore.report.cautions import CAUTION
-    from paramstore.report.dump import salvage_data, salvage_text
     from paramstore.report.findings import SCHEMA_VERSION
+    from paramstore.report.salvage import salvage_data, salvage_text
 
     form = FORMS["bin"] if output == "-" else form_of(output)
     found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))

@@ -7,7 +7,6 @@ order shows. The digests find accidents; they are no signature.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -176,6 +175,8 @@ def _digest(data: dict[str, Any]) -> str:
     """Return the SHA-256 of everything but the digest itself, white space aside."""
     content = {k: v for k, v in data.items() if k != "digest"}
     text = json.dumps(content, separators=(",", ":"), ensure_ascii=False)
+    import hashlib  # not needed as long as there is no release
+
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -8,16 +8,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from paramstore.codec import Label
 from paramstore.errors import Finding, FindingsError, SourceText, errors_in
-from paramstore.evolve.changes import Change
 from paramstore.evolve.history import History, load_history, write_release
-from paramstore.evolve.place import compare, next_plan
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Group, Parameter, Schema
 from paramstore.schema.reader import read_schema
+
+if TYPE_CHECKING:
+    from paramstore.evolve.changes import Change
 
 __all__ = ["Project", "Review", "freeze", "open_project", "review"]
 
@@ -81,22 +83,32 @@ def review(source: SourceText) -> Review:
         history = load_history(source.path)
     except FindingsError as error:
         return Review(error.findings, History())
+    if not history:
+        return _unreleased(schema, warnings, history)
+    from paramstore.evolve.place import compare, next_plan  # not needed without releases
+
     try:
-        if not history:
-            if early := tuple(_too_early(schema)):
-                return Review((*warnings, *early), history, schema=schema)
-            plan = make_plan(schema)
-            project = Project(plan, history, (), warnings)
-            return Review((*warnings, *plan.findings), history, (), schema, project)
         following = next_plan(schema, history.plans)
     except FindingsError as error:
-        made, found = compare(history.plans, schema) if history else ((), ())
+        made, found = compare(history.plans, schema)
         every = error.findings if not errors_in(found) else (*found, *(
             f for f in error.findings if f not in found))
         return Review((*warnings, *every), history, made, schema)
     plan = following.plan
     project = Project(plan, history, following.changes, warnings)
     return Review((*warnings, *plan.findings), history, following.changes, schema, project)
+
+
+def _unreleased(schema: Schema, warnings: tuple[Finding, ...], history: History) -> Review:
+    """Return the review of a schema that was never released."""
+    if early := tuple(_too_early(schema)):
+        return Review((*warnings, *early), history, schema=schema)
+    try:
+        plan = make_plan(schema)
+    except FindingsError as error:
+        return Review((*warnings, *error.findings), history, schema=schema)
+    project = Project(plan, history, (), warnings)
+    return Review((*warnings, *plan.findings), history, (), schema, project)
 
 
 def freeze(source: SourceText, project: Project, note: str = "") -> tuple[Path, Plan]:

@@ -1,4 +1,4 @@
-"""What became of a dump, in text and as data: slots that are not sound, history, wear, salvage.
+"""What became of a dump, in text and as data: slots that are not sound, history, wear.
 
 Words the facts of `decode`; the values themselves are shown by `report.image`. Colours come from
 outside, as a function of the parts that `report.findings` names.
@@ -12,7 +12,6 @@ from typing import Any
 
 from paramstore.decode.examine import Examination
 from paramstore.decode.history import Change, Commit, History, Wear
-from paramstore.decode.salvage import Salvage, Source, SourceKind
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.tear import Origin, stretches
 from paramstore.report.findings import Tint, no_tint
@@ -21,10 +20,8 @@ from paramstore.report.tables import printable
 from paramstore.scalars import Raw
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
-from paramstore.schema.words import plural
 
-__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "parameter_text", "salvage_data",
-           "salvage_text"]
+__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "parameter_text"]
 
 ORIGIN_TINTS = {Origin.OLD: "place", Origin.NEW: "mend", Origin.SAME: "fact",
                 Origin.ERASED: "warning", Origin.CLEARED: "warning", Origin.MIXED: "error",
@@ -129,37 +126,6 @@ def _left(wear: Wear) -> str:
     return f"{years} years left at the writes of the schema"
 
 
-# ---- Salvage ------------------------------------------------------------------------------------
-
-
-def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
-    """Return where each group of a salvaged image comes from, one line or more each."""
-    width = max(len(s.group) for s in saved.sources)
-    lines = []
-    for source in saved.sources:
-        part = {SourceKind.RECORD: "mend", SourceKind.REPAIRED: "warning",
-                SourceKind.DEFAULTS: "error"}[source.kind]
-        lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
-        if source.repair is not None:
-            bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
-            lines.append(f"{'':{width}}  changed back: {bits} of the record")
-        if source.offered is not None and source.offered.repair is not None:
-            number = int.from_bytes(source.offered.repair.data[:4], "little")
-            lines.append(f"{'':{width}}  --repair would take record {number}, which needs "
-                         f"{plural(len(source.offered.repair.bits), 'bit')} changed")
-        if source.defaulted:
-            names = ", ".join(source.defaulted)
-            lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
-                         "the stored values break the schema")
-    return "\n".join(lines) + "\n"
-
-
-def _source(source: Source) -> str:
-    if source.kind is SourceKind.DEFAULTS:
-        return "defaults: no record can be read"
-    return f"{source.kind.value} {source.sequence} from slot {source.slot}"
-
-
 # ---- Data ---------------------------------------------------------------------------------------
 
 
@@ -212,12 +178,3 @@ def _history_data(history: History) -> dict[str, Any]:
         "missing": [list(m) for m in history.missing],
         "twice": list(history.twice),
     }
-
-
-def salvage_data(saved: Salvage) -> dict[str, Any]:
-    """Return the sources of a salvaged image as plain data for JSON."""
-    return {"complete": saved.complete, "groups": [
-        {"name": s.group, "from": s.kind.value, "sequence": s.sequence, "slot": s.slot,
-         "repaired_bits": [{"offset": b.offset, "bit": b.bit} for b in s.repair.bits]
-         if s.repair else [], "defaulted": list(s.defaulted)}
-        for s in saved.sources]}

@@ -17,7 +17,6 @@ import tree_sitter
 import tree_sitter_toml
 
 from paramstore.errors import Finding, FindingsError, SourceText, Span
-from paramstore.schema.syntax import explain_syntax
 
 __all__ = ["MAX_CHARACTERS", "MAX_DEPTH", "Document", "Path", "load_document"]
 
@@ -72,6 +71,8 @@ def load_document(source: SourceText) -> Document:
         data = tomllib.loads(text, parse_float=_decimal)
     except tomllib.TOMLDecodeError as error:
         repeats = _repeats(source, str(error)) if _REPEATED.match(str(error)) else []
+        from paramstore.schema.syntax import explain_syntax  # only for what is no TOML
+
         raise FindingsError(repeats or [explain_syntax(source, str(error))]) from error
     except RecursionError as error:
         raise FindingsError([_too_deep(None).finding(source)]) from error

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from paramstore.decode.align import Alignment, align, evidence
 from paramstore.errors import FindingsError
 from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
+from paramstore.image.forms import binary
 from paramstore.image.forms.words import swapped
 from paramstore.image.pack import pack
 from tests.decode.scenes import PLAN, used_unit
@@ -19,7 +20,7 @@ IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
 
 
 def aligned(data: bytes, offset: int | None = None) -> Alignment:
-    return align(read_dump(data, "x.bin", FORMS["bin"]), PLAN, offset)
+    return align(binary.read(data, "x.bin"), PLAN, offset)
 
 
 def said(found: Alignment) -> list[tuple[str, str]]:

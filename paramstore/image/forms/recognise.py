@@ -9,14 +9,13 @@ from __future__ import annotations
 import re
 
 from paramstore.errors import Finding, FindingsError, SourceText
-from paramstore.image.forms import uf2
-from paramstore.image.forms.text_dump import dump_lines
 
 __all__ = ["recognise"]
 
 _LOOK_AT = 1 << 16
 """Bytes of a file that are looked at for the sign of a text form."""
 _LOOK_AT_LINES = 200
+_UF2 = b"UF2\nWQ]\x9e"  # its first two magic numbers
 _CONTROL = bytes(set(range(0x20)) - set(b"\t\n\r\f\b\x1b") | {0x7F})
 _HEX = re.compile(rb"^[ \t]*:[0-9A-Fa-f]{8}", re.MULTILINE)
 _S_RECORD = re.compile(rb"^[ \t]*[Ss][0-9][0-9A-Fa-f]{6}", re.MULTILINE)
@@ -43,7 +42,7 @@ def recognise(content: bytes, path: str) -> str:
 
 
 def _signs(content: bytes) -> list[str]:
-    if content.startswith(uf2.MAGIC) and len(content) >= uf2.BLOCK_BYTES:
+    if content.startswith(_UF2):
         return ["uf2"]
     head = content[:_LOOK_AT]
     forms = [name for name, sign in (("hex", _HEX), ("srec", _S_RECORD)) if sign.search(head)]
@@ -51,9 +50,15 @@ def _signs(content: bytes) -> list[str]:
     if not forms and not binary:
         if _C_ARRAY.search(head):
             forms.append("c")
-        elif dump_lines(head.decode("utf-8", "replace"), _LOOK_AT_LINES):
+        elif _dump_lines(head.decode("utf-8", "replace")):
             forms.append("text")
     return [*forms, "bin"] if binary else forms
+
+
+def _dump_lines(text: str) -> bool:
+    from paramstore.image.forms.text_dump import dump_lines
+
+    return dump_lines(text, _LOOK_AT_LINES) > 0
 
 
 def _is_text(head: bytes) -> bool:

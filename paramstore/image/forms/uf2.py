@@ -15,10 +15,10 @@ from paramstore.errors import SourceText
 from paramstore.format import ERASED
 from paramstore.image.forms.runs import Collector, Reading, Run, WriteOptions, flatten
 
-__all__ = ["BLOCK_BYTES", "MAGIC", "read", "write"]
+__all__ = ["read", "write"]
 
-BLOCK_BYTES = 512
-MAGIC = b"UF2\n"  # 0x0A324655
+_BLOCK_BYTES = 512
+_MAGIC = b"UF2\n"  # 0x0A324655
 _MAGIC_2, _MAGIC_END = 0x9E5D5157, 0x0AB16F30
 _HEAD = struct.Struct("<4s7I")
 _PAYLOAD_BYTES, _MOST_BYTES = 256, 476
@@ -32,7 +32,7 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     for number, address in enumerate(sorted(first)):
         near = [r for r in runs if r.address < address + _PAYLOAD_BYTES and r.end > address]
         data, _ = flatten(near, address, address + _PAYLOAD_BYTES)
-        head = _HEAD.pack(MAGIC, _MAGIC_2, _FAMILY, address, _PAYLOAD_BYTES, number, len(first),
+        head = _HEAD.pack(_MAGIC, _MAGIC_2, _FAMILY, address, _PAYLOAD_BYTES, number, len(first),
                           options.family)
         blocks.append(head + data.ljust(_MOST_BYTES, bytes([ERASED]))
                       + _MAGIC_END.to_bytes(4, "little"))
@@ -45,11 +45,11 @@ def read(content: bytes, path: str) -> Reading:
     found = Collector(SourceText(path, ""))
     families: Counter[int | None] = Counter()  # blocks of each; None: no family ID
     wanted = 0
-    if len(content) % BLOCK_BYTES:
-        found.fail("PS627", f"the file has {len(content)} bytes, not a multiple of {BLOCK_BYTES}")
-    for at in range(0, len(content) - len(content) % BLOCK_BYTES, BLOCK_BYTES):
-        wanted = max(wanted, _block(found, families, at // BLOCK_BYTES,
-                                    content[at:at + BLOCK_BYTES]))
+    if len(content) % _BLOCK_BYTES:
+        found.fail("PS627", f"the file has {len(content)} bytes, not a multiple of {_BLOCK_BYTES}")
+    for at in range(0, len(content) - len(content) % _BLOCK_BYTES, _BLOCK_BYTES):
+        wanted = max(wanted, _block(found, families, at // _BLOCK_BYTES,
+                                    content[at:at + _BLOCK_BYTES]))
     if len(families) > 1:
         names = ", ".join("none" if f is None else f"0x{f:08X}" for f in families)
         found.fail("PS628", f"the file is for several families: {names}",
@@ -65,7 +65,7 @@ def _block(found: Collector, families: Counter[int | None], index: int, block: b
     magic, second, flags, address, size, number, count, extra = _HEAD.unpack_from(block)
     end = int.from_bytes(block[-4:], "little")
     name = f"block {index}"
-    if (magic, second, end) != (MAGIC, _MAGIC_2, _MAGIC_END):
+    if (magic, second, end) != (_MAGIC, _MAGIC_2, _MAGIC_END):
         found.fail("PS627", f"{name} does not have the magic numbers of UF2")
     elif size > _MOST_BYTES or size % 4 or address % 4:
         found.fail("PS627", f"{name} gives {size} bytes at 0x{address:X}; a block holds at most "

@@ -1,0 +1,48 @@
+"""What a salvaged image was made of, in text and as data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from paramstore.decode.salvage import Salvage, Source, SourceKind
+from paramstore.report.findings import Tint, no_tint
+from paramstore.schema.words import plural
+
+__all__ = ["salvage_data", "salvage_text"]
+
+
+def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
+    """Return where each group of a salvaged image comes from, one line or more each."""
+    width = max(len(s.group) for s in saved.sources)
+    lines = []
+    for source in saved.sources:
+        part = {SourceKind.RECORD: "mend", SourceKind.REPAIRED: "warning",
+                SourceKind.DEFAULTS: "error"}[source.kind]
+        lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
+        if source.repair is not None:
+            bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
+            lines.append(f"{'':{width}}  changed back: {bits} of the record")
+        if source.offered is not None and source.offered.repair is not None:
+            number = int.from_bytes(source.offered.repair.data[:4], "little")
+            lines.append(f"{'':{width}}  --repair would take record {number}, which needs "
+                         f"{plural(len(source.offered.repair.bits), 'bit')} changed")
+        if source.defaulted:
+            names = ", ".join(source.defaulted)
+            lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
+                         "the stored values break the schema")
+    return "\n".join(lines) + "\n"
+
+
+def _source(source: Source) -> str:
+    if source.kind is SourceKind.DEFAULTS:
+        return "defaults: no record can be read"
+    return f"{source.kind.value} {source.sequence} from slot {source.slot}"
+
+
+def salvage_data(saved: Salvage) -> dict[str, Any]:
+    """Return the sources of a salvaged image as plain data for JSON."""
+    return {"complete": saved.complete, "groups": [
+        {"name": s.group, "from": s.kind.value, "sequence": s.sequence, "slot": s.slot,
+         "repaired_bits": [{"offset": b.offset, "bit": b.bit} for b in s.repair.bits]
+         if s.repair else [], "defaulted": list(s.defaulted)}
+        for s in saved.sources]}
