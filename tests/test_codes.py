@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import paramstore
+from paramstore.bus.codes import CODES as BUS
 from paramstore.calibrate.codes import CODES as CALIBRATE
 from paramstore.codes import all_codes, explain_code
 from paramstore.decode.codes import CODES as DECODE
@@ -20,14 +21,15 @@ from paramstore.production.codes import CODES as PRODUCTION
 from paramstore.schema.codes import CODES as SCHEMA
 
 ROOMS = {"123": SCHEMA, "4": LAYOUT, "56": IMAGE | DECODE, "7": FIRMWARE | EVOLVE, "8": CALIBRATE,
-         "9": PRODUCTION}
+         "9": PRODUCTION | BUS}
 LIBRARY = Path(paramstore.__file__).parent
 
 
 def test_every_room_has_its_hundreds() -> None:
     """The first digit of a code tells the room, and no code is declared twice."""
     assert all_codes() == (
-        SCHEMA | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | DECODE | PRODUCTION)
+        SCHEMA | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | DECODE | PRODUCTION
+        | BUS)
     for digits, codes in ROOMS.items():
         assert all(re.fullmatch(rf"PS[{digits}]\d\d", name) for name in codes)
 

@@ -22,13 +22,14 @@ ROOMS = {
     "image": {"parts", "schema", "layout", "codec", "evolve"},
     "decode": {"parts", "schema", "layout", "codec", "evolve", "image"},
     "eeprom": {"parts"},
+    "bus": {"parts", "schema", "layout", "codec", "evolve", "image", "eeprom"},
     "production": {"parts", "schema", "calibrate", "layout", "codec", "evolve", "image"},
     "store": {"parts", "schema", "layout", "codec"},
     "rig": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom", "store"},
     "cuts": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
              "store", "rig"},
     "report": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
-               "store", "rig", "cuts", "calibrate", "decode"},
+               "store", "rig", "cuts", "calibrate", "decode", "production", "bus"},
 }
 ROOMS["tour"] = set(ROOMS)
 """Imports run one way: a room may use only rooms above it in this table."""
@@ -45,6 +46,7 @@ FENCES = {
     "bincopy": ("paramstore/image/",),
     "jinja2": ("paramstore/firmware/", "paramstore/report/"),
     "numpy": ("paramstore/calibrate/", "paramstore/production/columnar.py"),
+    "smbus2": ("paramstore/bus/i2cdev.py",),
     "sqlite3": ("paramstore/production/records.py", "paramstore/production/seen.py"),
     "click": ("host_tools/",),
     "ctypes": ("paramstore/rig/", "paramstore/cuts/native.py"),

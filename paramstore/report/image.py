@@ -23,7 +23,7 @@ from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 
-__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text"]
+__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "plain_value"]
 
 SlotPaint = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
@@ -207,18 +207,19 @@ def _group_data(group: GroupContents) -> dict[str, Any]:
 def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any]:
     raws = {f.name: group.values[f.name] for f in parameter.fields}
     return {
-        "value": _plain(parameter_from_raw(parameter, raws)),
+        "value": plain_value(parameter_from_raw(parameter, raws)),
         "unit": [f.unit for f in parameter.fields] if len(raws) > 1 else parameter.fields[0].unit,
-        "raw": {name: [_plain(raw) for raw in elements] for name, elements in raws.items()},
+        "raw": {name: [plain_value(raw) for raw in elements] for name, elements in raws.items()},
         "origin": group.origins[parameter.name].value,
         "wrong": [_remark(b) for b in group.breaches if b.parameter is parameter],
     }
 
 
-def _plain(value: Any) -> Any:
+def plain_value(value: Any) -> Any:
+    """Return a physical value as JSON can hold it; NaN and infinities become None."""
     match value:
         case list():
-            return [_plain(v) for v in value]
+            return [plain_value(v) for v in value]
         case Decimal():
             return int(value) if value == value.to_integral_value() else float(value)
         case date():

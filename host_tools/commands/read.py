@@ -1,0 +1,51 @@
+"""`paramstore read`: the content of a part on a bus."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from host_tools.parts_on_buses import bus_options, open_part, read_contents, read_part
+from host_tools.streams import read_source, write_bytes
+from host_tools.terminal import show_findings
+
+
+@click.command()
+@click.argument("schema")
+@click.option("-o", "--output", metavar="FILE", help="Write a dump; `-`: stdout.")
+@click.option("--format", "form_name", metavar="FORM", help="Of the dump (default: by the suffix).")
+@bus_options
+@click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
+@click.pass_context
+def command(ctx: click.Context, schema: str, output: str | None, form_name: str | None,
+            bus: int | None, part_file: str | None, records: str | None, as_json: bool) -> None:
+    """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
+
+    Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.
+    Nothing is written to the part. Exit code 1: data is lost or damaged, or the part is not of this
+    store.
+    """
+    from paramstore.errors import errors_in
+    from paramstore.evolve.project import open_project
+    from paramstore.image.diagnose import diagnose
+    from paramstore.image.files import encode_image, form_of
+    from paramstore.report.findings import findings_data
+    from paramstore.report.image import image_data, image_text
+
+    form = form_of(output, form_name) if output else None
+    project = open_project(read_source(schema))
+    with open_part(project.plan, bus, part_file) as programmer:
+        name, image = programmer.name, read_part(programmer)
+    contents = read_contents(project, image)
+    findings = (*project.findings, *diagnose(contents, name))
+    talk = output == "-"  # stdout is the dump then
+    if as_json:
+        data = findings_data(findings) | image_data(contents)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+    else:
+        click.echo(image_text(contents), nl=False, err=talk)
+        show_findings(findings)
+    if output and form:
+        write_bytes(output, encode_image(image, form), inputs=(schema, part_file))
+    ctx.exit(1 if errors_in(findings) else 0)

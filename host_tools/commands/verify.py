@@ -1,0 +1,61 @@
+"""`paramstore verify`: does a part on a bus hold what it should."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from host_tools.parts_on_buses import (
+    Source,
+    bus_options,
+    note_event,
+    open_part,
+    read_contents,
+    read_part,
+    read_wanted,
+)
+from host_tools.streams import read_source
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("source", required=False)
+@click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
+              help="One value, on top of a values file; may be repeated.")
+@click.option("--exact", is_flag=True, help="Compare with an image byte by byte.")
+@click.option("--format", "form_name", metavar="FORM",
+              help="Of an image (default: by the suffix).")
+@bus_options
+@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
+def command(schema: str, source: str | None, settings: tuple[str, ...], exact: bool,
+            form_name: str | None, bus: int | None, part_file: str | None, records: str | None,
+            as_json: bool) -> None:
+    """Example: paramstore verify schemas/tank_probe.toml unit.bin --bus 1
+
+    Compare a part with SOURCE, an image or a values file (.toml), parameter by parameter. A values
+    file is compared in what it names. Exit code 1: the part differs, or is not of this store.
+    """
+    from paramstore.bus.changes import recognise
+    from paramstore.bus.compare import compare
+    from paramstore.errors import ToolError
+    from paramstore.evolve.project import open_project
+    from paramstore.report.bus import comparison_data, comparison_text
+
+    wanted_from = Source(source, form_name, settings)
+    if exact and wanted_from.values:
+        raise ToolError("--exact needs an image", "leave it out to compare values")
+    project = open_project(read_source(schema))
+    with open_part(project.plan, bus, part_file) as programmer:
+        name = programmer.name
+        contents = read_contents(project, read_part(programmer))
+    recognise(contents, name)
+    values, image = read_wanted(project, contents.plan, wanted_from)
+    found = compare(contents, values, image if exact else None)
+    note_event(records, image, "verify", found.equal, found.words)
+    if as_json:
+        data = comparison_data(contents.plan, name, found)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+    else:
+        click.echo(comparison_text(contents.plan, name, found), nl=False)
+    raise SystemExit(0 if found.equal else 1)

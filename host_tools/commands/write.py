@@ -1,0 +1,105 @@
+"""`paramstore write`: values or an image to a part on a bus."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from host_tools.parts_on_buses import (
+    Source,
+    bus_options,
+    note_event,
+    open_part,
+    read_contents,
+    read_part,
+    read_wanted,
+)
+from host_tools.streams import read_source
+from host_tools.terminal import show_findings
+
+if TYPE_CHECKING:
+    from paramstore.bus.changes import Changes
+    from paramstore.bus.programmer import Programmer
+    from paramstore.image.contents import Contents
+
+
+def write(programmer: Programmer, changes: Changes, backup: str | None, stem: str) -> None:
+    """Keep a copy of the part, then write, with a progress bar."""
+    from paramstore.bus.work import keep_backup, write_changes
+
+    kept = keep_backup(changes.before, backup, stem)
+    click.echo(f"{kept}: what the part held", err=True)
+    with click.progressbar(length=len(changes.pages), label="Writing", file=sys.stderr) as bar:
+        try:
+            write_changes(programmer, changes, bar.update)
+        except Exception:
+            click.echo(f"the write did not end; repeat it, or go back: write {kept} --exact",
+                       err=True)
+            raise
+
+
+@click.command()
+@click.argument("schema")
+@click.argument("source", required=False)
+@click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
+              help="One value, on top of a values file; may be repeated.")
+@click.option("--yes", is_flag=True, help="Write. Without it, what would be written is shown.")
+@click.option("--unlock", is_flag=True, help="Write identity and calibration as well.")
+@click.option("--exact", is_flag=True,
+              help="Make the part equal to an image byte by byte, a backup for one.")
+@click.option("--backup", metavar="FILE",
+              help="Where the old content goes (default: STORE.before-NNNN.bin here).")
+@click.option("--format", "form_name", metavar="FORM",
+              help="Of an image (default: by the suffix).")
+@bus_options
+@click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
+def command(schema: str, source: str | None, settings: tuple[str, ...], yes: bool, unlock: bool,
+            exact: bool, backup: str | None, form_name: str | None, bus: int | None,
+            part_file: str | None, records: str | None, as_json: bool) -> None:
+    """Example: paramstore write schemas/tank_probe.toml unit.bin --bus 1
+
+    Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
+    store. Shows what would change; --yes does it. Each group that differs gets a new record, as
+    firmware writes it, so a cut leaves the old values or the new ones. Identity and calibration of
+    a part that has them stay, unless --unlock. Exit code 1: the part is not of this store, a
+    mistake in SOURCE, or a page that does not take its bytes.
+    """
+    from paramstore.bus.changes import exact_changes, recognise, value_changes
+    from paramstore.errors import ParamstoreError, ToolError
+    from paramstore.evolve.project import open_project
+    from paramstore.report.bus import changes_data, changes_text
+    from paramstore.report.cautions import CAUTION
+    from paramstore.report.findings import findings_data
+
+    wanted_from = Source(source, form_name, settings)
+    if exact and wanted_from.values:
+        raise ToolError("--exact needs an image", "leave it out to write values")
+    project = open_project(read_source(schema))
+    with open_part(project.plan, bus, part_file, create=True) as programmer:
+        name = programmer.name
+        contents: Contents = read_contents(project, read_part(programmer))
+        recognise(contents, name)
+        plan = contents.plan
+        values, image = read_wanted(project, plan, wanted_from)
+        changes = (exact_changes(contents, image, name, unlock=unlock) if exact and image
+                   else value_changes(contents, values, name, unlock=unlock))
+        if yes and changes.pages:
+            click.echo(CAUTION, err=True)
+            try:
+                write(programmer, changes, backup, plan.schema.name)
+            except ParamstoreError as error:
+                note_event(records, image, "write", False, str(error))
+                raise
+            note_event(records, image, "write", True, f"{len(changes.pages)} pages")
+    done = yes and bool(changes.pages)
+    if as_json:
+        click.echo(json.dumps(findings_data(changes.findings) | changes_data(
+            plan, name, changes, done=done), indent=2, ensure_ascii=False))
+    else:
+        show_findings(changes.findings)
+        click.echo(changes_text(plan, name, changes, done=done), nl=False)
+    if not yes:
+        click.echo(CAUTION, err=True)

@@ -1,0 +1,43 @@
+"""The findings of parts on a bus (PS96x)."""
+
+from __future__ import annotations
+
+from paramstore.errors import Code
+
+__all__ = ["CODES"]
+
+CODES: dict[str, Code] = {
+    "PS961": Code(
+        "the part is larger or smaller than planned",
+        "A part that is too small shows its first bytes again further up, because it ignores the "
+        "address bits that it does not have. Written as the larger one, it would be written over "
+        "twice.",
+    ),
+    "PS962": Code(
+        "an image that does not go with the part",
+        "Values are taken from an image of the same store and layout as the part has. An image of "
+        "another release is brought to that of the part by `paramstore migrate`.",
+    ),
+    "PS963": Code(
+        "values that break the schema",
+        "What would be on the part, its own values with the new ones among them, breaks a limit or "
+        "a rule of the schema. The firmware would not serve it.",
+    ),
+    "PS964": Code(
+        "a group that is kept",
+        "Identity and calibration belong to a unit. They are kept, whatever the image says, unless "
+        "`--unlock` opens them. On a part that has no record of such a group it is written.",
+    ),
+    "PS965": Code(
+        "a group that the part has lost",
+        "No slot of the group holds a whole record any more. It is written from what was given, "
+        "with defaults for the rest.",
+    ),
+    "PS966": Code(
+        "a page that does not take what is written",
+        "The part acknowledged the page, and reads back something else. Its write-protect pin is "
+        "high, the page is worn out, or the supply fails during the write cycle. What was there "
+        "before counts still: a group is replaced by a whole new record or not at all.",
+    ),
+}
+"""Kinds of findings of this package."""

@@ -1,0 +1,43 @@
+"""Does a part hold what it should: by parameter, and if asked byte by byte."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from paramstore.bus.changes import Change, Values, differences
+from paramstore.image.contents import Contents
+from paramstore.schema.words import plural
+
+__all__ = ["Comparison", "compare"]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """How a part differs: in parameters (before: the part, after: what was wanted), in groups that
+    were never written, in the addresses of single bytes."""
+
+    changes: tuple[Change, ...]
+    unwritten: tuple[str, ...]
+    bytes_off: tuple[int, ...]
+
+    @property
+    def equal(self) -> bool:
+        """Whether nothing differs."""
+        return not (self.changes or self.unwritten or self.bytes_off)
+
+    @property
+    def words(self) -> str:
+        """The result in a few words."""
+        parts = [plural(len(found), noun) for found, noun in (
+            (self.changes, "parameter"), (self.unwritten, "unwritten group"),
+            (self.bytes_off, "byte")) if found]
+        return f"differs in {', '.join(parts)}" if parts else "equal"
+
+
+def compare(contents: Contents, wanted: Values, image: Contents | None = None) -> Comparison:
+    """Compare a part with wanted values, and with the bytes of `image` if that is given."""
+    unwritten = tuple(g.ring.group.name for g in contents.groups
+                      if g.newest is None and g.ring.group.name in wanted)
+    off = () if image is None else tuple(
+        i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True)) if a != b)
+    return Comparison(differences(contents, wanted), unwritten, off)

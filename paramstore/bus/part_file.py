@@ -1,0 +1,77 @@
+"""A simulated part whose cells are a file: everything can be tried without a bus.
+
+The file is a plain dump of the whole part. Each page is written into it as the part's write cycle
+would store it, so a program that dies in the middle leaves what a real part would hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.device import Device
+from paramstore.eeprom.faults import BusError, Fault, PowerCut
+from paramstore.errors import ToolError
+from paramstore.files import read_bytes
+from paramstore.parts.part import Part
+
+__all__ = ["PartFile"]
+
+
+class PartFile:
+    """A bus with one simulated part on it.
+
+    `create`: a file that is not there begins as a blank part. ToolError for a file of another size
+    than the part has, or that cannot be read or written. `bench` is there to look at.
+    """
+
+    def __init__(self, path: str, part: Part, address: int, bus_khz: int = 400, *,
+                 create: bool = False, faults: Iterable[Fault] = ()) -> None:
+        self.name = path
+        self.made = create and not Path(path).exists()
+        image = b"" if self.made else read_bytes(path)
+        if not self.made and len(image) != part.capacity:
+            raise ToolError(f"`{path}` has {len(image)} bytes, the {part.name} has {part.capacity}",
+                            "a part file is a dump of the whole part")
+        self.bench = Bench(Device(part, address, image, faults), bus_khz)
+        self._stored = bytes(self.bench.device.memory)
+        self._there = not self.made
+
+    def transfer(self, address: int, out: bytes, in_count: int) -> bytes | None:
+        """See `Bus`."""
+        try:
+            return self.bench.transfer(address, out, in_count)
+        except (BusError, PowerCut) as error:
+            what = "the part lost its power" if isinstance(error, PowerCut) else "the bus failed"
+            raise ToolError(f"{what} ({self.name}, simulated)") from error
+        finally:
+            self.bench.log.clear()
+            self._store()
+
+    def wait(self, us: int) -> None:
+        """See `Bus`; no real time passes."""
+        self.bench.wait(us)
+
+    def close(self) -> None:
+        """See `Bus`."""
+        self._store()
+
+    def _store(self) -> None:
+        """Bring the pages that changed into the file."""
+        now = bytes(self.bench.device.memory)
+        if now == self._stored:
+            return
+        page = self.bench.device.part.page
+        try:
+            if not self._there:
+                Path(self.name).write_bytes(self._stored)
+                self._there = True
+            with Path(self.name).open("r+b") as file:
+                for at in range(0, len(now), page):
+                    if now[at:at + page] != self._stored[at:at + page]:
+                        file.seek(at)
+                        file.write(now[at:at + page])
+        except OSError as error:
+            raise ToolError(f"cannot write `{self.name}`: {error.strerror}") from error
+        self._stored = now

@@ -1,0 +1,61 @@
+"""A simulated part on a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from paramstore.bus.programmer import Programmer
+from paramstore.eeprom.faults import CutAtWrite, Tear, Torn
+from paramstore.errors import ToolError
+from tests.bus.parts import part_at, programmer_at
+from tests.production.jobs import plan
+
+
+def test_bytes_stay_in_the_file(tmp_path: Path) -> None:
+    """Each page at once, none before it is written, and the next run finds them."""
+    path, of = tmp_path / "part.bin", plan()
+    programmer = programmer_at(path, of)
+    programmer.read_at(0, 4)
+    assert not path.exists()
+    programmer.write_page(32, b"tank")
+    assert b"tank" == path.read_bytes()[32:36]
+    assert of.part.capacity == path.stat().st_size
+    assert b"tank" == programmer_at(path, of).read_at(32, 4)
+
+
+def test_a_cut_leaves_the_torn_page(tmp_path: Path) -> None:
+    """As the simulated part tears it; the run ends with a message."""
+    path, of = tmp_path / "part.bin", plan()
+    cut = CutAtWrite(2, Tear(Torn.PREFIX, 2))
+    programmer = programmer_at(path, of, b"\xff" * of.part.capacity, [cut])
+    programmer.write_page(0, b"\1\2\3\4")
+    with pytest.raises(ToolError, match="lost its power"):
+        programmer.write_page(16, b"\5\6\7\x08")
+    assert b"\1\2\3\4" == path.read_bytes()[:4]
+    assert b"\5\6\xff\xff" == path.read_bytes()[16:20]
+
+
+def test_a_file_of_another_size_is_refused(tmp_path: Path) -> None:
+    """It cannot be a dump of this part."""
+    path, of = tmp_path / "part.bin", plan()
+    with pytest.raises(ToolError, match="100 bytes"):
+        part_at(path, of, bytes(100))
+
+
+def test_a_missing_file_is_told_unless_it_may_be_made(tmp_path: Path) -> None:
+    """For reading it must be there."""
+    from paramstore.bus.part_file import PartFile
+
+    of = plan()
+    with pytest.raises(ToolError, match="cannot read"):
+        PartFile(str(tmp_path / "no.bin"), of.part, 0x50)
+
+
+def test_a_part_at_another_address_does_not_answer(tmp_path: Path) -> None:
+    """The simulated part listens to its own address alone."""
+    of = plan()
+    part = part_at(tmp_path / "part.bin", of)
+    with pytest.raises(ToolError, match="no answer"):
+        Programmer(part, of.part, 0x40).read_at(0, 1)

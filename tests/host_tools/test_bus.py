@@ -1,0 +1,184 @@
+"""The commands `paramstore read`, `write` and `verify`, on a part that is a file."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.production.records import Records
+from tests.host_tools.copies import copied_schema
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+SCHEMA = SCHEMAS / "tank_probe.toml"
+VALUES = SCHEMAS / "tank_probe.values.toml"
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder to work in, with the image of the shipped values."""
+    monkeypatch.chdir(tmp_path)
+    assert 0 == run("pack", SCHEMA, VALUES, "-o", "unit.bin").exit_code
+    return tmp_path
+
+
+def write(*more: str | Path) -> Result:
+    return run("write", SCHEMA, *more, "--part-file", "part.bin")
+
+
+def read_back() -> str:
+    return run("read", SCHEMA, "--part-file", "part.bin").stdout
+
+
+def test_a_blank_part_is_programmed(bench: Path) -> None:
+    """First it is shown and nothing happens; then the part is the image, byte by byte."""
+    shown = write("unit.bin")
+    assert 0 == shown.exit_code
+    assert "  the label is written\n" in shown.stdout
+    assert re.search(r'  identity\.serial +"" +-> "TP-2601-0042"\n', shown.stdout)
+    assert "would be written; --yes does it\n" in shown.stdout
+    assert "caution: wrong values" in shown.stderr
+    assert not (bench / "part.bin").exists()
+    done = write("unit.bin", "--yes")
+    assert (0, True) == (done.exit_code, "written and read back\n" in done.stdout)
+    assert (bench / "unit.bin").read_bytes() == (bench / "part.bin").read_bytes()
+    assert b"\xff" * 4096 == (bench / "tank_probe.before-0001.bin").read_bytes()
+    verified = run("verify", SCHEMA, "unit.bin", "--exact", "--part-file", "part.bin")
+    assert (0, "tank_probe on the 24LC32A at part.bin, 0x50: equal\n") == (
+        verified.exit_code, verified.stdout)
+
+
+def test_a_setting_changes_and_the_rest_stays(bench: Path) -> None:
+    """One value, shown with its units before and after."""
+    write("unit.bin", "--yes")
+    shown = write("--set", "settings.interval=45 s")
+    assert re.fullmatch("tank_probe on the 24LC32A at part.bin, 0x50\n"
+                        "  settings.interval  30 s -> 45 s\n"
+                        r"\d pages of 128 would be written; --yes does it\n", shown.stdout)
+    write("--set", "settings.interval=45 s", "--yes")
+    assert "45 s" in read_back() and '"TP-2601-0042"' in read_back()
+    again = write("--set", "settings.interval=45 s", "--yes")
+    assert "holds these values already: nothing to write\n" in again.stdout
+
+
+def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
+    """The image of another unit brings its settings, not its identity."""
+    write("unit.bin", "--yes")
+    run("pack", SCHEMA, VALUES, "--set", "identity.serial=TP-2601-0043",
+        "--set", "settings.interval=50", "-o", "other.bin")
+    kept = write("other.bin", "--yes")
+    assert "PS964: group `identity` is kept" in kept.stderr
+    assert '    identity.serial  "TP-2601-0042" -> "TP-2601-0043"\n' in kept.stdout
+    assert '"TP-2601-0042"' in read_back() and "50 s" in read_back()
+    write("other.bin", "--yes", "--unlock")
+    assert '"TP-2601-0043"' in read_back()
+
+
+def test_a_foreign_part_is_left_alone(bench: Path) -> None:
+    """The label of another store: exit code 1, no backup, no byte changed."""
+    Path("other.toml").write_text('''
+        [store]
+        name = "other"
+        part = "24LC32A"
+        [group.user]
+        role = "setting"
+        writes = "1 per day"
+        [group.user.parameter]
+        level = { type = "u8" }
+        ''')
+    run("pack", "other.toml", "-o", "part.bin")
+    before = (bench / "part.bin").read_bytes()
+    result = write("unit.bin", "--yes")
+    assert 1 == result.exit_code
+    assert "error PS607: the part holds the store `other`" in result.stderr
+    assert before == (bench / "part.bin").read_bytes()
+    assert not list(bench.glob("*.before-*"))
+
+
+def test_a_backup_comes_back(bench: Path) -> None:
+    """Byte by byte, with the key for identity and calibration."""
+    write("unit.bin", "--yes")
+    before = (bench / "part.bin").read_bytes()
+    write("--set", "electrode.ph_slope=-55", "--unlock", "--yes", "--backup", "old.bin")
+    assert "-55.00 mV/pH" in read_back()
+    refused = write("old.bin", "--exact", "--yes")
+    assert (1, True) == (refused.exit_code, "error PS964" in refused.stderr)
+    assert 0 == write("old.bin", "--exact", "--unlock", "--yes").exit_code
+    assert before == (bench / "part.bin").read_bytes()
+
+
+def test_verify_tells_what_differs(bench: Path) -> None:
+    """By parameter with exit code 1; a values file is compared in what it names."""
+    write("unit.bin", "--yes")
+    write("--set", "settings.interval=45", "--yes")
+    result = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
+    assert 1 == result.exit_code
+    assert ("tank_probe on the 24LC32A at part.bin, 0x50: differs in 1 parameter\n"
+            "  on the part -> wanted\n  settings.interval  45 s -> 30 s\n") == result.stdout
+    assert 0 == run("verify", SCHEMA, "--set", "settings.interval=45", "--part-file",
+                    "part.bin").exit_code
+    exact = run("verify", SCHEMA, "unit.bin", "--exact", "--part-file", "part.bin", "--json")
+    data = json.loads(exact.stdout)
+    assert ["interval"] == [c["parameter"] for c in data["changed"]]
+    assert data["bytes"] and not data["equal"]
+
+
+def test_read_makes_a_dump(bench: Path) -> None:
+    """The same report as `unpack` gives of it."""
+    write("unit.bin", "--yes")
+    result = run("read", SCHEMA, "--part-file", "part.bin", "-o", "dump.hex")
+    assert 0 == result.exit_code
+    assert run("unpack", SCHEMA, "dump.hex").stdout == result.stdout
+    data = json.loads(run("read", SCHEMA, "--part-file", "part.bin", "--json").stdout)
+    assert "this store" == data["label"]["state"]
+
+
+def test_results_are_noted_for_the_unit(bench: Path) -> None:
+    """The digest of the image says which one it is."""
+    schema = copied_schema(bench)
+    table = SCHEMAS / "tank_probe.units.csv"
+    assert 0 == run("batch", schema, table, "--serial", "TP-26-####", "-o", "images").exit_code
+    for command in ("write", "verify"):
+        run(command, SCHEMA, "images/TP-26-0003.bin", "--part-file", "part.bin",
+            "--records", "tank_probe.units.db", *(["--yes"] if command == "write" else []))
+    run("verify", SCHEMA, "images/TP-26-0004.bin", "--part-file", "part.bin",
+        "--records", "tank_probe.units.db")
+    with Records("tank_probe.units.db") as records:
+        noted = {u.serial: [(e.what, e.good) for e in u.events] for u in records.units("TP-26-000")}
+    assert {"TP-26-0001": [], "TP-26-0002": [], "TP-26-0005": [],
+            "TP-26-0003": [("write", True), ("verify", True)],
+            "TP-26-0004": [("verify", False)]} == noted
+
+
+@pytest.mark.parametrize(("arguments", "told"), [
+    (("read", SCHEMA), "which part is meant?"),
+    (("read", SCHEMA, "--bus", "7"), "/dev/i2c-7"),
+    (("read", SCHEMA, "--bus", "7", "--part-file", "x"), "two parts are named"),
+    (("read", SCHEMA, "--part-file", "no.bin"), "cannot read `no.bin`"),
+    (("write", SCHEMA, "--part-file", "x"), "nothing to write"),
+    (("write", SCHEMA, "unit.bin", "--set", "a.b=1", "--part-file", "x"), "with a values file"),
+    (("write", SCHEMA, VALUES, "--exact", "--part-file", "x"), "--exact needs an image"),
+    (("verify", SCHEMA, VALUES, "--exact", "--part-file", "x"), "--exact needs an image"),
+    (("verify", SCHEMA, "unit.bin", "--part-file", "unit.toml"), "cannot read `unit.toml`"),
+])
+def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: str,
+                                     bench: Path) -> None:
+    """Exit code 2 and a message."""
+    result = run(*arguments)
+    assert 2 == result.exit_code
+    assert told in result.stderr
+
+
+def test_a_mistake_in_the_values_is_told(bench: Path) -> None:
+    """As `pack` tells it, and nothing is written."""
+    result = write("--set", "settings.interval=9999", "--yes")
+    assert (1, True) == (result.exit_code, "error PS506" in result.stderr)
+    assert not (bench / "part.bin").exists()
