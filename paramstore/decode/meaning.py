@@ -147,7 +147,8 @@ def bit_meaning(meaning: Meaning, bit: int) -> str:
     """Return what a bit (0 the lowest) of the byte means for the value it is part of."""
     field = meaning.field
     if field is None:
-        return f"bit {8 * meaning.byte + bit} of the {meaning.what}"
+        article = "" if meaning.what.startswith(("reserved", "free", "group")) else "the "
+        return f"bit {8 * meaning.byte + bit} of {article}{meaning.what}"
     if field.kind in (Kind.TEXT, Kind.BYTES):
         return f"bit {bit} of byte {meaning.element} of `{field.name}`"
     number = 8 * meaning.byte + bit
