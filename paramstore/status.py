@@ -17,19 +17,20 @@ class Status(IntEnum):
     PENDING = 1
     FLAGGED = 2
     BLANK = 3
-    ERR_NACK = 4
-    ERR_BUS = 5
-    ERR_SUPPLY = 6
-    ERR_VERIFY = 7
-    ERR_FOREIGN = 8
-    ERR_LAYOUT = 9
-    ERR_PART = 10
-    ERR_LIMIT = 11
-    ERR_RULE = 12
-    ERR_LOCKED = 13
-    ERR_BUSY = 14
-    ERR_STATE = 15
-    ERR_ARGUMENT = 16
+    OLDER = 4
+    ERR_NACK = 5
+    ERR_BUS = 6
+    ERR_SUPPLY = 7
+    ERR_VERIFY = 8
+    ERR_FOREIGN = 9
+    ERR_LAYOUT = 10
+    ERR_PART = 11
+    ERR_LIMIT = 12
+    ERR_RULE = 13
+    ERR_LOCKED = 14
+    ERR_BUSY = 15
+    ERR_STATE = 16
+    ERR_ARGUMENT = 17
 
     @property
     def failed(self) -> bool:
@@ -46,3 +47,4 @@ class Health(IntFlag):
     WORN = 0x08
     DIRTY = 0x10
     UNLOCKED = 0x20
+    MIGRATED = 0x40

@@ -241,8 +241,7 @@ def _recount(where: str, old: Field, new: Field) -> Change:
     text = f"{plural(old.count, what)} before, {new.count} now"
     if new.count < old.count:
         return Change("PS765", Verdict.MIGRATES, where, f"{text}; the last ones are lost")
-    return Change("PS764", Verdict.MIGRATES, where, f"{text}; the new ones get "
-                  + ("0" if new.kind is Kind.TEXT else "the default"))
+    return Change("PS764", Verdict.MIGRATES, where, f"{text}; the new ones get the default")
 
 
 def _members(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]:

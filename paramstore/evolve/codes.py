@@ -92,7 +92,8 @@ CODES: dict[str, Code] = {
     "PS729": Code(
         "a parameter changes its shape",
         "A text or byte string that shrinks would cut values; a curve with another number of "
-        "points has no values for some of them. Make a new parameter.",
+        "points has no values for some of them; a text that grew would end in the rest of a longer "
+        "default. Make a new parameter.",
     ),
     "PS730": Code(
         "a number of a member means something else",
@@ -212,8 +213,7 @@ CODES: dict[str, Code] = {
     ),
     "PS764": Code(
         "more elements",
-        "The parameter gets new bytes; old elements are taken over, the others get the default, "
-        "in a text zero bytes.",
+        "The parameter gets new bytes; old elements are taken over, the others get the default.",
     ),
     "PS765": Code(
         "fewer elements",

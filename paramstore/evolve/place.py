@@ -8,7 +8,7 @@ which its fields change place.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from paramstore.codec import default_payload
@@ -19,7 +19,7 @@ from paramstore.evolve.links import Links, link
 from paramstore.evolve.moves import with_moves
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
-from paramstore.schema.model import Field, Group, Parameter, Schema
+from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 from paramstore.schema.words import plural
 
 __all__ = ["Next", "compare", "next_plan"]
@@ -79,10 +79,27 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
     made = tuple(changes(last, schema, links))
     if made:
         plan = _with_moves(plan, releases)
+        if wrong := list(_overlong_defaults(plan)):
+            raise FindingsError(wrong)
     else:
         plan = replace(plan, release=last.release, moves=last.moves, known=last.known)
     found = tuple(warnings(last, schema, links))
     return Next(replace(plan, findings=(*found, *plan.findings)), made)
+
+
+def _overlong_defaults(plan: Plan) -> Iterator[Finding]:
+    """Yield an error for each text that has grown and whose default needs what it has grown by:
+    taken over, an old text would end in the rest of it."""
+    for move in plan.moves:
+        ring = next(r for r in plan.rings if r.group.id == move.target)
+        for parameter in ring.group.parameters:
+            field = parameter.fields[0]
+            if (field.kind is Kind.TEXT and field.name == move.field
+                    and any(field.default[move.count:])):
+                yield Finding(
+                    "PS729", f"the default of `{field.name}` is longer than the {move.count} bytes "
+                    "of an earlier release", plan.schema.source, parameter.span,
+                    help=f"give it a default of at most {move.count} bytes")
 
 
 def _with_moves(plan: Plan, releases: Sequence[Plan]) -> Plan:

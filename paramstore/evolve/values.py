@@ -14,7 +14,7 @@ from paramstore.codec import Record, decode_body
 from paramstore.layout.moves import Move, convert
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
-from paramstore.schema.model import Field, Group, Kind
+from paramstore.schema.model import Field, Group
 
 __all__ = ["GroupValues", "Origin", "Values", "group_values", "mended"]
 
@@ -79,8 +79,7 @@ def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
     places = range(move.offset, move.offset + move.count * scalar.size, scalar.size)
     elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))
                      for at in places)
-    rest = field.default[move.count:]
-    return elements + (tuple(0 for _ in rest) if field.kind is Kind.TEXT else rest)
+    return elements + field.default[move.count:]
 
 
 def mended(group: Group, values: Values) -> tuple[Values, tuple[str, ...]]:

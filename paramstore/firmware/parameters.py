@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from textwrap import shorten
 
 from paramstore.codec import element_bytes
@@ -78,16 +79,18 @@ def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
 
 
 def parameter_view(
-    names: Names, pool: LimitPool, group: Group, parameter: Parameter
+    names: Names, pool: LimitPool, group: Group, parameter: Parameter, since: Mapping[str, int]
 ) -> ParameterView:
-    """Return a parameter in C names; its limits go into `pool`."""
+    """Return a parameter in C names; its limits go into `pool`. `since` has the revision that
+    each field came with."""
     first = parameter.fields[0]
     shape = _shape(parameter)
     parts = (".x", ".y") if shape == "curve" else ("",)
     own = () if shape == "curve" else (names.constant(group, parameter),)
     fields = tuple(
-        _field(names, pool, group, parameter, field, part,
-               own[0] if own else names.constant(group, parameter, part[1:]))
+        replace(_field(names, pool, group, parameter, field, part,
+                       own[0] if own else names.constant(group, parameter, part[1:])),
+                since=since[field.name])
         for field, part in zip(parameter.fields, parts, strict=True)
     )
     return ParameterView(

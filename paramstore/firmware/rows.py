@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["Bytes", "Constant", "Conversion", "FieldRow", "GroupView", "ParameterView",
-           "ReservedRow", "RuleRow", "StoreView"]
+__all__ = ["Bytes", "Constant", "Conversion", "Converter", "FieldRow", "GroupView", "MoveRow",
+           "ParameterView", "ReservedRow", "RetiredRow", "RuleRow", "StoreView"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,7 @@ class FieldRow:
     range_count: int
     limits_at: int | None
     physical: Conversion | None
+    since: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,41 @@ class ReservedRow:
     comment: str
     count: int
     since: int
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """A C function that converts one element: its name and the lines of its body."""
+
+    name: str
+    comment: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MoveRow:
+    """Where an earlier release kept a field; `convert` is a function or NULL."""
+
+    comment: str
+    convert: str
+    field: str
+    offset: int
+    count: int
+    size: int
+    group: str
+    since: int
+    source: str
+    source_since: int
+    rest: int
+
+
+@dataclass(frozen=True, slots=True)
+class RetiredRow:
+    """A group that is only read: its ring, and its number behind the others."""
+
+    number: int
+    ring: Ring
+    crc_start: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +170,12 @@ class GroupView:
         return tuple((n, r) for n, r in self.numbered if isinstance(r, ReservedRow))
 
     @property
+    def traits(self) -> str:
+        """What is special about the group, in C."""
+        traits = ["PS_PROTECTED"] * self.ring.group.role.protected
+        return " | ".join([*traits, *["PS_RESERVED"] * bool(self.ring.reserved)]) or "0"
+
+    @property
     def first_field(self) -> str:
         """The first row in C: by name if it has one."""
         row = self.rows[0]
@@ -159,6 +201,11 @@ class StoreView:
     groups: tuple[GroupView, ...]
     limits: tuple[Bytes, ...]
     label: tuple[Bytes, ...]
+    converters: tuple[Converter, ...]
+    moves: tuple[MoveRow, ...]
+    known: tuple[Bytes, ...]
+    later: tuple[int, int]  # release numbers of labels: above the first, up to the second
+    retired: tuple[RetiredRow, ...]
     sizes: tuple[tuple[str, int], ...]  # C types whose size C leaves open, and what it must be
 
     @property

@@ -13,6 +13,13 @@ from paramstore.checksum import crc32c, record_prefix
 from paramstore.codec import build_label, default_payload
 from paramstore.errors import Finding, FindingsError
 from paramstore.firmware.describe import group_words
+from paramstore.firmware.history import (
+    converters_of,
+    known_rows,
+    later_releases,
+    move_rows,
+    retired_rows,
+)
 from paramstore.firmware.names import Names
 from paramstore.firmware.parameters import LimitPool, c_type_of, parameter_view
 from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, StoreView
@@ -51,7 +58,12 @@ def view_of(plan: Plan) -> StoreView:
     names.check()
     if findings := list(_misfits(plan, groups)):
         raise FindingsError(findings)
+    retired = retired_rows(plan)
+    converters = converters_of(names, plan)
+    names.check()
     used = {c_type_of(field) for ring in plan.rings for field in ring.group.fields}
+    if any("double" in line for c in converters.values() for line in c.lines):
+        used.add("double")
     return StoreView(
         **common,
         plan=plan,
@@ -62,6 +74,11 @@ def view_of(plan: Plan) -> StoreView:
         comment=tuple(comment_lines([plan.schema.doc])),
         groups=groups,
         limits=pool.rows,
+        converters=tuple(converters.values()),
+        moves=move_rows(plan, groups, retired, converters),
+        known=known_rows(plan),
+        later=later_releases(plan),
+        retired=retired,
         label=(Bytes("FORMAT.md, 2", tuple(hex_bytes(build_label(plan)))),),
         sizes=tuple((name, size) for name, size in _SIZES if name in used),
     )
@@ -70,7 +87,8 @@ def view_of(plan: Plan) -> StoreView:
 def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int) -> GroupView:
     group = ring.group
     index = names.group_index(group)
-    parameters = tuple(parameter_view(names, pool, group, p) for p in group.parameters)
+    since = {p.field.name: p.since for p in ring.fields}
+    parameters = tuple(parameter_view(names, pool, group, p, since) for p in group.parameters)
     row_of = {f.name: row for p, v in zip(group.parameters, parameters, strict=True)
               for f, row in zip(p.fields, v.fields, strict=True)}
     index_of = {name: row.index for name, row in row_of.items()}

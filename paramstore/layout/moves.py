@@ -106,7 +106,8 @@ def _from_integer(rule: Arithmetic, target: Scalar, raw: int) -> Raw | None:
 
 def _from_float(rule: Arithmetic, target: Scalar, raw: float) -> Raw | None:
     value = raw * float(rule.numerator)
-    value += float(rule.addend)
+    if rule.addend:  # -0.0 + 0.0 is 0.0
+        value += float(rule.addend)
     value /= float(rule.denominator)
     if target.form is ScalarForm.FLOAT:
         return _fitting_float(value, target)
@@ -120,6 +121,9 @@ def _fitting_integer(value: int, target: Scalar) -> int | None:
 
 
 def _fitting_float(value: float, target: Scalar) -> float | None:
-    if not target.minimum <= value <= target.maximum:
+    if not math.isfinite(value):
         return None
-    return round_f32(value) if target.size == 4 else value
+    try:
+        return round_f32(value) if target.size == 4 else value
+    except OverflowError:
+        return None

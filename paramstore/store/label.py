@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from paramstore.checksum import CRC_BYTES, crc32c
 from paramstore.codec import build_label
-from paramstore.format import ERASED, LABEL_MAGIC
+from paramstore.format import ERASED, LABEL_MAGIC, split_release
 from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from paramstore.store.requests import Steps
@@ -15,7 +15,10 @@ from paramstore.store.wire import Wire
 
 __all__ = ["LabelReader"]
 
+_VERSION = slice(4, 5)
 _GEOMETRY = slice(5, 6)
+_RELEASE = slice(6, 8)
+_LAYOUT_ID = slice(12, 16)
 _STORE_ID = slice(8, 12)
 
 
@@ -43,7 +46,20 @@ class LabelReader:
             return Status.FLAGGED
         if data[_STORE_ID] != ours[_STORE_ID]:
             return Status.ERR_FOREIGN
-        return Status.ERR_LAYOUT if data[_GEOMETRY] == ours[_GEOMETRY] else Status.ERR_PART
+        if data[_GEOMETRY] != ours[_GEOMETRY]:
+            return Status.ERR_PART
+        return self._other_release(data) if data[_VERSION] == ours[_VERSION] else Status.ERR_LAYOUT
+
+    def _other_release(self, data: bytes) -> Status:
+        """OK: a later release, in which all that this one knows is where it was. OLDER: a known
+        earlier one."""
+        release, series = split_release(int.from_bytes(data[_RELEASE], "little"))
+        if series != self._plan.series:
+            return Status.ERR_LAYOUT
+        if release > self._plan.release > 0:
+            return Status.OK
+        layout_id = int.from_bytes(data[_LAYOUT_ID], "little")
+        return Status.OLDER if (release, layout_id) in self._plan.known else Status.ERR_LAYOUT
 
     def check_size(self, copy: int) -> Steps[Status]:
         """OK or ERR_PART: on a part too small the label shows up again in the middle."""

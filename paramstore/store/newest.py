@@ -26,12 +26,13 @@ _NUMBER_BYTES = 4
 
 @dataclass(slots=True)
 class Found:
-    """The newest record of a ring: its number and its body, None if there is none.
+    """The newest record of a ring: its number, revision and body; None if there is none.
 
     `damage`: something was not as it must be.
     """
 
     sequence: int = NO_RECORD
+    revision: int = 0
     body: bytes | None = None
     damage: bool = False
 
@@ -41,7 +42,7 @@ class RingReader:
 
     def __init__(self, plan: Plan, ring: Ring, wire: Wire) -> None:
         self._plan = plan
-        self._ring = ring
+        self.ring = ring
         self._wire = wire
 
     def find(self, found: Found) -> Steps[None]:
@@ -50,10 +51,10 @@ class RingReader:
         for tries in range(LOAD_TRIES + 1):
             if newest == NO_RECORD:
                 return
-            if newest != _JUNK:
-                found.body = yield from self.record(newest)
-            if found.body is not None:
+            record = (yield from self.record(newest)) if newest != _JUNK else None
+            if record is not None:
                 found.sequence = newest
+                found.revision, found.body = record
                 return
             found.damage = True
             # A record that the scan found may read otherwise when it is loaded: then the one
@@ -63,16 +64,16 @@ class RingReader:
 
     def head(self, slot: int) -> Steps[int]:
         """Read the number at the head of a slot: NO_RECORD if erased, _JUNK if out of place."""
-        data = yield from self._wire.read(self._ring.address(slot), _NUMBER_BYTES)
+        data = yield from self._wire.read(self.ring.address(slot), _NUMBER_BYTES)
         number = int.from_bytes(data, "little")
         if number == _JUNK:
             return NO_RECORD
-        belongs = number != 0 and slot_of(number, self._ring.slots) == slot
+        belongs = number != 0 and slot_of(number, self.ring.slots) == slot
         return number if belongs else _JUNK
 
-    def record(self, sequence: int) -> Steps[bytes | None]:
-        """Read record `sequence` page by page and return its body; None if it is not valid."""
-        ring = self._ring
+    def record(self, sequence: int) -> Steps[tuple[int, bytes] | None]:
+        """Read record `sequence` page by page; return revision and body, None if not valid."""
+        ring = self.ring
         address = ring.address(slot_of(sequence, ring.slots))
         data = b""
         for offset, length in ring.writes():
@@ -80,7 +81,9 @@ class RingReader:
             if not data.startswith(sequence.to_bytes(_NUMBER_BYTES, "little")):
                 return None
         front, crc = data[:-CRC_BYTES], data[-CRC_BYTES:]
-        return front[HEADER_BYTES:] if crc == record_crc(self._plan, ring, front) else None
+        if crc != record_crc(self._plan, ring, front):
+            return None
+        return front[_NUMBER_BYTES], front[HEADER_BYTES:]
 
     def _guess(self) -> Steps[int]:
         """Bisect: from slot 0 to the newest record numbers rise by one, then comes one lap before.
@@ -88,7 +91,7 @@ class RingReader:
         A commit may have passed over slots without a trace, so as many heads behind the newest
         must be in order too. Returns _JUNK if one that is met is not.
         """
-        slots = self._ring.slots
+        slots = self.ring.slots
         low, high = 0, slots
         newest = yield from self.head(0)
         if newest > _JUNK - 2 * slots:
@@ -112,14 +115,14 @@ class RingReader:
 
     def _lap_before(self, sequence: int) -> int:
         """Return the number that a slot held before record `sequence` was written to it."""
-        return sequence - self._ring.slots if sequence > self._ring.slots else NO_RECORD
+        return sequence - self.ring.slots if sequence > self.ring.slots else NO_RECORD
 
     def _scan(self, limit: int) -> Steps[int]:
         """Return the greatest valid number below `limit`, looking at every slot.
 
         Downwards from the slot before that of `limit`, so that usually just one record is read.
         """
-        slots = self._ring.slots
+        slots = self.ring.slots
         best = NO_RECORD
         for back in range(1, slots + 1):
             number = yield from self.head((slot_of(limit, slots) - back) % slots)

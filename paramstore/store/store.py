@@ -14,15 +14,16 @@ from enum import Enum, auto
 from paramstore.checksum import CRC_BYTES
 from paramstore.codec import element_bytes
 from paramstore.format import ERASED, skip_limit, slot_of
-from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import Kind
 from paramstore.status import Health, Status
+from paramstore.store.group import Group
 from paramstore.store.label import LabelReader
 from paramstore.store.newest import NO_RECORD, Found, RingReader, record_crc
 from paramstore.store.requests import Steps
-from paramstore.store.values import Values
-from paramstore.store.wire import BusFailure, PageJob, Wire
+from paramstore.store.take_over import take_over
+from paramstore.store.wire import BusFailure, PageJob, ReadJob, Wire
 
 __all__ = ["Store"]
 
@@ -36,30 +37,18 @@ class _State(Enum):
     REFUSED = auto()  # the part is not ours
 
 
-class _Group:
-    """State of one group: its ring, its values, its flags."""
-
-    def __init__(self, plan: Plan, ring: Ring, wire: Wire) -> None:
-        self.ring = ring
-        self.reader = RingReader(plan, ring, wire)
-        self.forget()
-
-    def forget(self) -> None:
-        self.values = Values(self.ring)
-        self.sequence = NO_RECORD
-        self.health = Health.DEFAULTS
-        self.passed = 0  # slots passed over by a commit that has not succeeded yet
-
-
 @dataclass(slots=True)
 class _Commit:
-    """A commit that goes on: `written` has the front of the record, up to the page at hand."""
+    """A commit that goes on: `written` has the front of the record, up to the page at hand.
 
-    group: _Group
+    A `ReadJob` reads that page from the newest record, for the bytes to be kept.
+    """
+
+    group: Group
     copies: int  # still to write
     sequence: int
     written: bytes
-    job: PageJob
+    job: PageJob | ReadJob
 
 
 class Store:
@@ -69,7 +58,10 @@ class Store:
         self.plan = plan
         self._wire = Wire(plan)
         self._label = LabelReader(plan, self._wire)
-        self._groups = {r.group.name: _Group(plan, r, self._wire) for r in plan.rings}
+        self._groups = {r.group.name: Group(plan, r, self._wire) for r in plan.rings}
+        sources = {move.source for move in plan.moves}
+        self._retired = {r.group.id: RingReader(plan, r, self._wire)
+                         for r in plan.retired if r.group.id in sources}
         self._state = _State.NONE
         self._commit: _Commit | None = None
 
@@ -88,14 +80,24 @@ class Store:
         first = label = yield from self._label.read(0)
         if first in (Status.BLANK, Status.FLAGGED):
             label = yield from self._label.read(1)
-        if label is Status.OK:
-            label = yield from self._label.check_size(0 if first is Status.OK else 1)
+        if label in (Status.OK, Status.OLDER):
+            size = yield from self._label.check_size(0 if first is label else 1)
+            label = label if size is Status.OK else size
         if label in _REFUSALS:
             self._state = _State.REFUSED
             return label
-        for group in self._groups.values():
-            yield from self._mount_group(group)
+        try:
+            for group in self._groups.values():
+                yield from self._mount_group(group)
+            yield from take_over(self.plan, self._wire, self._groups.values(), self._retired)
+        finally:
+            for group in self._groups.values():
+                if group.values.check(mend=True) is not Status.OK:
+                    group.health |= Health.LIMIT
         flags = [group.health for group in self._groups.values()]
+        if label is Status.OLDER:
+            self._state = _State.READY
+            return label
         if label is Status.OK:
             self._state = _State.READY
             return Status.FLAGGED if any(flags) or first is not Status.OK else Status.OK
@@ -109,16 +111,14 @@ class Store:
         self._state = _State.REFUSED
         return Status.ERR_FOREIGN
 
-    def _mount_group(self, group: _Group) -> Steps[None]:
+    def _mount_group(self, group: Group) -> Steps[None]:
         found = Found()
         try:
             yield from group.reader.find(found)
             if found.body is not None:
-                group.sequence = found.sequence
-                group.values.load(found.body)
+                group.sequence, group.revision = found.sequence, found.revision
+                group.values.load(found.body, found.revision)
                 group.health = Health(0)
-                if group.values.check(mend=True) is not Status.OK:
-                    group.health = Health.LIMIT
         finally:
             if found.damage:
                 group.health |= Health.DAMAGE
@@ -129,7 +129,7 @@ class Store:
         if status is not Status.OK:
             return status
         try:
-            whole = (yield from self._label.read(1)) is Status.OK
+            whole = (yield from self._label.read(1)) in (Status.OK, Status.OLDER)
         except BusFailure as failure:
             return failure.status
         for copy in (0, 1) if whole else (1, 0):
@@ -152,9 +152,9 @@ class Store:
             return Status.ERR_BUSY
         self._forget()
         status = yield from self._mark_for_wipe()
-        for group in self._groups.values():
+        for reader in (*(g.reader for g in self._groups.values()), *self._retired.values()):
             if status is Status.OK:
-                status = yield from self._wipe_ring(group)
+                status = yield from self._wipe_ring(reader)
         for copy in (1, 0):
             if status is Status.OK:
                 blank = bytes([ERASED]) * self.plan.label_bytes
@@ -173,12 +173,12 @@ class Store:
             return Status.OK
         return (yield from self._wire.write(self.plan.label_address(0), self._label.wiping))
 
-    def _wipe_ring(self, group: _Group) -> Steps[Status]:
-        ring = group.ring
+    def _wipe_ring(self, reader: RingReader) -> Steps[Status]:
+        ring = reader.ring
         blank = bytes([ERASED]) * min(ring.record_bytes - CRC_BYTES, ring.page_bytes)
         for slot in range(ring.slots):
             try:
-                head = yield from group.reader.head(slot)
+                head = yield from reader.head(slot)
             except BusFailure as failure:
                 return failure.status
             if head == NO_RECORD:
@@ -326,6 +326,8 @@ class Store:
         if self._state is not _State.READY:
             return Status.ERR_STATE
         status = self._changeable(group)
+        if status is Status.ERR_LOCKED and Health.MIGRATED in g.health:
+            status = Status.OK  # what mount converted, and nothing else
         if status is Status.OK:
             status = g.values.check()
         if status is not Status.OK:
@@ -339,6 +341,9 @@ class Store:
         if commit is None:
             return Status.OK
         status = yield from commit.job.step(elapsed_us)
+        if status is Status.OK and isinstance(commit.job, ReadJob):
+            self._fill_page(commit, commit.job.content)
+            return Status.PENDING
         if status is Status.OK:
             return self._page_done(commit)
         if status is Status.ERR_VERIFY:
@@ -359,31 +364,49 @@ class Store:
             self._next_page(group, commit.copies, commit.sequence, commit.written)
             return Status.PENDING
         group.sequence = commit.sequence
+        group.revision = max(group.revision, group.ring.revision)
         group.passed = 0
         group.health &= ~(Health.DEFAULTS | Health.DAMAGE | Health.LIMIT)
         if commit.copies > 1:
             self._begin_record(group, commit.copies - 1)
             return Status.PENDING
-        group.health &= ~(Health.DIRTY | Health.UNLOCKED)
+        group.health &= ~(Health.DIRTY | Health.UNLOCKED | Health.MIGRATED)
         self._commit = None
         return Status.OK
 
-    def _begin_record(self, group: _Group, copies: int) -> None:
+    def _begin_record(self, group: Group, copies: int) -> None:
         self._next_page(group, copies, group.sequence + 1 + group.passed, b"")
 
-    def _next_page(self, group: _Group, copies: int, sequence: int, written: bytes) -> None:
-        """Take the next page of the record from the values, the CRC from what went before it."""
+    def _next_page(self, group: Group, copies: int, sequence: int, written: bytes) -> None:
+        """Begin with the next page: read it from the newest record if there is anything to keep."""
         ring = group.ring
+        length = min(ring.page_bytes, ring.record_bytes - len(written))
+        address = ring.address(slot_of(group.sequence, ring.slots)) + len(written)
+        job = ReadJob(self._wire, address, length)
+        self._commit = _Commit(group, copies, sequence, written, job)
+        keeps = ring.reserved or group.revision > ring.revision
+        if not keeps or group.sequence == NO_RECORD:
+            self._fill_page(self._commit, b"")
+
+    def _fill_page(self, commit: _Commit, old: bytes) -> None:
+        """Take a page of the record from the values, what is not ours from the page `old`."""
+        group, ring = commit.group, commit.group.ring
         crc_at = ring.record_bytes - CRC_BYTES
-        front = sequence.to_bytes(4, "little") + bytes([ring.revision])
-        front = (front + group.values.payload).ljust(crc_at, bytes([ERASED]))
-        end = min(len(written) + ring.page_bytes, ring.record_bytes)
-        record = written + front[len(written):end]
+        revision = max(group.revision, ring.revision)
+        front = bytearray(commit.sequence.to_bytes(4, "little") + bytes([revision]))
+        front += group.values.payload
+        front = front.ljust(crc_at, bytes([ERASED]))
+        begin = len(commit.written)
+        end = min(begin + ring.page_bytes, ring.record_bytes)
+        for run in group.kept():
+            for at in range(max(run.start, begin), min(run.stop, end)):
+                front[at] = old[at - begin]
+        record = commit.written + bytes(front[begin:end])
         if end > crc_at:
             record = (record[:crc_at] + record_crc(self.plan, ring, record[:crc_at]))[:end]
-        address = ring.address(slot_of(sequence, ring.slots)) + len(written)
-        job = PageJob(self._wire, address, record[len(written):])
-        self._commit = _Commit(group, copies, sequence, record, job)
+        address = ring.address(slot_of(commit.sequence, ring.slots)) + begin
+        job = PageJob(self._wire, address, record[begin:])
+        self._commit = _Commit(group, commit.copies, commit.sequence, record, job)
 
     def _writable(self) -> Status:
         """May anything be written to the part?"""

@@ -16,7 +16,10 @@ __all__ = ["Values"]
 
 
 class Values:
-    """The mirror of a group: `payload` has the bytes of all fields, in order."""
+    """The mirror of a group: `payload` has the bytes of all fields at their offsets.
+
+    Reserved bytes among them are never looked at.
+    """
 
     def __init__(self, ring: Ring) -> None:
         self._defaults = default_payload(ring)
@@ -26,9 +29,18 @@ class Values:
         self.fields: dict[str, PlacedField] = {p.field.name: p for p in ring.fields}
         self.payload = bytearray(self._defaults)
 
-    def load(self, body: bytes) -> None:
-        """Take the values of a record; room behind them is ignored."""
-        self.payload[:] = body[:len(self.payload)]
+    def load(self, body: bytes, revision: int) -> None:
+        """Take the values of a record; fields that it does not hold get their defaults, room
+        behind them is ignored."""
+        self.reset()
+        for name, placed in self.fields.items():
+            if placed.since <= revision:
+                self.payload[self._run(name)] = body[self._run(name)]
+
+    def partner(self, field: str) -> str | None:
+        """Return the y of a curve for its x; None for every other field."""
+        kin = self._kin[field]
+        return kin[1] if len(kin) > 1 and kin[0] == field else None
 
     def reset(self) -> None:
         """Give all fields their defaults."""

@@ -11,7 +11,7 @@ from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from paramstore.store.requests import AskSupply, Steps, Transfer, Wait
 
-__all__ = ["BusFailure", "PageJob", "Wire"]
+__all__ = ["BusFailure", "PageJob", "ReadJob", "Wire"]
 
 _LONGEST_US = 0xFFFF
 
@@ -65,39 +65,17 @@ class Wire:
         return Status.OK
 
 
-class PageJob:
-    """One page being written and read back, in steps that do not wait.
+class Job:
+    """Transfers of one page, in steps that do not wait.
 
-    `since_us` is the time since the page was first sent, or since the part took it; a step before
-    `due_us` does nothing.
+    `since_us` is the time since the first try; a step before `due_us` does nothing.
     """
 
-    def __init__(self, wire: Wire, address: int, content: bytes) -> None:
+    def __init__(self, wire: Wire, address: int) -> None:
         self._wire = wire
         self._address = address
-        self._content = content
-        self._taken = False
         self._since_us = 0
         self._due_us = 0
-
-    def step(self, elapsed_us: int) -> Steps[Status]:
-        """Try once. PENDING: call again; OK: the page reads back as written."""
-        part = self._wire.part
-        self._since_us = min(self._since_us + elapsed_us, _LONGEST_US)
-        if self._since_us < self._due_us:
-            return Status.PENDING
-        if self._taken:
-            status = yield from self._read_back()
-        else:
-            status = yield from self._send()
-            if status is Status.OK:
-                self._taken = True
-                self._since_us, self._due_us = 0, part.poll_us
-                return Status.PENDING
-        if status is Status.ERR_NACK and self._since_us < part.timeout_us:
-            self._due_us = self._since_us + part.poll_us
-            return Status.PENDING
-        return status
 
     def wait(self) -> Steps[int]:
         """Wait until the next step is due; return how long that was."""
@@ -106,6 +84,56 @@ class PageJob:
             return 0
         yield Wait(us)
         return us
+
+    def _too_early(self, elapsed_us: int) -> bool:
+        self._since_us = min(self._since_us + elapsed_us, _LONGEST_US)
+        return self._since_us < self._due_us
+
+    def _again(self, status: Status) -> Status:
+        """PENDING if the part may only be busy, else `status`."""
+        part = self._wire.part
+        if status is Status.ERR_NACK and self._since_us < part.timeout_us:
+            self._due_us = self._since_us + part.poll_us
+            return Status.PENDING
+        return status
+
+
+class ReadJob(Job):
+    """One page being read; its bytes are in `content` then."""
+
+    def __init__(self, wire: Wire, address: int, length: int) -> None:
+        super().__init__(wire, address)
+        self._length = length
+        self.content = b""
+
+    def step(self, elapsed_us: int) -> Steps[Status]:
+        """Try once. PENDING: call again; OK: it is read."""
+        if self._too_early(elapsed_us):
+            return Status.PENDING
+        status, self.content = yield self._wire.transfer(self._address, b"", self._length)
+        return self._again(status)
+
+
+class PageJob(Job):
+    """One page being written and read back. Time counts anew from when the part took it."""
+
+    def __init__(self, wire: Wire, address: int, content: bytes) -> None:
+        super().__init__(wire, address)
+        self._content = content
+        self._taken = False
+
+    def step(self, elapsed_us: int) -> Steps[Status]:
+        """Try once. PENDING: call again; OK: the page reads back as written."""
+        if self._too_early(elapsed_us):
+            return Status.PENDING
+        if self._taken:
+            return self._again((yield from self._read_back()))
+        status = yield from self._send()
+        if status is Status.OK:
+            self._taken = True
+            self._since_us, self._due_us = 0, self._wire.part.poll_us
+            return Status.PENDING
+        return self._again(status)
 
     def finish(self) -> Steps[Status]:
         """Do all steps, waiting between them."""

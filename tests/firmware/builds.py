@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
 from paramstore.firmware.generate import generate, runtime_files
-from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler, available_compilers, zig_compiler
-from paramstore.schema.reader import load_schema
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 EXAMPLES = ("minimal", "tank_probe", "large")
@@ -18,8 +18,8 @@ EXAMPLES = ("minimal", "tank_probe", "large")
 
 @cache
 def example_plan(name: str) -> Plan:
-    """The plan of an example schema."""
-    return make_plan(load_schema(SCHEMAS / f"{name}.toml")[0])
+    """The plan of an example schema, after its releases if it has any."""
+    return open_project(read_text(SCHEMAS / f"{name}.toml")).plan
 
 
 def zig(language: str = "cc") -> Compiler:

@@ -1,7 +1,7 @@
 /* paramstore.c: see paramstore.h for the interface, FORMAT.md for the bytes on the EEPROM.
  *
- * In order: elements and limits, values, bus, one page, records, the newest record of a ring,
- * label, mount and format, changes of values, commit.
+ * In order: elements and limits, values, bus, one page, records, the newest record of a ring, what
+ * earlier releases kept elsewhere, label, mount and format, changes of values, commit.
  *
  * Every bus transfer goes through `transfer`. Bytes from the part are trusted no further than the
  * CRC says, and never used as an index or a length. Counters are `unsigned`, which has at least
@@ -27,7 +27,7 @@
 enum { STATE_NONE, STATE_UNLABELLED, STATE_READY, STATE_REFUSED };
 
 /* ps_store_t.phase */
-enum { PHASE_WRITE, PHASE_VERIFY };
+enum { PHASE_READ, PHASE_WRITE, PHASE_VERIFY };
 
 /* ---- Elements and limits ------------------------------------------------------------------- */
 
@@ -103,7 +103,7 @@ static const ps_field_t *field_at(const ps_store_t *store, unsigned index)
 
 static unsigned field_bytes(const ps_field_t *field)
 {
-    return (unsigned)field->count * field->size;
+    return (unsigned)field->count * (field->size != 0u ? field->size : 1u);
 }
 
 static uint8_t *member(const ps_store_t *store, const ps_field_t *field)
@@ -130,7 +130,7 @@ static void walk_from(walk_t *walk, const ps_store_t *store, const ps_group_t *g
     walk->at = offset;
 }
 
-/* The place of the next payload byte; NULL after the last one. */
+/* The place of the next payload byte; NULL if it has none, and after the last one. */
 static uint8_t *walk_next(walk_t *walk, const ps_store_t *store)
 {
     const ps_field_t *field = walk->field;
@@ -145,7 +145,7 @@ static uint8_t *walk_next(walk_t *walk, const ps_store_t *store)
         walk->at = 0;
         ++walk->field;
     }
-    return element + byte_place(low, field->size);
+    return field->size != 0u ? element + byte_place(low, field->size) : NULL;
 }
 
 /* Default values for the fields from `first` on, up to but without `end`. */
@@ -158,7 +158,7 @@ static void load_defaults(const ps_store_t *store, const ps_group_t *group, unsi
     while (walk.field != walk.end) {
         bool wanted = walk.field >= field_at(store, first) && walk.field < field_at(store, end);
         uint8_t *place = walk_next(&walk, store);
-        if (wanted) {
+        if (wanted && place != NULL) {
             *place = *from;
         }
         ++from;
@@ -317,14 +317,14 @@ static unsigned page_part(const ps_store_t *store, unsigned count)
     return count < store->layout->page_bytes ? count : store->layout->page_bytes;
 }
 
-/* Begin to write `count` bytes of data. */
-static void page_begin(ps_store_t *store, uint32_t address, unsigned count)
+/* Begin to read, or to write, `count` bytes of data. */
+static void page_begin(ps_store_t *store, uint32_t address, unsigned count, uint8_t phase)
 {
     store->address = address;
     store->count = (uint16_t)count;
     store->since_us = 0;
     store->due_us = 0;
-    store->phase = PHASE_WRITE;
+    store->phase = phase;
 }
 
 /* Read back what was sent. Serves as the acknowledge poll too: a busy part does not answer. */
@@ -357,6 +357,8 @@ static ps_status_t page_step(ps_store_t *store, unsigned elapsed_us)
     }
     if (store->phase == PHASE_VERIFY) {
         status = page_compare(store);
+    } else if (store->phase == PHASE_READ) {
+        status = transfer(store, store->address, 0, data(store), store->count);
     } else if (port->supply_good == NULL || port->supply_good(port->user)) {
         status = transfer(store, store->address, store->count, NULL, 0);
         if (status == PS_OK) {
@@ -396,7 +398,7 @@ static ps_status_t write_span(ps_store_t *store, uint32_t address, const uint8_t
         for (i = 0; i < n; ++i) {
             data(store)[i] = bytes != NULL ? bytes[done + i] : 0xFFu;
         }
-        page_begin(store, address + done, n);
+        page_begin(store, address + done, n, PHASE_WRITE);
         while ((status = page_step(store, elapsed_us)) == PS_PENDING) {
             elapsed_us = page_wait(store);
         }
@@ -435,9 +437,9 @@ static uint8_t byte_of(uint32_t number, unsigned i)
     return (uint8_t)(number >> (8u * i));
 }
 
-/* Read record `sequence` from its slot; into the values if `load`. PS_FLAGGED: not valid. */
+/* Read record `sequence` from its slot; with `ring`, into the values. PS_FLAGGED: not valid. */
 static ps_status_t read_record(const ps_store_t *store, const ps_group_t *group,
-                               uint32_t sequence, bool load)
+                               uint32_t sequence, ps_ring_t *ring)
 {
     uint32_t address = slot_address(group, slot_of(group, sequence));
     unsigned left = crc_offset(group) + CRC_BYTES;
@@ -455,10 +457,13 @@ static ps_status_t read_record(const ps_store_t *store, const ps_group_t *group,
         if (header != NULL && number(header) != sequence) {
             return PS_FLAGGED;
         }
+        if (header != NULL && ring != NULL) {
+            ring->revision = header[4];
+        }
         for (i = 0; i < n; ++i) {
             uint8_t byte = data(store)[i];
             crc = crc_byte(crc, byte);
-            if (load && (header == NULL || i >= HEADER_BYTES)) {
+            if (ring != NULL && (header == NULL || i >= HEADER_BYTES)) {
                 uint8_t *place = walk_next(&walk, store);
                 if (place != NULL) {
                     *place = byte;
@@ -553,7 +558,7 @@ static ps_status_t scan(const ps_store_t *store, const ps_group_t *group, uint32
         slot = (slot > 0u ? slot : group->slots) - 1u;
         status = read_head(store, group, slot, &s);
         if (status == PS_OK && s > *newest && s < limit) {
-            status = read_record(store, group, s, false);
+            status = read_record(store, group, s, NULL);
             if (status == PS_OK) {
                 *newest = s;
             } else if (status == PS_FLAGGED) {
@@ -568,15 +573,19 @@ static ps_status_t scan(const ps_store_t *store, const ps_group_t *group, uint32
 static ps_status_t mount_group(const ps_store_t *store, const ps_group_t *group, ps_ring_t *ring)
 {
     unsigned tries = 0;
+    unsigned i;
     uint32_t newest;
     ps_status_t status = find_newest(store, group, &newest);
     while (status == PS_OK && newest != ERASED) {
-        status = newest != JUNK ? read_record(store, group, newest, true) : PS_FLAGGED;
+        status = newest != JUNK ? read_record(store, group, newest, ring) : PS_FLAGGED;
         if (status == PS_OK) {
             ring->sequence = newest;
             ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
-            if (check_group(store, group, true) != PS_OK) {
-                ring->health |= PS_HEALTH_LIMIT;
+            for (i = 0; i < group->field_count; ++i) {
+                unsigned field = group->first_field + i;
+                if (field_at(store, field)->since > ring->revision) {
+                    load_defaults(store, group, field, field + 1u); /* it is not in the record */
+                }
             }
             return PS_OK;
         }
@@ -591,19 +600,89 @@ static ps_status_t mount_group(const ps_store_t *store, const ps_group_t *group,
         }
         status = scan(store, group, &newest);
     }
+    ring->revision = 0;
     default_group(store, group);
     return status;
 }
 
+/* ---- What earlier releases kept elsewhere -------------------------------------------------- */
+
+/* Take a field over from the newest record of another place. PS_FLAGGED: there is no value for it. */
+static ps_status_t move_field(const ps_store_t *store, const ps_move_t *move)
+{
+    const ps_group_t *from = &store->layout->groups[move->source];
+    const ps_field_t *field = field_at(store, move->field);
+    uint32_t address = slot_address(from, slot_of(from, store->rings[move->source].sequence)) +
+                       HEADER_BYTES + move->offset;
+    uint8_t *to = member(store, field);
+    unsigned i;
+    unsigned k;
+    uint8_t wire[8];
+    for (i = 0; i < move->count; ++i) {
+        for (k = 0; k < move->size; ++k) { /* one by one: a page may end in an element */
+            uint8_t *place = move->convert != NULL ? wire + k : to + byte_place(k, move->size);
+            ps_status_t status = read_bytes(store, address++, place, 1);
+            if (status != PS_OK) {
+                return status;
+            }
+        }
+        if (move->convert != NULL && !move->convert(wire, to)) {
+            return PS_FLAGGED;
+        }
+        to += field->size;
+    }
+    return PS_OK;
+}
+
+/* Take over the fields that the newest records do not hold yet. Fails only with the bus. */
+ps_status_t ps_take_over(const ps_store_t *store)
+{
+    const ps_layout_t *layout = store->layout;
+    unsigned done = 0; /* fields before this one are done with */
+    unsigned m;
+    for (m = 0; m < layout->move_count; ++m) {
+        const ps_move_t *move = &layout->moves[m];
+        ps_ring_t *ring = &store->rings[move->group];
+        ps_ring_t *source = &store->rings[move->source];
+        ps_status_t status = PS_OK;
+        if (move->field < done || ring->revision >= move->since) {
+            continue;
+        }
+        if (move->source >= layout->group_count && source->sequence == ERASED) {
+            status = mount_group(store, &layout->groups[move->source], source);
+        }
+        if (status == PS_OK && source->revision < move->source_since) {
+            continue;
+        }
+        if (status == PS_OK) {
+            status = move_field(store, move);
+        }
+        done = move->field + 1u;
+        if (status != PS_OK) {
+            default_parameter(store, &layout->groups[move->group], move->field);
+            if (status != PS_FLAGGED) {
+                return status;
+            }
+            ring->health |= PS_HEALTH_LIMIT;
+            done += move->rest; /* half a curve is none */
+        }
+        ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
+        ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
+    }
+    return PS_OK;
+}
+
 /* ---- Label --------------------------------------------------------------------------------- */
 
-/* PS_OK: ours. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not ours, or the bus. */
+/* PS_OK: ours, or of a later release, in which all that this one knows is where it was. PS_OLDER: of
+ * a known earlier one. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not ours, or the bus. */
 static ps_status_t read_label(const ps_store_t *store, unsigned step)
 {
     const ps_layout_t *layout = store->layout;
     const uint8_t *found = data(store);
     const uint8_t *ours = layout->label;
     uint32_t crc = 0xFFFFFFFFu;
+    unsigned release;
     unsigned every = 0xFFu;
     unsigned i;
     ps_status_t status = read_bytes(store, step, data(store), layout->label_bytes);
@@ -623,7 +702,18 @@ static ps_status_t read_label(const ps_store_t *store, unsigned step)
     if (!same(found + 8, ours + 8, 4)) {
         return PS_ERR_FOREIGN;
     }
-    return found[5] != ours[5] ? PS_ERR_PART : PS_ERR_LAYOUT;
+    for (i = 0; i < layout->known_count; ++i) {
+        if (same(found + 6, layout->known + i * PS_KNOWN_BYTES, PS_KNOWN_BYTES)) {
+            return PS_OLDER;
+        }
+    }
+    if (found[5] != ours[5]) {
+        return PS_ERR_PART;
+    }
+    release = found[6] | (unsigned)found[7] << 8;
+    return release > layout->later_than && release <= layout->later_until && found[4] == ours[4]
+               ? PS_OK
+               : PS_ERR_LAYOUT;
 }
 
 /* On a part that is too small the label shows up again in the middle of the address range. */
@@ -650,8 +740,9 @@ static void forget(ps_store_t *store)
     for (i = 0; i < layout->values_bytes; ++i) {
         values[i] = 0; /* the byte after a text stays so */
     }
-    for (i = 0; i < layout->group_count; ++i) {
+    for (i = 0; i < layout->ring_count; ++i) {
         store->rings[i].sequence = ERASED;
+        store->rings[i].revision = 0;
         store->rings[i].health = PS_HEALTH_DEFAULTS;
         store->rings[i].passed = 0;
         default_group(store, &layout->groups[i]);
@@ -663,9 +754,11 @@ ps_status_t ps_mount(ps_store_t *store)
     const ps_layout_t *layout = store->layout;
     ps_status_t first;
     ps_status_t label;
+    ps_status_t status = PS_OK;
     unsigned step = 0;
     unsigned health = 0;
     bool records = false;
+    bool older;
     unsigned g;
     forget(store);
     first = read_label(store, step);
@@ -674,22 +767,35 @@ ps_status_t ps_mount(ps_store_t *store)
         step = layout->label_step;
         label = read_label(store, step);
     }
-    if (label == PS_OK) {
+    older = label == PS_OLDER;
+    if (older || label == PS_OK) {
         label = check_size(store, step);
     }
     if (label >= PS_ERR_NACK) {
         store->state = label >= PS_ERR_FOREIGN ? STATE_REFUSED : STATE_NONE;
         return label;
     }
+    for (g = 0; status == PS_OK && g < layout->group_count; ++g) {
+        status = mount_group(store, &layout->groups[g], &store->rings[g]);
+    }
+    if (status == PS_OK && layout->take_over != NULL) {
+        status = layout->take_over(store);
+    }
     for (g = 0; g < layout->group_count; ++g) {
-        ps_status_t status = mount_group(store, &layout->groups[g], &store->rings[g]);
-        if (status != PS_OK) {
-            return status;
+        ps_ring_t *ring = &store->rings[g];
+        if (check_group(store, &layout->groups[g], true) != PS_OK) {
+            ring->health |= PS_HEALTH_LIMIT;
         }
-        health |= store->rings[g].health;
-        records = records || store->rings[g].sequence != ERASED;
+        health |= ring->health;
+        records = records || ring->sequence != ERASED;
+    }
+    if (status != PS_OK) {
+        return status;
     }
     store->state = label == PS_OK ? STATE_READY : STATE_UNLABELLED;
+    if (older) {
+        return PS_OLDER;
+    }
     if (label == PS_OK || records) {
         return health != 0u || first != PS_OK ? PS_FLAGGED : PS_OK;
     }
@@ -725,7 +831,7 @@ ps_status_t ps_format(ps_store_t *store)
         if (status == PS_ERR_NACK || status == PS_ERR_BUS) {
             return status;
         }
-        if (status == PS_OK) {
+        if (status == PS_OK || status == PS_OLDER) {
             first = 0;
         }
         status = write_span(store, first, layout->label, layout->label_bytes);
@@ -775,7 +881,7 @@ ps_status_t ps_wipe(ps_store_t *store)
         forget(store);
         status = mark_for_wipe(store);
     }
-    for (g = 0; status == PS_OK && g < layout->group_count; ++g) {
+    for (g = 0; status == PS_OK && g < layout->ring_count; ++g) {
         const ps_group_t *group = &layout->groups[g];
         for (slot = 0; status == PS_OK && slot < group->slots; ++slot) {
             uint32_t s;
@@ -809,7 +915,7 @@ static ps_status_t changeable(const ps_store_t *store, unsigned group)
     if (store->copies != 0u && store->group == group) {
         return PS_ERR_BUSY;
     }
-    if (store->layout->groups[group].protect != 0u &&
+    if ((store->layout->groups[group].traits & PS_PROTECTED) != 0u &&
         (store->rings[group].health & PS_HEALTH_UNLOCKED) == 0u) {
         return PS_ERR_LOCKED;
     }
@@ -951,34 +1057,56 @@ uint32_t ps_sequence(const ps_store_t *store, uint8_t group)
 
 /* ---- Commit -------------------------------------------------------------------------------- */
 
-/* Put the page at `offset` of the record into the buffer, take its bytes into the CRC. */
+/* Firmware of a later release may have written the group: what it added stays in the record. */
+static uint8_t later_revision(const ps_group_t *group, const ps_ring_t *ring)
+{
+    return ring->revision > group->revision ? ring->revision : group->revision;
+}
+
+/* The page at `offset` of the record. Where there are bytes that are not ours, the newest record is read
+ * first, and what it holds of them stays. Then our bytes are laid over it and taken into the CRC. */
 static void commit_page(ps_store_t *store)
 {
     const ps_group_t *group = &store->layout->groups[store->group];
+    const ps_ring_t *ring = &store->rings[store->group];
     unsigned crc_at = crc_offset(group);
     unsigned at = store->offset;
     unsigned n = page_part(store, crc_at + CRC_BYTES - at);
+    uint32_t sequence = store->sequence;
+    uint8_t phase = PHASE_WRITE;
     unsigned i;
     walk_t walk;
+    if (store->phase != PHASE_READ && ring->sequence != ERASED &&
+        ((group->traits & PS_RESERVED) != 0u || ring->revision > group->revision)) {
+        sequence = ring->sequence;
+        phase = PHASE_READ;
+    }
     walk_from(&walk, store, group, at > HEADER_BYTES ? at - HEADER_BYTES : 0u);
-    for (i = 0; i < n; ++i, ++at) {
-        uint8_t byte = 0xFF; /* room for growth */
+    for (i = 0; phase == PHASE_WRITE && i < n; ++i, ++at) {
+        uint8_t byte = data(store)[i];
         if (at < 4u) {
-            byte = byte_of(store->sequence, at);
+            byte = byte_of(sequence, at);
         } else if (at < HEADER_BYTES) {
-            byte = group->revision;
+            byte = later_revision(group, ring);
         } else if (at >= crc_at) {
             byte = byte_of(~store->crc, at - crc_at);
         } else {
+            const ps_field_t *field = walk.field;
             const uint8_t *place = walk_next(&walk, store);
-            byte = place != NULL ? *place : byte;
+            if (place != NULL) {
+                byte = *place;
+            } else if (field == walk.end) {
+                byte = ring->revision > group->revision ? byte : 0xFFu; /* room for growth */
+            } else if (ring->revision < field->since) {
+                byte = group->defaults[at - HEADER_BYTES];
+            }
         }
         if (at < crc_at) {
             store->crc = crc_byte(store->crc, byte);
         }
         data(store)[i] = byte;
     }
-    page_begin(store, slot_address(group, slot_of(group, store->sequence)) + store->offset, n);
+    page_begin(store, slot_address(group, slot_of(group, sequence)) + store->offset, n, phase);
 }
 
 static void commit_record(ps_store_t *store)
@@ -987,6 +1115,7 @@ static void commit_record(ps_store_t *store)
     store->sequence = ring->sequence + 1u + ring->passed;
     store->crc = store->layout->groups[store->group].crc_start;
     store->offset = 0;
+    store->phase = PHASE_WRITE;
     commit_page(store);
 }
 
@@ -1000,6 +1129,9 @@ ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
         return status;
     }
     status = store->state == STATE_READY ? changeable(store, group) : PS_ERR_STATE;
+    if (status == PS_ERR_LOCKED && (store->rings[group].health & PS_HEALTH_MIGRATED) != 0u) {
+        status = PS_OK; /* what mount converted, and nothing else */
+    }
     if (status == PS_OK) {
         status = check_group(store, &store->layout->groups[group], false);
     }
@@ -1023,6 +1155,7 @@ static ps_status_t commit_next(ps_store_t *store)
         return PS_PENDING;
     }
     ring->sequence = store->sequence;
+    ring->revision = later_revision(group, ring);
     ring->passed = 0;
     ring->health &= (uint8_t)~(PS_HEALTH_DEFAULTS | PS_HEALTH_DAMAGE | PS_HEALTH_LIMIT);
     --store->copies;
@@ -1030,7 +1163,7 @@ static ps_status_t commit_next(ps_store_t *store)
         commit_record(store);
         return PS_PENDING;
     }
-    ring->health &= (uint8_t)~(PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED);
+    ring->health &= (uint8_t)~(PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED | PS_HEALTH_MIGRATED);
     return PS_OK;
 }
 
@@ -1042,6 +1175,10 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
         return PS_OK;
     }
     status = page_step(store, elapsed_us);
+    if (status == PS_OK && store->phase == PHASE_READ) {
+        commit_page(store);
+        return PS_PENDING;
+    }
     if (status == PS_OK) {
         return commit_next(store);
     }
@@ -1085,6 +1222,7 @@ const char *ps_status_name(ps_status_t status)
     case PS_PENDING: return "PS_PENDING";
     case PS_FLAGGED: return "PS_FLAGGED";
     case PS_BLANK: return "PS_BLANK";
+    case PS_OLDER: return "PS_OLDER";
     case PS_ERR_NACK: return "PS_ERR_NACK";
     case PS_ERR_BUS: return "PS_ERR_BUS";
     case PS_ERR_SUPPLY: return "PS_ERR_SUPPLY";

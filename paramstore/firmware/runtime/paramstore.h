@@ -24,7 +24,7 @@ extern "C" {
 #endif
 
 /* Version of the tables below. Generated files refuse to compile with another one. */
-#define PS_TABLES_VERSION 1
+#define PS_TABLES_VERSION 2
 
 /* ---- Results ------------------------------------------------------------------------------- */
 
@@ -34,6 +34,7 @@ typedef enum ps_status {
     PS_PENDING,      /* a commit goes on: call ps_step again */
     PS_FLAGGED,      /* mounted; at least one group has a flag, see ps_health */
     PS_BLANK,        /* no store on the part yet: defaults are in RAM; call ps_format to begin */
+    PS_OLDER,        /* mounted; of an earlier release: call ps_format, then ps_commit_all */
     PS_ERR_NACK,     /* the part did not answer within its time */
     PS_ERR_BUS,      /* the bus failed: arbitration lost, line stuck */
     PS_ERR_SUPPLY,   /* supply not good: nothing more was written */
@@ -59,6 +60,7 @@ const char *ps_status_name(ps_status_t status);
 #define PS_HEALTH_WORN 0x08u      /* a slot did not take a record since mount: passed over */
 #define PS_HEALTH_DIRTY 0x10u     /* values changed in RAM, not committed yet */
 #define PS_HEALTH_UNLOCKED 0x20u  /* a protected group is open for one commit */
+#define PS_HEALTH_MIGRATED 0x40u  /* values are from where an earlier release kept them; commit */
 
 /* ---- What you port ------------------------------------------------------------------------- */
 
@@ -92,9 +94,10 @@ typedef struct ps_port {
 typedef struct ps_field {
     uint16_t member;       /* offset of the first element in the values struct, bytes */
     uint16_t count;        /* elements, 1 or more */
-    uint8_t size;          /* of an element, bytes: 1, 2, 4 or 8 */
+    uint8_t size;          /* of an element, bytes: 1, 2, 4 or 8; 0: `count` bytes without a member */
     uint8_t form;          /* PS_UNSIGNED ... PS_MASK */
     uint8_t range_count;   /* pairs of lowest and highest allowed value in `limits`; 0: any */
+    uint8_t since;         /* first revision of the group whose records hold it */
     const uint8_t *limits; /* NULL if there are none */
 } ps_field_t;
 
@@ -120,13 +123,43 @@ typedef struct ps_group {
     uint8_t rule_count;
     uint8_t copies;  /* records of one commit */
     uint8_t revision;
-    uint8_t protect; /* 1: ps_unlock before a change */
+    uint8_t traits;  /* PS_PROTECTED, PS_RESERVED */
 } ps_group_t;
+
+#define PS_PROTECTED 0x01u /* ps_unlock before a change */
+#define PS_RESERVED 0x02u  /* has bytes without a member, of former fields: a commit keeps them */
+
+/* Where an earlier release kept a field. Sorted by field, for each the latest place first. It counts
+ * if the newest record of `group` is of a revision before `since`, and the newest one of `source` is of
+ * `source_since` or later. */
+typedef struct ps_move {
+    /* One element: bytes as they lie on the EEPROM to an element of the member's type; false: there
+     * is no value for it. NULL: the same bytes. */
+    bool (*convert)(const uint8_t *from, void *to);
+    uint16_t field;
+    uint16_t offset; /* in the body of the source's record */
+    uint16_t count;  /* elements there are */
+    uint8_t size;    /* of one there, bytes */
+    uint8_t group;   /* of the field */
+    uint8_t since;
+    uint8_t source;  /* index of a group; retired ones stand behind the others */
+    uint8_t source_since;
+    uint8_t rest;    /* fields of the same parameter that follow: 1 for x of a curve */
+} ps_move_t;
+
+/* What the label of an earlier release says from byte 6 on: release, store id, layout id. */
+#define PS_KNOWN_BYTES 10u
+
+struct ps_store;
 
 /* The whole store. */
 typedef struct ps_layout {
     const ps_group_t *groups;
     const ps_field_t *fields;
+    const ps_move_t *moves;
+    /* ps_take_over if there are moves, else NULL: so that nothing of it is linked. */
+    ps_status_t (*take_over)(const struct ps_store *store);
+    const uint8_t *known;   /* PS_KNOWN_BYTES for each earlier release; NULL if there are none */
     const uint8_t *label;   /* the label as it must lie on the part */
     uint32_t capacity;      /* of the part, bytes */
     uint16_t values_bytes;  /* size of the values struct */
@@ -134,8 +167,13 @@ typedef struct ps_layout {
     uint16_t label_step;    /* from label copy 0 to copy 1, bytes */
     uint16_t poll_us;       /* time between two questions to a busy part */
     uint16_t timeout_us;    /* twice the longest write cycle */
+    uint16_t move_count;
+    uint16_t known_count;
+    uint16_t later_than;    /* a label of a release number above this ... */
+    uint16_t later_until;   /* ... and up to this is of a later release of the same series */
     uint8_t label_bytes;
     uint8_t group_count;
+    uint8_t ring_count;     /* and the retired groups behind them, which are only read, by `moves` */
     uint8_t address;        /* of the part, 7 bits */
     uint8_t address_bytes;  /* memory-address bytes on the bus: 1 or 2 */
     uint8_t block_shift;    /* where the address bits above those go in the device address */
@@ -148,6 +186,7 @@ typedef struct ps_ring {
     uint32_t sequence; /* of the newest record; 0: none */
     uint8_t health;    /* PS_HEALTH_ flags */
     uint8_t passed;    /* slots passed over by a commit that has not succeeded yet */
+    uint8_t revision;  /* of the newest record; 0: none */
 } ps_ring_t;
 
 /* A store. The generated type holds one with all the memory it points to: declare that one. */
@@ -155,7 +194,7 @@ typedef struct ps_store {
     const ps_layout_t *layout;
     const ps_port_t *port;
     void *values;      /* the values struct */
-    ps_ring_t *rings;  /* group_count of them */
+    ps_ring_t *rings;  /* ring_count of them */
     uint8_t *buffer;   /* 2 bytes and the largest of: label, page or longest record */
     uint32_t crc;      /* of the record being written, up to the page in the buffer */
     uint32_t sequence; /* of that record */
@@ -177,6 +216,10 @@ typedef struct ps_store {
  * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the label
  *               is damaged: ps_format writes it anew
  * PS_BLANK      nothing on the part; the values are defaults
+ * PS_OLDER      mounted, from a part of an earlier release: values that it kept in another way have
+ *               been converted in RAM (PS_HEALTH_MIGRATED). ps_format writes the label of this
+ *               release, ps_commit_all the values; a cut in between loses nothing. A part of a
+ *               later release is mounted as if it were of this one
  * PS_ERR_FOREIGN, _LAYOUT, _PART   not this store: values are defaults, writing is refused
  * PS_ERR_NACK, _BUS                the part could not be read: groups not read have defaults */
 ps_status_t ps_mount(ps_store_t *store);
@@ -188,6 +231,9 @@ ps_status_t ps_format(ps_store_t *store);
 /* Erase whatever the part holds, as far as this layout uses it; then the part is blank. If it is
  * interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its end. */
 ps_status_t ps_wipe(ps_store_t *store);
+
+/* Called by ps_mount through the tables: take over what earlier releases kept elsewhere. */
+ps_status_t ps_take_over(const ps_store_t *store);
 
 /* ---- Values -------------------------------------------------------------------------------- */
 

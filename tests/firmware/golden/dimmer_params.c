@@ -47,6 +47,7 @@ static const ps_field_t fields[] = {
         .size = 1u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .since = 1u,
         .limits = limits + 0,
     },
     [DIMMER_SETTINGS_FADE_MS] = { /* settings.fade_ms */
@@ -56,6 +57,7 @@ static const ps_field_t fields[] = {
         .size = 2u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .since = 1u,
         .limits = limits + 2,
     },
     [DIMMER_SETTINGS_ON] = { /* settings.on */
@@ -65,6 +67,7 @@ static const ps_field_t fields[] = {
         .size = 1u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .since = 1u,
         .limits = limits + 6,
     },
 };
@@ -86,7 +89,7 @@ static const ps_group_t groups[] = {
         .rule_count = 0u,
         .copies = 1u,
         .revision = 1u,
-        .protect = 0u, /* setting */
+        .traits = 0, /* setting */
     },
 };
 
@@ -101,6 +104,9 @@ static const uint8_t label[] = {
 const ps_layout_t dimmer_layout = {
     .groups = groups,
     .fields = fields,
+    .moves = NULL,
+    .take_over = NULL,
+    .known = NULL,
     .label = label,
     .capacity = 256uL,
     .values_bytes = (uint16_t)sizeof(dimmer_values_t),
@@ -108,8 +114,13 @@ const ps_layout_t dimmer_layout = {
     .label_step = 24u,
     .poll_us = 250u,
     .timeout_us = 10000u, /* write cycle of at most 5 ms */
+    .move_count = 0u,
+    .known_count = 0u,
+    .later_than = 65535u,
+    .later_until = 0u,
     .label_bytes = 24u,
     .group_count = DIMMER_GROUP_COUNT,
+    .ring_count = 1u,
     .address = 0x50u,
     .address_bytes = 1u,
     .block_shift = 0u,
@@ -125,7 +136,7 @@ void dimmer_init(dimmer_t *unit, const ps_port_t *port)
         .rings = unit->rings,
         .buffer = unit->buffer,
     };
-    for (g = 0; g < DIMMER_GROUP_COUNT; ++g) {
+    for (g = 0; g < dimmer_layout.ring_count; ++g) {
         unit->rings[g] = (ps_ring_t){.health = PS_HEALTH_DEFAULTS};
     }
 }

@@ -1,0 +1,85 @@
+"""What the tables say of earlier releases: moves, their functions, rings that are only read.
+
+Knows plans and C names; knows no release file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from paramstore.checksum import crc32c, record_prefix
+from paramstore.codec import build_label
+from paramstore.firmware.converters import converter_lines, source_words
+from paramstore.firmware.names import Names
+from paramstore.firmware.rows import Bytes, Converter, GroupView, MoveRow, RetiredRow
+from paramstore.firmware.spelling import comment_text, hex_bytes
+from paramstore.format import LAST_RELEASE, release_number
+from paramstore.layout.moves import Conversion
+from paramstore.layout.plan import Plan
+
+__all__ = ["converters_of", "known_rows", "later_releases", "move_rows", "retired_rows"]
+
+KNOWN = slice(6, 16)
+"""Of a label: release, store id and layout id."""
+
+
+def known_rows(plan: Plan) -> tuple[Bytes, ...]:
+    """Return what the labels of earlier releases say."""
+    return tuple(
+        Bytes(f"release {release}", tuple(hex_bytes(build_label(replace(
+            plan, release=release, layout_id=layout_id))[KNOWN])))
+        for release, layout_id in plan.known)
+
+
+def later_releases(plan: Plan) -> tuple[int, int]:
+    """Return between which numbers the label of a later release lies: above the first, up to the
+    second. A layout that was not released has no later ones."""
+    if not plan.release:
+        return 0xFFFF, 0
+    return (release_number(plan.release, plan.series), release_number(LAST_RELEASE, plan.series))
+
+
+def retired_rows(plan: Plan) -> tuple[RetiredRow, ...]:
+    """Return the retired groups that values may still come from."""
+    sources = {move.source for move in plan.moves}
+    rings = [ring for ring in plan.retired if ring.group.id in sources]
+    return tuple(
+        RetiredRow(len(plan.rings) + i, ring,
+                   crc32c(record_prefix(plan.store_id, ring.group.id)) ^ 0xFFFF_FFFF)
+        for i, ring in enumerate(rings))
+
+
+def converters_of(names: Names, plan: Plan) -> dict[Conversion, Converter]:
+    """Return a function for every conversion that is more than a copy; equal ones share one."""
+    found: dict[Conversion, Converter] = {}
+    for move in plan.moves:
+        conversion = move.conversion
+        if conversion.rule is not None and conversion not in found:
+            words = source_words(conversion)
+            found[conversion] = Converter(
+                names.claim(f"convert_{len(found)}", f"a conversion from {words}"),
+                comment_text(words), tuple(converter_lines(conversion)))
+    return found
+
+
+def move_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[RetiredRow, ...],
+              converters: dict[Conversion, Converter]) -> tuple[MoveRow, ...]:
+    """Return the rows of moves in the order of the field table, the latest place first."""
+    views = {view.ring.group.id: view for view in groups}
+    sources = {i: view.index for i, view in views.items()}
+    sources |= {row.ring.group.id: f"{row.number}u" for row in retired}
+    names = {ring.group.id: ring.group.name for ring in (*plan.rings, *plan.retired)}
+    rows = []
+    for move in plan.moves:
+        view = views[move.target]
+        parameter, shown, index = next(
+            (p, v, i) for p, v in zip(view.ring.group.parameters, view.parameters, strict=True)
+            for i, f in enumerate(p.fields) if f.name == move.field)
+        converter = converters.get(move.conversion)
+        rows.append(MoveRow(
+            comment_text(f"{view.name}.{move.field} from byte {move.offset} of "
+                         f"{names[move.source]}"),
+            converter.name if converter else "NULL", shown.fields[index].index, move.offset,
+            move.count, move.conversion.source.size, view.index, move.since, sources[move.source],
+            move.source_since, len(parameter.fields) - 1 - index))
+    return tuple(rows)

@@ -1,0 +1,74 @@
+"""Values from where earlier releases kept them (FORMAT.md, 9): read, converted, flagged.
+
+Knows moves and how to read bytes. Knows no label and no commit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from paramstore.codec import element_bytes
+from paramstore.format import HEADER_BYTES, slot_of
+from paramstore.layout.moves import Move, convert
+from paramstore.layout.plan import Plan
+from paramstore.status import Health
+from paramstore.store.group import Group
+from paramstore.store.newest import NO_RECORD, Found, RingReader
+from paramstore.store.requests import Steps
+from paramstore.store.wire import BusFailure, Wire
+
+__all__ = ["take_over"]
+
+
+def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
+              readers: Mapping[int, RingReader]) -> Steps[None]:
+    """Take over the fields that the newest records do not hold yet. Raises BusFailure.
+
+    `readers` are those of retired groups by id, which are read only if they are asked.
+    """
+    groups = {group.ring.group.id: group for group in mounted}
+    retired = {number: Found() for number in readers}
+    done: set[tuple[int, str | None]] = set()
+    for move in plan.moves:
+        group = groups[move.target]
+        if (move.target, move.field) in done or group.revision >= move.since:
+            continue
+        source: Group | Found
+        if move.source in groups:
+            home, source = groups[move.source].ring, groups[move.source]
+        else:
+            home, source = readers[move.source].ring, retired[move.source]
+            if source.sequence == NO_RECORD:
+                yield from readers[move.source].find(source)
+        if source.revision < move.source_since:
+            continue
+        first = home.address(slot_of(source.sequence, home.slots)) + HEADER_BYTES
+        try:
+            fits = yield from _move(wire, group, move, first + move.offset)
+        except BusFailure:
+            group.values.reset_parameter(move.field)
+            raise
+        done.add((move.target, move.field))
+        group.health = group.health & ~Health.DEFAULTS | Health.MIGRATED | Health.DIRTY
+        if not fits:
+            group.values.reset_parameter(move.field)
+            group.health |= Health.LIMIT
+            done.add((move.target, group.values.partner(move.field)))  # half a curve is none
+
+
+def _move(wire: Wire, group: Group, move: Move, address: int) -> Steps[bool]:
+    """Convert the elements of a field one by one; False at one that has no value."""
+    field = group.values.fields[move.field].field
+    size = move.conversion.source.size
+    for index in range(move.count):
+        stored = b""
+        for _ in range(size):
+            stored += yield from wire.read(address, 1)
+            address += 1
+        raw = move.conversion.source.unpack(stored)
+        new = convert(move.conversion, raw)
+        if new is None:
+            return False
+        bits = stored if move.conversion.rule is None else element_bytes(field.scalar, new)
+        group.values.put(move.field, index, bits)
+    return True
