@@ -12,6 +12,7 @@ SUMMARIES = {
     "calibrate": "Fit bench measurements to parameters, with what storing them costs.",
     "pack": "Make an EEPROM image from a schema and values.",
     "batch": "Make images of many units from a table, with serial numbers and records.",
+    "units": "List units on record; write tables, labels and calibration records.",
     "unpack": "Read the values and the health of every slot from a dump.",
     "examine": "Say all that a dump in any form tells: damage, history, wear.",
     "bytes": "Show a dump byte by byte, with what each one is.",

@@ -251,7 +251,7 @@ class BatchJob:
     def _batch(self) -> Batch:
         return Batch(self.name, self.plan.release,
                      json.dumps(plan_to_data(self.plan), ensure_ascii=False, sort_keys=True),
-                     values_toml(self.plan.schema, self.constants), self.now())
+                     self.place.name, values_toml(self.plan.schema, self.constants), self.now())
 
 
 def batch_plan(batch: Batch) -> Plan:

@@ -39,6 +39,7 @@ CREATE TABLE batch (
     name TEXT PRIMARY KEY,
     release INTEGER NOT NULL,   -- 0: not a released layout
     plan TEXT NOT NULL,         -- everything of the schema and its layout, as JSON
+    serial_parameter TEXT NOT NULL,
     constants TEXT NOT NULL,    -- a values file with every parameter
     begun TEXT NOT NULL
 );
@@ -76,11 +77,13 @@ CREATE INDEX event_serial ON event(serial);
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What all units of a batch have in common: the plan as JSON, a values file, and when."""
+    """What all units of a batch have in common: the plan as JSON, which parameter holds the serial
+    number, a values file, and when it was begun."""
 
     name: str
     release: int
     plan: str
+    serial_parameter: str
     constants: str
     begun: str = ""
 
@@ -177,8 +180,9 @@ class Records:
     def begin(self, batch: Batch) -> None:
         """Record a batch; one that is there already stays as it is."""
         with self._transaction():
-            self._db.execute("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?)", (
-                batch.name, batch.release, batch.plan, batch.constants, batch.begun))
+            self._db.execute("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?, ?)", (
+                batch.name, batch.release, batch.plan, batch.serial_parameter, batch.constants,
+                batch.begun))
 
     # ---- Serial numbers ------------------------------------------------------------------------
 

@@ -26,7 +26,7 @@ AT = "2026-03-01T08:00:00Z"
 def begun(path: Path, *names: str) -> Records:
     records = Records(str(path), create=True)
     for name in names or ("lot1",):
-        records.begin(Batch(name, 0, "{}", "", AT))
+        records.begin(Batch(name, 0, "{}", "a.b", "", AT))
     return records
 
 
@@ -127,7 +127,7 @@ def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
 
 def take_twenty(path: str, batch: str) -> None:
     with Records(path, create=True) as records:
-        records.begin(Batch(batch, 0, "{}", "", AT))
+        records.begin(Batch(batch, 0, "{}", "a.b", "", AT))
         for row in range(20):
             records.allot(batch, wanted(row), AT, PATTERN)
 

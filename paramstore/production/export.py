@@ -1,0 +1,179 @@
+"""Units on record as values again: for tables, labels and calibration records.
+
+A table that is written here has the form that a batch reads. A text that a spreadsheet would take
+for a formula gets a quote before it, as is common practice; a batch takes the quote off again.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from paramstore.errors import ToolError
+from paramstore.layout.plan import Plan
+from paramstore.production.batch import batch_plan
+from paramstore.production.columns import column_name
+from paramstore.production.records import Batch, Event, Records, Unit
+from paramstore.production.serials import serial_place
+from paramstore.schema.model import Group, Kind, Parameter
+from paramstore.schema.quantity import Physical
+from paramstore.schema.words import did_you_mean, show_number
+
+__all__ = ["Exporter", "UnitValues", "label_text", "last_event", "neutral", "units_csv"]
+
+_FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#verified")
+"""Columns that are no parameters: a batch leaves them alone."""
+
+_RUNS = re.compile(r"'*[=+\-@\t\r]")
+_SPECIAL = re.compile(r'[",\r\n]|^\s|\s$')
+_PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+
+
+@dataclass(frozen=True, slots=True)
+class UnitValues:
+    """One unit, and what its latest image holds, as physical values by group and parameter."""
+
+    unit: Unit
+    batch: Batch
+    plan: Plan
+    values: Mapping[str, Mapping[str, Physical]]
+
+
+class Exporter:
+    """Brings the values of units back from their records; plans are read once for each batch."""
+
+    def __init__(self, records: Records) -> None:
+        self._batches = {b.name: b for b in records.batches()}
+        self._read: dict[str, tuple[Plan, dict[str, dict[str, Physical]]]] = {}
+
+    def values(self, unit: Unit) -> UnitValues:
+        """Return a unit with its values: constants of its batch, its own, its serial number."""
+        image = unit.images[-1]
+        batch = self._batches[image.batch]
+        if batch.name not in self._read:
+            self._read[batch.name] = batch_plan(batch), _toml(batch.constants)
+        plan, constants = self._read[batch.name]
+        own = _toml(image.given)
+        values = {group: {**fields, **own.get(group, {})} for group, fields in constants.items()}
+        place = serial_place(plan.schema, batch.serial_parameter)
+        values[place.group.name][place.parameter.name] = place.physical(unit.serial)
+        return UnitValues(unit, batch, plan, values)
+
+
+def last_event(unit: Unit, what: str) -> Event | None:
+    """Return the latest event of a kind, `write` or `verify`; None if there was none."""
+    return next((e for e in reversed(unit.events) if e.what == what), None)
+
+
+# ---- Tables --------------------------------------------------------------------------------------
+
+
+def units_csv(units: Iterable[UnitValues]) -> Iterator[str]:
+    """Yield the lines of a table: a header, then the units, all of one store and layout.
+
+    ToolError if they are not of one: choose a batch then.
+    """
+    head: list[tuple[Group, Parameter]] = []
+    layout = None
+    for item in units:
+        plan = item.plan
+        if layout is None:
+            layout = (plan.store_id, plan.layout_id, plan.release)
+            head = [(g, p) for g in plan.schema.groups for p in g.parameters]
+            yield _line([*(column_name(g, p) for g, p in head), *_FACTS])
+        elif layout != (plan.store_id, plan.layout_id, plan.release):
+            raise ToolError("the units are of more than one store or layout",
+                            "choose those of one batch with --batch")
+        yield _line([*(cell_text(p, item.values[g.name][p.name]) for g, p in head),
+                     *map(neutral, _facts(item.unit))])
+
+
+def cell_text(parameter: Parameter, value: Physical) -> str:
+    """Return a value as a cell of a table, as `cells` reads it."""
+    match parameter.kind:
+        case Kind.CURVE:
+            return "; ".join(" ".join(map(_plain, point)) for point in value)
+        case Kind.TEXT:
+            return neutral(value)
+        case Kind.FLAGS if not parameter.fields[0].array:
+            return " + ".join(value) or "none"
+    if isinstance(value, list):
+        return "; ".join(" + ".join(v) or "none" if isinstance(v, list) else _plain(v)
+                         for v in value)
+    return _plain(value)
+
+
+def neutral(text: str) -> str:
+    """Return a text that no spreadsheet takes for a formula, nor the reader of a batch."""
+    return f"'{text}" if _RUNS.match(text) else text
+
+
+def _facts(unit: Unit) -> list[str]:
+    image = unit.images[-1]
+    row = "" if unit.row is None else str(unit.row)
+    return [image.batch, row, unit.allotted, image.packed, image.sha256,
+            *(_event_text(last_event(unit, what)) for what in ("write", "verify"))]
+
+
+def _event_text(event: Event | None) -> str:
+    return f"{event.at} {'good' if event.good else 'failed: ' + event.detail}" if event else ""
+
+
+def _line(cells: list[str]) -> str:
+    """Return a line of CSV; an empty cell is quoted, for without quotes it would be no value."""
+    return ",".join(
+        '"' + cell.replace('"', '""') + '"' if not cell or _SPECIAL.search(cell) else cell
+        for cell in cells) + "\n"
+
+
+# ---- Labels --------------------------------------------------------------------------------------
+
+
+def label_text(item: UnitValues, pattern: str) -> str:
+    """Return the text of a label: `pattern` with its {serial}, {store}, {batch}, {sha256} and
+    {GROUP.PARAMETER} filled in, `\\n` as a line end. ToolError for another name."""
+    known = {
+        "serial": item.unit.serial, "store": item.plan.schema.name, "batch": item.batch.name,
+        "sha256": item.unit.images[-1].sha256,
+        **{f"{g.name}.{p.name}": _shown(p, item.values[g.name][p.name])
+           for g in item.plan.schema.groups for p in g.parameters},
+    }
+
+    def fill(found: re.Match[str]) -> str:
+        name = found[1]
+        if name not in known:
+            raise ToolError(f"a label cannot show `{{{name}}}`",
+                            did_you_mean(name, list(known))
+                            or "use {serial}, {store}, {batch}, {sha256} or {GROUP.PARAMETER}")
+        return known[name]
+
+    return _PLACEHOLDER.sub(fill, pattern.replace("\\n", "\n"))
+
+
+def _shown(parameter: Parameter, value: Physical) -> str:
+    if parameter.kind is Kind.TEXT:
+        return str(value)
+    unit = parameter.fields[0].unit
+    text = cell_text(parameter, value)
+    return f"{text} {unit}" if unit and not text.endswith(unit) else text
+
+
+def _plain(value: Physical) -> str:
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case int() | float() | Decimal():
+            return show_number(Decimal(value) if isinstance(value, int) else value)
+        case date():
+            return value.isoformat()
+        case _:
+            return str(value)
+
+
+def _toml(text: str) -> dict[str, dict[str, Any]]:
+    return tomllib.loads(text, parse_float=Decimal)

@@ -1,0 +1,137 @@
+"""The command `paramstore units`, as a person calls it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.production.records import Event, Records
+from tests.host_tools.copies import SCHEMAS, copied_schema
+
+NASTY = '<b>"=1+1" & co</b>'
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture
+def records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """The shipped units, made; one of them was written to its part."""
+    monkeypatch.chdir(tmp_path)
+    schema = copied_schema(tmp_path)
+    assert 0 == run("batch", schema, SCHEMAS / "tank_probe.units.csv", "--serial", "TP-26-####",
+                    "--set", "settings.label=<b>=1&</b>", "-o", "images").exit_code
+    with Records("tank_probe.units.db") as kept:
+        kept.add_event("TP-26-0002", Event("2026-03-02T09:00:00Z", "write", True, "16 pages"))
+        kept.add_event("TP-26-0002", Event("2026-03-02T09:01:00Z", "verify", False, NASTY))
+    return "tank_probe.units.db"
+
+
+def test_units_are_listed_and_searched(records: str) -> None:
+    """By serial number, value or digest; how each one's part did."""
+    lines = run("units", records).stdout.splitlines()
+    assert ["TP-26-0001", "TP-26-0005", "5 units"] == [
+        lines[3].split()[0], lines[7].split()[0], lines[8]]
+    assert re.search(r"good 2026-03-02T09:00:00Z  failed 2026-03-02T09:01:00Z$", lines[4])
+    for text, count in {"sea": 1, "tp-26": 5, "TP-26-0003": 1, "nothing": 0}.items():
+        shown = run("units", records, text).stdout
+        assert f"{count} unit{'' if count == 1 else 's'}" == shown.splitlines()[-1]
+    assert "0 units\n" == run("units", records, "--batch", "none").stdout
+
+
+def test_a_table_is_exported(records: str) -> None:
+    """To a file or stdout; it is a table of units that the batch takes."""
+    run("units", records, "--csv", "all.csv")
+    text = Path("all.csv").read_text("utf-8")
+    assert text == run("units", records, "--csv", "-").stdout
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert ["TP-26-0001", "2.4983"] == [rows[0]["identity.serial"],
+                                        rows[0]["factory.adc_reference [V]"]]
+    checked = run("batch", "tank_probe.toml", "all.csv", "--again")
+    assert (0, "all.csv: 5 units of tank_probe, 5 on record already\n") == (
+        checked.exit_code, checked.stdout)
+
+
+class Tags(HTMLParser):
+    """Checks that every tag is closed, and keeps the text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: set[str] = set()
+        self.links: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.seen.add(tag)
+        self.links += [name for name, _ in attributes if name in ("src", "href")]
+        if tag != "meta":
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert tag == self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
+    """Well-formed, nothing from outside, texts escaped, and it says what it is not."""
+    assert 0 == run("units", records, "TP-26-0002", "--html", "record.html").exit_code
+    page = Path("record.html").read_text("utf-8")
+    tags = Tags()
+    tags.feed(page)
+    assert ([], []) == (tags.open, tags.links)
+    assert not {"script", "link", "img", "b"} & tags.seen
+    assert "url(" not in page and "http" not in page
+    text = " ".join(tags.text.split())
+    for part in ("tank_probe", "TP-26-0002", "2.5011 V", "0.99872", "written and read back",
+                 NASTY, "It is no accredited calibration certificate"):
+        assert part in text
+    with Records(records) as kept:
+        unit = kept.unit("TP-26-0002")
+        assert unit is not None
+        assert unit.images[0].sha256 in text
+
+
+def test_a_record_is_of_one_unit(records: str) -> None:
+    """None, or more than one: exit code 2."""
+    for text, told in {"TP": "more than one", "nothing": "no unit"}.items():
+        result = run("units", records, text, "--html", "record.html")
+        assert (2, True) == (result.exit_code, told in result.stderr)
+    assert 0 == run("units", records, "sea", "--html", "record.html").exit_code
+
+
+def test_labels(records: str) -> None:
+    """One text for each unit, with a line break where it is asked for."""
+    result = run("units", records, "TP-26-0005", "--labels", "-",
+                 "--label", r"{store}\n{serial} {identity.variant}")
+    assert "tank_probe\nTP-26-0005 sea\n" == result.stdout
+    result = run("units", records, "--labels", "l.txt", "--label", "{serail}")
+    assert (2, True) == (result.exit_code, "`{serail}`" in result.stderr)
+    assert not Path("l.txt").exists()
+
+
+def test_json_has_the_values(records: str) -> None:
+    """Units, images, events and all values."""
+    (unit,) = json.loads(run("units", records, "TP-26-0002", "--json").stdout)["units"]
+    assert ("TP-26-0002", 2, 2.5011, "brackish") == (
+        unit["serial"], unit["row"], unit["values"]["factory"]["adc_reference"],
+        unit["values"]["identity"]["variant"])
+    assert [True, False] == [event["good"] for event in unit["events"]]
+
+
+def test_missing_records_are_told(tmp_path: Path) -> None:
+    """A name that is not there is not made."""
+    result = run("units", tmp_path / "no.db")
+    assert (2, True) == (result.exit_code, "there are no records" in result.stderr)
+    assert not (tmp_path / "no.db").exists()
