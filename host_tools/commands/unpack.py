@@ -57,6 +57,8 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
     findings = (*project.findings, *reading.findings, *choice.findings,
                 *choice.alignment.findings, *diagnose(contents, dump, found.gaps))
     talk = output == "-"  # stdout is the values file then
+    if reading.form in ("c", "text"):
+        click.echo(f"{reading.source.path}: read as {reading.title}", err=True)
     if as_json:
         data = findings_data(findings) | image_data(contents)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)

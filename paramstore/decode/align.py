@@ -86,7 +86,8 @@ class _Aligner:
         """Return the dump at the offset given, at 0 if it fits there, or where evidence puts it."""
         reading = self._reading
         if offset is not None or not reading.addressed or reading.end <= self._capacity:
-            return place(reading, self._capacity, offset or 0), ()
+            dump = place(reading, self._capacity, offset or 0)
+            return self._once(dump) if offset is None else (dump, ())
         whole, gaps = flatten(reading.runs, reading.start, reading.end)
         best = max(self._bases(whole), default=None)
         if best is not None and best[0] >= 1:
@@ -105,6 +106,15 @@ class _Aligner:
         return Dump(data, gaps), (self._said(
             "PS651", f"the part is taken to begin at 0x{base:X} of the file{more}",
             "say otherwise with --offset"),)
+
+    def _once(self, dump: Dump) -> tuple[Dump, tuple[Finding, ...]]:
+        """Return a dump that is nothing but the part over and over again, once."""
+        size, data = self._capacity, dump.data
+        if len(data) < 2 * size or data != (data[:size] * -(-len(data) // size))[:len(data)]:
+            return dump, ()
+        return Dump(data[:size], dump.gaps), (self._said(
+            "PS655", f"the dump has {len(data)} bytes and repeats itself every {size}: it was read "
+            "as a larger part", "set the size of the part before reading it"),)
 
     def _bases(self, whole: bytes) -> Iterator[tuple[int, int]]:
         """Yield (evidence, offset in `whole`) for each place of a label."""

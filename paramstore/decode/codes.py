@@ -30,14 +30,19 @@ CODES: dict[str, Code] = {
         "bytes of each word change places. The dump was written word by word.",
     ),
     "PS655": Code(
-        "which schema is doubtful",
-        "The label names no schema that was given, and records fit none of them, or several "
-        "alike. A dump is not read with a schema that nothing speaks for.",
+        "the part was read several times over",
+        "The dump is longer than the part and repeats itself after its size: the addresses of a "
+        "part go round at its end. It was read as a larger one.",
     ),
     "PS656": Code(
         "the schema was found by its records",
         "No label can be read. The schema is the one whose records are whole: their CRC covers "
         "the store and the group, so a record does not pass for one of another store.",
+    ),
+    "PS657": Code(
+        "which schema is doubtful",
+        "The label names no schema that was given, and records fit none of them, or several "
+        "alike. A dump is not read with a schema that nothing speaks for.",
     ),
     "PS660": Code(
         "an interrupted write",

@@ -68,7 +68,7 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
     """Return the candidate that a dump is of; with one schema, that, or the release of it that the
     label names.
 
-    FindingsError (PS655) if nothing tells, with what there is to choose from.
+    FindingsError (PS657) if nothing tells, with what there is to choose from.
     """
     labels = _labels(reading)
     for label in labels:
@@ -150,6 +150,6 @@ def _ranked(reading: Reading, candidates: Sequence[Candidate],
 def _doubt(reading: Reading, message: str, candidates: Sequence[Candidate]) -> FindingsError:
     names = list(dict.fromkeys(f"`{c.name}`" for c in candidates))
     return FindingsError([Finding(
-        "PS655", message, reading.source,
+        "PS657", message, reading.source,
         notes=(f"there are {', '.join(names[:8])}" + (" and more" * (len(names) > 8)),),
         help="give the schema of the unit")])

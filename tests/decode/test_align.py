@@ -104,6 +104,15 @@ def test_an_address_line_without_effect_is_told(bit: int) -> None:
              "same")] == said(found)
 
 
+@pytest.mark.parametrize("times", [2, 3, 8])
+def test_a_part_read_several_times_over_is_taken_once(times: int) -> None:
+    """A dump of a part that was taken for a larger one goes round and round."""
+    found = aligned(IMAGE * times)
+    assert IMAGE == found.dump.data
+    assert [("PS655", f"the dump has {4096 * times} bytes and repeats itself every 4096: it was "
+             "read as a larger part")] == said(found)
+
+
 def test_two_equal_labels_are_no_bad_line() -> None:
     """A packed part has both labels, and nothing in most places: no line is blamed for it."""
     assert [] == said(aligned(pack(PLAN, {}))) == said(aligned(IMAGE[:64].ljust(4096, b"\xff")))

@@ -60,9 +60,9 @@ def test_a_shifted_dump_is_recognised_too() -> None:
 
 def test_nothing_is_guessed() -> None:
     """A blank dump, noise, or one of a store that is not there is refused."""
-    assert ("PS655", "nothing in the dump tells its schema") == refusal(b"\xff" * 4096)
-    assert ("PS655", "nothing in the dump tells its schema") == refusal(bytes(4096))
-    assert ("PS655", "the dump is of the store `bench_unit`, and no schema is") == refusal(
+    assert ("PS657", "nothing in the dump tells its schema") == refusal(b"\xff" * 4096)
+    assert ("PS657", "nothing in the dump tells its schema") == refusal(bytes(4096))
+    assert ("PS657", "the dump is of the store `bench_unit`, and no schema is") == refusal(
         IMAGE, SHIPPED)
 
 
