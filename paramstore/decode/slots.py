@@ -18,7 +18,7 @@ from paramstore.codec import RecordState, build_record, encode_body
 from paramstore.decode.repair import Repair, find_repair
 from paramstore.decode.stranger import store_id_of
 from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import skip_limit, slot_of
+from paramstore.format import ERASED, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.layout.plan import Plan, Ring
 
@@ -188,14 +188,21 @@ class _Judge:
         if sequence not in (tear.old_sequence, tear.new_sequence):
             return False
         other = tear.new_sequence if sequence == tear.old_sequence else tear.old_sequence
-        if other is None:
-            return all(data[b.offset] >> b.bit & 1 for b in repair.bits)  # still erased
-        like = self._like(other)
+        # Before its first record the slot was erased.
+        like = self._like(other) if other is not None else bytes([ERASED]) * len(data)
         tail = len(data) - 1
         return all(
             (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
+            or self._wiped(tear, b.offset)
             for b in repair.bits
         )
+
+    def _wiped(self, tear: Tear, offset: int) -> bool:
+        """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly
+        all FF or 00 itself, one or two bits may be all that this took."""
+        first = offset - offset % self._ring.page_bytes
+        page = set(tear.origins[first:first + self._ring.page_bytes])
+        return page in ({Origin.ERASED}, {Origin.CLEARED})
 
     # ---- Torn slots --------------------------------------------------------------------------
 

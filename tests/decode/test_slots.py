@@ -139,3 +139,14 @@ def test_a_cut_behind_a_worn_page_is_torn_too(kind: Torn) -> None:
         v.kind for v in found]
     assert found[2].tear is not None and (3, 7) == (
         found[2].tear.old_sequence, found[2].tear.new_sequence)
+
+
+def test_a_cleared_page_is_torn_even_if_two_bits_are_all_it_lost() -> None:
+    """A record of zeros with the number 1: cleared, it is two bits away from what it was."""
+    for seed in range(30):
+        scene = cut_commit("curve", 3, 0, Tear(Torn.ZEROS), seed)
+        found = verdicts(scene)[scene.slot]
+        assert SlotKind.TORN is found.kind
+    repairs = [verdicts(cut_commit("curve", 3, 0, Tear(Torn.ZEROS), s))[0].repair
+               for s in range(30)]
+    assert any(r is not None for r in repairs)
