@@ -19,7 +19,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from paramstore.codec import build_label
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
-from paramstore.format import slot_of
+from paramstore.format import HEADER_BYTES, slot_of
+from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw, ScalarForm
@@ -362,6 +363,43 @@ class Agreement(RuleBasedStateMachine):
                 self.ready = True
 
         self._with_cut(cut, act)
+
+    @rule(data=st.data(), given=st.booleans(), damaged=st.sampled_from((False, False, True)),
+          cut=CUTS)
+    def seed(self, data: st.DataObject, given: bool, damaged: bool, cut: Cut) -> None:
+        """Give groups without a record factory values, or defaults; a cut may end it."""
+        values = {g.name: data.draw(group_raws(g), g.name) for g in self.plan.schema.groups}
+        image = bytearray(pack(self.plan, values)) if given else None
+        if image is not None and damaged:
+            ring = self.plan.ring(data.draw(self.groups))
+            image[ring.address(0) + data.draw(st.integers(0, ring.record_bytes - 1))] ^= 1
+        self._with_cut(cut, lambda: self._seed(image and bytes(image)))
+
+    def _seed(self, image: bytes | None) -> None:
+        twin, part = self.engines.twin, self.engines.device
+        wanted = {
+            group: oracle.defaults if image is None else
+            image[at:at + len(oracle.defaults)]
+            for group, oracle in self.oracle.groups.items()
+            for at in [self.plan.ring(group).address(0) + HEADER_BYTES]
+        }
+        empty = [g for g in wanted if twin.sequence(g) == 0]
+        writes = part.cycles
+        status = self.engines.call("seed", image)
+        if status is Status.ERR_LAYOUT:
+            assert writes == part.cycles
+            return
+        if status in (Status.ERR_BUSY, Status.ERR_STATE, Status.ERR_FOREIGN):
+            return
+        for group in empty:
+            done = status is not None and twin.sequence(group) != 0
+            self._commit_ended(group, wanted[group], True, Status.OK if done else status)
+        if status is None:
+            self._mount_again()
+        elif status is Status.OK:
+            self.ready = True
+            assert all(payload(twin, g) == wanted[g] for g in empty)
+            assert all(twin.sequence(g) != 0 for g in wanted)
 
     # ---- Boots ----
 

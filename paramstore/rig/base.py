@@ -40,6 +40,10 @@ class Rig(Protocol):
         """Make the part blank."""
         ...
 
+    def seed(self, image: bytes | None) -> Status:
+        """Commit the values of a factory image (None: defaults) for each group without a record."""
+        ...
+
     def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
         """Give elements from `first` on new values in RAM, all or nothing."""
         ...

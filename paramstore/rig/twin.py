@@ -34,6 +34,10 @@ class TwinRig:
         """Make the part blank."""
         return self._drive(self.store.wipe())
 
+    def seed(self, image: bytes | None) -> Status:
+        """Commit factory values, or defaults, for each group without a record."""
+        return self._drive(self.store.seed(image))
+
     def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
         """Give elements from `first` on new values in RAM."""
         return self.store.set(group, field, first, raws)

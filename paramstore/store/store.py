@@ -18,6 +18,7 @@ from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import Kind
 from paramstore.status import Health, Status
+from paramstore.store.factory import factory_bodies
 from paramstore.store.group import Group
 from paramstore.store.label import LabelReader
 from paramstore.store.newest import NO_RECORD, Found, RingReader, record_crc
@@ -312,6 +313,29 @@ class Store:
             if status is not Status.OK:
                 return status
         return Status.OK
+
+    def seed(self, image: bytes | None) -> Steps[Status]:
+        """Commit the values of a factory image, or defaults, for each group without a record.
+
+        The label goes first: mount takes a torn record without one for data of somebody else.
+        """
+        status = self._writable()
+        bodies = {} if image is None else factory_bodies(self.plan, image)
+        if status is Status.OK and bodies is None:
+            status = Status.ERR_LAYOUT
+        if status is Status.OK and self._state is not _State.READY:
+            status = yield from self.format()
+        for name, group in self._groups.items():
+            if status is not Status.OK:
+                break
+            if group.sequence == NO_RECORD and Health.MIGRATED not in group.health:
+                group.values.reset()
+                if bodies:
+                    group.values.load(bodies[name], group.ring.revision)
+                group.health |= Health.DIRTY | Health.UNLOCKED
+                status = yield from self.commit(name)
+                group.health &= ~Health.UNLOCKED
+        return status
 
     def commit_begin(self, group: str) -> Status:
         """Begin to write a group in steps. OK: there is nothing to write."""

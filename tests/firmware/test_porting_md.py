@@ -27,6 +27,7 @@ void board_report(const char *text);
 void board_do_the_work(void);
 uint16_t board_microseconds(void);
 void store_begin(void);
+void store_begin_seeded(void);
 ps_status_t store_set_interval(uint16_t seconds);
 void main_loop(void);
 ps_status_t store_write_all(void);
@@ -53,7 +54,7 @@ def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Pa
     """Put one after another, with the functions of a board, without a warning."""
     write_store(tmp_path, example_plan("tank_probe"))
     first, *rest = blocks()
-    assert 4 == len(rest)
+    assert 5 == len(rest)
     source = tmp_path / "board.c"
     source.write_text("\n".join([first, BOARD, *rest, BOARD_BODIES]), "utf-8")
     compiler.object(source, tmp_path / "board.o", WARNINGS)

@@ -1,7 +1,8 @@
 /* paramstore.c: see paramstore.h for the interface, FORMAT.md for the bytes on the EEPROM.
  *
  * In order: elements and limits, values, bus, one page, records, the newest record of a ring, what
- * earlier releases kept elsewhere, label, mount and format, changes of values, commit.
+ * earlier releases kept elsewhere, label, mount and format, changes of values, commit, factory
+ * image.
  *
  * Every bus transfer goes through `transfer`. Bytes from the part are trusted no further than the
  * CRC says, and never used as an index or a length. Counters are `unsigned`, which has at least
@@ -148,11 +149,10 @@ static uint8_t *walk_next(walk_t *walk, const ps_store_t *store)
     return field->size != 0u ? element + byte_place(low, field->size) : NULL;
 }
 
-/* Default values for the fields from `first` on, up to but without `end`. */
-static void load_defaults(const ps_store_t *store, const ps_group_t *group, unsigned first,
-                          unsigned end)
+/* Values for the fields from `first` on, up to but without `end`, from a payload of the group. */
+static void load_fields(const ps_store_t *store, const ps_group_t *group, const uint8_t *from,
+                        unsigned first, unsigned end)
 {
-    const uint8_t *from = group->defaults;
     walk_t walk;
     walk_from(&walk, store, group, 0);
     while (walk.field != walk.end) {
@@ -163,6 +163,12 @@ static void load_defaults(const ps_store_t *store, const ps_group_t *group, unsi
         }
         ++from;
     }
+}
+
+static void load_defaults(const ps_store_t *store, const ps_group_t *group, unsigned first,
+                          unsigned end)
+{
+    load_fields(store, group, group->defaults, first, end);
 }
 
 /* The same for one parameter: a curve has two fields, which belong together. */
@@ -176,10 +182,15 @@ static void default_parameter(const ps_store_t *store, const ps_group_t *group, 
     load_defaults(store, group, first, end);
 }
 
+static void load_group(const ps_store_t *store, const ps_group_t *group, const uint8_t *from)
+{
+    load_fields(store, group, from, group->first_field,
+                (unsigned)group->first_field + group->field_count);
+}
+
 static void default_group(const ps_store_t *store, const ps_group_t *group)
 {
-    load_defaults(store, group, group->first_field,
-                  (unsigned)group->first_field + group->field_count);
+    load_group(store, group, group->defaults);
 }
 
 static bool field_ok(const ps_store_t *store, const ps_field_t *field)
@@ -1211,6 +1222,52 @@ ps_status_t ps_commit_all(ps_store_t *store)
     uint8_t g;
     for (g = 0; status == PS_OK && g < store->layout->group_count; ++g) {
         status = ps_commit(store, g);
+    }
+    return status;
+}
+
+/* ---- Factory image ------------------------------------------------------------------------- */
+
+/* Is it an image of this layout and release, with a whole record in slot 0 of each ring? */
+static bool image_ok(const ps_layout_t *layout, const uint8_t *image)
+{
+    bool ok = same(image, layout->label, layout->label_bytes);
+    unsigned g;
+    for (g = 0; ok && g < layout->group_count; ++g) {
+        const ps_group_t *group = &layout->groups[g];
+        const uint8_t *at = image + group->address;
+        unsigned left = crc_offset(group) + CRC_BYTES;
+        uint32_t crc = group->crc_start;
+        for (; left > 0u; --left) {
+            crc = crc_byte(crc, *at++);
+        }
+        ok = crc == CRC_RESIDUE;
+    }
+    return ok;
+}
+
+/* The label goes first: mount takes a torn record without one for data of somebody else. */
+ps_status_t ps_seed(ps_store_t *store, const uint8_t *image)
+{
+    const ps_layout_t *layout = store->layout;
+    ps_status_t status = writable(store);
+    uint8_t g;
+    if (status == PS_OK && image != NULL && !image_ok(layout, image)) {
+        status = PS_ERR_LAYOUT;
+    }
+    if (status == PS_OK && store->state != STATE_READY) {
+        status = ps_format(store);
+    }
+    for (g = 0; status == PS_OK && g < layout->group_count; ++g) {
+        const ps_group_t *group = &layout->groups[g];
+        ps_ring_t *ring = &store->rings[g];
+        if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u) {
+            load_group(store, group,
+                       image != NULL ? image + group->address + HEADER_BYTES : group->defaults);
+            ring->health |= PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED;
+            status = ps_commit(store, g);
+            ring->health &= (uint8_t)~PS_HEALTH_UNLOCKED;
+        }
     }
     return status;
 }

@@ -280,6 +280,19 @@ ps_status_t ps_commit_all(ps_store_t *store);
 ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group);
 ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us);
 
+/* ---- Factory image ------------------------------------------------------------------------- */
+
+/* Give each group that has no record its factory values, and commit it; write the label before, if
+ * there is none. `image` is one of this layout and release as `paramstore pack` makes it: the bytes
+ * of a whole part from address 0 on, in the controller's own memory. NULL: defaults. Call it after
+ * ps_mount returned PS_BLANK, or PS_FLAGGED for groups with PS_HEALTH_DEFAULTS; what has a record,
+ * or values of an earlier release, stays. After a cut at any moment do the same at the next boot:
+ * it goes on.
+ * PS_OK          every group has a record, but for those that ps_commit_all has to store (PS_OLDER)
+ * PS_ERR_LAYOUT  the image is of another layout or damaged; nothing was written
+ * Otherwise as ps_format and ps_commit. */
+ps_status_t ps_seed(ps_store_t *store, const uint8_t *image);
+
 #ifdef __cplusplus
 }
 #endif
