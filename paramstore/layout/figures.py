@@ -32,7 +32,8 @@ LOAD_TRIES = 3
 
 @dataclass(frozen=True, slots=True)
 class RingFigures:
-    """One group. Bits and times are those of a commit in which nothing goes wrong.
+    """One group. Bits and times are those of a commit in which nothing goes wrong, over a record
+    that no later release has written.
 
     `commit_bits` are the page writes with their read-back; while the part is busy, up to
     `commit_polls` read-backs of POLL_BITS bits each are not acknowledged besides. `commit_ms` is
@@ -114,6 +115,8 @@ def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
     part, khz, copies = plan.part, plan.schema.bus_khz, ring.group.copies
     pages = copies * ring.slot_pages
     bits = copies * sum(_page_bits(part, length) for _, length in ring.writes())
+    if ring.reserved:  # what stands there is kept: the newest record is read along
+        bits += copies * _record_bits(part, ring)
     polls = pages * _failed_polls(part, khz, first_us=part.poll_us)
     waits_ms = (polls + pages) * part.poll_us / 1000
     life = life_years(cycles, ring.slots, ring.group.writes_per_day * copies)
