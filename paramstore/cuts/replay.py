@@ -168,7 +168,7 @@ class _Player:
     def _served(self, group: str) -> int | None:
         """The version that a group shows; of several that look alike, one that is allowed."""
         known = self._known[group]
-        if Health.DEFAULTS in self._rig.health(group):
+        if self._rig.health(group) & (Health.DEFAULTS | Health.MIGRATED):
             return 0 if self._shows(group, 0) else None
         likely = [known.must, *sorted(known.may, reverse=True), *range(known.tried, 0, -1)]
         return next((v for v in likely if v and self._shows(group, v)), None)

@@ -170,7 +170,7 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
     if not totals.violation_count:
         yield "No violation: I1 to I10, I13 and I14 held in every history."
         return
-    yield f"{plural(totals.violation_count, 'VIOLATION')}, the first of each kind:"
+    yield f"{totals.violation_count:,} VIOLATIONS, the first of each kind:"
     for shown in campaign.violations:
         yield from _violation(campaign.plan, shown)
 

@@ -22,6 +22,11 @@ typedef struct span {
      (uint16_t)sizeof(((CUTS_VALUES_T *)NULL)->member), (pictures)},
 static const span_t spans[CUTS_GROUPS] = {CUTS_SPANS};
 
+/* Of a group that has never been committed, so that it has defaults; or what a record of another group
+ * holds where an earlier release kept it, which are defaults too on a part that no earlier release has
+ * written to. */
+#define UNCOMMITTED (PS_HEALTH_DEFAULTS | PS_HEALTH_MIGRATED)
+
 static const oracle_finding_t good = {ORACLE_GOOD, CUTS_GROUPS, 0, 0};
 
 static oracle_finding_t finding(uint32_t verdict, unsigned group, uint32_t expected,
@@ -165,7 +170,7 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
     if (sequence <= known->sequence) {
         return finding(ORACLE_BACK, group, known->sequence, sequence);
     }
-    if ((ps_health(store, (uint8_t)group) & (PS_HEALTH_DEFAULTS | PS_HEALTH_DIRTY)) != 0u) {
+    if ((ps_health(store, (uint8_t)group) & (UNCOMMITTED | PS_HEALTH_DIRTY)) != 0u) {
         return finding(ORACLE_UNFLAGGED, group, 0, ps_health(store, (uint8_t)group));
     }
     known->sequence = sequence;
@@ -215,7 +220,7 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     oracle_group_t *known = &oracle.groups[group];
     unsigned health = ps_health(store, (uint8_t)group);
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
-    bool defaults = (health & PS_HEALTH_DEFAULTS) != 0u;
+    bool defaults = (health & UNCOMMITTED) != 0u;
     unsigned served = known->settled;
     if (!shows(store, group, served) || defaults != (served == 0u)) {
         served = defaults ? 0u : interrupted(store, group);
@@ -224,7 +229,8 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
         }
     }
     if (defaults != (sequence == 0u) ||
-        (health & (PS_HEALTH_LIMIT | PS_HEALTH_WORN | PS_HEALTH_DIRTY)) != 0u) {
+        (health & (PS_HEALTH_LIMIT | PS_HEALTH_WORN)) != 0u ||
+        (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
         return finding(ORACLE_UNFLAGGED, group, served, health);
     }
     if (sequence < known->sequence) {

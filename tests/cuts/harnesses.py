@@ -1,0 +1,61 @@
+"""Harnesses of the example schemas, compiled once, and runtimes that are broken on purpose."""
+
+from __future__ import annotations
+
+import tempfile
+from functools import cache
+from pathlib import Path
+
+from paramstore.cuts.build import Harness, build_harness, build_library
+from paramstore.cuts.pictures import make_pictures
+from paramstore.eeprom.bench import Bench
+from paramstore.eeprom.device import Device
+from paramstore.firmware.generate import runtime_files
+from paramstore.layout.plan import Plan
+from paramstore.rig.native import NativeCode, compile_native
+from tests.firmware.builds import example_plan
+
+_folders: list[tempfile.TemporaryDirectory[str]] = []
+
+
+def fresh_folder() -> Path:
+    """A folder that lives as long as the tests do: a loaded library keeps its file."""
+    _folders.append(tempfile.TemporaryDirectory(ignore_cleanup_errors=True))
+    return Path(_folders[-1].name)
+
+
+@cache
+def harness(name: str) -> Harness:
+    """The harness of an example."""
+    return build_harness(example_plan(name), fresh_folder())
+
+
+@cache
+def native(name: str) -> NativeCode:
+    """The firmware of an example, compiled for the byte-level simulator."""
+    return compile_native(example_plan(name), fresh_folder())
+
+
+def broken_harness(name: str, old: str, new: str) -> Harness:
+    """The harness of an example with a runtime in which `old` has become `new`."""
+    plan = example_plan(name)
+    runtime = broken_runtime(old, new)
+    pictures = make_pictures(plan)
+    return Harness(plan, pictures, build_library(plan, pictures, fresh_folder(), runtime=runtime),
+                   "any")
+
+
+def broken_runtime(old: str, new: str) -> dict[str, str]:
+    """The runtime with a change in it; the text to change must be there once."""
+    runtime = runtime_files()
+    assert 1 == runtime["paramstore.c"].count(old), old
+    return runtime | {"paramstore.c": runtime["paramstore.c"].replace(old, new)}
+
+
+def bench(plan: Plan) -> Bench:
+    """A bench with a blank part."""
+    return Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+
+
+NO_CRC = ("return crc == CRC_RESIDUE ? PS_OK : PS_FLAGGED;", "return PS_OK;")
+"""Records count whatever their CRC says."""

@@ -1,0 +1,65 @@
+"""The command `paramstore prove`: options, exit codes, which stream says what."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.cuts import build
+from tests.cuts.harnesses import NO_CRC, broken_runtime
+
+MINIMAL = str(Path(__file__).parents[2] / "schemas" / "minimal.toml")
+
+
+def run(*arguments: str, **more: Any) -> Result:
+    return CliRunner().invoke(main, ["prove", *arguments], **more)
+
+
+def test_help_begins_with_an_example() -> None:
+    """The first thing help shows is a command line."""
+    assert run("--help").stdout.splitlines()[2].strip().startswith("Example: paramstore prove")
+
+
+def test_quick() -> None:
+    """A sound schema: the report on stdout, the progress on stderr, exit code 0."""
+    result = run(MINIMAL, "--quick", "--jobs", "1")
+    assert 0 == result.exit_code
+    assert result.stdout.startswith("Power cuts: dimmer on the AT24C02D, quick campaign\n")
+    assert "No violation" in result.stdout
+    assert "Cutting the power" in result.stderr
+
+
+def test_json() -> None:
+    """The same for programs; the seed is in it."""
+    data = json.loads(run(MINIMAL, "--quick", "--jobs", "1", "--seed", "5", "--json").stdout)
+    assert ("dimmer", "quick", 5, 0) == (data["store"], data["level"], data["seed"],
+                                         data["violations"])
+
+
+def test_a_broken_promise(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Exit code 1, and the replay it names ends with exit code 1 too."""
+    monkeypatch.setattr(build, "runtime_files", lambda: broken_runtime(*NO_CRC))
+    result = run(MINIMAL, "--quick", "--jobs", "1", "--json")
+    assert 1 == result.exit_code
+    for shown in json.loads(result.stdout)["shown"]:
+        again = run(MINIMAL, "--replay", shown["replay"], "--json")
+        assert (1, shown["invariant"]) == (again.exit_code, json.loads(again.stdout)["invariant"])
+
+
+def test_replay() -> None:
+    """A sound history: a table for each engine and exit code 0."""
+    result = run(MINIMAL, "--replay", "FACTORY,settings@1.mix.x12,BOOT")
+    assert (0, "") == (result.exit_code, result.stderr)
+    assert "All leave the same image." in result.stdout
+
+
+def test_what_is_no_history() -> None:
+    """A mistake in a history: a message with a hint, exit code 2."""
+    result = run(MINIMAL, "--replay", "FACTORY,setings")
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert "no step" in result.stderr and "settings" in result.stderr

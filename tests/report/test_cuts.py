@@ -1,0 +1,80 @@
+"""The report of a campaign of power cuts: every number is one that was counted."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from itertools import chain
+
+import pytest
+
+from paramstore.cuts import build
+from paramstore.cuts.campaign import Campaign, run_campaign
+from paramstore.cuts.replay import replay
+from paramstore.cuts.sweeps import Level
+from paramstore.report.cuts import campaign_data, campaign_text, played_data, played_text
+from tests.cuts.harnesses import NO_CRC, broken_runtime
+from tests.firmware.builds import example_plan
+
+
+@cache
+def sound() -> Campaign:
+    """The quick campaign of the smallest example."""
+    return run_campaign(example_plan("minimal"), Level.QUICK)
+
+
+@pytest.fixture
+def broken(monkeypatch: pytest.MonkeyPatch) -> Campaign:
+    """The same with a runtime that does not look at the CRC."""
+    monkeypatch.setattr(build, "runtime_files", lambda: broken_runtime(*NO_CRC))
+    return run_campaign(example_plan("minimal"), Level.QUICK)
+
+
+def test_text_has_the_numbers() -> None:
+    """Totals, sweeps, tears, longest calls beside their bounds, and the verdict."""
+    campaign, text = sound(), campaign_text(sound())
+    for number in (campaign.totals.histories.total, campaign.totals.boots, campaign.totals.random,
+                   campaign.totals.mount_bits, *campaign.totals.commit_bits):
+        assert f"{number:,}" in text
+    for result in campaign.results:
+        assert result.sweep.title in text
+    assert "No violation: I1 to I10, I13 and I14 held in every history." in text
+    assert "VIOLATION" not in text
+    assert text.endswith("\n")
+
+
+def test_data_adds_up() -> None:
+    """The sweeps are the whole, and so are the histories by what the last cut left."""
+    data = json.loads(json.dumps(campaign_data(sound())))
+    assert ("dimmer", "quick", 1, 0, []) == (
+        data["store"], data["level"], data["seed"], data["violations"], data["shown"])
+    for key in ("histories", "boots", "torn_states", "random_states", "late_boots"):
+        assert data[key] == sum(sweep[key] for sweep in data["sweeps"])
+    assert data["histories"] == sum(chain.from_iterable(
+        row.values() for row in data["histories_by_cuts"]))
+    assert data["expected_coincidences"] == data["random_states"] / 2**32
+    assert data["longest_bits"]["commit"] == data["bound_bits"]["commit"]
+    assert ["BOOT", "FORMAT", "settings"] == data["sweeps"][0]["alphabets"][0]
+    assert ["BLANK", "FACTORY", "FACTORY+1", "FACTORY+1p"] == data["sweeps"][0]["starts"][:4]
+
+
+def test_a_violation_is_told_with_its_replay(broken: Campaign) -> None:
+    """Each kind once, in one line to type, which shows the same again."""
+    text, data = campaign_text(broken), campaign_data(broken)
+    assert broken.totals.violation_count == data["violations"] > 1000
+    assert f"{broken.totals.violation_count:,} VIOLATIONS" in text
+    assert "I1 of settings: served values that were never committed" in text
+    shown = next(s for s in data["shown"] if s["invariant"] == "I1")
+    assert f"replay: paramstore prove SCHEMA --replay {shown['replay']}\n" in text
+    assert "settings" == shown["group"]
+    assert replay(example_plan("minimal"), shown["replay"]).verdict.invariant == "I1"
+
+
+def test_replay() -> None:
+    """What each boot served, under each engine, and that they agree."""
+    replayed = replay(example_plan("minimal"), "FACTORY,settings@0.zeros,BOOT,settings,BOOT")
+    text, data = played_text(replayed), played_data(replayed)
+    assert 2 == text.count("2  FLAGGED         1\n") == text.count("4  OK              3\n")
+    assert "All leave the same image." in text
+    assert ("", True) == (data["invariant"], data["same_image"])
+    assert [1, 3] == [boot["versions"]["settings"] for boot in data["engines"]["twin"]["boots"]]
