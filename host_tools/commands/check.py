@@ -53,7 +53,7 @@ def command(
     else:
         most = None if show_all else MOST_OF_A_KIND
         text = findings_text(found.findings, tint=tint, most=most)
-        if found.project or found.changes:
+        if found.changes:
             text += changes_text(found.changes, found.history, tint_verdict)
         click.echo(f"{text}{_summary(found, schema)}: {count_line(found.findings)}")
     ctx.exit(1 if errors_in(found.findings) else 0)

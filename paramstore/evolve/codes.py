@@ -145,6 +145,13 @@ CODES: dict[str, Code] = {
         "the revisions of a group are used up",
         "A record says its group's revision in one byte. Put what changes into a new group.",
     ),
+    "PS739": Code(
+        "two groups take parameters from each other",
+        "Firmware makes a unit of an earlier release one of its own group by group, each with a "
+        "commit that a power cut may end. A group is committed after all that take from it, so "
+        "that nothing is lost in between; two that take from each other have no such order. It may "
+        "be that one direction is of an earlier release: units of before go through both at once.",
+    ),
     # ---- What changed ----
     "PS750": Code(
         "a new parameter",

@@ -6,13 +6,14 @@ the same series count: after a relayout units of before are converted on the hos
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from paramstore.evolve.conversion import Via, conversion_of, via_of
+from paramstore.evolve.conversion import Refused, Via, conversion_of, via_of
 from paramstore.layout.moves import Move
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.schema.model import Parameter
+from paramstore.schema.words import code_list
 
 __all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "with_moves"]
 
@@ -23,13 +24,39 @@ Ancestor = tuple[Ring, Parameter]
 def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
     """Return `plan` with the `moves` and `known` that follow from the releases before it.
 
-    Raises Refused (PS736) if the way from a much older release is too long for the arithmetic.
+    Raises Refused: PS736 if the way from a much older release is too long for the arithmetic, PS739
+    if two groups take from each other.
     """
     same = [p for p in earlier if p.series == plan.series]
-    moves = [move for ring in plan.rings for placed in ring.fields
-             for move in _moves(plan, ring, placed, same)]
+    moves = {ring.group.id: [move for placed in ring.fields
+                             for move in _moves(plan, ring, placed, same)] for ring in plan.rings}
     known = tuple((p.release, p.layout_id) for p in same) if plan.release else ()
-    return replace(plan, moves=tuple(moves), known=known)
+    ordered = (move for group_id in _order(plan, moves) for move in moves[group_id])
+    return replace(plan, moves=tuple(ordered), known=known)
+
+
+def _order(plan: Plan, moves: Mapping[int, Sequence[Move]]) -> list[int]:
+    """Return the groups that take something, each before those that it takes from.
+
+    A group is committed by the new firmware only when nobody needs its old record any more.
+    """
+    needs = {target: {m.source for m in rows} - {target} for target, rows in moves.items() if rows}
+    order: list[int] = []
+    while needs:
+        wanted = set().union(*needs.values())
+        free = [group_id for group_id in sorted(needs) if group_id not in wanted]
+        if not free:
+            names = [plan.rings[i].group.name for i in range(len(plan.rings))
+                     if plan.rings[i].group.id in needs]
+            raise Refused(
+                "PS739", f"parameters move between {code_list(names)} in both directions",
+                "move those of one direction into another group, or leave them where they are",
+                ("units of the earlier releases are converted group by group, and after a power "
+                 "cut in between each needs what it takes from the others",))
+        order += free
+        for group_id in free:
+            del needs[group_id]
+    return order
 
 
 def ancestors(plan: Plan, ring: Ring, parameter: Parameter,
@@ -66,7 +93,10 @@ def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan])
     index = parameter.fields.index(placed.field)
     seen = {(ring.group.id, placed.offset)}
     later, via = placed.field, Via()
-    for home, former in ancestors(plan, ring, parameter, earlier):
+    following = [*earlier[1:], plan]
+    for number, (home, former) in zip(
+            range(len(earlier) - 1, -1, -1), ancestors(plan, ring, parameter, earlier),
+            strict=False):
         field = former.fields[index]
         via = via_of(field, later).then(via)
         later = field
@@ -75,5 +105,11 @@ def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan])
             seen.add((home.group.id, there.offset))
             yield Move(
                 ring.group.id, placed.field.name, placed.since, home.group.id, there.since,
-                there.offset, min(field.count, placed.field.count),
+                _until(following[number], home), there.offset, min(field.count, placed.field.count),
                 conversion_of(field, placed.field, via))
+
+
+def _until(following: Plan, home: Ring) -> int:
+    """Return the first revision of a ring without what left it in the release `following`."""
+    heir = next((r for r in following.rings if r.group.id == home.group.id), None)
+    return heir.revision if heir else 1 << 8

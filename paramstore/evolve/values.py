@@ -39,11 +39,13 @@ class GroupValues:
     origins: dict[str, Origin]
 
 
-def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record]) -> GroupValues:
+def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
+                 earlier: bool) -> GroupValues:
     """Return what `ring` holds for firmware of `plan`.
 
     `newest` has the newest valid record by group id, retired groups included, as far as there is
-    one.
+    one. Only if the part is of an `earlier` release, or does not say of which one, values are taken
+    over from where that kept them.
     """
     record = newest.get(ring.group.id)
     revision = record.revision if record else 0
@@ -53,6 +55,8 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record]) -> GroupV
     origins = {p.name: Origin.RECORD if p.fields[0].name in held else Origin.DEFAULT
                for p in ring.group.parameters}
     for parameter in ring.group.parameters:
+        if not earlier:
+            continue
         applied = {f.name: _applied(plan, ring, f, revision, newest) for f in parameter.fields}
         found = {name: raws for name, raws in applied.items() if raws is not None}
         if found:
@@ -69,7 +73,7 @@ def _applied(plan: Plan, ring: Ring, field: Field, revision: int,
     for move in plan.moves:
         source = newest.get(move.source)
         if (move.target == ring.group.id and move.field == field.name and revision < move.since
-                and source and source.revision >= move.source_since):
+                and source and move.source_since <= source.revision < move.source_until):
             return _moved(move, field, source.body)
     return None
 

@@ -70,16 +70,19 @@ def move_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[RetiredR
     sources |= {row.ring.group.id: f"{row.number}u" for row in retired}
     names = {ring.group.id: ring.group.name for ring in (*plan.rings, *plan.retired)}
     rows = []
-    for move in plan.moves:
+    for at, move in enumerate(plan.moves):
         view = views[move.target]
         parameter, shown, index = next(
             (p, v, i) for p, v in zip(view.ring.group.parameters, view.parameters, strict=True)
             for i, f in enumerate(p.fields) if f.name == move.field)
         converter = converters.get(move.conversion)
+        family = [f.name for f in parameter.fields]
+        following = [m.field for m in plan.moves[at + 1:] if m.target == move.target]
         rows.append(MoveRow(
             comment_text(f"{view.name}.{move.field} from byte {move.offset} of "
                          f"{names[move.source]}"),
             converter.name if converter else "NULL", shown.fields[index].index, move.offset,
             move.count, move.conversion.source.size, view.index, move.since, sources[move.source],
-            move.source_since, len(parameter.fields) - 1 - index))
+            move.source_since, min(move.source_until - move.source_since, 0xFF),
+            following.count(move.field), sum(name in family for name in following)))
     return tuple(rows)

@@ -91,7 +91,9 @@ class MoveRow:
     since: int
     source: str
     source_since: int
-    rest: int
+    span: int
+    more_of_field: int
+    more_of_parameter: int
 
 
 @dataclass(frozen=True, slots=True)

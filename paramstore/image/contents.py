@@ -136,8 +136,10 @@ def unpack(plan: Plan, image: bytes) -> Contents:
     first, second = (_cut(image, plan.label_address(c), _LABEL_BYTES) for c in (0, 1))
     labels = (read_label(first), read_label(second))
     blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
+    label = labels[0] or labels[1]
+    earlier = label is None or (label.release, label.layout_id) in plan.known
     newest = newest_records(plan, image)
-    groups = tuple(_read_group(plan, ring, image, newest) for ring in plan.rings)
+    groups = tuple(_read_group(plan, ring, image, newest, earlier) for ring in plan.rings)
     return Contents(plan, image, labels, _label_state(plan, labels, blank), groups)
 
 
@@ -182,13 +184,14 @@ def _newest(records: list[Record]) -> Record | None:
     return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
 
 
-def _read_group(plan: Plan, ring: Ring, image: bytes, newest: dict[int, Record]) -> GroupContents:
+def _read_group(plan: Plan, ring: Ring, image: bytes, newest: dict[int, Record],
+                earlier: bool) -> GroupContents:
     best = newest.get(ring.group.id)
     slots = []
     for number, record in enumerate(_records(plan, ring, image)):
         state, reason = _judge(plan, ring, number, record, best, image)
         slots.append(Slot(number, ring.address(number), record, state, reason))
-    found = group_values(plan, ring, newest)
+    found = group_values(plan, ring, newest, earlier)
     broken = tuple(breaches(ring.group, found.values))
     return GroupContents(ring, tuple(slots), slots[slot_of(best.sequence, ring.slots)]
                          if best else None, found.values, found.origins, broken)

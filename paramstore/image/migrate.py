@@ -109,7 +109,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
     known = heirs(between)
     former = {(h.ring.group.name, h.parameter.name): name for name, h in known.items()}
     for ring in target.rings:
-        found = group_values(target, ring, newest)
+        found = group_values(target, ring, newest, earlier=True)
         values, reset = mended(ring.group, found.values)
         if any(o in (Origin.CONVERTED, Origin.UNFIT) for o in found.origins.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
@@ -145,7 +145,7 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
               for name, origin in g.origins.items() if origin is not Origin.DEFAULT}
     known = heirs(between)
     for ring in target.rings:
-        held = group_values(target, ring, newest)
+        held = group_values(target, ring, newest, earlier=False)
         values, fates = dict(held.values), {}
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))

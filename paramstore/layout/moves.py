@@ -61,9 +61,9 @@ class Move:
     """Where an earlier release kept a field, for records that do not hold it yet.
 
     It applies if the newest record of group `target` is of a revision before `since`, and the
-    newest one of group `source` is of `source_since` or later: then the first `count` elements of
-    `field` come from `offset` in the body of that record. Groups go by id; that of the source may
-    be a retired one. Of several that apply to a field the first counts.
+    newest one of group `source` of one from `source_since` to before `source_until`: then the first
+    `count` elements of `field` come from `offset` in the body of that record. Groups go by id; that
+    of the source may be a retired one. Of several that apply to a field the first counts.
     """
 
     target: int
@@ -71,6 +71,7 @@ class Move:
     since: int
     source: int
     source_since: int
+    source_until: int
     offset: int
     count: int
     conversion: Conversion

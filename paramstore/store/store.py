@@ -90,14 +90,15 @@ class Store:
         try:
             for group in self._groups.values():
                 yield from self._mount_group(group)
-            yield from take_over(self.plan, self._wire, self._groups.values(), self._retired)
+            if label is not Status.OK:  # of an earlier release, or nothing to say of which one
+                yield from take_over(self.plan, self._wire, self._groups.values(), self._retired)
         finally:
             for group in self._groups.values():
                 if group.values.check(mend=True) is not Status.OK:
                     group.health |= Health.LIMIT
         flags = [group.health for group in self._groups.values()]
         if label is Status.OLDER:
-            self._state = _State.READY
+            self._state = _State.UNLABELLED
             return label
         if label is Status.OK:
             self._state = _State.READY
@@ -125,8 +126,12 @@ class Store:
                 group.health |= Health.DAMAGE
 
     def format(self) -> Steps[Status]:
-        """Write the label, never over its only whole copy; leave the rings alone."""
+        """Write the label, never over its only whole copy; before, commit what was taken over."""
         status = self._writable()
+        groups = {group.ring.group.id: group for group in self._groups.values()}
+        for target in dict.fromkeys(move.target for move in self.plan.moves):
+            if status is Status.OK and Health.MIGRATED in groups[target].health:
+                status = yield from self._finish(self._start(groups[target]))
         if status is not Status.OK:
             return status
         try:
@@ -300,11 +305,7 @@ class Store:
 
     def commit(self, group: str) -> Steps[Status]:
         """Write a group and read it back, waiting as need be."""
-        status = self.commit_begin(group)
-        while self._commit is not None and status is Status.PENDING:
-            elapsed_us = yield from self._commit.job.wait()
-            status = yield from self.step(elapsed_us)
-        return status
+        return (yield from self._finish(self.commit_begin(group)))
 
     def commit_all(self) -> Steps[Status]:
         """Write every changed group; stop at the first error."""
@@ -350,14 +351,21 @@ class Store:
         if self._state is not _State.READY:
             return Status.ERR_STATE
         status = self._changeable(group)
-        if status is Status.ERR_LOCKED and Health.MIGRATED in g.health:
-            status = Status.OK  # what mount converted, and nothing else
-        if status is Status.OK:
-            status = g.values.check()
+        return self._start(g) if status is Status.OK else status
+
+    def _start(self, group: Group) -> Status:
+        status = group.values.check()
         if status is not Status.OK:
             return status
-        self._begin_record(g, g.ring.group.copies)
+        self._begin_record(group, group.ring.group.copies)
         return Status.PENDING
+
+    def _finish(self, status: Status) -> Steps[Status]:
+        """Do all steps of a commit, waiting between them."""
+        while self._commit is not None and status is Status.PENDING:
+            elapsed_us = yield from self._commit.job.wait()
+            status = yield from self.step(elapsed_us)
+        return status
 
     def step(self, elapsed_us: int) -> Steps[Status]:
         """Do the transfers of at most one page; never wait."""

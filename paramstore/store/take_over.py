@@ -40,7 +40,7 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
             home, source = readers[move.source].ring, retired[move.source]
             if source.sequence == NO_RECORD:
                 yield from readers[move.source].find(source)
-        if source.revision < move.source_since:
+        if not move.source_since <= source.revision < move.source_until:
             continue
         first = home.address(slot_of(source.sequence, home.slots)) + HEADER_BYTES
         try:

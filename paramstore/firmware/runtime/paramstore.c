@@ -645,42 +645,53 @@ static ps_status_t move_field(const ps_store_t *store, const ps_move_t *move)
     return PS_OK;
 }
 
-/* Take over the fields that the newest records do not hold yet. Fails only with the bus. */
-ps_status_t ps_take_over(const ps_store_t *store)
+static ps_status_t commit_whole(ps_store_t *store, unsigned group);
+
+/* Take over the fields that the newest records do not hold yet; or commit what was. A group that others
+ * take from comes last, so that after a cut they find there what they need. */
+ps_status_t ps_take_over(ps_store_t *store, bool commit)
 {
     const ps_layout_t *layout = store->layout;
-    unsigned done = 0; /* fields before this one are done with */
+    ps_status_t status = PS_OK;
     unsigned m;
-    for (m = 0; m < layout->move_count; ++m) {
+    for (m = 0; status == PS_OK && m < layout->move_count; ++m) {
         const ps_move_t *move = &layout->moves[m];
         ps_ring_t *ring = &store->rings[move->group];
         ps_ring_t *source = &store->rings[move->source];
-        ps_status_t status = PS_OK;
-        if (move->field < done || ring->revision >= move->since) {
+        if (commit) {
+            if ((ring->health & PS_HEALTH_MIGRATED) != 0u) {
+                status = commit_whole(store, move->group);
+            }
+            continue;
+        }
+        if (ring->revision >= move->since) {
             continue;
         }
         if (move->source >= layout->group_count && source->sequence == ERASED) {
             status = mount_group(store, &layout->groups[move->source], source);
         }
-        if (status == PS_OK && source->revision < move->source_since) {
+        if (status == PS_OK && (uint8_t)(source->revision - move->source_since) >= move->span) {
             continue;
         }
         if (status == PS_OK) {
             status = move_field(store, move);
         }
-        done = move->field + 1u;
-        if (status != PS_OK) {
-            default_parameter(store, &layout->groups[move->group], move->field);
-            if (status != PS_FLAGGED) {
-                return status;
-            }
-            ring->health |= PS_HEALTH_LIMIT;
-            done += move->rest; /* half a curve is none */
+        if (status == PS_OK || status == PS_FLAGGED) {
+            ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
+            ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
         }
-        ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
-        ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
+        if (status == PS_OK) {
+            m += move->more_of_field;
+            continue;
+        }
+        default_parameter(store, &layout->groups[move->group], move->field);
+        if (status == PS_FLAGGED) {
+            ring->health |= PS_HEALTH_LIMIT;
+            m += move->more_of_parameter; /* half a curve is none */
+            status = PS_OK;
+        }
     }
-    return PS_OK;
+    return status;
 }
 
 /* ---- Label --------------------------------------------------------------------------------- */
@@ -789,8 +800,8 @@ ps_status_t ps_mount(ps_store_t *store)
     for (g = 0; status == PS_OK && g < layout->group_count; ++g) {
         status = mount_group(store, &layout->groups[g], &store->rings[g]);
     }
-    if (status == PS_OK && layout->take_over != NULL) {
-        status = layout->take_over(store);
+    if (status == PS_OK && (older || label != PS_OK) && layout->take_over != NULL) {
+        status = layout->take_over(store, false);
     }
     for (g = 0; g < layout->group_count; ++g) {
         ps_ring_t *ring = &store->rings[g];
@@ -803,7 +814,7 @@ ps_status_t ps_mount(ps_store_t *store)
     if (status != PS_OK) {
         return status;
     }
-    store->state = label == PS_OK ? STATE_READY : STATE_UNLABELLED;
+    store->state = label == PS_OK && !older ? STATE_READY : STATE_UNLABELLED;
     if (older) {
         return PS_OLDER;
     }
@@ -831,12 +842,16 @@ static ps_status_t writable(const ps_store_t *store)
     return store->state == STATE_NONE ? PS_ERR_STATE : PS_OK;
 }
 
-/* Never over the only whole copy: copy 1 comes first, unless that one is whole. */
+/* What was taken over goes first: as long as the label is the old one, it is taken over again. Never over
+ * the only whole copy: copy 1 comes first, unless that one is whole. */
 ps_status_t ps_format(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
     unsigned first = layout->label_step;
     ps_status_t status = writable(store);
+    if (status == PS_OK && layout->take_over != NULL) {
+        status = layout->take_over(store, true);
+    }
     if (status == PS_OK) {
         status = read_label(store, first);
         if (status == PS_ERR_NACK || status == PS_ERR_BUS) {
@@ -1130,6 +1145,18 @@ static void commit_record(ps_store_t *store)
     commit_page(store);
 }
 
+static ps_status_t commit_start(ps_store_t *store, unsigned group)
+{
+    ps_status_t status = check_group(store, &store->layout->groups[group], false);
+    if (status == PS_OK) {
+        store->group = (uint8_t)group;
+        store->copies = store->layout->groups[group].copies;
+        commit_record(store);
+        status = PS_PENDING;
+    }
+    return status;
+}
+
 ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
 {
     ps_status_t status = writable(store);
@@ -1140,19 +1167,7 @@ ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
         return status;
     }
     status = store->state == STATE_READY ? changeable(store, group) : PS_ERR_STATE;
-    if (status == PS_ERR_LOCKED && (store->rings[group].health & PS_HEALTH_MIGRATED) != 0u) {
-        status = PS_OK; /* what mount converted, and nothing else */
-    }
-    if (status == PS_OK) {
-        status = check_group(store, &store->layout->groups[group], false);
-    }
-    if (status == PS_OK) {
-        store->group = group;
-        store->copies = store->layout->groups[group].copies;
-        commit_record(store);
-        status = PS_PENDING;
-    }
-    return status;
+    return status == PS_OK ? commit_start(store, group) : status;
 }
 
 /* A page is done: go on with the record, with its copy, or end. */
@@ -1207,13 +1222,23 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
     return status;
 }
 
-ps_status_t ps_commit(ps_store_t *store, uint8_t group)
+static ps_status_t commit_finish(ps_store_t *store, ps_status_t status)
 {
-    ps_status_t status = ps_commit_begin(store, group);
     while (status == PS_PENDING) {
         status = ps_step(store, (uint16_t)page_wait(store));
     }
     return status;
+}
+
+/* Commit a group whether it is locked or not, and before there is a label. */
+static ps_status_t commit_whole(ps_store_t *store, unsigned group)
+{
+    return commit_finish(store, commit_start(store, group));
+}
+
+ps_status_t ps_commit(ps_store_t *store, uint8_t group)
+{
+    return commit_finish(store, ps_commit_begin(store, group));
 }
 
 ps_status_t ps_commit_all(ps_store_t *store)

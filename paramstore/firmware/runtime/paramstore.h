@@ -6,7 +6,7 @@
  *     tank_probe_t probe;                               the values and all working memory
  *     tank_probe_init(&probe, &port);                   your port, see ps_port_t
  *     ps_status_t st = ps_mount(&probe.store);          values are valid from here on
- *     if (st == PS_BLANK) { st = ps_format(&probe.store); }
+ *     if (st == PS_BLANK || st == PS_OLDER) { st = ps_format(&probe.store); }
  *     tank_probe_set_settings_interval(&probe, 30u);    range-checked, in RAM
  *     st = ps_commit(&probe.store, TANK_PROBE_SETTINGS) on the EEPROM when it returns PS_OK
  *
@@ -34,7 +34,7 @@ typedef enum ps_status {
     PS_PENDING,      /* a commit goes on: call ps_step again */
     PS_FLAGGED,      /* mounted; at least one group has a flag, see ps_health */
     PS_BLANK,        /* no store on the part yet: defaults are in RAM; call ps_format to begin */
-    PS_OLDER,        /* mounted; of an earlier release: call ps_format, then ps_commit_all */
+    PS_OLDER,        /* mounted; the part is of an earlier release: call ps_format to go on */
     PS_ERR_NACK,     /* the part did not answer within its time */
     PS_ERR_BUS,      /* the bus failed: arbitration lost, line stuck */
     PS_ERR_SUPPLY,   /* supply not good: nothing more was written */
@@ -60,7 +60,7 @@ const char *ps_status_name(ps_status_t status);
 #define PS_HEALTH_WORN 0x08u      /* a slot did not take a record since mount: passed over */
 #define PS_HEALTH_DIRTY 0x10u     /* values changed in RAM, not committed yet */
 #define PS_HEALTH_UNLOCKED 0x20u  /* a protected group is open for one commit */
-#define PS_HEALTH_MIGRATED 0x40u  /* values are from where an earlier release kept them; commit */
+#define PS_HEALTH_MIGRATED 0x40u  /* values are from where an earlier release kept them */
 
 /* ---- What you port ------------------------------------------------------------------------- */
 
@@ -129,9 +129,10 @@ typedef struct ps_group {
 #define PS_PROTECTED 0x01u /* ps_unlock before a change */
 #define PS_RESERVED 0x02u  /* has bytes without a member, of former fields: a commit keeps them */
 
-/* Where an earlier release kept a field. Sorted by field, for each the latest place first. It counts
- * if the newest record of `group` is of a revision before `since`, and the newest one of `source` is of
- * `source_since` or later. */
+/* Where an earlier release kept a field. It counts if the newest record of `group` is of a revision
+ * before `since`, and that of `source` of one of the `span` from `source_since` on. All rows of a
+ * parameter are together, for each field the latest place first; a group that another one takes from
+ * comes after that. */
 typedef struct ps_move {
     /* One element: bytes as they lie on the EEPROM to an element of the member's type; false: there
      * is no value for it. NULL: the same bytes. */
@@ -144,7 +145,9 @@ typedef struct ps_move {
     uint8_t since;
     uint8_t source;  /* index of a group; retired ones stand behind the others */
     uint8_t source_since;
-    uint8_t rest;    /* fields of the same parameter that follow: 1 for x of a curve */
+    uint8_t span;
+    uint8_t more_of_field;     /* rows of the same field that follow */
+    uint8_t more_of_parameter; /* and of the same parameter */
 } ps_move_t;
 
 /* What the label of an earlier release says from byte 6 on: release, store id, layout id. */
@@ -158,7 +161,7 @@ typedef struct ps_layout {
     const ps_field_t *fields;
     const ps_move_t *moves;
     /* ps_take_over if there are moves, else NULL: so that nothing of it is linked. */
-    ps_status_t (*take_over)(const struct ps_store *store);
+    ps_status_t (*take_over)(struct ps_store *store, bool commit);
     const uint8_t *known;   /* PS_KNOWN_BYTES for each earlier release; NULL if there are none */
     const uint8_t *label;   /* the label as it must lie on the part */
     uint32_t capacity;      /* of the part, bytes */
@@ -216,24 +219,26 @@ typedef struct ps_store {
  * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the label
  *               is damaged: ps_format writes it anew
  * PS_BLANK      nothing on the part; the values are defaults
- * PS_OLDER      mounted, from a part of an earlier release: values that it kept in another way have
- *               been converted in RAM (PS_HEALTH_MIGRATED). ps_format writes the label of this
- *               release, ps_commit_all the values; a cut in between loses nothing. A part of a
- *               later release is mounted as if it were of this one
+ * PS_OLDER      mounted, from a part of an earlier release: what that kept in another way has been
+ *               converted in RAM (PS_HEALTH_MIGRATED). ps_format makes it a part of this release;
+ *               commits are refused until then. A part of a later release is mounted as if it were
+ *               of this one, and commits keep what that one added
  * PS_ERR_FOREIGN, _LAYOUT, _PART   not this store: values are defaults, writing is refused
  * PS_ERR_NACK, _BUS                the part could not be read: groups not read have defaults */
 ps_status_t ps_mount(ps_store_t *store);
 
-/* Write the label, so that commits are accepted: on a blank part, or where a label copy is
- * damaged. Leaves the rings alone. Refuses a foreign part. */
+/* Write the label, so that commits are accepted: on a blank part, where a label copy is damaged, or on a
+ * part of an earlier release, whose converted values are committed before. Leaves all other rings
+ * alone. Refuses a foreign part. After a cut the next mount and ps_format go on. */
 ps_status_t ps_format(ps_store_t *store);
 
 /* Erase whatever the part holds, as far as this layout uses it; then the part is blank. If it is
  * interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its end. */
 ps_status_t ps_wipe(ps_store_t *store);
 
-/* Called by ps_mount through the tables: take over what earlier releases kept elsewhere. */
-ps_status_t ps_take_over(const ps_store_t *store);
+/* Called by ps_mount and ps_format through the tables: take over what earlier releases kept
+ * elsewhere; commit it. */
+ps_status_t ps_take_over(ps_store_t *store, bool commit);
 
 /* ---- Values -------------------------------------------------------------------------------- */
 

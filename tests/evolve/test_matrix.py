@@ -1,0 +1,135 @@
+"""Every release's units under every other release's firmware, up and down.
+
+Twin and compiled C run side by side (see `engines`); what they must see is said by the model, which
+knows neither. The histories of a unit are random walks over the releases: firmware is exchanged, up
+or down, any number of times, and now and then something is committed.
+"""
+
+from __future__ import annotations
+
+import random
+from itertools import product
+
+import pytest
+
+from paramstore.status import Health, Status
+from tests.engines import Engines
+from tests.evolve.histories import Past, tank_probe
+from tests.evolve.model import Seen, State, random_values
+
+RELEASES = range(1, 6)
+
+
+class Unit:
+    """A unit: what is on its part, what the model says of it, and the firmware it runs now."""
+
+    def __init__(self, past: Past, release: int) -> None:
+        self.past = past
+        self.state: State = {}
+        self.label = release
+        self.engines = Engines(past.plan(release))
+        assert Status.BLANK is self.engines.call("mount")
+        assert Status.OK is self.engines.call("format")
+        self.release = release
+
+    def flash(self, release: int) -> Status:
+        """Exchange the firmware, start it, and compare what it sees with the model."""
+        image = bytes(self.engines.device.memory)
+        self.engines = Engines(self.past.plan(release), image)
+        self.release = release
+        status = self.engines.call("mount")
+        assert status is not None
+        assert bytes(self.engines.device.memory) == image  # mount writes nothing
+        self.compare(self.past.model.read(self.state, release, self.label))
+        flags = [self.engines.twin.health(g) for g in self.groups]
+        if self.label < release:
+            assert Status.OLDER is status
+        else:
+            assert (Status.FLAGGED if any(flags) else Status.OK) is status
+        return status
+
+    @property
+    def groups(self) -> list[str]:
+        return [g["name"] for g in self.past.model.groups(self.release)]
+
+    def compare(self, seen: Seen) -> None:
+        for group in self.groups:
+            twin = self.engines.twin
+            assert seen.values[group] == twin.values(group), (self.release, group)
+            health = twin.health(group)
+            assert (group in seen.migrated) == (Health.MIGRATED in health)
+            assert (group in seen.limited) == (Health.LIMIT in health)
+
+    def commit(self, rng: random.Random, group: str) -> None:
+        """Give a group other values and commit them."""
+        data = next(g for g in self.past.model.groups(self.release) if g["name"] == group)
+        values = random_values(rng, data)
+        self.engines.call("unlock", group)
+        for name, raws in values.items():
+            assert Status.OK is self.engines.call("set", group, name, 0, raws)
+        self.engines.call("touch", group)
+        assert Status.OK is self.engines.call("commit", group)
+        self.state = self.past.model.write(self.state, self.release, group, values)
+
+    def refuses(self, group: str) -> None:
+        """Before PS_OLDER is settled, nothing is committed."""
+        self.engines.call("unlock", group)
+        assert Status.OK is self.engines.call("touch", group)
+        assert Status.ERR_STATE is self.engines.call("commit", group)
+        self.flash(self.release)
+
+    def settle(self) -> None:
+        """What firmware does after PS_OLDER."""
+        seen = self.past.model.read(self.state, self.release, self.label)
+        assert Status.OK is self.engines.call("format")
+        self.label = max(self.label, self.release)
+        for group in sorted(seen.migrated):
+            self.state = self.past.model.write(self.state, self.release, group,
+                                               seen.values[group])
+            assert Health.MIGRATED not in self.engines.twin.health(group)
+
+
+@pytest.mark.parametrize(("first", "second"), list(product(RELEASES, RELEASES)))
+def test_fresh_and_used_units(first: int, second: int) -> None:
+    """A unit of any release, blank, fresh or used, is read right by any other release, there and
+    back, with the other one's commits in between and without."""
+    past, rng = tank_probe(), random.Random(first * 10 + second)
+    unit = Unit(past, first)
+    unit.flash(second)  # nothing was ever committed
+    unit = Unit(past, first)
+    for group in unit.groups:
+        unit.commit(rng, group)
+    status = unit.flash(second)
+    unit.flash(first)
+    unit.flash(second)
+    if status is Status.OLDER:
+        unit.settle()
+    unit.flash(second)
+    unit.flash(first)
+    unit.flash(second)
+    for group in unit.groups:
+        unit.commit(rng, group)
+    if unit.flash(first) is Status.OLDER:
+        unit.settle()
+    for group in unit.groups:
+        unit.commit(rng, group)
+    unit.flash(second)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_random_walks(seed: int) -> None:
+    """A unit goes through any order of releases, with commits and without."""
+    past, rng = tank_probe(), random.Random(seed)
+    unit = Unit(past, rng.choice(RELEASES))
+    for _ in range(25):
+        match rng.randrange(4):
+            case 0:
+                while unit.flash(rng.choice(RELEASES)) is Status.OLDER and not rng.randrange(3):
+                    pass  # exchanged once more before it could write
+            case 1:
+                unit.flash(unit.release)
+            case _ if unit.label < unit.release:
+                unit.refuses(rng.choice(unit.groups))
+                unit.settle()
+            case _:
+                unit.commit(rng, rng.choice(unit.groups))
