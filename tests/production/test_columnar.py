@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from paramstore.checksum import crc32c
 from paramstore.errors import FindingsError
 from paramstore.image.pack import complete, pack
 from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Reserved
 from paramstore.production import packer
 from paramstore.production.columnar import ColumnarPacker, contributions
 from paramstore.production.packer import PlainPacker, make_packer
@@ -53,6 +55,18 @@ def test_units_may_differ_in_other_fields() -> None:
     units: list[Any] = [{}, {"trim": {"low": (3,)}}, {"settings": {"quiet": (1,)}}]
     assert [pack(of, unit) for unit in units] == [
         bytes(image) for image in ColumnarPacker(of, constants).pack(units)]
+
+
+def test_bytes_of_former_fields_are_those_of_the_codec() -> None:
+    """A store with a history has bytes in its records that are never used again."""
+    of = plan()
+    of = replace(of, rings=tuple(
+        replace(ring, reserved=(Reserved("gone", ring.payload_bytes, b"\x12"),))
+        if ring.payload_bytes < ring.body_bytes else ring for ring in of.rings))
+    assert any(ring.reserved for ring in of.rings)
+    units: list[Any] = [{"settings": {"quiet": (1,)}, "trim": {"flow": (1.5,)}}, {}]
+    packed = ColumnarPacker(of, complete(of, {})).pack(units)
+    assert [pack(of, unit) for unit in units] == [bytes(image) for image in packed]
 
 
 @given(st.binary(min_size=1, max_size=80), st.integers(0, 2**32))

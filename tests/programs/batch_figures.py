@@ -34,7 +34,7 @@ from paramstore.files import read_text
 from paramstore.format import HEADER_BYTES
 from paramstore.image.files import FORMS
 from paramstore.image.pack import complete
-from paramstore.layout.plan import Plan
+from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.production.batch import BatchJob
 from paramstore.production.columnar import ColumnarPacker
 from paramstore.production.outputs import open_output
@@ -75,15 +75,15 @@ class HandWritten:
         names: dict[str, Any] = {"crc32": zlib.crc32, "CRC": struct.Struct("<I")}
         lines = ["def records(unit):", " out = []"]
         for n, ring in enumerate(plan.rings):
-            form = "".join(
-                f"{f.count}s" if f.kind in ("text", "bytes") else f"{f.count}{f.scalar.struct_code}"
-                for f in (p.field for p in ring.fields))
             room = ring.body_bytes - ring.payload_bytes
-            names[f"P{n}"] = struct.Struct(f"<{form}")
+            names[f"P{n}"] = struct.Struct("<" + "".join(map(_struct_form, ring.stretches)))
             names[f"T{n}"] = b"\xff" * room
+            for stretch in ring.reserved:
+                names[f"R{n}_{stretch.offset}"] = stretch.default
             given = ", ".join(
-                f"bytes(g[{f.name!r}])" if f.kind in ("text", "bytes") else f"*g[{f.name!r}]"
-                for f in (p.field for p in ring.fields))
+                f"R{n}_{s.offset}" if isinstance(s, Reserved)
+                else f"bytes(g[{s.field.name!r}])" if s.field.kind in ("text", "bytes")
+                else f"*g[{s.field.name!r}]" for s in ring.stretches)
             lines += [f" g = unit[{ring.group.name!r}]",
                       f" body = P{n}.pack({given})" + (f" + T{n}" if room else "")]
             for copy in range(ring.group.copies):
@@ -95,6 +95,14 @@ class HandWritten:
         lines.append(" return b''.join(out)")
         exec("\n".join(lines), names)
         self.records: Callable[[Raws], bytes] = names["records"]
+
+
+def _struct_form(stretch: PlacedField | Reserved) -> str:
+    if isinstance(stretch, Reserved):
+        return f"{stretch.size}s"
+    field = stretch.field
+    text = field.kind in ("text", "bytes")
+    return f"{field.count}{'s' if text else field.scalar.struct_code}"
 
 
 def unit_raws(plan: Plan, number: int) -> Raws:
