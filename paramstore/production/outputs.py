@@ -71,7 +71,9 @@ class _OneFile:
     """A file that gets its name when it is whole."""
 
     def __init__(self, path: str) -> None:
-        self._target = Path(path)
+        self._target = Path(path).resolve()  # what a link leads to is replaced, not the link
+        if self._target.exists() and not self._target.is_file():
+            raise ToolError(f"`{path}` is not a file", "give the name of a file")
         self._beside = self._target.with_name(f".{self._target.name}{_BESIDE}{os.getpid()}")
         with _translated(path):
             self._target.parent.mkdir(parents=True, exist_ok=True)

@@ -121,6 +121,15 @@ def test_labels(records: str) -> None:
     assert not Path("l.txt").exists()
 
 
+def test_records_are_never_written_over(records: str) -> None:
+    """Whatever the option."""
+    before = Path(records).read_bytes()
+    for option in ("--csv", "--labels", "--html"):
+        result = run("units", records, "TP-26-0001", option, records)
+        assert (2, True) == (result.exit_code, "stays as it is" in result.stderr)
+    assert before == Path(records).read_bytes()
+
+
 def test_json_has_the_values(records: str) -> None:
     """Units, images, events and all values."""
     (unit,) = json.loads(run("units", records, "TP-26-0002", "--json").stdout)["units"]

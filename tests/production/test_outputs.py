@@ -64,5 +64,17 @@ def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
     (tmp_path / "images" / "a.bin").mkdir(parents=True)
     with pytest.raises(ToolError, match="cannot write"):
         open_output(str(tmp_path / "file"))
+    for name in ("all.tar", "all.bin"):
+        (tmp_path / name).mkdir()
+        with pytest.raises(ToolError, match="is not a file"):
+            open_output(str(tmp_path / name))
     with pytest.raises(ToolError, match="cannot write"):
         Folder(str(tmp_path / "images")).add("a.bin", b"x")
+
+
+def test_a_link_leads_to_the_new_file(tmp_path: Path) -> None:
+    """The link stays one, and what it leads to is replaced."""
+    (tmp_path / "link.bin").symlink_to(tmp_path / "all.bin")
+    fill(tmp_path / "link.bin")
+    assert (tmp_path / "link.bin").is_symlink()
+    assert b"".join(FILES.values()) == (tmp_path / "all.bin").read_bytes()

@@ -42,7 +42,7 @@ from paramstore.production.records import Records
 from paramstore.production.serials import read_pattern, serial_place
 from paramstore.schema.model import Field
 
-__all__ = ["Figures", "HandWritten", "measure", "report", "unit_raws"]
+__all__ = ["Figures", "HandWritten", "measure", "most_memory", "report", "unit_raws"]
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 CHUNK = 500
@@ -155,7 +155,7 @@ def measure(units: int, repeats: int = 5) -> Figures:
     with tempfile.TemporaryDirectory() as folder:
         check, run_folder, plain_files = _run(plan, Path(folder) / "a", units, "images")
         _, run_archive, plain_archive = _run(plan, Path(folder) / "b", units, "images.tar")
-        memory = {n: _memory(plan, Path(folder) / f"m{n}", n) for n in (units // 4, units)}
+        memory = {n: most_memory(plan, Path(folder) / f"m{n}", n) for n in (units // 4, units)}
     times = (by_hand, by_columns, from_rows, check, run_folder, run_archive, plain_files,
              plain_archive)
     return Figures(units, *(t / units * 1e6 for t in times), memory)
@@ -220,7 +220,7 @@ def _run(plan: Plan, folder: Path, units: int, name: str) -> tuple[float, float,
     return check, run, time.perf_counter() - start
 
 
-def _memory(plan: Plan, folder: Path, units: int) -> int:
+def most_memory(plan: Plan, folder: Path, units: int) -> int:
     """Return the most of the Python heap in a check and run, in KiB."""
     job = _job(plan, folder, units)
     with Records(str(folder / "r.db"), create=True) as records:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 
-from tests.programs.batch_figures import main, measure, report
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
+from paramstore.production import batch
+from tests.programs.batch_figures import SCHEMA, main, measure, most_memory, report
 
 
 def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixture[str]) -> None:
@@ -15,6 +19,15 @@ def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixt
     data = json.loads(capsys.readouterr().out)
     assert (60, {"15", "60"}) == (data["units"], set(data["memory_kib"]))
     assert all(value > 0 for value in data.values() if isinstance(value, float))
+
+
+def test_memory_does_not_grow_with_the_table(tmp_path: Path,
+                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not a third more for three times the units."""
+    monkeypatch.setattr(batch, "_CHUNK_MOST", 50)
+    plan = open_project(read_text(SCHEMA)).plan
+    few, many = (most_memory(plan, tmp_path / str(n), n) for n in (260, 780))
+    assert many < 1.3 * few
 
 
 def test_report_names_the_figures() -> None:
