@@ -7,14 +7,13 @@ import pytest
 from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
+from paramstore.evolve.project import open_project
 from paramstore.files import read_text
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
 from paramstore.layout.figures import figures
-from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Kind, Role
-from paramstore.schema.reader import load_schema
 
 FOLDER = Path(__file__).parents[1] / "schemas"
 TABLES = ("conductivity", "electrode", "thermistor")
@@ -23,9 +22,9 @@ NAMES = sorted(p.stem for p in FOLDER.glob("*.toml") if "." not in p.stem)
 
 
 def plan_of(name: str) -> Plan:
-    schema, warnings = load_schema(FOLDER / f"{name}.toml")
-    assert () == warnings
-    return make_plan(schema)
+    project = open_project(read_text(FOLDER / f"{name}.toml"))
+    assert () == project.findings
+    return project.plan
 
 
 def test_which() -> None:
@@ -34,7 +33,7 @@ def test_which() -> None:
     assert ["large", "minimal", "tank_probe"] == NAMES
     assert sorted(p.name for p in FOLDER.iterdir()) == sorted([
         *(name + end for name in NAMES for end in (".toml", ".values.toml")),
-        "tank_probe.calibration.toml", "tank_probe.units.csv",
+        "tank_probe.calibration.toml", "tank_probe.releases", "tank_probe.units.csv",
         *(f"tank_probe.{name}.csv" for name in TABLES)])
 
 

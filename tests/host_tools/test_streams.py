@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from host_tools.main import main
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
-SCHEMA = str(SCHEMAS / "tank_probe.toml")
+SCHEMA = str(SCHEMAS / "minimal.toml")
 
 
 def run(*arguments: str, stdin: bytes) -> Result:

@@ -24,12 +24,12 @@ from elftools.elf.elffile import ELFFile
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.errors import ParamstoreError
-from paramstore.layout.place import make_plan
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
 from paramstore.rig.compiled import CompiledRig
 from paramstore.rig.toolchain import Compiler
-from paramstore.schema.reader import load_schema
 from paramstore.schema.words import plural
 from paramstore.status import Status
 from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, EmulatedMachine, link
@@ -71,7 +71,7 @@ class Figures:
 
 def measure(schema: Path, folder: Path) -> Figures:
     """Build and run the firmware of a schema."""
-    plan = make_plan(load_schema(schema)[0])
+    plan = open_project(read_text(schema)).plan
     builds = [(None, ())] + ([(GCC, GCC_FLAGS)] if shutil.which(GCC.name) else [])
     code, programs = [], []
     for number, (compiler, flags) in enumerate(builds):
