@@ -23,11 +23,11 @@ def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixt
 
 def test_memory_does_not_grow_with_the_table(tmp_path: Path,
                                              monkeypatch: pytest.MonkeyPatch) -> None:
-    """Not a third more for three times the units."""
+    """Three times the units need about the same."""
     monkeypatch.setattr(batch, "_CHUNK_MOST", 50)
     plan = open_project(read_text(SCHEMA)).plan
-    few, many = (most_memory(plan, tmp_path / str(n), n) for n in (260, 780))
-    assert many < 1.3 * few
+    _, few, many = (most_memory(plan, tmp_path / str(n), n) for n in (10, 300, 900))
+    assert many < 1.2 * few  # the first run imported what is imported late
 
 
 def test_report_names_the_figures() -> None:
