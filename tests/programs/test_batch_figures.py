@@ -9,7 +9,7 @@ import pytest
 
 from paramstore.evolve.project import open_project
 from paramstore.files import read_text
-from paramstore.production import batch
+from paramstore.production import batch, entries
 from tests.programs.batch_figures import SCHEMA, main, measure, most_memory, report
 
 
@@ -23,10 +23,11 @@ def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixt
 
 def test_memory_does_not_grow_with_the_table(tmp_path: Path,
                                              monkeypatch: pytest.MonkeyPatch) -> None:
-    """Three times the units need about the same."""
-    monkeypatch.setattr(batch, "_CHUNK_MOST", 50)
+    """Four times the units need about the same, once chunks and caches are full."""
+    monkeypatch.setattr(batch, "_CHUNK_MOST", 16)
+    monkeypatch.setattr(entries, "_CACHED", 16)
     plan = open_project(read_text(SCHEMA)).plan
-    _, few, many = (most_memory(plan, tmp_path / str(n), n) for n in (10, 300, 900))
+    _, few, many = (most_memory(plan, tmp_path / str(n), n) for n in (10, 150, 600))
     assert many < 1.2 * few  # the first run imported what is imported late
 
 
