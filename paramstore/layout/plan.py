@@ -115,7 +115,8 @@ class Plan:
 
     The rest is there if the store was released before: `retired` are the rings of groups that
     were taken out, on pages that stay theirs; `moves` where earlier releases kept fields, those
-    of one field together, the latest first, and a group that others take from after these; `known` are the numbers and layout ids of the earlier
+    of one field together, the latest first, and a group that others take from after these;
+    `known` are the numbers and layout ids of the earlier
     releases whose units this one takes over.
     """
 
