@@ -1,7 +1,8 @@
 """An image of one release made one of another, up or down, with a report of every value.
 
-Up does what the firmware of the later release does at mount, `ps_format` and commit. Down turns
-values back as far as there is a way; what only the later release knew is lost, and told.
+Up does what the firmware of the later release does at mount, `ps_format` and commit, and commits
+groups with values outside their limits too. Down turns values back as far as there is a way; what
+only the later release knew is lost, and told.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ class Fate(StrEnum):
     KEPT = "kept"
     CONVERTED = "converted"
     RESTORED = "restored"  # from bytes that were kept since it was taken out
+    RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
     UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
     LOST = "lost"  # the other release does not know it
@@ -74,8 +76,9 @@ def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migrat
     for copy in (0, 1):
         _put(image, target.label_address(copy), build_label(target))
     up = between[-1] is target
-    items = _up(contents, target, between, image) if up else _down(contents, target, between, image)
-    return Migration(bytes(image), tuple(items))
+    take = _up if up else _down
+    items = tuple(take(contents, target, between, image))  # fills `image` on the way
+    return Migration(bytes(image), items)
 
 
 def write_group(image: bytearray, plan: Plan, ring: Ring, newest: Record | None, values: Values,
@@ -108,21 +111,23 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
     newest = newest_records(target, contents.image)
     known = heirs(between)
     former = {(h.ring.group.name, h.parameter.name): name for name, h in known.items()}
+    earlier = len(between) > 1 or contents.label is None
     for ring in target.rings:
-        found = group_values(target, ring, newest, earlier=True)
+        found = group_values(target, ring, newest, earlier)
         values, reset = mended(ring.group, found.values)
-        if any(o in (Origin.CONVERTED, Origin.UNFIT) for o in found.origins.values()):
+        fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
+        if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
         for parameter in ring.group.parameters:
             name = former.get((ring.group.name, parameter.name))
             before = _shown_in(contents, *name) if name else ""
-            fate = _fate_up(found.origins[parameter.name], parameter.name in reset)
+            fate = fates[parameter.name]
             yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
                        _shown(parameter, values))
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
-                yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.KEPT,
+                yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.RETIRED,
                            _shown(parameter, group.values))
 
 
@@ -150,24 +155,21 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))
             if heir and (heir.ring.group.name, heir.parameter.name) not in stored:
-                fates[parameter.name] = Fate.DEFAULTED
+                held_here = held.origins[parameter.name] is Origin.RECORD
+                fates[parameter.name] = Fate.RESTORED if held_here else Fate.DEFAULTED
                 continue
             fates[parameter.name] = _turned_back(ring, parameter, heir, later, values,
                                                  held.origins[parameter.name])
         values, reset = mended(ring.group, values)
+        fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
         record = newest.get(ring.group.id)
-        if record is None and all(f in (Fate.DEFAULTED, Fate.KEPT) for f in fates.values()):
-            pass  # it was never written, and still is not
-        elif record is None or record.revision != ring.revision or any(
-                f is Fate.CONVERTED for f in fates.values()):
+        as_it_is = record is None or record.revision == ring.revision
+        if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
             write_group(image, target, ring, record, values, revision=ring.revision)
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))
-            fate = fates[parameter.name]
-            if parameter.name in reset and fate is not Fate.DEFAULTED:
-                fate = Fate.UNFIT
             before = _shown(heir.parameter, later[heir.ring.group.name]) if heir else ""
-            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
+            yield Item(f"{ring.group.name}.{parameter.name}", fates[parameter.name], before,
                        _shown(parameter, values))
     yield from _left_behind(contents, target, known, image)
 

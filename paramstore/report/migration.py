@@ -15,12 +15,13 @@ FatePaint = Callable[[str, Fate], str]
 """Gives a fate its colour."""
 
 _WORDS = {
-    Fate.KEPT: "as they are",
+    Fate.KEPT: "kept",
     Fate.CONVERTED: "converted",
     Fate.RESTORED: "restored from the bytes that were kept",
-    Fate.DEFAULTED: "defaults: nothing was stored for them",
-    Fate.UNFIT: "defaults: the stored value has no equal there",
-    Fate.LOST: "lost: that release does not know them",
+    Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
+    Fate.DEFAULTED: "set to the default: nothing was stored",
+    Fate.UNFIT: "set to the default: what was stored has no equal there",
+    Fate.LOST: "lost: that release has no such parameter",
 }
 
 

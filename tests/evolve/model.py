@@ -11,6 +11,7 @@ import random
 import struct
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 __all__ = ["Model", "Record", "Seen", "State", "random_values"]
@@ -92,6 +93,52 @@ class Model:
                 seen.limited.add(group["name"])
             seen.values[group["name"]] = values
         return seen
+
+    # ---- An image made one of an earlier release ----
+
+    def lower(self, state: State, release: int, label: int) -> Seen:
+        """Return what firmware of `release` must see once the host made a unit whose label is
+        `label`, a later release, one of its own."""
+        later, seen = self.read(state, label, label), Seen()
+        plain = self.read(state, release, label)
+        for group in self.groups(release):
+            values = dict(plain.values[group["name"]])
+            for parameter in group["parameters"]:
+                values |= self._returned(state, release, label, group, parameter, later)
+            mend(group, values)
+            seen.values[group["name"]] = values
+        return seen
+
+    def _returned(self, state: State, release: int, label: int, group: dict[str, Any],
+                  parameter: dict[str, Any], later: Seen) -> dict[str, Raws]:
+        """Return the values turned back; nothing where the old bytes are what counts."""
+        for home in self.groups(label):
+            for heir in home["parameters"]:
+                line = [(home, heir)]
+                for number in range(label - 1, release - 1, -1):
+                    before = self._ancestor(number, *line[-1])
+                    if before is None:
+                        break
+                    line.append(before)
+                place = (home["id"], heir["fields"][0]["offset"])
+                if (len(line) <= label - release or line[-1] != (group, parameter)
+                        or place == (group["id"], parameter["fields"][0]["offset"])
+                        or self._parameter(state, label, home, heir)[0] is None):
+                    continue
+                steps = [p for _, p in reversed(line)]
+                result = {}
+                for i, target in enumerate(parameter["fields"]):
+                    source = heir["fields"][i]
+                    way = [(a["fields"][i], b["fields"][i]) for a, b in pairwise(steps)]
+                    raws = later.values[home["name"]][source["name"]]
+                    new = [returned(parameter["kind"], source, target, way, raw)
+                           for raw in raws[:target["count"]]]
+                    cut = parameter["kind"] in ("text", "bytes") and any(raws[target["count"]:])
+                    if None in new or cut:
+                        return defaults(parameter)
+                    result[target["name"]] = (*new, *target["default"][len(new):])
+                return result
+        return {}
 
     @staticmethod
     def _parameter(state: State, release: int, group: dict[str, Any],
@@ -180,12 +227,22 @@ def converted(kind: str, source: dict[str, Any], target: dict[str, Any],
         return renumbered(kind, source, target, way, raw)
     if kind not in ("integer", "float", "curve"):
         return raw
+    return rescaled(source, target, *along(way), raw)
+
+
+def along(way: list[tuple[dict[str, Any], dict[str, Any]]]) -> tuple[Fraction, Fraction]:
+    """Return factor and offset of the physical value over all steps."""
     factor, offset = Fraction(1), Fraction(0)
     for before, after in way:
         if before["unit"] != after["unit"]:
             c = after["convert"]
             factor, offset = factor * Fraction(c["factor"]), (
                 offset * Fraction(c["factor"]) + Fraction(c["offset"]))
+    return factor, offset
+
+
+def rescaled(source: dict[str, Any], target: dict[str, Any], factor: Fraction, offset: Fraction,
+             raw: Any) -> Any:
     scale = Fraction(target["scale"])
     a = Fraction(source["scale"]) * factor / scale
     b = (Fraction(source["zero"]) * factor + offset - Fraction(target["zero"])) / scale
@@ -228,11 +285,29 @@ def renumbered(kind: str, source: dict[str, Any], target: dict[str, Any],
             if name in dict(before["members"]):
                 name = renamed.get(name, name)
         numbers[number] = dict(target["members"]).get(name)
+    return by_number(kind, numbers, raw)
+
+
+def by_number(kind: str, numbers: dict[int, int | None], raw: int) -> int | None:
     if kind == "enum":
         return numbers.get(raw)
     bits = [bit for bit in range(64) if raw >> bit & 1]
     new = [numbers.get(bit) for bit in bits]
     return None if None in new else sum(1 << int(bit) for bit in new if bit is not None)
+
+
+def returned(kind: str, source: dict[str, Any], target: dict[str, Any],
+             way: list[tuple[dict[str, Any], dict[str, Any]]], raw: Any) -> Any:
+    """Return what a later raw is in an earlier field; `way` leads from that one to the later."""
+    if kind in ("enum", "flags"):
+        numbers: dict[int, int | None] = {
+            new: old for _, old in target["members"]
+            if (new := renumbered("enum", target, source, way, old)) is not None}
+        return by_number(kind, numbers, raw)
+    if kind not in ("integer", "float", "curve"):
+        return raw
+    factor, offset = along(way)
+    return rescaled(source, target, 1 / factor, -offset / factor, raw)
 
 
 # ---- Limits and rules ---------------------------------------------------------------------------
