@@ -12,7 +12,13 @@ import click
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
 
-__all__ = ["STDIN", "read_bytes", "read_source", "write_bytes"]
+__all__ = ["STDIN", "page_option", "read_bytes", "read_source", "write_bytes"]
+
+page_option = click.option(
+    "--html", "page", metavar="FILE",
+    help="Also write the report as a page: one HTML file that needs nothing else (`-`: stdout, "
+         "instead of the text).")
+"""For commands whose report is also a page."""
 
 STDIN = "<stdin>"
 """What the standard input is called in findings."""
@@ -47,8 +53,12 @@ def _stdin(most: int) -> bytes:
     return read_stream(sys.stdin.buffer, STDIN, most)
 
 
-def write_bytes(path: str, data: bytes, inputs: Iterable[str | None]) -> None:
-    """Write a file as a whole, or to stdout; ToolError, also if `path` is one of the `inputs`."""
+def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
+                option: str = "-o") -> None:
+    """Write a file as a whole, or to stdout; ToolError, also if `path` is one of the `inputs`.
+
+    `option` is the one that `path` was given with.
+    """
     from paramstore import files
     from paramstore.errors import ToolError
 
@@ -58,5 +68,6 @@ def write_bytes(path: str, data: bytes, inputs: Iterable[str | None]) -> None:
         return
     for name in inputs:
         if name not in (None, "-") and Path(path).exists() and Path(path).samefile(name):
-            raise ToolError(f"`{path}` is an input and stays as it is", "give another name with -o")
+            raise ToolError(f"`{path}` is an input and stays as it is",
+                            f"give another name with {option}")
     files.write_bytes(path, data)

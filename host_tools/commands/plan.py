@@ -7,7 +7,7 @@ import os
 
 import click
 
-from host_tools.streams import read_source
+from host_tools.streams import page_option, read_source, write_bytes
 from host_tools.terminal import release_option, show_findings
 
 COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
@@ -25,9 +25,10 @@ def paint(text: str, ring: int) -> str:
 @click.option("--map/--no-map", "page_map", default=True, help="Draw the page map (default: yes).")
 @click.option("--fields", is_flag=True, help="List every field with its address.")
 @release_option
+@page_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with every field.")
 def command(schema: str, page_map: bool, fields: bool, release: int | None,
-            as_json: bool) -> None:
+            page: str | None, as_json: bool) -> None:
     """Example: paramstore plan schemas/tank_probe.toml
 
     Lay the store of SCHEMA (`-`: standard input) out over the pages of its EEPROM: a map of the
@@ -42,6 +43,12 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
     project = open_project(read_source(schema))
     plan = project.release(release)
     findings = (*project.findings, *plan.findings)
+    if page is not None:
+        from paramstore.report.pages.plan import plan_page
+
+        write_bytes(page, plan_page(plan).encode(), inputs=(schema,), option="--html")
+        if page == "-":
+            return
     if as_json:
         data = findings_data(findings) | plan_data(plan)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))

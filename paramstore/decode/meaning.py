@@ -17,7 +17,8 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import did_you_mean, show_number
 
-__all__ = ["Location", "Meaning", "bit_meaning", "locate", "meaning_of", "parse_address"]
+__all__ = ["Location", "Meaning", "bit_meaning", "locate", "meaning_of", "parse_address",
+           "slot_parts"]
 
 _LABEL_PARTS = (("magic", 4), ("format version", 1), ("geometry", 1), ("release", 2),
                 ("store id", 4), ("layout id", 4))
@@ -106,7 +107,7 @@ def _in_label(plan: Plan, address: int, first: int, copy: int) -> Meaning:
 
 def _in_slot(ring: Ring, slot: int, address: int) -> Meaning:
     start = ring.address(slot)
-    for offset, size, what, placed in _parts(ring):
+    for offset, size, what, placed in slot_parts(ring):
         first = start + offset
         if address >= first + size:
             continue
@@ -121,8 +122,10 @@ def _in_slot(ring: Ring, slot: int, address: int) -> Meaning:
     raise AssertionError("the parts fill the slot")
 
 
-def _parts(ring: Ring) -> Iterator[tuple[int, int, str, PlacedField | None]]:
-    """Yield (offset in the slot, size, name, field) of everything in a slot, in order."""
+def slot_parts(ring: Ring) -> Iterator[tuple[int, int, str, PlacedField | None]]:
+    """Yield (offset in the slot, size, name, field) of everything in a slot, in order.
+
+    Room and what is behind the record may have no bytes."""
     yield 0, HEADER_BYTES - 1, "sequence number", None
     yield HEADER_BYTES - 1, 1, "revision", None
     for stretch in ring.stretches:

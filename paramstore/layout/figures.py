@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 from paramstore.format import skip_limit
 from paramstore.layout.memory import unit_bytes, values_bytes
@@ -20,7 +21,8 @@ from paramstore.parts.holdup import HoldUp, hold_up
 from paramstore.parts.part import Part
 from paramstore.parts.wear import endurance_at, life_years
 
-__all__ = ["PlanFigures", "RingFigures", "figures", "mount_bits"]
+__all__ = ["Phase", "PhaseKind", "PlanFigures", "RingFigures", "commit_phases", "figures",
+           "mount_bits"]
 
 READ_BACK_BYTES = 32
 """The runtime reads a page back in pieces of at most this many bytes."""
@@ -77,6 +79,23 @@ class PlanFigures:
         raise KeyError(group)
 
 
+class PhaseKind(StrEnum):
+    """What goes on in a stretch of a commit."""
+
+    KEPT = "reading what is kept"  # bytes of fields that were taken out
+    TRANSFER = "page write on the bus"
+    CYCLE = "write cycle of the part"  # with the polls that it does not answer
+    READ_BACK = "read-back"
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of a commit and how long it takes."""
+
+    kind: PhaseKind
+    ms: float
+
+
 def figures(plan: Plan) -> PlanFigures:
     """Return all figures of `plan`, rings in the order of the plan."""
     part, khz = plan.part, plan.schema.bus_khz
@@ -109,6 +128,22 @@ def mount_bits(plan: Plan, newest: Mapping[str, int]) -> int:
         + (_record_bits(plan.part, r) if newest[r.group.name] else 0)
         for r in plan.rings
     )
+
+
+def commit_phases(plan: Plan, ring: Ring) -> tuple[Phase, ...]:
+    """Return where the time of one commit goes, in order; together they take `commit_ms`."""
+    part, khz = plan.part, plan.schema.bus_khz
+    polls = _failed_polls(part, khz, first_us=part.poll_us)
+    cycle_ms = (polls + 1) * part.poll_us / 1000 + bits_ms(polls * POLL_BITS, khz)
+    phases = []
+    if ring.reserved:
+        phases.append(Phase(PhaseKind.KEPT, bits_ms(_record_bits(part, ring), khz)))
+    for _, length in ring.writes():
+        transfer = write_bits(part.address_bytes, length)
+        phases += [Phase(PhaseKind.TRANSFER, bits_ms(transfer, khz)),
+                   Phase(PhaseKind.CYCLE, cycle_ms),
+                   Phase(PhaseKind.READ_BACK, bits_ms(_page_bits(part, length) - transfer, khz))]
+    return tuple(phases * ring.group.copies)
 
 
 def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:

@@ -22,7 +22,8 @@ from paramstore.report.tables import Column, display_width, printable, table
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
 
-__all__ = ["field_lines", "plan_text"]
+__all__ = ["address_text", "field_lines", "number_text", "plan_text", "scale_text",
+           "summary_facts", "type_text"]
 
 LINE = 96
 """Columns of running text."""
@@ -156,7 +157,14 @@ def _life(value: float) -> str:
 
 def _summary(plan: Plan, numbers: PlanFigures) -> Iterator[str]:
     yield "Store"
-    for name, text in (
+    for name, text in summary_facts(plan, numbers):
+        yield from textwrap.wrap(text, LINE, initial_indent=f"  {name:8} ",
+                                 subsequent_indent=" " * 11)
+
+
+def summary_facts(plan: Plan, numbers: PlanFigures) -> tuple[tuple[str, str], ...]:
+    """Return what the whole store needs and is, as (name, sentence)."""
+    return (
         ("space", _space(plan)),
         ("protect", _protection(plan)),
         ("mount", f"{numbers.mount_ms:.1f} ms of bus time; at most {numbers.worst_mount_ms:.1f} ms "
@@ -168,9 +176,7 @@ def _summary(plan: Plan, numbers: PlanFigures) -> Iterator[str]:
                    f"{numbers.working_bytes} beside them"),
         ("ids", f"store 0x{plan.store_id:08X}, layout 0x{plan.layout_id:08X}, "
                 + (f"release {plan.release}" if plan.release else "not released")),
-    ):
-        yield from textwrap.wrap(text, LINE, initial_indent=f"  {name:8} ",
-                                 subsequent_indent=" " * 11)
+    )
 
 
 def _space(plan: Plan) -> str:

@@ -78,3 +78,20 @@ def test_no_such_file() -> None:
     result = run(str(EXAMPLES / "tank_prob.toml"))
     assert 2 == result.exit_code
     assert "did you mean" in result.stderr
+
+
+def test_page_beside_the_answer(tmp_path: Path) -> None:
+    """--html writes a page and changes nothing else of the answer; `-` is the page alone."""
+    page = tmp_path / "plan.html"
+    assert run(TANK_PROBE).stdout == run(TANK_PROBE, "--html", str(page)).stdout
+    assert page.read_text("utf-8") == run(TANK_PROBE, "--html", "-").stdout
+    assert "<h1><bdi>tank_probe</bdi></h1>" in page.read_text("utf-8")
+
+
+def test_page_never_replaces_the_schema(tmp_path: Path) -> None:
+    """--html with the schema's own name is refused."""
+    schema = tmp_path / "schema.toml"
+    schema.write_text(MINIMAL, "utf-8")
+    result = run(str(schema), "--html", str(schema))
+    assert 2 == result.exit_code and "stays as it is" in result.stderr
+    assert MINIMAL == schema.read_text("utf-8")

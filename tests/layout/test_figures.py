@@ -19,7 +19,7 @@ from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import Fault
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout import figures as module
-from paramstore.layout.figures import figures, mount_bits
+from paramstore.layout.figures import commit_phases, figures, mount_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import POLL_BITS, read_bits
@@ -268,3 +268,12 @@ def test_hold_up_and_strength_are_those_of_the_plan() -> None:
     assert numbers.hold_up.time_ms == 3.17 + 5
     assert [8 * (r.record_bytes - 4) for r in USUAL.rings] == [
         r.strength.data_bits for r in numbers.rings]
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_phases_make_up_a_commit(name: str) -> None:
+    """Where the time of a commit goes adds up to how long it takes."""
+    for figure in figures(PLANS[name]).rings:
+        phases = commit_phases(PLANS[name], figure.ring)
+        assert math.isclose(figure.commit_ms, sum(p.ms for p in phases))
+        assert figure.page_writes == sum(p.kind.value.startswith("page write") for p in phases)

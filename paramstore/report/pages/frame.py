@@ -1,0 +1,65 @@
+"""The frame of a page: its template, style and script, and what keeps text of others harmless.
+
+Every text that goes into a template is made printable (control and direction characters are shown,
+not obeyed) and escaped. A content security policy lets the page's own style and script run, by
+their digests, and nothing else; nothing is ever fetched.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from paramstore.report.tables import printable
+from paramstore.schema.words import plural
+
+__all__ = ["prose", "render"]
+
+
+def render(template: str, title: str, **facts: Any) -> str:
+    """Return the page that `templates/TEMPLATE.html.in` makes of facts, as a whole HTML file."""
+    style, script = _part("page.css"), _part("page.js")
+    return _environment().get_template(f"{template}.html.in").render(
+        title=title, style=Markup(style), script=Markup(script), policy=_policy(style, script),
+        **facts)
+
+
+def prose(text: str) -> str:
+    """Return a text of a schema as one line, however it was wrapped there."""
+    return " ".join(text.split())
+
+
+def _policy(style: str, script: str) -> str:
+    return (f"default-src 'none'; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
+            "img-src data:; base-uri 'none'; form-action 'none'")
+
+
+def _digest(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+@lru_cache
+def _part(name: str) -> str:
+    return files("paramstore.report.pages").joinpath("templates", name).read_text("utf-8")
+
+
+@lru_cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("paramstore.report.pages"), autoescape=True, undefined=StrictUndefined,
+        finalize=_finished, trim_blocks=True, lstrip_blocks=True)
+    environment.globals["plural"] = plural
+    return environment
+
+
+def _finished(value: Any) -> Any:
+    """Return what is shown for an expression of a template: text made printable."""
+    if isinstance(value, str) and not hasattr(value, "__html__"):
+        return printable(value)
+    return value

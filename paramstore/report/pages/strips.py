@@ -1,0 +1,109 @@
+"""Strips: stretches of memory as beads on a thread, row by row; for page maps and record maps.
+
+A row has `ROW` units (pages or bytes). Beads are cut at every `FOLD` units, so that on a narrow
+screen a row folds in half and every unit keeps its column. Rows with nothing on them are told in
+one line. Knows units only, not what lies in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+__all__ = ["FOLD", "ROW", "Bead", "Piece", "Row", "strip"]
+
+ROW, FOLD = 32, 16
+_FOLD_AWAY = 3
+"""Empty rows that are worth a line of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bead:
+    """`size` units from `start` on. `text` is shown if there is room, else `short`; `title` says
+    what it is in full, `css` how it looks; `key` joins what lights up together; `mark` names a
+    shape to draw in it."""
+
+    start: int
+    size: int
+    text: str
+    short: str = ""
+    title: str = ""
+    css: str = ""
+    key: str = ""
+    mark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A part of a bead in one half of a row, or bare thread if `bead` is None."""
+
+    width: int
+    bead: Bead | None = None
+    first: bool = True
+    last: bool = True
+    bound: bool = False  # begins at a bound, such as that of a page
+
+    @property
+    def text(self) -> str:
+        """What stands in it."""
+        if self.bead is None or not self.first:
+            return ""
+        fits = len(self.bead.text) < 3 * self.width
+        return self.bead.text if fits else self.bead.short
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row from unit `start` on; without pieces, `units` of bare thread told in words."""
+
+    start: int
+    units: int
+    pieces: tuple[Piece, ...] = ()
+
+
+def strip(beads: Sequence[Bead], total: int, bound: int = 0) -> tuple[Row, ...]:
+    """Return `total` units as rows. Beads are in order and do not overlap; they are cut at every
+    multiple of `bound` too."""
+    taken = iter(beads)
+    bead = next(taken, None)
+    rows: list[Row] = []
+    for start in range(0, total, ROW):
+        end, pieces, at = min(start + ROW, total), [], start
+        while at < end:
+            while bead is not None and bead.start + bead.size <= at:
+                bead = next(taken, None)
+            until = _next_cut(at, end, bound)
+            if bead is None or bead.start >= until:
+                pieces.append(Piece(until - at, bound=bool(bound) and at % bound == 0))
+            elif bead.start > at:
+                until = bead.start
+                pieces.append(Piece(until - at))
+            else:
+                until = min(until, bead.start + bead.size)
+                pieces.append(Piece(until - at, bead, at == bead.start,
+                                    until == bead.start + bead.size,
+                                    bool(bound) and at % bound == 0))
+            at = until
+        rows.append(Row(start, end - start, tuple(pieces)))
+    return tuple(_folded(rows))
+
+
+def _next_cut(at: int, end: int, bound: int) -> int:
+    cuts = [end, at - at % FOLD + FOLD]
+    if bound:
+        cuts.append(at - at % bound + bound)
+    return min(cuts)
+
+
+def _folded(rows: Sequence[Row]) -> Iterator[Row]:
+    at = 0
+    while at < len(rows):
+        past = at
+        while past < len(rows) and all(p.bead is None for p in rows[past].pieces):
+            past += 1
+        if past - at >= _FOLD_AWAY:
+            yield Row(rows[at].start, sum(r.units for r in rows[at:past]))
+            at = past
+        else:
+            yield rows[at]
+            at += 1

@@ -1,0 +1,142 @@
+"use strict";
+// Lights up what belongs together, and lets the arrow keys move in a map, a table or among bytes.
+// Without this script the page says all the same.
+{
+  const tell = document.getElementById("tell");
+  let lit = [], held = null;
+
+  const put_out = () => {
+    for (const e of lit) e.classList.remove("lit", "at");
+    lit = [];
+    tell.hidden = true;
+  };
+
+  const light = (item) => {
+    put_out();
+    const thing = item.closest("[data-k]");
+    if (!thing) return;
+    const key = thing.dataset.k;
+    for (const e of document.querySelectorAll(`[data-k="${key}"]`)) { e.classList.add("lit"); lit.push(e); }
+    if (item.matches("b")) { item.classList.add("at"); lit.push(item); }
+    const words = describe(item, thing);
+    if (words) { tell.textContent = words; tell.hidden = false; }
+  };
+
+  // ---- Bytes: text of a run becomes one element a byte when it is first touched ----
+
+  const split = (run) => {
+    if (run.dataset.split || !run.matches("i")) return;
+    run.dataset.split = "1";
+    const bytes = run.textContent.trim().split(/\s+/);
+    run.textContent = "";
+    bytes.forEach((text, at) => {
+      const byte = document.createElement("b");
+      byte.textContent = text;
+      run.append(byte, at + 1 < bytes.length ? " " : "");
+    });
+  };
+
+  const describe = (item, thing) => {
+    if (!thing.matches("i")) return thing.title || (thing.querySelector("[title]") || {}).title || "";
+    const row = thing.closest("tr");
+    const before = [...row.querySelectorAll("i")].reduce(
+      (sum, run) => run.compareDocumentPosition(thing) & 4 ? sum + run.textContent.trim().split(/\s+/).length : sum, 0);
+    const byte = item.matches("b") ? [...thing.children].indexOf(item) : 0;
+    const address = parseInt(row.dataset.at, 10) + before + byte;
+    const first = "0x" + address.toString(16).toUpperCase().padStart(4, "0");
+    const text = item.matches("b") ? item.textContent : thing.textContent.trim();
+    const value = [...document.querySelectorAll(`.means [data-k="${thing.dataset.k}"]`)].map((e) => e.textContent)[0] || "";
+    const state = thing.dataset.o ? `; ${thing.dataset.o}` : "";
+    return `${first}: ${text}, ${value || "nothing"}${state}`;
+  };
+
+  // ---- One stop for Tab in each map; arrows move in it ----
+
+  const items = (roam) => {
+    roam.querySelectorAll("i").forEach(split);
+    const inside = [...roam.querySelectorAll("i > b")];
+    return inside.length ? inside : [...roam.querySelectorAll("[data-k]")];
+  };
+
+  const arm = (item) => {
+    item.tabIndex = 0;
+    if (item.matches("tr")) return;
+    item.setAttribute("role", "button");
+    const thing = item.closest("[data-k]");
+    item.setAttribute("aria-label", describe(item, thing) || item.textContent);
+    item.setAttribute("aria-pressed", String(held === item));
+  };
+
+  const go = (from, to) => {
+    if (!to || to === from) return;
+    from.tabIndex = -1;
+    arm(to);
+    to.focus();
+  };
+
+  const beside = (all, from, down) => {
+    const here = from.getBoundingClientRect();
+    const rows = all.map((e) => [e, e.getBoundingClientRect()])
+      .filter(([, r]) => down ? r.top > here.top + 4 : r.top < here.top - 4);
+    if (!rows.length) return null;
+    const line = rows.reduce((best, [, r]) => down ? Math.min(best, r.top) : Math.max(best, r.top), down ? Infinity : -Infinity);
+    return rows.filter(([, r]) => Math.abs(r.top - line) < 5)
+      .reduce((a, b) => Math.abs(a[1].left - here.left) <= Math.abs(b[1].left - here.left) ? a : b)[0];
+  };
+
+  document.addEventListener("keydown", (event) => {
+    const item = event.target, roam = item.closest && item.closest("[data-roam]");
+    if (!roam || event.altKey || event.ctrlKey || event.metaKey) return;
+    if (event.key === "Escape") { hold(null); return; }
+    if (event.key === "Enter" || event.key === " ") {
+      if (!item.matches("[role=button]")) return;
+      event.preventDefault();
+      hold(held === item ? null : item);
+      return;
+    }
+    const all = items(roam);
+    const at = all.includes(item) ? all.indexOf(item) : 0;
+    const to = {
+      ArrowRight: () => all[at + 1], ArrowLeft: () => all[at - 1],
+      ArrowDown: () => beside(all, item, true), ArrowUp: () => beside(all, item, false),
+      Home: () => all[0], End: () => all[all.length - 1],
+    }[event.key];
+    if (!to) return;
+    event.preventDefault();
+    go(item, to());
+  });
+
+  const hold = (item) => {
+    if (held) { held.setAttribute("aria-pressed", "false"); held.classList.remove("held"); }
+    held = item;
+    if (item) { item.setAttribute("aria-pressed", "true"); item.classList.add("held"); light(item); } else put_out();
+  };
+
+  document.addEventListener("focusin", (event) => {
+    const item = event.target;
+    if (!item.closest("[data-k]")) return;
+    const roam = item.closest("[data-roam]");
+    if (roam && item.matches("i")) { const first = items(roam).find((b) => item.contains(b)); if (first) go(item, first); return; }
+    if (!held) light(item);
+  });
+  document.addEventListener("focusout", () => { if (!held) put_out(); });
+  document.addEventListener("pointerover", (event) => {
+    const thing = event.target.closest("[data-k]");
+    if (held) return;
+    if (!thing) { put_out(); return; }
+    split(thing);
+    light(event.target.matches("b") ? event.target : thing);
+  });
+  document.addEventListener("click", (event) => {
+    const item = event.target;
+    if (item.matches("[data-roam] b, [data-roam] .bead")) {
+      const stop = item.closest("[data-roam]").querySelector("[tabindex='0']");
+      if (stop && stop !== item) stop.tabIndex = -1;
+      arm(item); item.focus(); hold(held === item ? null : item);
+    } else if (held && !item.closest("[data-k]")) hold(null);
+  });
+  for (const roam of document.querySelectorAll("[data-roam]")) {
+    const first = roam.querySelector("[data-k]");
+    if (first) arm(first);
+  }
+}
