@@ -20,7 +20,7 @@ def command(ctx: click.Context, old: str, new: str | None, as_json: bool) -> Non
     Say what changed from OLD to NEW, and what each change means for units in the field. Both are a
     schema file, SCHEMA@N for release N of it, a release file, or N alone for a release of the other
     one's schema. A schema alone is compared with its last release. Exit code 1: units made with OLD
-    cannot go on with NEW.
+    cannot go on with the firmware of NEW; "verdict" of the JSON says why.
     """
     from paramstore.evolve.changes import Verdict
     from paramstore.evolve.versions import compare_versions, find_version
@@ -44,4 +44,4 @@ def command(ctx: click.Context, old: str, new: str | None, as_json: bool) -> Non
             click.echo(line)
         what = found.verdict.value if found.changes or found.findings else "nothing changed"
         click.echo(f"{before.name} to {after.name}: " + tint_verdict(what, found.verdict))
-    ctx.exit(1 if found.verdict is Verdict.REFUSED else 0)
+    ctx.exit(1 if found.verdict in (Verdict.RELAYOUT, Verdict.REFUSED) else 0)

@@ -11,7 +11,10 @@ from host_tools.streams import read_bytes, read_source, write_bytes
 from host_tools.terminal import show_findings, tint
 
 if TYPE_CHECKING:
+    from paramstore.evolve.project import Project
+    from paramstore.image.forms.runs import Reading
     from paramstore.image.migrate import Fate
+    from paramstore.layout.plan import Plan
 
 
 def paint(text: str, fate: Fate) -> str:
@@ -25,54 +28,88 @@ def paint(text: str, fate: Fate) -> str:
 @click.option("--to", "target", type=int, required=True, metavar="N", help="The release wanted.")
 @click.option("--from", "origin", type=int, metavar="N",
               help="The release of the image (default: as its label says).")
+@click.option("--relayout", "anew", is_flag=True,
+              help="Lay the unit out anew if the releases are of different series.")
+@click.option("--accept-loss", is_flag=True,
+              help="Write the image even if stored values do not come over.")
 @click.option("-o", "--output", metavar="FILE", help="Write the new image; `-`: stdout.")
 @click.option("--format", "form_name", metavar="FORM",
               help="Form of both images (default: by the suffix).")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every value included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, image: str, target: int, origin: int | None,
-            output: str | None, form_name: str | None, as_json: bool) -> None:
+            anew: bool, accept_loss: bool, output: str | None, form_name: str | None,
+            as_json: bool) -> None:
     """Example: paramstore migrate schemas/tank_probe.toml unit.bin --to 5 -o unit5.bin
 
     Make IMAGE, of one release of SCHEMA, an image of another one, later or earlier, and say what
-    became of each value. Up, that is what the firmware of the later release does by itself. Without
-    -o it is only said. Exit code 1: stored values are lost, or damaged.
+    became of each value. Up, that is what the firmware of the later release does by itself, except
+    where that is of another series (another part, other rings): then only the host can do it, with
+    --relayout. Without -o it is only said. Exit code 1: stored values do not come over, and nothing
+    is written without --accept-loss; or the image has damage.
     """
     from paramstore.errors import ToolError, errors_in
     from paramstore.evolve.project import open_project
-    from paramstore.image.contents import unpack
+    from paramstore.image.contents import LabelState, unpack
     from paramstore.image.diagnose import diagnose
-    from paramstore.image.files import decode_image, encode_image, form_of
+    from paramstore.image.files import encode_image, form_of, place, read_dump
     from paramstore.image.migrate import migrate
+    from paramstore.image.relayout import relayout
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
+    from paramstore.schema.words import plural
 
     project = open_project(read_source(schema))
     wanted = project.history.release(target)
-    form = form_of(image, form_name)
-    found = decode_image(read_bytes(image), form, image, wanted.part.capacity)
-    contents = unpack(project.release(origin), found.data)
-    if origin is None and contents.label:
-        contents = unpack(project.plan_of(contents.label), found.data)
+    reading = read_dump(read_bytes(image), image, form_of(image, form_name))
+    plan = project.release(origin)
+    if origin is None:
+        plan = _plan_of_label(project, reading)
+    found = place(reading, plan.part.capacity)
+    contents = unpack(plan, found.data)
     findings = (*project.findings, *diagnose(contents, image, found.gaps))
-    if not contents.readable or (origin is None and contents.label is None):
+    if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         show_findings(findings)
-        raise ToolError("the image does not say which release it is of",
-                        "give it with --from, if it is of this store")
-    result = migrate(contents, wanted, project.between(contents.plan, wanted))
+        raise ToolError("the image is of no release of this schema" if origin is None
+                        else f"the label of the image is not that of release {origin}",
+                        "without --from it goes by the label; give it only where that is damaged")
+    between = project.between(plan, wanted)
+    crosses = anew and plan.series != wanted.series
+    result = (relayout if crosses else migrate)(contents, wanted, between)
+    harmed = sum(item.fate.harmed for item in result.items)
+    refused = bool(harmed) and not accept_loss
     talk = output == "-"
     if as_json:
         click.echo(json.dumps(findings_data(findings) | {
-            "from": contents.plan.release, "to": target, "output": output,
+            "from": plan.release, "to": target, "relayout": crosses,
+            "output": None if refused else output,
             "values": migration_data(result.items),
         }, indent=2, ensure_ascii=False), err=talk)
     else:
         show_findings(findings)
         click.echo(migration_text(result.items, paint), nl=False, err=talk)
-    if output is not None:
+        where = f", laid out anew on the {wanted.part.name}" if crosses else ""
+        was = f"release {plan.release}" if plan.release else "the schema as it stands"
+        click.echo(f"{image}: {was} to release {target}{where}", err=talk)
+    if output is not None and refused:
+        click.echo(f"{output}: not written, for {plural(harmed, 'stored value')} would be lost; "
+                   "--accept-loss writes it", err=True)
+    elif output is not None:
         write_bytes(output, encode_image(result.image, form_of(output, form_name)),
                     inputs=(schema, image))
         click.echo(CAUTION, err=True)
-    harmed = any(item.fate.harmed for item in result.items)
     ctx.exit(1 if harmed or errors_in(findings) else 0)
+
+
+def _plan_of_label(project: Project, reading: Reading) -> Plan:
+    """Return the plan that the label names; that of the schema if it names none of the store.
+
+    Releases may be on parts of different sizes, so the largest one counts for looking.
+    """
+    from paramstore.image.contents import unpack
+    from paramstore.image.files import place
+
+    largest = max(p.part.capacity for p in (project.plan, *project.history.plans))
+    label = unpack(project.plan, place(reading, largest).data).label
+    return project.plan_of(label) if label else project.plan

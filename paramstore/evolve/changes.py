@@ -7,12 +7,13 @@ a finding with a way out; everything else is a `Change`. Places nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from paramstore.errors import Finding, Severity
 from paramstore.evolve.conversion import Refused, same_bytes
 from paramstore.evolve.links import Links
+from paramstore.layout.misfit import anew_help
 from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.part import Part
 from paramstore.scalars import Raw, ScalarForm
@@ -28,6 +29,7 @@ class Verdict(StrEnum):
 
     SAFE = "safe"  # old bytes are read as they are; what is new has its default
     MIGRATES = "needs migration"  # values are converted, or some cannot be kept
+    RELAYOUT = "needs relayout"  # rings lie elsewhere: units are converted on the host
     REFUSED = "refused"  # it would move bytes or change what they mean
 
 
@@ -50,14 +52,18 @@ def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
         yield _error("PS733", new, f"the store was released as `{old.schema.name}`",
                      f'write `name = "{old.schema.name}"`; another store needs a schema file of '
                      "its own", notes=("the name marks every record of the units in the field",))
-    if differences := tuple(_geometry(old.part, new.part)):
+    anew = new.series == old.series + 1
+    if not anew and new.series != old.series:
+        yield _error("PS740", new, f"the last release is of series {old.series}, the schema of "
+                     f"{new.series}", f"write `series = {old.series}`; {anew_help(old.schema)}")
+    if not anew and (differences := tuple(_geometry(old.part, new.part))):
         yield _error("PS732", new, f"the {new.part.name} is built in another way than the "
                      f"{old.part.name} of the released units", "take a part of the same geometry; "
-                     "or lay the units out anew on the host, with `paramstore relayout`",
+                     + anew_help(old.schema),
                      notes=differences)
     for group in new.groups:
         ring = links.groups.get(group.name)
-        if ring is not None:
+        if ring is not None and not anew:
             yield from _ring_refusals(new, group, ring)
         for parameter in group.parameters:
             former = _before(old, links, group, parameter)
@@ -105,13 +111,13 @@ def _ring_refusals(schema: Schema, group: Group, ring: Ring) -> Iterator[Finding
     if group.slots is not None and group.slots != ring.slots:
         yield _error(
             "PS735", schema, f"group `{group.name}` has {ring.slots} slots in the units in the "
-            f"field, not {group.slots}", f"write `slots = {ring.slots}`, or leave `slots` out; or "
-            "lay the units out anew on the host, with `paramstore relayout`", group)
+            f"field, not {group.slots}", f"write `slots = {ring.slots}`, or leave `slots` out; "
+            + anew_help(schema), group)
     if group.copies >= ring.slots:
         yield _error(
             "PS735", schema, f"group `{group.name}` has {plural(ring.slots, 'slot')}, too few for "
-            f"{group.copies} copies", f"write `copies = {ring.slots - 1}`; or lay the units out "
-            "anew on the host, with `paramstore relayout`", group)
+            f"{group.copies} copies", f"write `copies = {ring.slots - 1}`; "
+            + anew_help(schema), group)
 
 
 def _error(code: str, schema: Schema, message: str, help: str, group: Group | None = None,
@@ -128,6 +134,17 @@ def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
 
     Those that cannot be made are in `refusals`, and may be worded here as if they could.
     """
+    if old.series == new.series:
+        yield from _changes(old, new, links)
+        return
+    yield Change("PS769", Verdict.RELAYOUT, "", f"series {new.series}: every ring is laid out "
+                 "anew; `paramstore migrate` converts units of before on the host")
+    for change in _changes(old, new, links):  # no ring and no byte stays
+        said = change.text.removesuffix("; the ring stays")
+        yield replace(change, text=said if change.code == "PS768" else said.split("; ")[0])
+
+
+def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     yield from _store(old.schema, new)
     for group in new.groups:
         ring = links.groups.get(group.name)

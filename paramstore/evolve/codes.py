@@ -1,4 +1,4 @@
-"""Kinds of findings about releases: PS71x files, PS72x and PS73x what cannot be done, PS75x and
+"""Kinds of findings about releases: PS71x files, PS72x to PS74x what cannot be done, PS75x and
 PS76x what changed."""
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ CODES: dict[str, Code] = {
         "another geometry than that of the released units",
         "A layout belongs to a capacity, a page size and a way of addressing. Another part that "
         "has all of them alike is fine; for one that has not, units are laid out anew on the "
-        "host, which begins a new series of releases.",
+        "host, which begins a new series of releases (`series`).",
     ),
     "PS733": Code(
         "the name of a released store changed",
@@ -151,6 +151,14 @@ CODES: dict[str, Code] = {
         "commit that a power cut may end. A group is committed after all that take from it, so "
         "that nothing is lost in between; two that take from each other have no such order. It may "
         "be that one direction is of an earlier release: units of before go through both at once.",
+    ),
+    "PS740": Code(
+        "a series that does not follow",
+        "`series` in [store] counts how often released units were laid out anew. It stays as it "
+        "was in the last release, or grows by one: then rings, slots and part are chosen as for a "
+        "new store, names still go on with `was`, `convert` and `retired`, and an image of an "
+        "earlier release becomes one of the new series on the host only, with `paramstore migrate "
+        "--relayout`. Firmware of one series refuses units of another one.",
     ),
     # ---- What changed ----
     "PS750": Code(
@@ -240,6 +248,12 @@ CODES: dict[str, Code] = {
         "How a group is protected, kept in copies and written, the part (of the same geometry), "
         "its address, bus and supply: no byte moves. Rings keep their slots, so more writes wear "
         "them faster.",
+    ),
+    "PS769": Code(
+        "a new series",
+        "Rings, slots or the part are others than those of the released units, so no firmware can "
+        "go on with these as they are: it refuses them. `paramstore migrate --relayout` makes an "
+        "image of the new series from one of before, with the values of the unit.",
     ),
 }
 """Kinds of findings of this package."""

@@ -17,7 +17,7 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import code_list, show_number
 
-__all__ = ["Refused", "Via", "conversion_of", "same_bytes", "via_of"]
+__all__ = ["Refused", "Via", "conversion_of", "neutral", "same_bytes", "via_of"]
 
 _NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
@@ -101,11 +101,12 @@ def same_bytes(old: Parameter, new: Parameter) -> bool:
     """
     pairs = list(zip(old.fields, new.fields, strict=False))
     conversions = [conversion_of(a, b, via_of(a, b)) for a, b in pairs]
-    return all(a.scalar == b.scalar and a.count == b.count and _neutral(c)
+    return all(a.scalar == b.scalar and a.count == b.count and neutral(c)
                for (a, b), c in zip(pairs, conversions, strict=True))
 
 
-def _neutral(conversion: Conversion) -> bool:
+def neutral(conversion: Conversion) -> bool:
+    """Return whether elements stay as they are."""
     rule = conversion.rule
     return rule is None or (
         isinstance(rule, Renumbering) and all(old == new for old, new in rule.pairs))

@@ -1,12 +1,12 @@
-"""What became of the parameters of an earlier release, and the way back.
+"""What became of the parameters of an earlier release, and where those of a later one are from.
 
-For a downgrade: which parameter of a later plan holds the value of an earlier one, and how that is
-turned back into what the earlier one stores.
+For the host, which makes an image of one release one of another: how a value is turned into what
+the other release stores, forwards and back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,7 +16,7 @@ from paramstore.layout.moves import Conversion
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Parameter
 
-__all__ = ["Heir", "heirs"]
+__all__ = ["Heir", "forebears", "heirs"]
 
 Name = tuple[str, str]
 """Group and parameter."""
@@ -24,8 +24,8 @@ Name = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Heir:
-    """A parameter of the later plan. `conversions` lead back, one for each field; None if there is
-    no way back."""
+    """A parameter of the other plan. `conversions` lead from its fields to those of the parameter
+    that was asked for, one for each; None if there is no way."""
 
     ring: Ring
     parameter: Parameter
@@ -37,32 +37,48 @@ def heirs(plans: Sequence[Plan]) -> dict[Name, Heir]:
 
     What was taken out in between is not there.
     """
-    first, last = plans[0], plans[-1]
-    found: dict[Name, Heir] = {}
+    return {(home.group.name, line[0].name): Heir(ring, line[-1], _way(line, back=True))
+            for home, ring, line in _lines(plans)}
+
+
+def forebears(plans: Sequence[Plan]) -> dict[Name, Heir]:
+    """Return by its name in the last of consecutive `plans` what each parameter was in the first.
+
+    What came in between is not there.
+    """
+    return {(ring.group.name, line[-1].name): Heir(home, line[0], _way(line, back=False))
+            for home, ring, line in _lines(plans)}
+
+
+def _lines(plans: Sequence[Plan]) -> Iterator[tuple[Ring, Ring, list[Parameter]]]:
+    """Yield each parameter that all plans have, the first one's first, and its rings in the first
+    and the last."""
+    last = plans[-1]
     for ring in last.rings:
         for parameter in ring.group.parameters:
             trail = list(ancestors(last, ring, parameter, plans[:-1]))
             if len(trail) == len(plans) - 1:
-                home, former = trail[-1] if trail else (ring, parameter)
-                name = (first.ring(home.group.name).group.name, former.name)
-                line = [p for _, p in reversed(trail)] + [parameter]
-                found[name] = Heir(ring, parameter, _way_back(line))
-    return found
+                home = trail[-1][0] if trail else ring
+                yield home, ring, [*(p for _, p in reversed(trail)), parameter]
 
 
-def _way_back(line: Sequence[Parameter]) -> tuple[Conversion, ...] | None:
-    """Return the conversions from the last state of a parameter to the first."""
+def _way(line: Sequence[Parameter], back: bool) -> tuple[Conversion, ...] | None:
+    """Return the conversions from the first state of a parameter to the last, or back."""
+    source, target = (line[-1], line[0]) if back else (line[0], line[-1])
     conversions = []
-    for index, field in enumerate(line[0].fields):
+    for index, (old, new) in enumerate(zip(source.fields, target.fields, strict=True)):
         via = Via()
         for before, after in pairwise(line):
             via = via.then(via_of(before.fields[index], after.fields[index]))
-        back = Via(1 / via.factor, -via.offset / via.factor,
-                   {new: old for old, new in via.names.items()})
         try:
-            conversions.append(conversion_of(line[-1].fields[index], field, back))
+            conversions.append(conversion_of(old, new, _reverse(via) if back else via))
         except Refused:  # a text that grew fits only if its value does
-            if line[-1].fields[index].scalar != field.scalar:
+            if old.scalar != new.scalar:
                 return None
-            conversions.append(Conversion(field.scalar, field.scalar))
+            conversions.append(Conversion(new.scalar, new.scalar))
     return tuple(conversions)
+
+
+def _reverse(via: Via) -> Via:
+    return Via(1 / via.factor, -via.offset / via.factor,
+               {new: old for old, new in via.names.items()})

@@ -3,7 +3,7 @@
 A ring of a released group keeps its pages, its slots and its body. A field whose bytes mean the
 same keeps its offset; any other one, and every new one, is appended behind all that a release ever
 put there; bytes of what is gone stay reserved. A group's revision grows by one in each release in
-which its fields change place.
+which its fields change place. In a new series nothing stays, and everything is placed as at first.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from paramstore.evolve.changes import Change, changes, refusals, warnings
 from paramstore.evolve.conversion import Refused, same_bytes
 from paramstore.evolve.links import Links, link
 from paramstore.evolve.moves import with_moves
+from paramstore.layout.misfit import anew_help
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
@@ -66,8 +67,9 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
         raise FindingsError(wrong)
     settled = _settled(_with_ids(schema, links, releases), last, links)
     kept: list[Ring] = []
+    anew = schema.series != last.series
     for group in settled.groups:
-        if group.name in links.groups:
+        if group.name in links.groups and not anew:
             ring, finding = _grown(settled, group, links)
             kept.append(ring)
             wrong += [finding] if finding else []
@@ -75,7 +77,7 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
         raise FindingsError(wrong)
     living = {r.group.id for r in kept}
     retired = [*last.retired, *(r for r in last.rings if r.group.id not in living)]
-    plan = replace(make_plan(settled, kept, retired), series=last.series)
+    plan = make_plan(settled, kept, [] if anew else retired)
     made = tuple(changes(last, schema, links))
     if made:
         plan = _with_moves(plan, releases)
@@ -177,8 +179,7 @@ def _too_much(schema: Schema, old: Ring, grown: Ring) -> Finding | None:
             notes=("a released record keeps its length, and retired bytes stay taken",
                    f"appended: {', '.join(f'`{n}`' for n in new)}"),
             help="put the new parameters into a new group; one that moves there says "
-                 f'`was = "{old.group.name}.NAME"`; or lay the units out anew on the host, with '
-                 "`paramstore relayout`")
+                 f'`was = "{old.group.name}.NAME"`; ' + anew_help(schema))
     if grown.revision > LAST_REVISION:
         return Finding("PS738", f"group `{group.name}` has had {LAST_REVISION} revisions",
                        schema.source, group.span, help="put what changes into a new group")

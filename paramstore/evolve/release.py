@@ -45,9 +45,10 @@ def plan_from_data(data: dict[str, Any], release: int) -> Plan:
     part = _part(data["part"])
     rings = tuple(_ring(r, part) for r in data["groups"])
     schema = Schema(data["store"], part, tuple(r.group for r in rings), doc=data["doc"],
+                    series=data["series"],
                     **{name: data["use"][name] for name in _USE})
     return Plan(schema, rings, crc32c(schema.name.encode()), layout_id(part, rings), release,
-                data["series"], tuple(_ring(r, part) for r in data["retired_groups"]))
+                tuple(_ring(r, part) for r in data["retired_groups"]))
 
 
 # ---- To data ------------------------------------------------------------------------------------

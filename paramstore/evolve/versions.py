@@ -49,8 +49,8 @@ class Comparison:
         """What the whole means for units in the field."""
         if errors_in(self.findings):
             return Verdict.REFUSED
-        migrates = any(c.verdict is Verdict.MIGRATES for c in self.changes)
-        return Verdict.MIGRATES if migrates else Verdict.SAFE
+        order = list(Verdict)
+        return max((c.verdict for c in self.changes), key=order.index, default=Verdict.SAFE)
 
 
 def find_version(name: str, beside: str | None = None) -> Version:

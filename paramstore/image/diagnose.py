@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from paramstore.codec import Label
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot
 from paramstore.image.wording import breach_text
+from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
 
 __all__ = ["diagnose"]
@@ -94,9 +96,9 @@ class _Diagnosis:
                     f"and {plan.part.page}")
             case LabelState.LAYOUT:
                 yield self._error(
-                    "PS609", f"the part has layout {label.layout_id:08X}, "
-                    f"the schema gives {plan.layout_id:08X}",
-                    help="use the schema the unit was made with")
+                    "PS609", f"the part has {_layout(label)}, the schema gives {_layout(plan)}",
+                    help="use the schema the unit was made with" + (
+                        ", with its releases beside it" if label.release else ""))
         yield from self._copies()
 
     def _copies(self) -> Iterator[Finding]:
@@ -142,6 +144,11 @@ class _Diagnosis:
                  help: str = "") -> Finding:
         return Finding(code, message, self._source, notes=notes, help=help,
                        severity=Severity.WARNING)
+
+
+def _layout(of: Label | Plan) -> str:
+    release = f" of release {of.release}" if of.release else ""
+    return f"layout {of.layout_id:08X}{release}"
 
 
 def _slots(slots: list[Slot]) -> tuple[str, ...]:

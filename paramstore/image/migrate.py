@@ -23,7 +23,7 @@ from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.quantity import format_value
 
-__all__ = ["Fate", "Item", "Migration", "migrate", "write_group"]
+__all__ = ["Fate", "Item", "Migration", "migrate", "shown", "turned", "write_group"]
 
 
 class Fate(StrEnum):
@@ -69,8 +69,10 @@ def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migrat
     """
     source = contents.plan
     if source.series != target.series:
-        raise ToolError("the rings of the two releases lie in different places",
-                        "lay the image out anew with `paramstore relayout`")
+        raise ToolError(
+            f"release {source.release} is of series {source.series}, release {target.release} of "
+            f"series {target.series}: their rings lie in different places",
+            "lay the unit out anew with --relayout")
     image = bytearray(contents.image.ljust(source.part.capacity, bytes([ERASED])))
     del image[source.part.capacity:]
     for copy in (0, 1):
@@ -123,12 +125,12 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
             before = _shown_in(contents, *name) if name else ""
             fate = fates[parameter.name]
             yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
-                       _shown(parameter, values))
+                       shown(parameter, values))
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
                 yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.RETIRED,
-                           _shown(parameter, group.values))
+                           shown(parameter, group.values))
 
 
 def _fate_up(origin: Origin, reset: bool) -> Fate:
@@ -168,9 +170,9 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
             write_group(image, target, ring, record, values, revision=ring.revision)
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))
-            before = _shown(heir.parameter, later[heir.ring.group.name]) if heir else ""
+            before = shown(heir.parameter, later[heir.ring.group.name]) if heir else ""
             yield Item(f"{ring.group.name}.{parameter.name}", fates[parameter.name], before,
-                       _shown(parameter, values))
+                       shown(parameter, values))
     yield from _left_behind(contents, target, known, image)
 
 
@@ -182,27 +184,9 @@ def _turned_back(ring: Ring, parameter: Parameter, heir: Heir | None,
     if heir.ring.group.id == ring.group.id and _offset(heir.ring, heir.parameter) == _offset(
             ring, parameter):
         return Fate.KEPT if origin is Origin.RECORD else Fate.DEFAULTED
-    given = later[heir.ring.group.name]
-    back = [
-        _back(field, [convert(c, raw) for raw in given[f.name]])
-        for field, f, c in zip(parameter.fields, heir.parameter.fields, heir.conversions or (),
-                               strict=False)
-    ]
-    if len(back) < len(parameter.fields) or None in back:
-        values.update({f.name: f.default for f in parameter.fields})
-        return Fate.UNFIT
-    values.update({f.name: raws for f, raws in zip(parameter.fields, back, strict=True) if raws})
-    return Fate.CONVERTED
-
-
-def _back(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
-    """Return the elements of an earlier field; None if one of them has no value there."""
-    extra = raws[field.count:]
-    lost = field.kind in (Kind.TEXT, Kind.BYTES) and any(extra)
-    elements = tuple(raw for raw in raws[:field.count] if raw is not None)
-    if lost or len(elements) < min(field.count, len(raws)):
-        return None
-    return elements + field.default[len(elements):]
+    back = turned(parameter, heir, later[heir.ring.group.name])
+    values.update(back or {f.name: f.default for f in parameter.fields})
+    return Fate.UNFIT if back is None else Fate.CONVERTED
 
 
 def _offset(ring: Ring, parameter: Parameter) -> int:
@@ -223,7 +207,36 @@ def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str
                 stored = group.origins[parameter.name] is not Origin.DEFAULT
                 yield Item(f"{ring.group.name}.{parameter.name}",
                            Fate.LOST if stored else Fate.DEFAULTED,
-                           _shown(parameter, group.values))
+                           shown(parameter, group.values))
+
+
+# ---- Values ----------------------------------------------------------------------------------
+
+
+def turned(parameter: Parameter, source: Heir, given: Values) -> Values | None:
+    """Return the values of a parameter from those that another release has in the group of
+    `source`; None if one of them has no equal."""
+    if source.conversions is None:
+        return None
+    values: Values = {}
+    for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
+                               strict=True):
+        elements = _fitted(field, [convert(c, raw) for raw in given[other.name]])
+        if elements is None:
+            return None
+        values[field.name] = elements
+    return values
+
+
+def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
+    """Return as many elements as a field has, with defaults for what is not there; None if one
+    has no value, or if a text or byte string would be cut."""
+    kept = tuple(raw for raw in raws[:field.count] if raw is not None)
+    cut = field.kind in (Kind.TEXT, Kind.BYTES) and any(raws[field.count:])
+    if cut or len(kept) < min(field.count, len(raws)):
+        return None
+    fill = (0,) * field.count if field.kind is Kind.TEXT else field.default
+    return kept + fill[len(kept):]
 
 
 # ---- Words and bytes ----------------------------------------------------------------------------
@@ -231,10 +244,11 @@ def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str
 
 def _shown_in(contents: Contents, group: str, parameter: str) -> str:
     found = contents.group(group)
-    return _shown(found.ring.group.parameter(parameter), found.values)
+    return shown(found.ring.group.parameter(parameter), found.values)
 
 
-def _shown(parameter: Parameter, values: Values) -> str:
+def shown(parameter: Parameter, values: Values) -> str:
+    """Return the value of a parameter in words."""
     return ", ".join(format_value(f, values[f.name]) for f in parameter.fields)
 
 

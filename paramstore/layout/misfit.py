@@ -69,9 +69,14 @@ def explain_crowding(schema: Schema, new: Sequence[Demand],
         schema.source, largest.group.span,
         label=f"the largest: {_extent(largest)}",
         notes=("released rings stay where they are", _shares(new)),
-        help="make the new group smaller or write it less often; or lay the units out anew on the "
-             "host, with `paramstore relayout`",
+        help="make the new group smaller or write it less often; " + anew_help(schema),
     )
+
+
+def anew_help(schema: Schema) -> str:
+    """Return the way out of everything that released units hold fast."""
+    return (f"or begin a new series, `series = {schema.series + 1}` in [store]: units in the field "
+            "are laid out anew on the host then, by `paramstore migrate`")
 
 
 def smallest_part(schema: Schema) -> Part | None:

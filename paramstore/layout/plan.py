@@ -125,11 +125,15 @@ class Plan:
     store_id: int
     layout_id: int
     release: int = 0  # 0: not released
-    series: int = 0  # how often the rings were laid out anew since the first release
     retired: tuple[Ring, ...] = ()
     moves: tuple[Move, ...] = ()
     known: tuple[tuple[int, int], ...] = ()
     findings: tuple[Finding, ...] = field(default=(), compare=False)
+
+    @property
+    def series(self) -> int:
+        """How often the rings were laid out anew since the first release."""
+        return self.schema.series
 
     @property
     def part(self) -> Part:

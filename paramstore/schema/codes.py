@@ -332,6 +332,11 @@ _STORE: dict[str, Code] = {
         "such as identity and calibration, fade first. Where a long life is needed the firmware "
         "can commit each group anew once in some years.",
     ),
+    "PS319": Code(
+        "a series out of range",
+        "`series` is 0 to 15. It grows by one where the units of earlier releases are laid out "
+        "anew, on another part or in other rings, and is in the label of every unit.",
+    ),
 }
 
 CODES: dict[str, Code] = _STRUCTURE | _PARAMETERS | _STORE

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from paramstore.format import LAST_SERIES
 from paramstore.scalars import SCALARS
 from paramstore.schema.model import Kind
 
@@ -92,6 +93,9 @@ STORE_KEYS = _table(
         low=0.1, high=200, code="PS317"),
     Key("retired_groups", Form.NAMES, "Groups of earlier releases that were taken out.",
         'retired_groups = ["network"]', default=()),
+    Key("series", Form.INTEGER, "How often the units of earlier releases were laid out anew.",
+        "series = 1", default=0, low=0, high=LAST_SERIES, code="PS319",
+        why="a label has four bits for it"),
 )
 
 GROUP_KEYS = _table(

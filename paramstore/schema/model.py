@@ -178,7 +178,8 @@ class Group:
 class Schema:
     """A whole store: the part it lives on, how it is used, and its groups.
 
-    `retired_groups` names groups that were taken out.
+    `retired_groups` names groups that were taken out; `series` counts how often released units
+    were laid out anew.
     """
 
     name: str
@@ -191,6 +192,7 @@ class Schema:
     life_years: float = 10.0
     doc: str = ""
     retired_groups: tuple[str, ...] = ()
+    series: int = 0
     source: SourceText | None = field(default=None, compare=False)
 
     def group(self, name: str) -> Group:

@@ -14,7 +14,7 @@ from paramstore.evolve.project import freeze, open_project
 from paramstore.layout.plan import Plan
 from tests.evolve.model import Model
 
-__all__ = ["Past", "past_of", "tank_probe"]
+__all__ = ["Past", "past_of", "relaid", "tank_probe"]
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 TANK_PROBE = [*sorted((Path(__file__).parent / "tank_probe").glob("*.toml")), SCHEMA]
@@ -42,6 +42,13 @@ def past_of(texts: list[str]) -> Past:
         files = sorted(release_folder(path).iterdir())
         model = Model([json.loads(f.read_text("utf-8")) for f in files])
         return Past(load_history(path).plans, model)
+
+
+@cache
+def relaid() -> Past:
+    """The same, and a sixth one of another series: a larger part, longer rings, and edits."""
+    later = Path(__file__).parent / "relaid" / "0006.toml"
+    return past_of([path.read_text("utf-8") for path in (*TANK_PROBE, later)])
 
 
 @cache

@@ -140,6 +140,45 @@ class Model:
                 return result
         return {}
 
+    # ---- A unit laid out anew ----
+
+    def carry(self, state: State, release: int, label: int) -> Seen:
+        """Return what firmware of `release`, of a later series, must see once the host laid a unit
+        with a label of `label` out anew."""
+        seen = Seen()
+        for group in self.groups(release):
+            values: dict[str, Raws] = {}
+            for parameter in group["parameters"]:
+                values |= defaults(parameter) | self._carried(
+                    state, release, label, group, parameter)
+            mend(group, values)
+            seen.values[group["name"]] = values
+        return seen
+
+    def _carried(self, state: State, release: int, label: int, group: dict[str, Any],
+                 parameter: dict[str, Any]) -> dict[str, Raws]:
+        line = [(group, parameter)]
+        for number in range(release - 1, label - 1, -1):
+            before = self._ancestor(number, *line[-1])
+            if before is None:
+                return {}
+            line.append(before)
+        stored = self._parameter(state, label, *line[-1])[0]
+        if stored is None:
+            return {}
+        steps = [p for _, p in reversed(line)]
+        result = {}
+        for i, target in enumerate(parameter["fields"]):
+            source = line[-1][1]["fields"][i]
+            way = [(a["fields"][i], b["fields"][i]) for a, b in pairwise(steps)]
+            new = [converted(parameter["kind"], source, target, way, raw)
+                   for raw in stored[source["name"]][:target["count"]]]
+            if None in new:
+                return {}
+            tail = [0] * target["count"] if parameter["kind"] == "text" else target["default"]
+            result[target["name"]] = (*new, *tail[len(new):])
+        return result
+
     @staticmethod
     def _parameter(state: State, release: int, group: dict[str, Any],
                    parameter: dict[str, Any]) -> tuple[dict[str, Raws] | None, bool]:

@@ -1,0 +1,92 @@
+"""An image of one series made one of another: the values of a unit on another part, or in other
+rings.
+
+Nothing stays where it was, so a new image is made, and only values come over, release by release
+as `was` and `convert` say. Whatever does not come over is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from paramstore.codec import build_label
+from paramstore.evolve.conversion import neutral
+from paramstore.evolve.heirs import Heir, forebears, heirs
+from paramstore.evolve.values import Origin, Values, mended
+from paramstore.format import ERASED
+from paramstore.image.contents import Contents
+from paramstore.image.migrate import Fate, Item, Migration, shown, turned, write_group
+from paramstore.layout.plan import Plan, Ring
+from paramstore.schema.model import Parameter
+
+__all__ = ["relayout"]
+
+
+def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migration:
+    """Return a new image of the release `target` with the values of `contents`.
+
+    `contents` and `between` are as for `migrate`; the two releases may be of any series. Records
+    are counted from 1 again.
+    """
+    known = forebears(between) if between[-1] is target else heirs(between)
+    image = bytearray([ERASED]) * target.part.capacity
+    for copy in (0, 1):
+        label = build_label(target)
+        image[target.label_address(copy):target.label_address(copy) + len(label)] = label
+    items: list[Item] = []
+    for ring in target.rings:
+        values, fates = _carried(contents, ring, known)
+        values, reset = mended(ring.group, values)
+        fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
+        if any(fate is not Fate.DEFAULTED for fate in fates.values()):
+            write_group(image, target, ring, None, values)
+        for parameter in ring.group.parameters:
+            source = known.get((ring.group.name, parameter.name))
+            before = shown(source.parameter, _held(contents, source)) if source else ""
+            items.append(Item(f"{ring.group.name}.{parameter.name}", fates[parameter.name],
+                              before, shown(parameter, values)))
+    return Migration(bytes(image), (*items, *_left_behind(contents, known)))
+
+
+def _carried(contents: Contents, ring: Ring,
+             known: Mapping[tuple[str, str], Heir]) -> tuple[Values, dict[str, Fate]]:
+    """Return the values of a group, limits not checked, and what became of each parameter."""
+    values: Values = {f.name: f.default for f in ring.group.fields}
+    fates = {}
+    for parameter in ring.group.parameters:
+        source = known.get((ring.group.name, parameter.name))
+        if source is None or not _stored(contents, source):
+            fates[parameter.name] = Fate.DEFAULTED
+            continue
+        new = turned(parameter, source, _held(contents, source))
+        fates[parameter.name] = Fate.UNFIT if new is None else (
+            Fate.KEPT if _alike(parameter, source) else Fate.CONVERTED)
+        values |= new or {}
+    return values, fates
+
+
+def _held(contents: Contents, source: Heir) -> Values:
+    return contents.group(source.ring.group.name).values
+
+
+def _stored(contents: Contents, source: Heir) -> bool:
+    origins = contents.group(source.ring.group.name).origins
+    return origins[source.parameter.name] is not Origin.DEFAULT
+
+
+def _alike(parameter: Parameter, source: Heir) -> bool:
+    return source.conversions is not None and all(
+        neutral(c) and old.count == new.count
+        for c, old, new in zip(source.conversions, source.parameter.fields, parameter.fields,
+                               strict=True))
+
+
+def _left_behind(contents: Contents, known: Mapping[tuple[str, str], Heir]) -> Iterator[Item]:
+    """Yield the stored values of parameters that the other release does not have."""
+    reached = {(h.ring.group.name, h.parameter.name) for h in known.values()}
+    for group in contents.groups:
+        for parameter in group.ring.group.parameters:
+            name = group.ring.group.name
+            if ((name, parameter.name) not in reached
+                    and group.origins[parameter.name] is not Origin.DEFAULT):
+                yield Item(f"{name}.{parameter.name}", Fate.LOST, shown(parameter, group.values))

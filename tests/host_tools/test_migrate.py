@@ -1,0 +1,115 @@
+"""`paramstore migrate`: an image of one release made one of another, in place or laid out anew."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.host_tools.test_freeze import edit, run
+
+
+@pytest.fixture
+def schema(tmp_path: Path) -> Path:
+    """A schema with three releases; the third converts what the first two hold."""
+    path = tmp_path / "demo.toml"
+    for name in ("released/0001", "released/0002", "fine_values"):
+        edit(path, name)
+        assert 0 == run("freeze", path).exit_code
+    return path
+
+
+def packed(schema: Path, release: int, *values: str) -> Path:
+    image = schema.with_name(f"unit{release}.bin")
+    sets = [word for value in values for word in ("--set", value)]
+    result = run("pack", schema, "--release", release, *sets, "-o", image)
+    assert 0 == result.exit_code, result.stderr
+    return image
+
+
+def values(schema: Path, image: Path) -> str:
+    result = run("unpack", schema, image)
+    assert 0 == result.exit_code, result.stdout
+    return result.stdout
+
+
+def test_converted_values_are_in_the_image(schema: Path) -> None:
+    """What is told as converted is what `unpack` then finds by the new label, and back."""
+    image = packed(schema, 2, "settings.delay=9", "settings.level=77", "settings.steps=[3, 4]")
+    made, back = schema.with_name("made.bin"), schema.with_name("back.bin")
+    result = run("migrate", schema, image, "--to", 3, "-o", made)
+    assert 0 == result.exit_code, result.output
+    assert "settings.delay  9 s -> 9000 ms" in result.stdout
+    assert result.stdout.endswith("release 2 to release 3\n")
+    there = values(schema, made)
+    assert all(words in there for words in ("release 3", "9000 ms", "77 %", "[3, 4]"))
+    assert 0 == run("migrate", schema, made, "--to", 2, "-o", back).exit_code
+    assert all(words in values(schema, back) for words in ("release 2", "9 s", "77 %", "[3, 4]"))
+
+
+def test_nothing_is_lost_without_a_word(schema: Path) -> None:
+    """A stored value that does not come over: exit code 1, and no image without --accept-loss."""
+    image = packed(schema, 2, "settings.level=95")
+    made = schema.with_name("made.bin")
+    refused = run("migrate", schema, image, "--to", 3, "-o", made)
+    assert 1 == refused.exit_code
+    assert "settings.level  95 % -> 50 %" in refused.stdout
+    assert "not written, for 1 stored value would be lost" in refused.stderr
+    assert not made.exists()
+    data = json.loads(run("migrate", schema, image, "--to", 3, "-o", made, "--json").stdout)
+    assert (2, 3, None) == (data["from"], data["to"], data["output"])
+    assert ["settings.level"] == [v["where"] for v in data["values"] if v["fate"] == "unfit"]
+    assert 1 == run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss").exit_code
+    assert "50 %" in values(schema, made)
+
+
+def test_relayout(schema: Path) -> None:
+    """Another part: only with --relayout, and the values come over; `compare` tells the two kinds
+    of change apart by exit code, and units of before are still read."""
+    image, made = packed(schema, 2, "settings.delay=9"), schema.with_name("made.hex")
+    text = schema.read_text().replace("24LC04B", "24LC16B").replace("room = 22", "slots = 9")
+    schema.write_text(text.replace("[store]", "[store]\nseries = 1"))
+    checked = run("check", schema)
+    assert 0 == checked.exit_code
+    assert "needs relayout" in checked.stdout
+    compared = run("compare", schema, "--json")
+    assert (1, "needs relayout") == (compared.exit_code, json.loads(compared.stdout)["verdict"])
+    assert 0 == run("freeze", schema).exit_code
+    in_place = run("migrate", schema, image, "--to", 4, "-o", made)
+    assert 2 == in_place.exit_code
+    assert "--relayout" in in_place.stderr
+    result = run("migrate", schema, image, "--to", 4, "--relayout", "-o", made)
+    assert 0 == result.exit_code, result.output
+    assert result.stdout.endswith("release 2 to release 4, laid out anew on the 24LC16B\n")
+    assert all(words in values(schema, made) for words in ("release 4", "9000 ms", "24LC16B"))
+    assert "release 2" in values(schema, image)
+    assert 0 == run("migrate", schema, made, "--to", 2, "--relayout").exit_code
+
+
+def test_images_of_no_release(schema: Path) -> None:
+    """An image whose label no release has is refused, not guessed; one without a label needs
+    --from; a release that the label does not name is refused."""
+    image = packed(schema, 2, "settings.delay=9")
+    content = bytearray(image.read_bytes())
+    assert 2 == run("migrate", schema, image, "--to", 3, "--from", 1).exit_code
+    image.write_bytes(bytes(len(content)))
+    assert 2 == run("migrate", schema, image, "--to", 3).exit_code
+    content[:64] = b"\xFF" * 64
+    image.write_bytes(content)
+    assert 2 == run("migrate", schema, image, "--to", 3).exit_code
+    told = run("migrate", schema, image, "--to", 3, "--from", 2)
+    assert 1 == told.exit_code  # the label is gone, which is told
+    assert "9 s -> 9000 ms" in told.stdout
+
+
+def test_an_unreleased_image(schema: Path) -> None:
+    """An image of the schema as it stands goes back to a release; once the schema has changed,
+    nobody knows what it is of."""
+    schema.write_text(schema.read_text().replace("default = 50", "default = 51"))
+    image = schema.with_name("unit.bin")
+    assert 0 == run("pack", schema, "-o", image).exit_code
+    back = run("migrate", schema, image, "--to", 2)
+    assert back.stdout.endswith("unit.bin: the schema as it stands to release 2\n")
+    schema.write_text(schema.read_text().replace('type = "u16", unit', 'type = "u32", unit'))
+    assert 2 == run("migrate", schema, image, "--to", 2).exit_code
