@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from textwrap import shorten
 
 from paramstore.codec import element_bytes
@@ -25,7 +24,8 @@ from paramstore.firmware.spelling import (
     mask_literal,
     real_literal,
 )
-from paramstore.scalars import Raw, ScalarForm
+from paramstore.layout.plan import PlacedField
+from paramstore.scalars import Raw, Scalar, ScalarForm
 from paramstore.schema.model import Field, Group, Kind, Parameter
 
 __all__ = ["LimitPool", "c_type_of", "parameter_view"]
@@ -52,10 +52,10 @@ class LimitPool:
         """Return (number of ranges, offset in the array); (0, None) if every value is allowed."""
         ranges = _ranges(field)
         if field.limits.mask is not None:
-            data = element_bytes(field.scalar, field.limits.mask)
+            data = _key(field.scalar, field.limits.mask)
             shown = f"{owner}: bits that may be set"
         elif ranges:
-            data = b"".join(element_bytes(field.scalar, v) for pair in ranges for v in pair)
+            data = b"".join(_key(field.scalar, v) for pair in ranges for v in pair)
             shown = f"{owner}: {', '.join(range_text(field, *pair) for pair in ranges)}"
         else:
             return 0, None
@@ -65,6 +65,17 @@ class LimitPool:
             self._rows.append(Bytes(f"{self._size}: {shown}", tuple(hex_bytes(data))))
             self._size += len(data)
         return (0 if field.limits.mask is not None else len(ranges)), self._places[data]
+
+
+def _key(scalar: Scalar, value: Raw) -> bytes:
+    """Return the bytes of an element, changed so that they order as numbers do (ps_field_t)."""
+    bits = int.from_bytes(element_bytes(scalar, value), "little")
+    sign = 1 << 8 * scalar.size - 1
+    if scalar.form is ScalarForm.FLOAT and bits & sign:
+        bits = 2 * sign - bits  # so that -0.0 and 0.0 are the same
+    elif scalar.form is not ScalarForm.UNSIGNED:
+        bits ^= sign
+    return bits.to_bytes(scalar.size, "big")
 
 
 def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
@@ -79,18 +90,17 @@ def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
 
 
 def parameter_view(
-    names: Names, pool: LimitPool, group: Group, parameter: Parameter, since: Mapping[str, int]
+    names: Names, pool: LimitPool, group: Group, parameter: Parameter,
+    placed: Mapping[str, PlacedField],
 ) -> ParameterView:
-    """Return a parameter in C names; its limits go into `pool`. `since` has the revision that
-    each field came with."""
+    """Return a parameter in C names; its limits go into `pool`. `placed` has its fields by name."""
     first = parameter.fields[0]
     shape = _shape(parameter)
     parts = (".x", ".y") if shape == "curve" else ("",)
     own = () if shape == "curve" else (names.constant(group, parameter),)
     fields = tuple(
-        replace(_field(names, pool, group, parameter, field, part,
-                       own[0] if own else names.constant(group, parameter, part[1:])),
-                since=since[field.name])
+        _field(names, pool, group, parameter, placed[field.name], part,
+               own[0] if own else names.constant(group, parameter, part[1:]))
         for field, part in zip(parameter.fields, parts, strict=True)
     )
     return ParameterView(
@@ -117,14 +127,15 @@ def _shape(parameter: Parameter) -> str:
     return "many" if field.array or parameter.kind is Kind.BYTES else "one"
 
 
-def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter, field: Field,
-           part: str, index: str) -> FieldRow:
+def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
+           placed: PlacedField, part: str, index: str) -> FieldRow:
+    field = placed.field
     owner = f"{group.name}.{field.name}"
     range_count, limits_at = pool.place(field, owner)
     form = [_FORMS[field.scalar.form]]
-    form += ["PS_JOINED"] * (part == ".y")
     form += ["PS_TEXT"] * (field.kind is Kind.TEXT)
     form += ["PS_MASK"] * (field.limits.mask is not None)
+    form += ["PS_X"] * (part == ".x") + ["PS_Y"] * (part == ".y")
     c_type = c_type_of(field)
     return FieldRow(
         index=index,
@@ -137,6 +148,8 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter, fi
         range_count=range_count,
         limits_at=limits_at,
         physical=_conversion(names, group, parameter, field, part, c_type),
+        at=placed.offset,
+        since=placed.since,
     )
 
 

@@ -44,7 +44,8 @@ class Conversion:
 
 @dataclass(frozen=True, slots=True)
 class FieldRow:
-    """One row of the field table. `part` is ".x" or ".y" inside a curve, else ""."""
+    """One row of the field table. `part` is ".x" or ".y" inside a curve, else ""; `at` is the
+    offset in the payload."""
 
     index: str
     comment: str
@@ -56,7 +57,8 @@ class FieldRow:
     range_count: int
     limits_at: int | None
     physical: Conversion | None
-    since: int = 1
+    at: int
+    since: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ class ReservedRow:
     """A row of the field table for bytes without a member: those of a former field."""
 
     comment: str
+    at: int
     count: int
     since: int
 
@@ -219,6 +222,11 @@ class StoreView:
     def fields(self) -> tuple[FieldRow, ...]:
         """The rows of the field table with a member, by group in record order."""
         return tuple(row for g in self.groups for row in g.fields)
+
+    @property
+    def row_count(self) -> int:
+        """Rows of the field table, those without a member too."""
+        return sum(len(g.rows) for g in self.groups)
 
     @property
     def numbered_fields(self) -> tuple[tuple[int, FieldRow], ...]:

@@ -87,8 +87,8 @@ def view_of(plan: Plan) -> StoreView:
 def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int) -> GroupView:
     group = ring.group
     index = names.group_index(group)
-    since = {p.field.name: p.since for p in ring.fields}
-    parameters = tuple(parameter_view(names, pool, group, p, since) for p in group.parameters)
+    placed = {p.field.name: p for p in ring.fields}
+    parameters = tuple(parameter_view(names, pool, group, p, placed) for p in group.parameters)
     row_of = {f.name: row for p, v in zip(group.parameters, parameters, strict=True)
               for f, row in zip(p.fields, v.fields, strict=True)}
     index_of = {name: row.index for name, row in row_of.items()}
@@ -106,7 +106,8 @@ def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int
         crc_start=crc32c(record_prefix(plan.store_id, group.id)) ^ 0xFFFF_FFFF,
         first_row=first_row,
         rows=tuple(
-            ReservedRow(comment_text(f"{group.name}: {s.name}, retired"), s.size, s.since)
+            ReservedRow(comment_text(f"{group.name}: {s.name}, retired"), s.offset, s.size,
+                        s.since)
             if isinstance(s, Reserved) else row_of[s.field.name] for s in ring.stretches),
     )
 

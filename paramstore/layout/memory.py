@@ -13,7 +13,7 @@ from paramstore.schema.model import Field, Group, Kind
 
 __all__ = ["RING_BYTES", "STORE_BYTES", "unit_bytes", "values_bytes"]
 
-STORE_BYTES = 44
+STORE_BYTES = 24
 """sizeof(ps_store_t) where pointers have 32 bits."""
 RING_BYTES = 8
 """sizeof(ps_ring_t) there, of one group."""
@@ -28,9 +28,9 @@ def values_bytes(plan: Plan) -> int:
 
 
 def unit_bytes(plan: Plan, buffer_bytes: int) -> int:
-    """Return the size of the store's whole struct: store, values, rings and buffer."""
+    """Return the size of the store's whole struct: store, rings, buffer and values."""
     rings = (RING_BYTES * len(plan.rings), 4)
-    return _struct([(STORE_BYTES, 4), _values(plan), rings, (buffer_bytes, 1)])[0]
+    return _struct([(STORE_BYTES, 4), rings, (buffer_bytes, 1), _values(plan)])[0]
 
 
 def _values(plan: Plan) -> _Shape:

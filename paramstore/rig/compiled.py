@@ -30,7 +30,7 @@ ps_store_t *rig_begin({store}_t *memory, const ps_port_t *port)
 }}
 void *rig_member({store}_t *memory, uint16_t field)
 {{
-    return (uint8_t *)&memory->values + {store}_layout.fields[field].member;
+    return (uint8_t *)memory + {store}_layout.fields[field].member;
 }}
 """
 

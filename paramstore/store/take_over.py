@@ -13,7 +13,7 @@ from paramstore.layout.moves import Move, convert
 from paramstore.layout.plan import Plan
 from paramstore.status import Health
 from paramstore.store.group import Group
-from paramstore.store.newest import NO_RECORD, Found, RingReader
+from paramstore.store.newest import Found, RingReader
 from paramstore.store.requests import Steps
 from paramstore.store.wire import BusFailure, Wire
 
@@ -24,10 +24,11 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
               readers: Mapping[int, RingReader]) -> Steps[None]:
     """Take over the fields that the newest records do not hold yet. Raises BusFailure.
 
-    `readers` are those of retired groups by id, which are read only if they are asked.
+    `readers` are those of retired groups by id, which are read only if they are asked; one at a
+    time is kept in mind.
     """
     groups = {group.ring.group.id: group for group in mounted}
-    retired = {number: Found() for number in readers}
+    retired: tuple[int, Found] | None = None
     done: set[tuple[int, str | None]] = set()
     for move in plan.moves:
         group = groups[move.target]
@@ -37,9 +38,10 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
         if move.source in groups:
             home, source = groups[move.source].ring, groups[move.source]
         else:
-            home, source = readers[move.source].ring, retired[move.source]
-            if source.sequence == NO_RECORD:
-                yield from readers[move.source].find(source)
+            if retired is None or retired[0] != move.source:
+                retired = move.source, Found()
+                yield from readers[move.source].find(retired[1])
+            home, source = readers[move.source].ring, retired[1]
         if not move.source_since <= source.revision < move.source_until:
             continue
         first = home.address(slot_of(source.sequence, home.slots)) + HEADER_BYTES

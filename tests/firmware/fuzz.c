@@ -107,14 +107,12 @@ static void look_at_values(const ps_store_t *store)
     }
     for (f = 0; mounted && f < fields; ++f) {
         const ps_field_t *field = &layout->fields[f];
-        const uint8_t *at = (const uint8_t *)store->values + field->member;
+        const uint8_t *at = (const uint8_t *)store + field->member;
         if (field->size == 1 && field->range_count == 1) {
             for (i = 0; i < field->count; ++i) {
-                bool is_signed = (field->form & PS_FORM) == PS_SIGNED;
-                int value = is_signed ? (int8_t)at[i] : at[i];
-                int low = is_signed ? (int8_t)field->limits[0] : field->limits[0];
-                int high = is_signed ? (int8_t)field->limits[1] : field->limits[1];
-                demand(value >= low && value <= high, "a value outside its limits");
+                int key = (field->form & PS_FORM) == PS_SIGNED ? at[i] ^ 0x80 : at[i];
+                demand(key >= field->limits[0] && key <= field->limits[1],
+                       "a value outside its limits");
             }
         }
         if ((field->form & PS_TEXT) != 0) {

@@ -107,6 +107,21 @@ def test_equal_limits_are_stored_once() -> None:
     assert b"\x00\x01" == bytes_of(text, "limits")
 
 
+@pytest.mark.parametrize(("scalar", "low", "high", "expected"), [
+    ("u16", 1, 0x0203, "0001 0203"),
+    ("i8", -5, 5, "7b 85"),
+    ("i32", -2, 1, "7ffffffe 80000001"),
+    ("f32", -1.0, 1.0, "40800000 bf800000"),  # 1.0 is 3f800000: IEEE 754
+    ("f32", -0.0, 2.0, "80000000 c0000000"),
+])
+def test_limits_are_keys_that_order_like_numbers(scalar: str, low: float, high: float,
+                                                 expected: str) -> None:
+    """Compared byte by byte they order as the values do; -0.0 is 0.0."""
+    field = one("a", scalar, 0, limits=Limits(((low, high),)))
+    text = generate(plan_with(field))["unit_params.c"]
+    assert bytes.fromhex(expected) == bytes_of(text, "limits")
+
+
 def test_limits_of_the_whole_type_cost_nothing() -> None:
     """An integer whose range is its type's needs no limits; a float always has them."""
     text = generate(plan_with(one("a", "u16", 0, limits=Limits(((0, 65535),)))))["unit_params.c"]

@@ -14,9 +14,9 @@
 #define MARKS_NONE 0xFFFFFFFFu /* the values are of no version up to the last one */
 
 /* Give a group the values of a version. */
-void marks_put(const ps_store_t *store, unsigned group, uint32_t salt, uint32_t version);
+void marks_put(ps_store_t *store, unsigned group, uint32_t salt, uint32_t version);
 
 /* Which version a group has, at most `last`. */
-uint32_t marks_get(const ps_store_t *store, unsigned group, uint32_t salt, uint32_t last);
+uint32_t marks_get(ps_store_t *store, unsigned group, uint32_t salt, uint32_t last);
 
 #endif

@@ -68,7 +68,7 @@ static const uint8_t *picture(unsigned group, unsigned version)
 
 static const uint8_t *group_values(const ps_store_t *store, unsigned group)
 {
-    return (const uint8_t *)store->values + spans[group].offset;
+    return (const uint8_t *)store + store->layout->values + spans[group].offset;
 }
 
 static bool shows(const ps_store_t *store, unsigned group, unsigned version)

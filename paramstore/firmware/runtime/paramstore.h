@@ -24,7 +24,7 @@ extern "C" {
 #endif
 
 /* Version of the tables below. Generated files refuse to compile with another one. */
-#define PS_TABLES_VERSION 2
+#define PS_TABLES_VERSION 3
 
 /* ---- Results ------------------------------------------------------------------------------- */
 
@@ -86,19 +86,24 @@ typedef struct ps_port {
 #define PS_SIGNED 0x01u
 #define PS_FLOAT 0x02u
 #define PS_FORM 0x03u   /* mask of the three above */
-#define PS_JOINED 0x04u /* belongs with the field before it: y of a curve */
-#define PS_TEXT 0x08u   /* bytes of a text: the member has one more byte, always 0 */
-#define PS_MASK 0x10u   /* `limits` is one element: the bits that may be set */
+#define PS_TEXT 0x04u   /* bytes of a text: the member has one more byte, always 0 */
+#define PS_MASK 0x08u   /* `limits` is one key: the bits that may be set */
+#define PS_X 0x10u      /* x of a curve: the field behind is its y */
+#define PS_Y 0x20u      /* y of a curve: the field before is its x */
 
-/* One field: a run of equal elements. Limits are element values as they lie on the EEPROM. */
+/* One field: a run of equal elements. Limits are keys: the `size` bytes of an element, changed so
+ * that they order as numbers do when compared byte by byte, first byte first. The most significant
+ * byte is first; if signed, its top bit is inverted; a float below zero is a two's complement. */
 typedef struct ps_field {
-    uint16_t member;       /* offset of the first element in the values struct, bytes */
+    const uint8_t *limits; /* NULL if there are none */
+    uint16_t at;           /* offset in the payload of its group, bytes */
+    uint16_t member;       /* offset of the first element in the generated type, bytes */
     uint16_t count;        /* elements, 1 or more */
     uint8_t size;          /* of an element, bytes: 1, 2, 4 or 8; 0: `count` bytes without a member */
-    uint8_t form;          /* PS_UNSIGNED ... PS_MASK */
-    uint8_t range_count;   /* pairs of lowest and highest allowed value in `limits`; 0: any */
+    uint8_t form;          /* PS_UNSIGNED ... PS_Y */
+    uint8_t range_count;   /* pairs of lowest and highest allowed key, ascending; 0: any */
+    uint8_t group;         /* that the field is in */
     uint8_t since;         /* first revision of the group whose records hold it */
-    const uint8_t *limits; /* NULL if there are none */
 } ps_field_t;
 
 /* Field `low` must stay strictly below field `high`, element by element. Indexes into fields.
@@ -117,7 +122,6 @@ typedef struct ps_group {
     uint16_t slots;          /* 2 or more */
     uint16_t slot_bytes;     /* whole pages */
     uint16_t body_bytes;     /* payload and room for growth */
-    uint16_t payload_bytes;
     uint16_t first_field;
     uint16_t field_count;
     uint8_t rule_count;
@@ -157,15 +161,16 @@ struct ps_store;
 
 /* The whole store. */
 typedef struct ps_layout {
-    const ps_group_t *groups;
-    const ps_field_t *fields;
-    const ps_move_t *moves;
-    /* ps_take_over if there are moves, else NULL: so that nothing of it is linked. */
-    ps_status_t (*take_over)(struct ps_store *store, bool commit);
-    const uint8_t *known;   /* PS_KNOWN_BYTES for each earlier release; NULL if there are none */
-    const uint8_t *label;   /* the label as it must lie on the part */
-    uint32_t capacity;      /* of the part, bytes */
-    uint16_t values_bytes;  /* size of the values struct */
+    uint8_t address;        /* of the part, 7 bits */
+    uint8_t address_bytes;  /* memory-address bytes on the bus: 1 or 2 */
+    uint8_t block_shift;    /* where the address bits above those go in the device address */
+    uint8_t label_bytes;
+    uint8_t group_count;
+    uint8_t ring_count;     /* and the retired groups behind them, which are only read, by `moves` */
+    uint16_t field_count;
+    uint16_t values;        /* offset of the values struct in the generated type, bytes */
+    uint16_t values_bytes;  /* its size */
+    uint16_t data;          /* offset of the data bytes of the page buffer in it, bytes */
     uint16_t page_bytes;
     uint16_t label_step;    /* from label copy 0 to copy 1, bytes */
     uint16_t poll_us;       /* time between two questions to a busy part */
@@ -174,12 +179,14 @@ typedef struct ps_layout {
     uint16_t known_count;
     uint16_t later_than;    /* a label of a release number above this ... */
     uint16_t later_until;   /* ... and up to this is of a later release of the same series */
-    uint8_t label_bytes;
-    uint8_t group_count;
-    uint8_t ring_count;     /* and the retired groups behind them, which are only read, by `moves` */
-    uint8_t address;        /* of the part, 7 bits */
-    uint8_t address_bytes;  /* memory-address bytes on the bus: 1 or 2 */
-    uint8_t block_shift;    /* where the address bits above those go in the device address */
+    uint32_t capacity;      /* of the part, bytes */
+    const uint8_t *label;   /* the label as it must lie on the part */
+    const uint8_t *known;   /* PS_KNOWN_BYTES for each earlier release; NULL if there are none */
+    const ps_group_t *groups;
+    const ps_field_t *fields;
+    const ps_move_t *moves;
+    /* ps_take_over if there are moves, else NULL: so that nothing of it is linked. */
+    void (*take_over)(struct ps_store *store);
 } ps_layout_t;
 
 /* ---- Working memory ------------------------------------------------------------------------ */
@@ -192,24 +199,20 @@ typedef struct ps_ring {
     uint8_t revision;  /* of the newest record; 0: none */
 } ps_ring_t;
 
-/* A store. The generated type holds one with all the memory it points to: declare that one. */
+/* A store. The generated type begins with one; rings, page buffer and values follow: declare that
+ * one. The buffer has 2 bytes and the largest of label, page and longest record. */
 typedef struct ps_store {
     const ps_layout_t *layout;
     const ps_port_t *port;
-    void *values;      /* the values struct */
-    ps_ring_t *rings;  /* ring_count of them */
-    uint8_t *buffer;   /* 2 bytes and the largest of: label, page or longest record */
     uint32_t crc;      /* of the record being written, up to the page in the buffer */
-    uint32_t sequence; /* of that record */
-    uint32_t address;  /* of that page */
-    uint16_t count;    /* bytes of it */
-    uint16_t offset;   /* of it in the record */
-    uint16_t since_us; /* time since the page was first sent, or since the part took it */
-    uint16_t due_us;   /* when to try next */
+    uint16_t offset;   /* of that page in the record */
+    uint16_t left_us;  /* until a part that does not take it, or does not answer, has failed */
+    uint16_t wait_us;  /* until the next try */
     uint8_t group;     /* being committed */
     uint8_t copies;    /* records still to write; 0: no commit going on */
     uint8_t phase;     /* of the page; private */
-    uint8_t state;     /* of the store; private */
+    uint8_t last_read; /* how the last read ended: a ps_status_t */
+    uint8_t state;     /* below PS_ERR_NACK: how the label was found; else why nothing is written */
 } ps_store_t;
 
 /* ---- Mount --------------------------------------------------------------------------------- */
@@ -236,9 +239,9 @@ ps_status_t ps_format(ps_store_t *store);
  * interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its end. */
 ps_status_t ps_wipe(ps_store_t *store);
 
-/* Called by ps_mount and ps_format through the tables: take over what earlier releases kept
- * elsewhere; commit it. */
-ps_status_t ps_take_over(ps_store_t *store, bool commit);
+/* Called by ps_mount through the tables: take over into the values what earlier releases kept
+ * elsewhere. */
+void ps_take_over(ps_store_t *store);
 
 /* ---- Values -------------------------------------------------------------------------------- */
 

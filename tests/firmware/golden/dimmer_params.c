@@ -13,15 +13,16 @@
 #error "a byte must have 8 bits"
 #endif
 typedef char dimmer_needs_sizeof_bool_1[sizeof(bool) == 1u ? 1 : -1];
-typedef char dimmer_needs_values_below_64_KiB[sizeof(dimmer_values_t) - 1u < 65535u ? 1 : -1];
+typedef char dimmer_needs_memory_below_64_KiB[sizeof(dimmer_t) - 1u < 65535u ? 1 : -1];
+typedef char dimmer_needs_the_rings_behind_the_store[offsetof(dimmer_t, rings) == sizeof(ps_store_t) ? 1 : -1];
 
-/* ---- Limits: lowest and highest value of each range ---------------------------------------- */
+/* ---- Limits: keys of the lowest and highest value of each range ---------------------------- */
 
 static const uint8_t limits[] = {
     /* 0: settings.level: 0 .. 100 % */
     0x00, 0x64,
     /* 2: settings.fade_ms: 0 .. 5000 ms */
-    0x00, 0x00, 0x88, 0x13,
+    0x00, 0x00, 0x13, 0x88,
     /* 6: settings.on: false .. true */
     0x00, 0x01,
 };
@@ -41,32 +42,41 @@ static const uint8_t defaults_settings[] = {
 
 static const ps_field_t fields[] = {
     [DIMMER_SETTINGS_LEVEL] = { /* settings.level */
-        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+        .at = 0u,
+        .member = (uint16_t)(offsetof(dimmer_t, values) +
+                             offsetof(dimmer_values_t, settings) +
                              offsetof(dimmer_settings_t, level)),
         .count = 1u,
         .size = 1u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .group = DIMMER_SETTINGS,
         .since = 1u,
         .limits = limits + 0,
     },
     [DIMMER_SETTINGS_FADE_MS] = { /* settings.fade_ms */
-        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+        .at = 1u,
+        .member = (uint16_t)(offsetof(dimmer_t, values) +
+                             offsetof(dimmer_values_t, settings) +
                              offsetof(dimmer_settings_t, fade_ms)),
         .count = 1u,
         .size = 2u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .group = DIMMER_SETTINGS,
         .since = 1u,
         .limits = limits + 2,
     },
     [DIMMER_SETTINGS_ON] = { /* settings.on */
-        .member = (uint16_t)(offsetof(dimmer_values_t, settings) +
+        .at = 3u,
+        .member = (uint16_t)(offsetof(dimmer_t, values) +
+                             offsetof(dimmer_values_t, settings) +
                              offsetof(dimmer_settings_t, on)),
         .count = 1u,
         .size = 1u,
         .form = PS_UNSIGNED,
         .range_count = 1u,
+        .group = DIMMER_SETTINGS,
         .since = 1u,
         .limits = limits + 6,
     },
@@ -83,7 +93,6 @@ static const ps_group_t groups[] = {
         .slots = 3u,
         .slot_bytes = 16u, /* 2 pages */
         .body_bytes = 7u,
-        .payload_bytes = 4u,
         .first_field = DIMMER_SETTINGS_LEVEL,
         .field_count = 3u,
         .rule_count = 0u,
@@ -102,14 +111,16 @@ static const uint8_t label[] = {
 };
 
 const ps_layout_t dimmer_layout = {
-    .groups = groups,
-    .fields = fields,
-    .moves = NULL,
-    .take_over = NULL,
-    .known = NULL,
-    .label = label,
-    .capacity = 256uL,
+    .address = 0x50u,
+    .address_bytes = 1u,
+    .block_shift = 0u,
+    .label_bytes = 24u,
+    .group_count = DIMMER_GROUP_COUNT,
+    .ring_count = 1u,
+    .field_count = 3u,
+    .values = (uint16_t)offsetof(dimmer_t, values),
     .values_bytes = (uint16_t)sizeof(dimmer_values_t),
+    .data = (uint16_t)(offsetof(dimmer_t, buffer) + 2u),
     .page_bytes = 8u,
     .label_step = 24u,
     .poll_us = 250u,
@@ -118,12 +129,13 @@ const ps_layout_t dimmer_layout = {
     .known_count = 0u,
     .later_than = 65535u,
     .later_until = 0u,
-    .label_bytes = 24u,
-    .group_count = DIMMER_GROUP_COUNT,
-    .ring_count = 1u,
-    .address = 0x50u,
-    .address_bytes = 1u,
-    .block_shift = 0u,
+    .capacity = 256uL,
+    .label = label,
+    .known = NULL,
+    .groups = groups,
+    .fields = fields,
+    .moves = NULL,
+    .take_over = NULL,
 };
 
 void dimmer_init(dimmer_t *unit, const ps_port_t *port)
@@ -132,11 +144,9 @@ void dimmer_init(dimmer_t *unit, const ps_port_t *port)
     unit->store = (ps_store_t){
         .layout = &dimmer_layout,
         .port = port,
-        .values = &unit->values,
-        .rings = unit->rings,
-        .buffer = unit->buffer,
+        .state = PS_ERR_STATE,
     };
-    for (g = 0; g < dimmer_layout.ring_count; ++g) {
+    for (g = 0; g < DIMMER_GROUP_COUNT; ++g) {
         unit->rings[g] = (ps_ring_t){.health = PS_HEALTH_DEFAULTS};
     }
 }

@@ -13,7 +13,7 @@
 
 #include "paramstore.h"
 
-#if PS_TABLES_VERSION != 2
+#if PS_TABLES_VERSION != 3
 #error "dimmer_params.h needs another paramstore.h: write it anew with the paramstore you use"
 #endif
 
@@ -74,9 +74,9 @@ typedef struct {
  * ps_touch: then limits are checked by the commit. */
 typedef struct {
     ps_store_t store; /* first argument of the ps_ functions */
-    dimmer_values_t values;
     ps_ring_t rings[DIMMER_GROUP_COUNT];
     uint8_t buffer[26];
+    dimmer_values_t values;
 } dimmer_t;
 
 /* Connect a store with its tables and your port. Nothing goes over the bus: ps_mount is next. The
