@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
@@ -29,8 +28,7 @@ def address(text: str) -> int:
         raise click.BadParameter(f"`{text}` is no number; write 4096 or 0x1000") from None
 
 
-@dataclass(frozen=True, slots=True)
-class DumpOptions:
+class DumpOptions(NamedTuple):
     """What a person says of a dump."""
 
     form: str | None

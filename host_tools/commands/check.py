@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import textwrap
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -70,7 +69,7 @@ def _review(path: str) -> Review:
         try:
             view_of(found.project.plan)
         except FindingsError as error:
-            return replace(found, findings=(*found.findings, *error.findings), project=None)
+            return found._replace(findings=(*found.findings, *error.findings), project=None)
     return found
 
 

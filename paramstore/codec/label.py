@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c
 from paramstore.codec.shapes import label_shape
@@ -21,8 +21,7 @@ __all__ = ["Label", "build_label", "read_label"]
 _GEOMETRY_OFFSET = 5
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(NamedTuple):
     """What a label says. `page` and `capacity` are in bytes; `name` may be cut short."""
 
     version: int

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.codec.shapes import record_shape
@@ -27,8 +27,7 @@ class RecordState(StrEnum):
     MISPLACED = "misplaced"  # the CRC is right, but the number belongs in another slot
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(NamedTuple):
     """What a slot holds. Unless `state` is VALID, the other parts are only what stood there."""
 
     sequence: int

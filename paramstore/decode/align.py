@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.codec import read_label, read_record
@@ -28,8 +28,7 @@ _ENOUGH = 2
 """Label copies and records that must fit where they are moved to, so that it is no chance."""
 
 
-@dataclass(frozen=True, slots=True)
-class Alignment:
+class Alignment(NamedTuple):
     """The bytes of the part from address 0 on. `score` counts the label copies and records that
     are whole at their places, `findings` say what was done to get there."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.decode.meaning import Meaning, meaning_of
 from paramstore.image.contents import Contents
@@ -16,8 +16,7 @@ __all__ = ["ByteRange", "Difference", "byte_differences", "value_differences"]
 Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
+class Difference(NamedTuple):
     """A parameter whose stored values differ; raws by field name, None where the group has none
     (it was never written, or is lost)."""
 
@@ -27,8 +26,7 @@ class Difference:
     after: dict[str, tuple[Raw, ...]] | None
 
 
-@dataclass(frozen=True, slots=True)
-class ByteRange:
+class ByteRange(NamedTuple):
     """Bytes that differ, all of one meaning; a dump that is shorter has none there."""
 
     meaning: Meaning

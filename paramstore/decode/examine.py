@@ -8,7 +8,7 @@ Each step is a module of its own; this one only puts them together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.decode.describe import describe
 from paramstore.decode.history import History, Wear, history_of, wear_of
@@ -25,16 +25,14 @@ from paramstore.layout.plan import Plan
 __all__ = ["Examination", "Stray", "examine"]
 
 
-@dataclass(frozen=True, slots=True)
-class Stray:
+class Stray(NamedTuple):
     """Bytes from `first` to before `end` that are not erased, on pages that nothing has."""
 
     first: int
     end: int
 
 
-@dataclass(frozen=True, slots=True)
-class Examination:
+class Examination(NamedTuple):
     """What a dump says. Slots, histories and wear go by group name; `findings` has everything
     that is wrong or worth knowing, from the file to its smallest part."""
 

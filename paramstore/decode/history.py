@@ -6,8 +6,8 @@ Must not judge slots (see `slots`).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from paramstore.codec import Record, decode_body
 from paramstore.format import slot_of
@@ -19,8 +19,7 @@ from paramstore.schema.model import Parameter
 __all__ = ["Change", "Commit", "History", "Wear", "history_of", "wear_of"]
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(NamedTuple):
     """A parameter whose stored values differ between two commits; raws by field name."""
 
     parameter: Parameter
@@ -28,8 +27,7 @@ class Change:
     after: dict[str, tuple[Raw, ...]]
 
 
-@dataclass(frozen=True, slots=True)
-class Commit:
+class Commit(NamedTuple):
     """One commit: its records (one for each copy that can be read), values, and what it changed
     against the commit before it in the list; nothing for the first one."""
 
@@ -39,8 +37,7 @@ class Commit:
     changes: tuple[Change, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class History:
+class History(NamedTuple):
     """Commits from the oldest to the newest that can be read. `missing` are the (first, last)
     numbers between them without a whole record, `twice` numbers that more than one slot has."""
 
@@ -49,8 +46,7 @@ class History:
     twice: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Wear:
+class Wear(NamedTuple):
     """How much of its life a ring has used, if every number up to the newest was written.
 
     `writes` is that of the slot written most often, `endurance` the cycles a page lasts at the

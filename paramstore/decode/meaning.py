@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from paramstore.errors import ToolError
 from paramstore.format import HEADER_BYTES, label_name_bytes
@@ -24,8 +24,7 @@ _LABEL_PARTS = (("magic", 4), ("format version", 1), ("geometry", 1), ("release"
                 ("store id", 4), ("layout id", 4))
 
 
-@dataclass(frozen=True, slots=True)
-class Meaning:
+class Meaning(NamedTuple):
     """What one byte is for.
 
     `first` and `size` are the address and length of the whole thing that the byte belongs to:
@@ -49,8 +48,7 @@ class Meaning:
         return self.address - self.first
 
 
-@dataclass(frozen=True, slots=True)
-class Location:
+class Location(NamedTuple):
     """Where something lies in one slot (None: in the label): `bit` is one of its bits, counted
     from the lowest of the byte at `address`, None for whole bytes."""
 

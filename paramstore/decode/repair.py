@@ -11,8 +11,8 @@ What is found is offered. Nothing here changes a dump.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, REVERSED_POLYNOMIAL, crc32c, record_prefix
 from paramstore.layout.plan import Plan, Ring
@@ -20,16 +20,14 @@ from paramstore.layout.plan import Plan, Ring
 __all__ = ["Bit", "Repair", "find_repair"]
 
 
-@dataclass(frozen=True, slots=True)
-class Bit:
+class Bit(NamedTuple):
     """One bit of a record: byte offset and bit number, 0 the lowest."""
 
     offset: int
     bit: int
 
 
-@dataclass(frozen=True, slots=True)
-class Repair:
+class Repair(NamedTuple):
     """The bits that would have to change, in order, and the whole record with them changed."""
 
     bits: tuple[Bit, ...]

@@ -9,8 +9,8 @@ ever told that it was stored.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.codec import build_label, build_record, decode_body, encode_body
 from paramstore.decode.examine import Examination
@@ -33,8 +33,7 @@ class SourceKind(StrEnum):
     DEFAULTS = "defaults"
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """Where a group comes from: `sequence` is the number of the record in the dump, 0 if there is
     none. `offered` is a newer record that a repair would give, if it was
     not taken; `defaulted` the parameters whose stored values break the schema."""
@@ -48,8 +47,7 @@ class Source:
     defaulted: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Salvage:
+class Salvage(NamedTuple):
     """The image of a whole part, and the source of each group in schema order."""
 
     image: bytes
@@ -121,7 +119,7 @@ def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revi
         body = _with_values(body, group, values, tuple(wrong))
     for slot in range(ring.group.copies):
         _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body, revision))
-    return replace(source, defaulted=tuple(wrong))
+    return source._replace(defaulted=tuple(wrong))
 
 
 def _with_values(body: bytes, group: GroupContents, values: dict[str, tuple[Raw, ...]],

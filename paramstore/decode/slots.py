@@ -1,26 +1,22 @@
-"""What every slot of a ring is worth, and why: the facts of `image.contents`, with their causes.
+"""What every slot of a ring is worth: the facts of `image.contents`, with their causes.
 
-A commit writes the slot behind the newest record, or one of the few after it if slots do not take
-the record. So a power cut can have left only those slots torn, and the later ones only if something
-of the new record is there; anything wrong elsewhere has another cause. Slots are judged in this
-order: whole records, the slots of the next commit, small errors, other stores, and the rest is
-damage.
+Whole records, and slots that nothing was ever written to, are judged here; whatever is not as it
+should be goes to `damage`, which is loaded for it only.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from enum import StrEnum
+from functools import cache
+from typing import TYPE_CHECKING, NamedTuple
 
-from paramstore.codec import RecordState, build_record, encode_body
-from paramstore.decode.repair import Repair, find_repair
-from paramstore.decode.stranger import store_id_of
-from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import ERASED, skip_limit, slot_of
-from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
-from paramstore.layout.plan import Plan, Ring
+from paramstore.image.contents import Contents, GroupContents, Slot, SlotState
+
+if TYPE_CHECKING:
+    from paramstore.decode.damage import DamageJudge
+    from paramstore.decode.repair import Repair
+    from paramstore.decode.tear import Tear
 
 __all__ = ["SlotKind", "SlotVerdict", "judge_slots"]
 
@@ -45,8 +41,7 @@ class SlotKind(StrEnum):
         return self in (SlotKind.CURRENT, SlotKind.OLDER, SlotKind.ERASED)
 
 
-@dataclass(frozen=True, slots=True)
-class SlotVerdict:
+class SlotVerdict(NamedTuple):
     """A slot and what it is.
 
     `turn` is the sequence number that the slot should hold, 0 if none has come to it yet. `tear` is
@@ -66,41 +61,25 @@ class SlotVerdict:
 
 def judge_slots(contents: Contents) -> dict[str, tuple[SlotVerdict, ...]]:
     """Return the verdicts on all slots of each group, by group name."""
-    strangers = _strangers(contents)
-    return {
-        group.ring.group.name: tuple(_Judge(contents, group, strangers).verdicts())
-        for group in contents.groups
-    }
 
+    @cache
+    def strangers() -> frozenset[int]:
+        from paramstore.decode.damage import strangers_of
 
-def _strangers(contents: Contents) -> frozenset[int]:
-    """Return the ids of other stores that the dump has records of: that of a label, or one that
-    the CRCs of two or more slots agree on."""
-    plan = contents.plan
-    seen: Counter[int] = Counter(
-        store_id_of(contents.image[s.address:s.address + g.ring.record_bytes], g.ring.group.id)
-        for g in contents.groups for s in g.slots if s.record.state is RecordState.BAD_CRC
-    )
-    ids = {i for i, count in seen.items() if count > 1}
-    label = contents.label
-    if label is not None and contents.label_state is LabelState.FOREIGN:
-        ids |= {label.store_id} & seen.keys()
-    return frozenset(ids - {plan.store_id})
+        return strangers_of(contents)
+
+    return {g.ring.group.name: tuple(_Judge(contents, g, strangers).verdicts())
+            for g in contents.groups}
 
 
 class _Judge:
     """Judges the slots of one group."""
 
-    def __init__(self, contents: Contents, group: GroupContents, strangers: frozenset[int]) -> None:
-        self._plan: Plan = contents.plan
-        self._group = group
-        self._ring: Ring = group.ring
-        self._image = contents.image
-        self._strangers = strangers
+    def __init__(self, contents: Contents, group: GroupContents,
+                 strangers: Callable[[], frozenset[int]]) -> None:
+        self._contents, self._group, self._strangers = contents, group, strangers
         self._newest = group.newest.record.sequence if group.newest else 0
-        last = self._newest + 1 + skip_limit(self._ring.slots)
-        self._next = {slot_of(n, self._ring.slots): n
-                      for n in range(last, self._newest, -1)}
+        self._damage: DamageJudge | None = None
 
     def verdicts(self) -> Iterator[SlotVerdict]:
         for slot in self._group.slots:
@@ -108,24 +87,24 @@ class _Judge:
 
     def _turn(self, number: int) -> int:
         """Return the greatest number up to the newest that belongs in a slot; 0 if none does."""
-        return max(0, self._newest - (self._newest - 1 - number) % self._ring.slots)
+        return max(0, self._newest - (self._newest - 1 - number) % self._group.ring.slots)
 
     def _verdict(self, slot: Slot, turn: int) -> SlotVerdict:
         match slot.state:
             case SlotState.MISSING:
                 return SlotVerdict(slot, SlotKind.MISSING, turn, slot.reason)
-            case SlotState.ERASED:
-                return self._erased(slot, turn)
             case SlotState.FOREIGN:
                 return SlotVerdict(slot, SlotKind.MISPLACED, turn, slot.reason)
-            case SlotState.DAMAGED:
-                return self._damaged(slot, turn)
+            case SlotState.ERASED if turn == 0:
+                return SlotVerdict(slot, SlotKind.ERASED, turn)
+            case SlotState.ERASED | SlotState.DAMAGED:
+                return self._unsound(slot, turn)
             case _:
                 return self._whole(slot, turn)
 
     def _whole(self, slot: Slot, turn: int) -> SlotVerdict:
         record = slot.record
-        revision = record.revision if record.revision != self._ring.revision else None
+        revision = record.revision if record.revision != self._group.ring.revision else None
         if record.sequence < turn:
             return SlotVerdict(
                 slot, SlotKind.WORN, turn, f"holds record {record.sequence}, but number {turn} "
@@ -133,125 +112,9 @@ class _Judge:
         kind = SlotKind.CURRENT if slot.state is SlotState.CURRENT else SlotKind.OLDER
         return SlotVerdict(slot, kind, turn, revision=revision)
 
-    def _erased(self, slot: Slot, turn: int) -> SlotVerdict:
-        if turn == 0:
-            return SlotVerdict(slot, SlotKind.ERASED, turn)
-        if self._next.get(slot.number) == self._newest + 1:
-            tear = find_tear(self._plan, self._ring, self._data(slot),
-                             (turn, self._like(turn)), self._new(slot))
-            return SlotVerdict(
-                slot, SlotKind.TORN, turn, f"erased where record {turn} was: the write of record "
-                f"{tear.new_sequence} was cut after the page was erased", tear)
-        return SlotVerdict(slot, SlotKind.WORN, turn,
-                           f"erased, though number {turn} came by: the page did not take it")
+    def _unsound(self, slot: Slot, turn: int) -> SlotVerdict:
+        from paramstore.decode.damage import DamageJudge  # not needed for a sound unit
 
-    def _damaged(self, slot: Slot, turn: int) -> SlotVerdict:
-        data = self._data(slot)
-        store = store_id_of(data, self._ring.group.id)
-        if store in self._strangers:
-            return SlotVerdict(slot, SlotKind.OTHER_STORE, turn,
-                               f"a record of the store with id 0x{store:08X}", store_id=store)
-        repair = self._repair(slot, data)
-        if slot.number in self._next:
-            tear = self._tear(slot, turn, data)
-            if (self._begun(slot, tear, data)
-                    and (repair is None or self._torn_bits(repair, tear, data))):
-                return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear, repair)
-        if repair is not None:
-            sequence = int.from_bytes(repair.data[:4], "little")
-            return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} but for "
-                               f"{_bits_text(slot, repair)}", repair=repair)
-        return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
-
-    def _begun(self, slot: Slot, tear: Tear, data: bytes) -> bool:
-        """Whether the next commit came to a slot: it does to the first one, and to a later one only
-        if the number there or a CRC shows it."""
-        old = data[:4] == (tear.old_sequence or 0xFFFFFFFF).to_bytes(4, "little")
-        mixed = all(o in (Origin.OLD, Origin.NEW, Origin.SAME, Origin.MIXED)
-                    for o in tear.origins[:4])
-        return self._next[slot.number] == self._newest + 1 or tear.new is not None or (
-            mixed and not old)
-
-    def _repair(self, slot: Slot, data: bytes) -> Repair | None:
-        """Return a repair that makes a record whose number belongs here and now."""
-        repair = find_repair(self._plan, self._ring, data)
-        if repair is None:
-            return None
-        sequence, slots = int.from_bytes(repair.data[:4], "little"), self._ring.slots
-        near = self._newest - 2 * slots <= sequence <= self._newest + slots or not self._newest
-        return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
-
-    def _torn_bits(self, repair: Repair, tear: Tear, data: bytes) -> bool:
-        """Whether the bits that a repair would change may be what a tear left: each is as in the
-        other of the two records, not as in neither."""
-        sequence = int.from_bytes(repair.data[:4], "little")
-        if sequence not in (tear.old_sequence, tear.new_sequence):
-            return False
-        other = tear.new_sequence if sequence == tear.old_sequence else tear.old_sequence
-        # Before its first record the slot was erased.
-        like = self._like(other) if other is not None else bytes([ERASED]) * len(data)
-        tail = len(data) - 1
-        return all(
-            (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
-            or self._wiped(tear, b.offset)
-            for b in repair.bits
-        )
-
-    def _wiped(self, tear: Tear, offset: int) -> bool:
-        """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly
-        all FF or 00 itself, one or two bits may be all that this took."""
-        first = offset - offset % self._ring.page_bytes
-        page = set(tear.origins[first:first + self._ring.page_bytes])
-        return page in ({Origin.ERASED}, {Origin.CLEARED})
-
-    # ---- Torn slots --------------------------------------------------------------------------
-
-    def _tear(self, slot: Slot, turn: int, data: bytes) -> Tear:
-        """Return the tear that a CRC proves with any neighbour as pattern, else the likeliest."""
-        found = None
-        for new in self._patterns(self._next[slot.number]):
-            for old in self._patterns(turn) if turn else [None]:
-                tear = find_tear(self._plan, self._ring, data,
-                                 None if old is None else (turn, old),
-                                 (self._next[slot.number], new))
-                if tear.proven:
-                    return tear
-                found = found or tear
-        assert found is not None, "there is always a pattern"
-        return found
-
-    def _new(self, slot: Slot) -> tuple[int, bytes]:
-        number = self._next[slot.number]
-        return number, self._like(number)
-
-    def _like(self, sequence: int) -> bytes:
-        return next(self._patterns(sequence))
-
-    def _patterns(self, sequence: int) -> Iterator[bytes]:
-        """Yield what record `sequence` may have been: bodies of the two records nearest to it."""
-        whole = sorted((s.record for s in self._group.slots if s.record.valid),
-                       key=lambda r: (abs(r.sequence - sequence), -r.sequence))
-        for record in whole[:2]:
-            yield build_record(self._plan, self._ring, sequence, record.body, record.revision)
-        if not whole:
-            yield build_record(self._plan, self._ring, sequence, encode_body(self._ring, {}))
-
-    def _data(self, slot: Slot) -> bytes:
-        return self._image[slot.address:slot.address + self._ring.record_bytes]
-
-
-def _tear_text(tear: Tear, data: bytes) -> str:
-    if tear.new is not None:
-        what = f"the write of record {tear.new_sequence} was cut just before its end"
-    elif set(tear.origins) <= {Origin.OTHER, Origin.CLEARED, Origin.MIXED}:
-        what = f"the write of record {tear.new_sequence} was cut, or the page is damaged"
-    else:
-        what = f"the write of record {tear.new_sequence} was cut"
-    if tear.old_sequence is not None:
-        what += f"; record {tear.old_sequence} was there before"
-    return what
-
-
-def _bits_text(slot: Slot, repair: Repair) -> str:
-    places = [f"bit {b.bit} of 0x{slot.address + b.offset:04X}" for b in repair.bits]
-    return " and ".join(places)
+        if self._damage is None:
+            self._damage = DamageJudge(self._contents, self._group, self._strangers())
+        return self._damage.verdict(slot, turn)

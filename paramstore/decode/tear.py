@@ -10,8 +10,8 @@ so is every byte. Without a proof the tear that fits the neighbours best is name
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.format import ERASED, HEADER_BYTES
@@ -34,8 +34,7 @@ class Origin(StrEnum):
     OTHER = "other"  # neither
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """Bytes of a record of one origin, from `first` to before `end`."""
 
     first: int
@@ -43,8 +42,7 @@ class Stretch:
     origin: Origin
 
 
-@dataclass(frozen=True, slots=True)
-class Tear:
+class Tear(NamedTuple):
     """How a slot was torn. `old_sequence` is None if the slot was erased before.
 
     `sure` says of each byte whether a CRC or the sequence number proves its origin; that of the
@@ -85,8 +83,7 @@ def find_tear(plan: Plan, ring: Ring, data: bytes, old: tuple[int, bytes] | None
     return _Search(plan, ring, data, old, new).run()
 
 
-@dataclass(frozen=True, slots=True)
-class _Guess:
+class _Guess(NamedTuple):
     """A clean tear: (first, end) offsets that are still old, are new, are FF and are 00."""
 
     old: tuple[tuple[int, int], ...] = ()

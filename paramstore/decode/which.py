@@ -6,8 +6,8 @@ Must not judge what a dump holds beyond that.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from paramstore.codec import Label, read_label
 from paramstore.decode.align import Alignment, align
@@ -23,16 +23,14 @@ __all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose"]
 _LABEL_BYTES = 32  # the longest, whatever the part
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(NamedTuple):
     """A plan that a dump may be of, and what it is called: a file, and a release of it."""
 
     name: str
     plan: Plan
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
+class Choice(NamedTuple):
     """The candidate a dump is of, how it lies on its part, and what speaks for it."""
 
     candidate: Candidate

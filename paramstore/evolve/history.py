@@ -8,13 +8,10 @@ order shows. The digests find accidents; they are no signature.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.evolve.moves import with_moves
-from paramstore.evolve.release import plan_from_data, plan_to_data
 from paramstore.files import make_folder, read_text, write_text
 from paramstore.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
@@ -26,8 +23,7 @@ FILE_VERSION = 1
 """Of the release files; grows when a key changes its meaning."""
 
 
-@dataclass(frozen=True, slots=True)
-class Release:
+class Release(NamedTuple):
     """One release: its plan, with all that later firmware needs, its digest, and its note."""
 
     plan: Plan
@@ -40,8 +36,7 @@ class Release:
         return self.plan.release
 
 
-@dataclass(frozen=True, slots=True)
-class History:
+class History(NamedTuple):
     """All releases of a store, number 1 first."""
 
     releases: tuple[Release, ...] = ()
@@ -86,6 +81,10 @@ def load_history(schema_path: str | Path) -> History:
                 "PS712", path, f"release {number} is missing: the next file is `{path.name}`",
                 "bring the file back from version control")])
         releases.append(_load(path, number, releases[-1].digest if releases else None))
+    if not releases:
+        return History()
+    from paramstore.evolve.moves import with_moves
+
     plans: list[Plan] = []
     for release in releases:
         plans.append(with_moves(release.plan, plans))
@@ -104,6 +103,8 @@ def write_release(schema_path: str | Path, plan: Plan, history: History, note: s
 
     ToolError if the file is there already or the numbers are used up.
     """
+    from paramstore.evolve.release import plan_to_data
+
     number = len(history.releases) + 1
     path = release_folder(schema_path) / f"{number:04}.json"
     if path.exists():
@@ -157,6 +158,8 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _checked_plan(path: Path, data: dict[str, Any], number: int) -> Plan:
+    from paramstore.evolve.release import plan_from_data
+
     try:
         plan = plan_from_data(data, number)
         sound = plan.layout_id == data["layout_id"]

@@ -6,9 +6,9 @@ Reads the schema and the release files beside it, and lays the store out as thes
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.codec import Label
 from paramstore.errors import Finding, FindingsError, SourceText, errors_in
@@ -24,8 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Project", "Review", "freeze", "open_project", "review"]
 
 
-@dataclass(frozen=True, slots=True)
-class Project:
+class Project(NamedTuple):
     """`plan` is that of the schema as it stands: that of the last release if nothing changed
     since. `findings` are the warnings about the schema; those about the plan are in the plan."""
 
@@ -54,8 +53,7 @@ class Project:
         return self.plan
 
 
-@dataclass(frozen=True, slots=True)
-class Review:
+class Review(NamedTuple):
     """Everything there is to say about a schema. `project` is None if there are errors."""
 
     findings: tuple[Finding, ...]

@@ -7,14 +7,16 @@ from. `mended` then does what mount does with values outside their limits.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.codec import Record, decode_body
-from paramstore.layout.moves import Move, convert
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Group
+
+if TYPE_CHECKING:
+    from paramstore.layout.moves import Move
 
 __all__ = ["GroupValues", "Origin", "Values", "group_values", "mended"]
 
@@ -31,8 +33,7 @@ class Origin(StrEnum):
     DEFAULT = "default"  # nothing is stored for it
 
 
-@dataclass(frozen=True, slots=True)
-class GroupValues:
+class GroupValues(NamedTuple):
     """Values of a group as they come from the part, limits not checked; origins by parameter."""
 
     values: Values
@@ -79,6 +80,8 @@ def _applied(plan: Plan, ring: Ring, field: Field, revision: int,
 
 
 def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
+    from paramstore.layout.moves import convert  # only on units of an earlier release
+
     scalar = move.conversion.source
     places = range(move.offset, move.offset + move.count * scalar.size, scalar.size)
     elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))

@@ -6,8 +6,8 @@ Gives facts, no words. Must not know files or slots.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
@@ -24,8 +24,7 @@ class BreachKind(StrEnum):
     TEXT = "text"  # not UTF-8, or bytes after the end of the text
 
 
-@dataclass(frozen=True, slots=True)
-class Breach:
+class Breach(NamedTuple):
     """One broken rule: which element of which field breaks it."""
 
     kind: BreachKind

@@ -6,8 +6,8 @@ bytes are. Must not know file forms (see `files`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.codec import Label, Record, RecordState, read_label, read_record
 from paramstore.evolve.values import Origin, group_values
@@ -40,8 +40,7 @@ class SlotState(StrEnum):
         return self in (SlotState.DAMAGED, SlotState.FOREIGN, SlotState.MISSING)
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(NamedTuple):
     """One slot: its record as far as there is one, and for a bad one the reason in words."""
 
     number: int
@@ -51,8 +50,7 @@ class Slot:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class GroupContents:
+class GroupContents(NamedTuple):
     """What the ring of one group holds.
 
     `newest` is None if there is no record; `values` are defaults then, unless an earlier release
@@ -96,8 +94,7 @@ class LabelState(StrEnum):
     FORMAT = "another format version"
 
 
-@dataclass(frozen=True, slots=True)
-class Contents:
+class Contents(NamedTuple):
     """What an image holds. `labels` are the two copies, None where one is not whole."""
 
     plan: Plan

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.format import LABEL_MAGIC
@@ -25,8 +24,7 @@ __all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_imag
            "place", "read_dump"]
 
 
-@dataclass(frozen=True, slots=True)
-class Dump:
+class Dump(NamedTuple):
     """What a file says about an EEPROM: `data` from address 0 on.
 
     `gaps` are the (first, past the last) addresses inside `data` that the file does not give;
@@ -37,8 +35,7 @@ class Dump:
     gaps: tuple[tuple[int, int], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Form:
+class Form(NamedTuple):
     """One file form, kept in `forms.MODULE`. `addressed`: it can have gaps and an offset."""
 
     name: str

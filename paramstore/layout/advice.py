@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from paramstore.errors import Finding, Severity
 from paramstore.layout.demand import demand_of, slots_for_life
 from paramstore.layout.plan import Plan, Ring
-from paramstore.layout.split import best_split
 from paramstore.layout.strength import CRC_32C, strength
 from paramstore.parts.wear import endurance_at, life_years
 
@@ -41,6 +40,8 @@ def _about_split(plan: Plan, ring: Ring) -> Iterator[Finding]:
     demand = demand_of(group, plan.schema)
     if not demand.hot or group.slots is not None or ring.slot_pages == 1:
         return
+    from paramstore.layout.split import best_split  # for few groups, so not loaded for all
+
     split = best_split(group, plan.schema)
     if split is None:
         return

@@ -16,7 +16,7 @@ that is smaller: room for parameters to come that costs no page write today or l
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.format import OVERHEAD_BYTES
 from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
@@ -38,8 +38,7 @@ SPARE_SLOTS = 3
 """The newest record, the slot being written, and one to pass on to."""
 
 
-@dataclass(frozen=True, slots=True)
-class Demand:
+class Demand(NamedTuple):
     """What one group takes on one part. `least`: slots that it needs however seldom written."""
 
     group: Group

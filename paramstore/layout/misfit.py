@@ -14,7 +14,6 @@ from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES
 from paramstore.layout.arrange import arrange, pages_for_rings, protected_places
 from paramstore.layout.demand import Demand, demands_of, records_in_life
-from paramstore.layout.split import best_split
 from paramstore.parts.catalogue import search
 from paramstore.parts.part import Part
 from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
@@ -47,7 +46,7 @@ def impossible_groups(schema: Schema) -> list[Finding]:
 def explain_misfit(schema: Schema) -> Finding:
     """Return the one error that says why `schema`, free of impossible groups, does not fit."""
     demands = demands_of(schema)
-    lean = [replace(d, slots=min(d.slots, d.least)) if d.group.slots is None else d
+    lean = [d._replace(slots=min(d.slots, d.least)) if d.group.slots is None else d
             for d in demands]
     room = pages_for_rings(schema.part)
     if sum(d.pages for d in lean) > room:
@@ -179,6 +178,8 @@ def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
     left = room - sum(d.pages for d in demands if d is not hottest)
     endurance = endurance_at(schema.part, schema.temperature_c)
     ways = []
+    from paramstore.layout.split import best_split
+
     split = best_split(group, schema)
     if split and split.pages <= left:
         ways.append(f"{split.words}: that needs {split.pages} pages")
@@ -228,10 +229,10 @@ def _smaller(schema: Schema, demands: Sequence[Demand], name: str) -> list[str]:
     (large,) = (d for d in demands if d.group.name == name)
     left = pages_for_rings(schema.part) - sum(d.pages for d in demands if d is not large)
     if large.group.slots is not None and large.slots > large.least:
-        small = replace(large, slots=left // large.slot_pages)
+        small = large._replace(slots=left // large.slot_pages)
         way, possible = f"lower `slots` of `{name}` to {small.slots}", small.slots >= large.least
     else:
-        small = replace(large, slot_pages=left // large.slots)
+        small = large._replace(slot_pages=left // large.slots)
         payload = small.slot_pages * schema.part.page - OVERHEAD_BYTES
         way, possible = (f"make `{name}` at most {payload} bytes, room included; it has "
                          f"{large.group.payload_bytes}"), payload > 0

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
-from paramstore.layout.moves import Move
 from paramstore.parts.part import Part
 from paramstore.schema.model import Field, Group, Schema
+
+if TYPE_CHECKING:
+    from paramstore.layout.moves import Move
 
 __all__ = ["PlacedField", "Plan", "Reserved", "Ring"]
 

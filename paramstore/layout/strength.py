@@ -5,15 +5,14 @@ The distances are facts about polynomials, not computed here; tests verify what 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES
 
 __all__ = ["CRC_16", "CRC_32C", "Detection", "Strength", "strength"]
 
 
-@dataclass(frozen=True, slots=True)
-class Detection:
+class Detection(NamedTuple):
     """A CRC as a detector. `limits` are (Hamming distance, most data bits at which it holds),
     falling in distance: every error of fewer wrong bits than the distance is found."""
 
@@ -41,8 +40,7 @@ CRC_16 = Detection("CRC-16/CCITT", 16, ((4, 32751),))
 of x modulo the polynomial is 32767."""
 
 
-@dataclass(frozen=True, slots=True)
-class Strength:
+class Strength(NamedTuple):
     """What is detected in records of one length, by the CRC-32C and by a CRC-16 in its place."""
 
     data_bits: int

@@ -6,13 +6,11 @@ Must not know where in a file a value stands: a `Problem` names the path, the ca
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from paramstore.errors import ToolError
 from paramstore.parts.part import Part, WriteProtect
@@ -34,8 +32,7 @@ Range = tuple[float, float]
 """Smallest and largest value allowed, both included."""
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """One key. It is required if `default` is None; `ranges` has one range for a number, two for
     the pairs of points; `choices` lists every value allowed where those are few."""
 
@@ -78,8 +75,7 @@ KEYS: dict[str, Key] = {
 Path = tuple[str | int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One mistake in a table: the keys and indexes that lead to it, what, and how to mend it.
 
     An empty path means the table as a whole (a key is missing).
@@ -128,6 +124,8 @@ def _block_bits(capacity: int, address_bytes: int) -> int:
 def _unknown(table: Mapping[str, Any]) -> Iterator[Problem]:
     for name in table:
         if name not in KEYS:
+            import difflib
+
             near = difflib.get_close_matches(name, KEYS, n=1)
             yield Problem((name,), f"unknown key `{name}` in a part",
                           f"did you mean `{near[0]}`?" if near else "keys: " + ", ".join(KEYS))

@@ -13,7 +13,6 @@ from typing import Any
 from paramstore.decode.examine import Examination
 from paramstore.decode.history import Change, Commit, History, Wear
 from paramstore.decode.slots import SlotKind, SlotVerdict
-from paramstore.decode.tear import Origin, stretches
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
 from paramstore.report.tables import printable
@@ -23,10 +22,9 @@ from paramstore.schema.quantity import format_value
 
 __all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "parameter_text"]
 
-ORIGIN_TINTS = {Origin.OLD: "place", Origin.NEW: "mend", Origin.SAME: "fact",
-                Origin.ERASED: "warning", Origin.CLEARED: "warning", Origin.MIXED: "error",
-                Origin.OTHER: "error"}
-"""The part of a report whose colour the bytes of a torn slot have."""
+ORIGIN_TINTS = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
+                "cleared": "warning", "mixed": "error", "other": "error"}
+"""The part of a report whose colour the bytes of a torn slot have, by `decode.tear.Origin`."""
 
 _MOST_COMMITS = 12
 """Commits of one group that are shown; JSON has all of them."""
@@ -69,6 +67,8 @@ def _slots(found: Examination, tint: Tint) -> Iterator[str]:
 def _torn(verdict: SlotVerdict, tint: Tint) -> Iterator[str]:
     if verdict.tear is None:
         return
+    from paramstore.decode.tear import stretches
+
     tear, address = verdict.tear, verdict.slot.address
     for stretch in stretches(tear.origins):
         sure = all(tear.sure[stretch.first:stretch.end])
@@ -150,6 +150,8 @@ def dump_data(found: Examination) -> dict[str, Any]:
 
 def _verdict_data(verdict: SlotVerdict) -> dict[str, Any]:
     tear, repair = verdict.tear, verdict.repair
+    if tear is not None:
+        from paramstore.decode.tear import stretches
     return {
         "slot": verdict.slot.number,
         "address": verdict.slot.address,

@@ -7,7 +7,6 @@ others. `image_data` is the same for programs.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import date
@@ -113,6 +112,8 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
         hang = " " * (width + 4)
         lines = [text]
         if width + 4 + display_width(text) > _WIDTH:
+            import textwrap
+
             lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
         yield f"  {parameter.name:{width}}  {lines[0]}"
         yield from (hang + line for line in lines[1:])

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 __all__ = ["Column", "display_width", "printable", "table"]
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(NamedTuple):
     """One column: heading, unit (shown under it), and on which side its cells line up."""
 
     head: str

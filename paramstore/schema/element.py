@@ -6,10 +6,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal, localcontext
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from paramstore.errors import ParamstoreError
 from paramstore.scalars import SCALARS, Raw, ScalarForm
@@ -67,8 +66,7 @@ class ValueProblem(ParamstoreError):
         self.others: tuple[ValueProblem, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Loss:
+class Loss(NamedTuple):
     """An element that storage rounds: reading it back shows `stored` instead of `wanted`."""
 
     path: tuple[int, ...]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from typing import NamedTuple
 
 __all__ = ["C_WORDS", "MAX_NAME", "NAME", "NameProblem", "member_problem", "name_problem"]
 
@@ -33,8 +33,7 @@ C_WORDS = frozenset(_C_WORD_LIST.split())
 """Words that the C of a store, which may be compiled as C++, cannot use as a member."""
 
 
-@dataclass(frozen=True, slots=True)
-class NameProblem:
+class NameProblem(NamedTuple):
     """Why a name cannot be used: `code` PS108 or PS109, what, and how to mend it."""
 
     code: str

@@ -5,9 +5,8 @@ The reader walks these tables, and the JSON Schema for editors is made from them
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from paramstore.format import LAST_SERIES
 from paramstore.scalars import SCALARS
@@ -45,8 +44,7 @@ class Form(StrEnum):
     NAMES = "an array of names"
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """One key. `low` and `high` bound a number, and `code` is the finding outside of them."""
 
     name: str
@@ -175,8 +173,7 @@ AXIS_KEYS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class TypeInfo:
+class TypeInfo(NamedTuple):
     """A type of the schema language: its kind, and the keys that parameters of it have."""
 
     kind: Kind

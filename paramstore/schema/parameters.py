@@ -32,7 +32,7 @@ from paramstore.schema.words import code_list, did_you_mean, show_number, type_o
 
 __all__ = ["read_parameter"]
 
-_ONLY_TYPE_NEEDED = {n: replace(k, required=n == "type") for n, k in PARAMETER_KEYS.items()}
+_ONLY_TYPE_NEEDED = {n: k._replace(required=n == "type") for n, k in PARAMETER_KEYS.items()}
 _ARRAY_TYPE = re.compile(r"\s*(\w+)\s*\[\s*(\d*)\s*\]\s*")
 _LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.scalars import Raw
 from paramstore.schema.element import (
@@ -49,8 +49,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class Conversion:
+class Conversion(NamedTuple):
     """The raw elements of a whole field, and what rounding changed."""
 
     raws: tuple[Raw, ...]

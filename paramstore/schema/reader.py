@@ -61,9 +61,10 @@ def _holds_values(data: dict[str, Any]) -> bool:
     """Return whether the file has tables of plain values only, as a values file has."""
     return bool(data) and all(
         isinstance(table, dict)
-        and not near_words(name, ("store", "group"))
         and "role" not in table
         and not any(isinstance(value, dict) for value in table.values())
+        and name not in (known := ("store", "group"))
+        and not near_words(name, known)
         for name, table in data.items()
     )
 

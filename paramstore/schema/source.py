@@ -6,15 +6,17 @@ imports the latter. It knows nothing of schemas: values files are read with it a
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import tomllib
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
+from importlib.machinery import PathFinder
+from types import ModuleType
 from typing import Any
 
 import tree_sitter
-import tree_sitter_toml
 
 from paramstore.errors import Finding, FindingsError, SourceText, Span
 
@@ -184,7 +186,20 @@ def _too_long(span: Span) -> _Refused:
 
 @lru_cache(maxsize=1)
 def _parser() -> tree_sitter.Parser:
-    return tree_sitter.Parser(tree_sitter.Language(tree_sitter_toml.language()))
+    return tree_sitter.Parser(tree_sitter.Language(_grammar().language()))
+
+
+def _grammar() -> ModuleType:
+    """Return the compiled part of tree_sitter_toml. The package around it loads importlib.resources
+    for texts that nothing needs here, which takes longer than to read a schema."""
+    package = importlib.util.find_spec("tree_sitter_toml")
+    spec = package and PathFinder.find_spec(
+        "tree_sitter_toml._binding", package.submodule_search_locations)
+    if spec is None or spec.loader is None:
+        raise ModuleNotFoundError("tree_sitter_toml")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 class _Locator:

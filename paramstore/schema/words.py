@@ -5,7 +5,6 @@ Knows no rule of a schema.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
 from decimal import Decimal
@@ -30,6 +29,8 @@ def code_list(names: Iterable[object], last: str = "and", most: int = _LISTED) -
 
 def near_words(word: str, known: Sequence[str]) -> list[str]:
     """Return the known words that look like `word`, nearest first."""
+    import difflib  # not needed for what is spelt right
+
     folded = {k.casefold(): k for k in reversed(known)}
     near = difflib.get_close_matches(word.casefold(), folded, n=_SUGGESTIONS, cutoff=0.6)
     return [folded[n] for n in near]

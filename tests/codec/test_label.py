@@ -33,7 +33,7 @@ def test_the_independent_decoder_agrees(plan: Plan, release: int, series: int) -
     data = build_label(replace(plan, release=release, schema=replace(plan.schema, series=series)))
     label = read_label(data)
     assert label is not None
-    assert decode_label(data) == {n: getattr(label, n) for n in Label.__dataclass_fields__}
+    assert decode_label(data) == {n: getattr(label, n) for n in Label._fields}
 
 
 def test_every_changed_bit_is_seen() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from dataclasses import replace
 
 from hypothesis import given, settings
 
@@ -110,5 +109,5 @@ def test_values_are_compared_where_they_are_given() -> None:
     assert () == value_differences(PLAN, contents, {"settings": {"interval": interval}})
     (difference,) = value_differences(PLAN, contents, {"settings": {"interval": (3,)}})
     assert {"interval": (3,)} == difference.after
-    blank = replace(contents, groups=unpack(PLAN, b"\xff" * 4096).groups)
+    blank = contents._replace(groups=unpack(PLAN, b"\xff" * 4096).groups)
     assert value_differences(PLAN, blank, contents)[0].before is None

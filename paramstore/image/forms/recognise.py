@@ -50,15 +50,15 @@ def _signs(content: bytes) -> list[str]:
     if not forms and not binary:
         if _C_ARRAY.search(head):
             forms.append("c")
-        elif _dump_lines(head.decode("utf-8", "replace")):
+        elif _holds_dump_lines(head.decode("utf-8", "replace")):
             forms.append("text")
     return [*forms, "bin"] if binary else forms
 
 
-def _dump_lines(text: str) -> bool:
-    from paramstore.image.forms.text_dump import dump_lines
+def _holds_dump_lines(text: str) -> bool:
+    from paramstore.image.forms.text_dump import holds_dump_lines
 
-    return dump_lines(text, _LOOK_AT_LINES) > 0
+    return holds_dump_lines(text, _LOOK_AT_LINES)
 
 
 def _is_text(head: bytes) -> bool:

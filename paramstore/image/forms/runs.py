@@ -8,6 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, Span
 from paramstore.format import ERASED
@@ -22,8 +23,7 @@ MAX_SPAN = 1 << 22
 part has 128 KiB; the rest is room for an image inside that of a controller."""
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(NamedTuple):
     """Bytes at an address; `span` is where they stand in the file, None if it has no lines."""
 
     address: int
@@ -36,8 +36,7 @@ class Run:
         return self.address + len(self.data)
 
 
-@dataclass(frozen=True, slots=True)
-class WriteOptions:
+class WriteOptions(NamedTuple):
     """How an image is written. `offset` is the address of its first byte in the file, `ranges`
     the (first, past the last) addresses that are written (None: all), `fill` what stands between
     them where a form cannot leave it out, `family` that of UF2, `name` that of a C array."""
@@ -49,8 +48,7 @@ class WriteOptions:
     name: str = "eeprom_image"
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """What a file says: disjoint runs in the order of the file, at least one byte in all.
 
     `title` says for people what the file was read as. `addressed`: whether the addresses come

@@ -10,9 +10,8 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
@@ -26,7 +25,7 @@ from paramstore.image.forms.text_lines import (
 from paramstore.image.forms.words import Known, Order, recognised, swapped
 from paramstore.schema.words import plural
 
-__all__ = ["dump_lines", "read", "write"]
+__all__ = ["holds_dump_lines", "read", "write"]
 
 _ROW = 16
 _BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
@@ -62,24 +61,22 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
     return _Reader(source, order, known).read()
 
 
-def dump_lines(text: str, most: int) -> int:
-    """Return how many of the first `most` lines could be lines of a hex dump."""
-    return sum(
+def holds_dump_lines(text: str, most: int) -> bool:
+    """Return whether one of the first `most` lines could be a line of a hex dump."""
+    return any(
         read_line(n, without_escapes(line)) is not None
         for n, line in enumerate(text.split("\n", most)[:most])
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Mark:
+class _Mark(NamedTuple):
     """A line of stars (the line before is repeated), or an address alone (the dump ends there)."""
 
     number: int
     address: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class _Numbering:
+class _Numbering(NamedTuple):
     """How addresses are written: in which base, and how many bytes one step of them is."""
 
     base: int
@@ -173,7 +170,7 @@ class _Reader:
                        lines[0].number,
                        help="put a colon behind the addresses, or take them away")
         return [
-            replace(item, address=item.values[0] or "", values=item.values[1:])
+            item._replace(address=item.values[0] or "", values=item.values[1:])
             if isinstance(item, Line) else item
             for item in items
         ]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from paramstore.image.forms.words import swapped
 
@@ -23,11 +23,14 @@ _ADDRESS = re.compile(
     r"([ \t]*(?:[:|=>]+|-(?=[ \t]))|)[ \t]+")
 _SEGMENT = re.compile(r"[0-9A-Fa-f]{4}:(?=[0-9A-Fa-f]{4}[ \t])")
 _TIGHT = re.compile(r"()([0-9A-Fa-f]{4,8})()(:)(?=[0-9A-Fa-f]{2}[ \t])")
-_TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}|-{2})(?![0-9A-Za-z_])")
-_GAP = re.compile(r"[ \t]*(?:[,:|]|-(?!-))?[ \t]*")
+_TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}|-{2})(?![0-9A-Za-z_])"
+                    r"([ \t]*(?:[,:|]|-(?!-))?[ \t]*)")
+"""A value and the gap behind it."""
 _WIDE_GAP = re.compile(r"[ \t]{2}|\t|[ \t]?\|")
 _VARYING = re.compile(r"[\s\d]+")
 _STARTS = re.compile(r"[\s\]>:)|]+")
+_AS_SHOWN = bytes(byte if 0x20 <= byte < 0x7F else ord(".") for byte in range(256))
+"""How most dumps show a byte."""
 _WORD_DIGITS = (4, 8, 16)
 _VALUE_DIGITS = (2, *_WORD_DIGITS)
 _UNREAD = "xX?-"
@@ -45,8 +48,7 @@ sign behind the address ("@": none, "": no address), the hex digits of a value (
 length)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A line that may be one of a dump.
 
     `address` is the text of an address that shows by its own form that it is one ("h" before it:
@@ -76,8 +78,8 @@ class Line:
     @property
     def data(self) -> bytes:
         """The bytes, high byte of a word first; FF where a value could not be read."""
-        return bytes.fromhex("".join((v or "F" * self.digits).rjust(self.digits, "0")
-                                     for v in self.values))
+        unread = "F" * self.digits
+        return bytes.fromhex("".join([(v or unread).rjust(self.digits, "0") for v in self.values]))
 
 
 def without_escapes(line: str) -> str:
@@ -99,6 +101,8 @@ def ascii_fits(data: bytes, text: str) -> bool:
 
     Blanks at the end may be lost, and one blank may stand in the middle.
     """
+    if text.isascii() and text.encode() == data.translate(_AS_SHOWN):
+        return True
     if len(text) == len(data) + 1 and text[len(data) // 2] == " ":
         text = text[:len(data) // 2] + text[len(data) // 2 + 1:]
     if len(text) > len(data):
@@ -145,8 +149,7 @@ def _is_address(text: str, address: re.Match[str]) -> bool:
     return len(address[2]) != len(first[1]) and len(first[1]) != 1
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
+class _Place(NamedTuple):
     """What comes before the data of a line, as in `Line`."""
 
     number: int
@@ -175,9 +178,9 @@ def _data(place: _Place, text: str, at: int) -> Line | None:
             if (digits and size != digits) or size % 2:
                 break
             digits = size
-        values.append((value, token.end()))
-        at = _end_of_gap(text, token.end())
-        if at == token.end():
+        values.append((value, token.end(1)))
+        at = token.end()
+        if not token[2]:
             break
     if not digits or (digits not in _VALUE_DIGITS and len(values) > 1):
         return None
@@ -200,15 +203,10 @@ def _split(place: _Place, text: str, values: list[tuple[str | None, int]],
         columns = [c for c in _columns(rest) if 0 < len(c) <= size + 1]
         for column in columns:
             if _shows(line, column):
-                return replace(line, text=column)
+                return line._replace(text=column)
         if columns and len(columns[0]) == size and _WIDE_GAP.match(rest):
-            contradicted = contradicted or replace(line, text=columns[0])
+            contradicted = contradicted or line._replace(text=columns[0])
     return plain or contradicted
-
-
-def _end_of_gap(text: str, at: int) -> int:
-    gap = _GAP.match(text, at)
-    return gap.end() if gap else at
 
 
 def _ends(text: str, values: list[tuple[str | None, int]]) -> Iterator[int]:
