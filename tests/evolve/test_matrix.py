@@ -14,6 +14,7 @@ import pytest
 
 from paramstore.status import Health, Status
 from tests.engines import Engines
+from tests.evolve import units as twins
 from tests.evolve.histories import Past, tank_probe
 from tests.evolve.model import Seen, State, random_values
 
@@ -23,13 +24,15 @@ RELEASES = range(1, 6)
 class Unit:
     """A unit: what is on its part, what the model says of it, and the firmware it runs now."""
 
-    def __init__(self, past: Past, release: int) -> None:
+    def __init__(self, past: Past, release: int, image: bytes = b"",
+                 state: State | None = None) -> None:
         self.past = past
-        self.state: State = {}
+        self.state: State = state or {}
         self.label = release
-        self.engines = Engines(past.plan(release))
-        assert Status.BLANK is self.engines.call("mount")
-        assert Status.OK is self.engines.call("format")
+        self.engines = Engines(past.plan(release), image)
+        if not image:
+            assert Status.BLANK is self.engines.call("mount")
+            assert Status.OK is self.engines.call("format")
         self.release = release
 
     def flash(self, release: int) -> Status:
@@ -114,6 +117,23 @@ def test_fresh_and_used_units(first: int, second: int) -> None:
     for group in unit.groups:
         unit.commit(rng, group)
     unit.flash(second)
+
+
+@pytest.mark.parametrize(("first", "second"), list(product(RELEASES, RELEASES)))
+def test_torn_units(first: int, second: int) -> None:
+    """A unit whose last commit was cut is read right by any other release: what its own firmware
+    finds on it, converted."""
+    past, rng = tank_probe(), random.Random(first * 10 + second)
+    for _ in range(4):
+        torn = twins.Unit(past, first)
+        torn.run(first, rng)
+        torn.run(first, rng)
+        torn.tear(rng)
+        unit = Unit(past, first, torn.image, torn.state)
+        if unit.flash(second) is Status.OLDER:
+            unit.settle()
+        unit.flash(first)
+        unit.flash(second)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -14,7 +14,7 @@ from paramstore.rig.twin import TwinRig
 from paramstore.status import Status
 from tests.engines import bench_for
 from tests.evolve.histories import relaid
-from tests.image.test_migrate import Unit, seen_by
+from tests.evolve.units import Unit, seen_by
 
 EARLIER = range(1, 6)
 

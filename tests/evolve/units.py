@@ -1,0 +1,92 @@
+"""Units for tests: a part that the twin of any release has run on, and what the model says of it.
+"""
+
+from __future__ import annotations
+
+import random
+from contextlib import suppress
+
+from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.image.contents import unpack
+from paramstore.image.migrate import Migration, migrate
+from paramstore.rig.twin import TwinRig
+from paramstore.status import Health, Status
+from tests.engines import bench_for
+from tests.evolve.histories import Past
+from tests.evolve.model import Raws, Seen, State, random_values
+
+__all__ = ["Unit", "commit", "seen_by"]
+
+
+class Unit:
+    """A unit that the twin of any release has run on, and what the model says of it."""
+
+    def __init__(self, past: Past, release: int) -> None:
+        self.past, self.label, self.state = past, release, State()
+        self.image = b""
+        twin = self.start(release)
+        assert Status.OK is twin.format()
+        self.image = bytes(twin.bench.device.memory)
+
+    def start(self, release: int) -> TwinRig:
+        twin = TwinRig(self.past.plan(release), bench_for(self.past.plan(release), self.image))
+        twin.mount()
+        return twin
+
+    def run(self, release: int, rng: random.Random, every: bool = False) -> None:
+        """Firmware of `release` takes the unit over if it is later, and commits groups."""
+        seen = self.past.model.read(self.state, release, self.label)
+        twin = self.start(release)
+        if release > self.label:
+            assert Status.OK is twin.format()
+            for group in seen.migrated:
+                self.write(release, group, seen)
+            self.label = release
+        for group in self.past.model.groups(release):
+            if every or rng.randrange(3):
+                values = random_values(rng, group)
+                commit(twin, group["name"], values)
+                self.write(release, group["name"], Seen({group["name"]: values}))
+        self.image = bytes(twin.bench.device.memory)
+
+    def tear(self, rng: random.Random) -> None:
+        """The power goes in a commit by firmware of the label's release: old or new values stay."""
+        group = rng.choice(self.past.model.groups(self.label))
+        name, values = group["name"], random_values(rng, group)
+        twin = self.start(self.label)
+        tear = Tear(rng.choice(list(Torn)), rng.randint(1, 31), rng.getrandbits(16))
+        twin.bench.device.faults = [CutAtWrite(rng.randint(1, 2), tear)]
+        with suppress(PowerCut):
+            commit(twin, name, values)
+        self.image = bytes(twin.bench.device.memory)
+        before = self.past.model.read(self.state, self.label, self.label)
+        held = self.start(self.label).values(name)
+        if held != before.values[name]:
+            assert held == values
+            self.write(self.label, name, Seen({name: values}))
+
+    def write(self, release: int, group: str, seen: Seen) -> None:
+        self.state = self.past.model.write(self.state, release, group, seen.values[group])
+
+    def migrated(self, release: int) -> Migration:
+        plans = self.past.plans[min(self.label, release) - 1:max(self.label, release)]
+        return migrate(unpack(self.past.plan(self.label), self.image), self.past.plan(release),
+                       plans)
+
+
+def commit(twin: TwinRig, group: str, values: dict[str, Raws]) -> None:
+    """Give a group values, and commit it."""
+    twin.unlock(group)
+    for name, raws in values.items():
+        assert Status.OK is twin.set(group, name, 0, raws)
+    twin.touch(group)
+    assert Status.OK is twin.commit(group)
+
+
+def seen_by(past: Past, release: int, image: bytes) -> TwinRig:
+    """Firmware of a release on an image of just this release: at home, nothing to take over."""
+    twin = TwinRig(past.plan(release), bench_for(past.plan(release), image))
+    assert twin.mount() in (Status.OK, Status.FLAGGED)
+    for ring in past.plan(release).rings:
+        assert twin.health(ring.group.name) in (Health(0), Health.DEFAULTS)
+    return twin
