@@ -100,7 +100,7 @@ def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan])
         field = former.fields[index]
         via = via_of(field, later).then(via)
         later = field
-        there = next(p for p in home.fields if p.field is field)
+        there = home.place(field)
         if (home.group.id, there.offset) not in seen:
             seen.add((home.group.id, there.offset))
             yield Move(

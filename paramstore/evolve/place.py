@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from paramstore.codec import default_payload
 from paramstore.errors import Finding, FindingsError
 from paramstore.evolve.changes import Change, changes, refusals, warnings
-from paramstore.evolve.conversion import Refused, same_bytes
+from paramstore.evolve.conversion import Refused, Via, same_bytes, via_of
 from paramstore.evolve.links import Links, link
-from paramstore.evolve.moves import with_moves
+from paramstore.evolve.moves import ancestors, with_moves
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
@@ -81,7 +81,7 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
     made = tuple(changes(last, schema, links))
     if made:
         plan = _with_moves(plan, releases)
-        if wrong := list(_overlong_defaults(plan)):
+        if wrong := [*_overlong_defaults(plan), *_reused_members(plan, releases)]:
             raise FindingsError(wrong)
     else:
         plan = replace(plan, release=last.release, moves=last.moves, known=last.known)
@@ -102,6 +102,39 @@ def _overlong_defaults(plan: Plan) -> Iterator[Finding]:
                     "PS729", f"the default of `{field.name}` is longer than the {move.count} bytes "
                     "of an earlier release", plan.schema.source, parameter.span,
                     help=f"give it a default of at most {move.count} bytes")
+
+
+def _reused_members(plan: Plan, releases: Sequence[Plan]) -> Iterator[Finding]:
+    """Yield an error for each member with a number that named another one in the same bytes, in
+    whatever release; those of the last one were compared before."""
+    same = [p for p in releases if p.series == plan.series]
+    for ring in plan.rings:
+        for parameter in ring.group.parameters:
+            field = parameter.fields[0]
+            if field.members:
+                yield from _reused(plan, ring, parameter, same)
+
+
+def _reused(plan: Plan, ring: Ring, parameter: Parameter,
+            same: Sequence[Plan]) -> Iterator[Finding]:
+    new = later = parameter.fields[0]
+    offset, via, told = ring.place(new).offset, Via(), set[int]()
+    for release, (home, former) in zip(reversed(same), ancestors(plan, ring, parameter, same),
+                                       strict=False):
+        field = former.fields[0]
+        via, later = via_of(field, later).then(via), field
+        if home.group.id != ring.group.id or home.place(field).offset != offset:
+            return
+        before = {number: via.names.get(name, name) for name, number in field.members}
+        for name, number in new.members:
+            if before.get(number, name) != name and number not in told:
+                told.add(number)
+                what = "bit" if new.kind is Kind.FLAGS else "number"
+                yield Finding(
+                    "PS730", f"{what} {number} of `{new.name}` was `{before[number]}` in release "
+                    f"{release.release} and cannot become `{name}`", plan.schema.source,
+                    parameter.span, notes=("units in the field may still hold the old meaning",),
+                    help=f"give `{name}` a {what} that was never used")
 
 
 def _with_moves(plan: Plan, releases: Sequence[Plan]) -> Plan:

@@ -94,6 +94,10 @@ class Ring:
         """Pages of the whole ring."""
         return self.slots * self.slot_pages
 
+    def place(self, field: Field) -> PlacedField:
+        """Return where a field of the group lies."""
+        return next(p for p in self.fields if p.field is field)
+
     def address(self, slot: int) -> int:
         """Return the memory address of the first byte of `slot`."""
         return (self.first_page + slot * self.slot_pages) * self.page_bytes
