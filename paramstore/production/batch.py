@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
@@ -21,19 +20,18 @@ from paramstore.image.files import Form, encode_image
 from paramstore.image.values_out import values_toml
 from paramstore.layout.plan import Plan
 from paramstore.production.outputs import Output
-from paramstore.production.packer import Packer, make_packer
+from paramstore.production.packer import make_packer
 from paramstore.production.records import Batch, NewUnit, Records, SerialsExhausted, SerialTaken
 from paramstore.production.serials import Pattern, SerialPlace
-from paramstore.production.table import MOST_ERRORS, TableReader, UnitRow
+from paramstore.production.table import MOST_ERRORS, Block, TableReader, UnitRow
 from paramstore.scalars import Raw
-from paramstore.schema.quantity import parameter_to_raw
 from paramstore.schema.words import plural
 
 __all__ = ["BatchJob", "Checked", "Made", "batch_plan"]
 
 _CHUNK_BYTES = 1 << 22
 """Images held at a time."""
-_CHUNK_MOST, _CHUNK_LEAST = 500, 16
+_CHUNK_MOST, _CHUNK_LEAST = 1000, 16
 Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 Progress = Callable[[int], None]
 """Told how many rows more are done."""
@@ -56,6 +54,19 @@ class Made:
     units: int
     new: int
     kept: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is on record of some rows: their serial numbers by row (those of the table, if it gives
+    them), the batches that these were given in, and the values that their images were made with."""
+
+    serials: Mapping[int, str]
+    owners: Mapping[str, str]
+    given: Mapping[str, str]
+
+    def is_new(self, unit: UnitRow) -> bool:
+        return self.serials.get(unit.number, "") not in self.owners
 
 
 @dataclass(slots=True)
@@ -91,24 +102,27 @@ class BatchJob:
             self._check_batch(records)
         reader = self._reader()
         extra: list[Finding] = []
-        rows = bad = new = 0
-        for row in reader.units():
+        rows = good = new = 0
+        for block in reader.blocks(self._block_size()):
             if not rows:
                 self._check_numbering(reader)
-            rows += 1
-            if row is None or not self._matches(records, row, extra):
-                bad += 1
-            else:
-                new += self._is_new(records, row)
+            known = self._known(records, block.units)
+            for unit in block.units:
+                if not (finding := self._at_odds(reader, known, unit)):
+                    good += 1
+                    new += known.is_new(unit)
+                else:
+                    extra.append(finding)
+            rows += block.rows
+            progress(block.rows)
             if len(extra) > MOST_ERRORS:
                 break
-            progress(1)
         if self.pattern is not None and records is not None:
             self._check_room(records, new)
         elif self.pattern is not None and new > self.pattern.last - self.first + 1:
             raise self._no_room(self.pattern.last - self.first + 1, new)
-        return Checked(rows, bad, new, tuple(sorted((*reader.findings, *extra),
-                                                    key=lambda f: f.sort_key)))
+        return Checked(rows, rows - good, new, tuple(sorted((*reader.findings, *extra),
+                                                            key=lambda f: f.sort_key)))
 
     def _reader(self) -> TableReader:
         return TableReader(self.plan.schema, self.table, self.place, self.constants,
@@ -143,39 +157,32 @@ class BatchJob:
             SourceText(records.path, ""), notes=(f"begun {old.begun}",),
             help="take those of the first run, or give another name with --batch")])
 
-    def _matches(self, records: Records | None, row: UnitRow, extra: list[Finding]) -> bool:
-        """Whether a row agrees with the records; findings PS953 and PS954 if not."""
+    def _known(self, records: Records | None, units: Sequence[UnitRow]) -> _Known:
         if records is None:
-            return True
-        if row.serial is not None:
-            owner = records.owner(row.serial)
-            if owner is not None and owner != self.name and not self.again:
-                extra.append(Finding(
-                    "PS953", f"the serial number `{row.serial}` was given before", row.source,
-                    row.span, notes=(f"to a unit of batch `{owner}`",),
-                    help="give another one; for a new image for the same unit say --again"))
-                return False
-            serial = row.serial
-        else:
-            known = records.serial_of_row(self.name, row.number)
-            if known is None:
-                return True
-            serial = known
-        given = records.given(serial, self.name)
-        if given is None or given == row.given:
-            return True
-        extra.append(Finding(
-            "PS954", f"unit {serial} was made with other values", row.source, row.span,
-            notes=(f"batch `{self.name}`; on record: {_one_line(given)}",),
-            help="mend the row, or give another name with --batch"))
-        return False
+            return _Known({}, {}, {})
+        serials = {u.number: u.serial for u in units if u.serial is not None}
+        serials = serials or records.serials_of_rows(self.name, [u.number for u in units])
+        numbers = list(serials.values())
+        return _Known(serials, records.owners(numbers), records.given(self.name, numbers))
 
-    def _is_new(self, records: Records | None, row: UnitRow) -> bool:
-        if records is None:
-            return True
-        if row.serial is not None:
-            return records.owner(row.serial) is None
-        return records.serial_of_row(self.name, row.number) is None
+    def _at_odds(self, reader: TableReader, known: _Known, unit: UnitRow) -> Finding | None:
+        """Return how a row disagrees with the records (PS953, PS954); None if it does not."""
+        serial = known.serials.get(unit.number)
+        if serial is None:
+            return None
+        owner = known.owners.get(serial, self.name)
+        if owner != self.name and not self.again:
+            return Finding(
+                "PS953", f"the serial number `{serial}` was given before", unit.row.source,
+                reader.place_of(unit), notes=(f"to a unit of batch `{owner}`",),
+                help="give another one; for a new image for the same unit say --again")
+        given = known.given.get(serial)
+        if given is None or given == unit.given:
+            return None
+        return Finding(
+            "PS954", f"unit {serial} was made with other values", unit.row.source,
+            reader.place_of(unit), notes=(f"batch `{self.name}`; on record: {_one_line(given)}",),
+            help="mend the row, or give another name with --batch")
 
     def _check_room(self, records: Records, new: int) -> None:
         assert self.pattern is not None
@@ -201,32 +208,42 @@ class BatchJob:
         records.begin(self._batch())
         packer = make_packer(self.plan, self.constants)
         units = new = kept = 0
-        for chunk in self._chunks(records):
-            before = sum(self._is_new(records, row) for row in chunk)
-            serials = self._allot(records, chunk)
-            images = self._pack(packer, chunk, serials)
+        for known, block in self._blocks(records):
+            serials = self._allot(records, block.units)
+            columns = block.columns
+            if self.pattern is not None:
+                columns = {**columns, self.place.key: [self.place.raws(s) for s in serials]}
+            images = packer.pack([unit.values for unit in block.units], columns)
             digests = [hashlib.sha256(image).hexdigest() for image in images]
             records.packed(self.name, list(zip(serials, digests, strict=True)), self.now())
             for serial, image in zip(serials, images, strict=True):
-                content = encode_image(bytes(image), self.form)
-                kept += not output.add(f"{serial}{self.suffix}", content)
-            units, new = units + len(chunk), new + before
-            progress(len(chunk))
+                kept += not output.add(f"{serial}{self.suffix}", self._content(image))
+            units, new = units + len(serials), new + sum(map(known.is_new, block.units))
+            progress(len(serials))
         return Made(units, new, kept)
 
-    def _chunks(self, records: Records) -> Iterator[list[UnitRow]]:
-        size = max(_CHUNK_LEAST, min(_CHUNK_MOST, _CHUNK_BYTES // self.plan.part.capacity))
+    def _content(self, image: bytes | memoryview) -> bytes | memoryview:
+        # Raw binary is the image as it is.
+        return image if self.form.name == "bin" else encode_image(bytes(image), self.form)
+
+    def _block_size(self) -> int:
+        return max(_CHUNK_LEAST, min(_CHUNK_MOST, _CHUNK_BYTES // self.plan.part.capacity))
+
+    def _blocks(self, records: Records) -> Iterator[tuple[_Known, Block]]:
+        """Yield what can be made, with what is known of it."""
         stamp = _stamp(self.table)
-        rows = (row for row in self._reader().units()
-                if row is not None and self._matches(records, row, []))
-        while chunk := list(islice(rows, size)):
-            yield chunk
+        reader = self._reader()
+        for block in reader.blocks(self._block_size()):
+            known = self._known(records, block.units)
+            block = block.only([self._at_odds(reader, known, u) is None for u in block.units])
+            if block.units:
+                yield known, block
             if _stamp(self.table) != stamp:
                 raise ToolError(f"`{self.table}` was changed while it was read",
                                 "repeat the run: it goes on where this one stopped")
 
-    def _allot(self, records: Records, chunk: list[UnitRow]) -> list[str]:
-        wanted = [NewUnit(row.number, row.given, row.serial) for row in chunk]
+    def _allot(self, records: Records, units: Sequence[UnitRow]) -> list[str]:
+        wanted = [NewUnit(unit.number, unit.given, unit.serial) for unit in units]
         try:
             return records.allot(self.name, wanted, self.now(), self.pattern, self.first,
                                  self.again)
@@ -237,16 +254,6 @@ class BatchJob:
             raise ToolError(f"another run took the last numbers of `{self.pattern}`",
                             "repeat with another pattern: rows that have a number keep it"
                             ) from error
-
-    def _pack(self, packer: Packer, chunk: list[UnitRow],
-              serials: list[str]) -> list[bytes | memoryview]:
-        group, parameter = self.place.group.name, self.place.parameter
-        units = []
-        for row, serial in zip(chunk, serials, strict=True):
-            raws = {n: c.raws for n, c in parameter_to_raw(
-                parameter, self.place.physical(serial)).items()}
-            units.append({**row.values, group: {**row.values.get(group, {}), **raws}})
-        return list(packer.pack(units))
 
     def _batch(self) -> Batch:
         return Batch(self.name, self.plan.release,

@@ -4,15 +4,14 @@ An image with the constants is made once, by the record codec. For each chunk it
 fields that differ are laid over it as columns, and the CRCs follow from the difference alone:
 a CRC is linear, so that of a record is that of the constant one XOR what each changed byte
 contributes at its distance from the end. Constant bytes cost nothing, and all copies of a record
-change by the same amount. The only use of numpy in production.
+change by the same amount.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import chain
-from typing import cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,16 +20,17 @@ from paramstore.checksum import CRC_BYTES, crc32c
 from paramstore.format import HEADER_BYTES
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
-from paramstore.production.packer import Raws
-from paramstore.scalars import Scalar, ScalarForm
+from paramstore.production.numbers import dtype_of
+from paramstore.production.packer import Columns, Raws
 
 __all__ = ["ColumnarPacker", "contributions"]
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint32]
 
+_ROWS = 256
 _BLOCK = 1 << 15
-"""Table look-ups made at a time: so many results stay in the cache of a processor."""
+"""Images, and table look-ups, made at a time: so many stay in the cache of a processor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,16 @@ class _Target:
     ring: Ring
     placed: PlacedField
     dtype: np.dtype[np.generic]
+
+    def stored(self, column: Any) -> Bytes:
+        """Return the bytes of a column, one unit after another."""
+        if self.dtype == np.uint8 and not isinstance(column, np.ndarray):
+            return np.frombuffer(b"".join(map(bytes, column)), np.uint8)
+        return np.ascontiguousarray(column, self.dtype).reshape(-1).view(np.uint8)
+
+    def copy_of(self, column: Any) -> NDArray[np.generic]:
+        """Return the raws of a column, one unit after another, to be changed at will."""
+        return self.stored(column).copy().view(self.dtype)
 
 
 class ColumnarPacker:
@@ -52,48 +62,53 @@ class ColumnarPacker:
         self._tables = {r.group.name: contributions(r.record_bytes - CRC_BYTES).ravel()
                         for r in plan.rings}
         self._targets = {
-            (r.group.name, p.field.name): _Target(r, p, _dtype(p.field.scalar))
+            (r.group.name, p.field.name): _Target(r, p, dtype_of(p.field.scalar))
             for r in plan.rings for p in r.fields
         }
         self._buffer: Bytes = np.empty((0, len(self._base)), np.uint8)
 
-    def pack(self, units: Sequence[Raws]) -> Sequence[bytes | memoryview]:
+    def pack(self, units: Sequence[Raws | None],
+             columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit; see `Packer`."""
-        names = dict.fromkeys((g, f) for unit in units for g, fields in unit.items()
-                              for f in fields)
-        columns = {(g, f): self._column(units, g, f) for g, f in names}
-        images = self.pack_columns(columns, len(units))
-        return [image.data for image in images]
+        count = len(units)
+        own = [(index, unit) for index, unit in enumerate(units) if unit]
+        if own:
+            arrays = {key: self._targets[key].copy_of(column).reshape(count, -1)
+                      for key, column in columns.items()}
+            for index, unit in own:
+                for group, fields in unit.items():
+                    for field, raws in fields.items():
+                        if (group, field) not in arrays:
+                            arrays[group, field] = self._constant(group, field, count)
+                        arrays[group, field][index] = raws
+            columns = arrays
+        return [image.data for image in self.pack_columns(columns, count)]
 
-    def _column(self, units: Sequence[Raws], group: str, field: str) -> NDArray[np.generic]:
-        constant = self._constants[group][field]
-        rows = [unit.get(group, {}).get(field, constant) for unit in units]
-        dtype = self._targets[group, field].dtype
-        if dtype.itemsize == 1 and dtype.kind == "u":
-            return np.frombuffer(b"".join(map(bytes, cast("list[tuple[int, ...]]", rows))), dtype)
-        return np.fromiter(chain.from_iterable(rows), dtype, len(rows) * len(constant))
+    def _constant(self, group: str, field: str, count: int) -> NDArray[np.generic]:
+        raws = np.array([self._constants[group][field]], self._targets[group, field].dtype)
+        return np.repeat(raws, count, axis=0)
 
-    def pack_columns(self, columns: Mapping[tuple[str, str], NDArray[np.generic]],
-                     count: int) -> Bytes:
-        """Return `count` images as the rows of an array, which the next call overwrites.
-
-        `columns` maps (group, field) to the raws of all units, one unit after another.
-        """
+    def pack_columns(self, columns: Columns, count: int) -> Bytes:
+        """Return `count` images as the rows of an array, which the next call overwrites."""
         if len(self._buffer) < count:
             self._buffer = np.empty((count, len(self._base)), np.uint8)
-        images = self._buffer[:count]
+        laid = [(target, target.stored(columns[key]).reshape(count, -1))
+                for key, target in self._targets.items() if key in columns]
+        for at in range(0, count, _ROWS):
+            self._lay(self._buffer[at:min(at + _ROWS, count)],
+                      [(target, data[at:at + _ROWS]) for target, data in laid])
+        return self._buffer[:count]
+
+    def _lay(self, images: Bytes, laid: Sequence[tuple[_Target, Bytes]]) -> None:
         images[:] = self._base
         changed: dict[str, list[PlacedField]] = {}
-        for (group, name), column in columns.items():
-            target = self._targets[group, name]
-            data = np.ascontiguousarray(column, target.dtype).reshape(count, -1)
+        for target, data in laid:
             start = target.ring.address(0) + HEADER_BYTES + target.placed.offset
-            images[:, start:start + target.placed.field.size] = data.view(np.uint8)
-            changed.setdefault(group, []).append(target.placed)
+            images[:, start:start + target.placed.field.size] = data
+            changed.setdefault(target.ring.group.name, []).append(target.placed)
         for ring in self._plan.rings:
             if ring.group.name in changed:
                 self._finish(images, ring, changed[ring.group.name])
-        return images
 
     def _finish(self, images: Bytes, ring: Ring, changed: Sequence[PlacedField]) -> None:
         """Bring the CRC of the first record of a ring up to date, then the other copies."""
@@ -131,8 +146,3 @@ def contributions(size: int) -> Words:
         # One more zero byte behind it: the register moves on by eight bits.
         row = (row >> np.uint32(8)) ^ one[row & np.uint32(0xFF)]
     return table
-
-
-def _dtype(scalar: Scalar) -> np.dtype[np.generic]:
-    letter = {ScalarForm.UNSIGNED: "u", ScalarForm.SIGNED: "i", ScalarForm.FLOAT: "f"}[scalar.form]
-    return np.dtype(f"<{letter}{scalar.size}")

@@ -11,6 +11,7 @@ import os
 import tarfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Protocol
@@ -22,6 +23,8 @@ __all__ = ["Archive", "EndToEnd", "Folder", "Output", "open_output"]
 _ARCHIVES = {".tar": False, ".tgz": True, ".gz": True}
 """Suffixes, and whether the archive is compressed."""
 _BESIDE = ".part"
+_CHECKSUM = slice(148, 155)
+"""Where the checksum stands in the header of a tar archive (POSIX.1-1988, ustar)."""
 
 
 class Output(Protocol):
@@ -32,7 +35,7 @@ class Output(Protocol):
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None: ...
 
-    def add(self, name: str, data: bytes) -> bool:
+    def add(self, name: str, data: bytes | memoryview) -> bool:
         """Take one file; return whether it was written, not there already with these bytes."""
         ...
 
@@ -42,6 +45,7 @@ class Folder:
 
     def __init__(self, path: str) -> None:
         self._folder = Path(path)
+        self._ending = f"{_BESIDE}{os.getpid()}"
         with _translated(path):
             self._folder.mkdir(parents=True, exist_ok=True)
             # Left by a run that was killed. One that goes on has long renamed its own at the end.
@@ -54,16 +58,19 @@ class Folder:
         for path in self._stale:
             path.unlink(missing_ok=True)
 
-    def add(self, name: str, data: bytes) -> bool:
+    def add(self, name: str, data: bytes | memoryview) -> bool:
         """Write a file beside its place and rename it into it."""
         target = self._folder / name
-        with _translated(str(target)):
+        try:
             if target.exists() and target.read_bytes() == data:
                 return False
             # The name is that of one unit, which no other run has: it needs no random part.
-            beside = self._folder / f".{name}{_BESIDE}{os.getpid()}"
-            beside.write_bytes(data)
+            beside = self._folder / f".{name}{self._ending}"
+            with beside.open("wb", 0) as stream:
+                stream.write(data)
             beside.replace(target)
+        except OSError as error:
+            raise _failure(str(target), error) from error
         return True
 
 
@@ -94,7 +101,7 @@ class _OneFile:
 class Archive(_OneFile):
     """A tar archive, compressed or not; the same images make the same bytes.
 
-    Only `tarfile` headers are used: its archives keep a list of all that is in them.
+    Only headers of `tarfile` are used: its archives keep a list of all that is in them.
     """
 
     def __init__(self, path: str, packed: bool) -> None:
@@ -108,15 +115,15 @@ class Archive(_OneFile):
                  trace: TracebackType | None) -> None:
         self._finish(kind, self._close)
 
-    def add(self, name: str, data: bytes) -> bool:
+    def add(self, name: str, data: bytes | memoryview) -> bool:
         """Append a file."""
-        info = tarfile.TarInfo(name)
-        info.size = len(data)
-        with _translated(str(self._target)):
-            out = self._packed or self._stream
-            out.write(info.tobuf(tarfile.USTAR_FORMAT))
+        out = self._packed or self._stream
+        try:
+            out.write(_header(name, len(data)))
             out.write(data)
             out.write(bytes(-len(data) % tarfile.BLOCKSIZE))
+        except OSError as error:
+            raise _failure(str(self._target), error) from error
         return True
 
     def _close(self) -> None:
@@ -135,10 +142,12 @@ class EndToEnd(_OneFile):
                  trace: TracebackType | None) -> None:
         self._finish(kind, lambda: None)
 
-    def add(self, name: str, data: bytes) -> bool:
+    def add(self, name: str, data: bytes | memoryview) -> bool:
         """Append the bytes; the name is not kept."""
-        with _translated(str(self._target)):
+        try:
             self._stream.write(data)
+        except OSError as error:
+            raise _failure(str(self._target), error) from error
         return True
 
 
@@ -151,9 +160,31 @@ def open_output(path: str) -> Output:
     return EndToEnd(path) if suffix == ".bin" else Folder(path)
 
 
+def _header(name: str, size: int) -> bytes:
+    """Return the header of a file in an archive. Most differ in the name only: the rest is made
+    once, and the checksum, a sum of the bytes, follows."""
+    data = name.encode("ascii")
+    header = bytearray(_nameless(size))
+    total = int(header[_CHECKSUM].rstrip(b"\0"), 8) + sum(data)
+    header[:len(data)] = data
+    header[_CHECKSUM] = b"%06o\0" % total
+    return bytes(header)
+
+
+@lru_cache(16)
+def _nameless(size: int) -> bytes:
+    info = tarfile.TarInfo("")
+    info.size = size
+    return info.tobuf(tarfile.USTAR_FORMAT)
+
+
 @contextmanager
 def _translated(path: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise ToolError(f"cannot write `{path}`: {error.strerror}") from error
+        raise _failure(path, error) from error
+
+
+def _failure(path: str, error: OSError) -> ToolError:
+    return ToolError(f"cannot write `{path}`: {error.strerror}")

@@ -7,23 +7,27 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
-from typing import Protocol
+from typing import Any, Protocol
 
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 
-__all__ = ["Packer", "PlainPacker", "Raws", "make_packer"]
+__all__ = ["Columns", "Packer", "PlainPacker", "Raws", "has_numpy", "make_packer"]
 
 Raws = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 """Raws by group and field name."""
+Columns = Mapping[tuple[str, str], Any]
+"""By names of group and field: a sequence of the raws of each unit, or an array of numpy with a
+line for each unit."""
 
 
 class Packer(Protocol):
     """Makes images of a plan that differ from one set of constants in some fields."""
 
-    def pack(self, units: Sequence[Raws]) -> Sequence[bytes | memoryview]:
-        """Return the image of each unit; what a unit does not give is constant.
+    def pack(self, units: Sequence[Raws | None],
+             columns: Columns) -> Sequence[bytes | memoryview]:
+        """Return the image of each unit: its own raws over those of the columns over the constants.
 
         An image stays valid until the next call only. The raws are within their limits.
         """
@@ -37,16 +41,28 @@ class PlainPacker:
         self._plan = plan
         self._constants = constants
 
-    def pack(self, units: Sequence[Raws]) -> Sequence[bytes | memoryview]:
+    def pack(self, units: Sequence[Raws | None],
+             columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit."""
-        return [pack(self._plan, {
-            group: {**fields, **unit.get(group, {})} for group, fields in self._constants.items()
-        }) for unit in units]
+        images = []
+        for index, unit in enumerate(units):
+            values = {group: dict(fields) for group, fields in self._constants.items()}
+            for (group, field), column in columns.items():
+                values[group][field] = tuple(column[index])
+            for group, fields in (unit or {}).items():
+                values[group].update(fields)
+            images.append(pack(self._plan, values))
+        return images
+
+
+def has_numpy() -> bool:
+    """Return whether many units can be dealt with at once."""
+    return find_spec("numpy") is not None
 
 
 def make_packer(plan: Plan, constants: Raws) -> Packer:
     """Return the fastest packer there is; `constants` has every field of every group."""
-    if find_spec("numpy") is None:
+    if not has_numpy():
         return PlainPacker(plan, constants)
     from paramstore.production.columnar import ColumnarPacker
 

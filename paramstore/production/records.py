@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from paramstore.errors import ParamstoreError, ToolError
 from paramstore.production.serials import Pattern
@@ -31,6 +32,7 @@ __all__ = [
 
 _APPLICATION_ID = 0x50535231  # "PSR1"
 _VERSION = 1
+_AT_ONCE = 500
 _PATIENCE_S = 60.0
 """How long a run waits for another one that is writing."""
 
@@ -186,25 +188,30 @@ class Records:
 
     # ---- Serial numbers ------------------------------------------------------------------------
 
-    def owner(self, serial: str) -> str | None:
-        """Return the batch that a serial number was first given in; None: it is free."""
-        with self._translated():
-            row = self._db.execute("SELECT batch FROM unit WHERE serial = ?", (serial,)).fetchone()
-        return row and str(row[0])
+    def owners(self, serials: Sequence[str]) -> dict[str, str]:
+        """Return the batches that some serial numbers were first given in; one that is free is not
+        among them."""
+        return dict(self._find("SELECT serial, batch FROM unit WHERE serial IN", serials))
 
-    def serial_of_row(self, batch: str, row: int) -> str | None:
-        """Return the serial number that a row of a batch was given; None: none yet."""
-        with self._translated():
-            found = self._db.execute("SELECT serial FROM unit WHERE batch = ? AND row = ?",
-                                     (batch, row)).fetchone()
-        return found and str(found[0])
+    def serials_of_rows(self, batch: str, rows: Sequence[int]) -> dict[int, str]:
+        """Return the serial numbers that some rows of a batch were given, by row."""
+        return dict(self._find("SELECT row, serial FROM unit WHERE batch = ? AND row IN", rows,
+                               batch))
 
-    def given(self, serial: str, batch: str) -> str | None:
-        """Return the values that the image of a unit was made with; None: it was not made yet."""
+    def given(self, batch: str, serials: Sequence[str]) -> dict[str, str]:
+        """Return the values that the images of some units were made with, by serial number; one
+        whose image was not made yet is not among them."""
+        return dict(self._find("SELECT serial, given FROM image WHERE sha256 IS NOT NULL AND "
+                               "batch = ? AND serial IN", serials, batch))
+
+    def _find(self, question: str, keys: Sequence[str] | Sequence[int],
+              *more: str) -> Iterator[tuple[Any, Any]]:
+        """Yield the answers for some keys, a few hundred at a time: SQLite has a limit."""
         with self._translated():
-            row = self._db.execute("SELECT given FROM image WHERE serial = ? AND batch = ? AND "
-                                   "sha256 IS NOT NULL", (serial, batch)).fetchone()
-        return row and str(row[0])
+            for at in range(0, len(keys), _AT_ONCE):
+                some = keys[at:at + _AT_ONCE]
+                marks = ", ".join("?" * len(some))
+                yield from self._db.execute(f"{question} ({marks})", (*more, *some))
 
     def numbers_left(self, pattern: Pattern, first: int) -> int:
         """Return how many numbers of a pattern are free behind the last one given."""
@@ -220,21 +227,15 @@ class Records:
         one of another batch, unless `again`, and SerialsExhausted; nothing is recorded then.
         """
         with self._transaction():
-            number = self._next(pattern, first) if pattern else 0
-            serials = []
-            for unit in units:
-                if unit.serial is not None:
-                    serial = self._take(batch, unit.serial, at, again)
-                elif (kept := self.serial_of_row(batch, unit.row)) is not None:
-                    serial = kept
-                else:
-                    assert pattern is not None, "a unit has a serial number, or there is a pattern"
-                    number, serial = self._count(batch, unit.row, at, pattern, number)
-                self._db.execute(
-                    "INSERT INTO image (serial, batch, given) VALUES (?, ?, ?) ON CONFLICT DO "
-                    "UPDATE SET given = excluded.given WHERE sha256 IS NULL",
-                    (serial, batch, unit.given))
-                serials.append(serial)
+            if pattern is None:
+                serials = self._take(batch, units, at, again)
+            else:
+                serials = self._count(batch, units, at, pattern, first)
+            self._db.executemany(
+                "INSERT INTO image (serial, batch, given) VALUES (?, ?, ?) ON CONFLICT DO "
+                "UPDATE SET given = excluded.given WHERE sha256 IS NULL",
+                [(serial, batch, unit.given)
+                 for serial, unit in zip(serials, units, strict=True)])
         return serials
 
     def _next(self, pattern: Pattern, first: int) -> int:
@@ -242,27 +243,41 @@ class Records:
                                    (str(pattern),)).fetchone()
         return max(first, (last or 0) + 1)
 
-    def _take(self, batch: str, serial: str, at: str, again: bool) -> str:
-        row = self._db.execute("SELECT batch FROM unit WHERE serial = ?", (serial,)).fetchone()
-        if row is None:
-            self._db.execute("INSERT INTO unit (serial, batch, allotted) VALUES (?, ?, ?)",
-                             (serial, batch, at))
-        elif row[0] != batch and not again:
-            raise SerialTaken(serial, row[0])
-        return serial
+    def _take(self, batch: str, units: Sequence[NewUnit], at: str, again: bool) -> list[str]:
+        """Take the serial numbers that the units have."""
+        serials = [unit.serial for unit in units if unit.serial is not None]
+        assert len(serials) == len(units), "a unit has a serial number, or there is a pattern"
+        owners = self.owners(serials)
+        taken = next((s for s in serials if owners.get(s, batch) != batch), None)
+        if taken is not None and not again:
+            raise SerialTaken(taken, owners[taken])
+        self._db.executemany("INSERT INTO unit (serial, batch, allotted) VALUES (?, ?, ?)",
+                             [(s, batch, at) for s in dict.fromkeys(serials) if s not in owners])
+        return serials
 
-    def _count(self, batch: str, row: int, at: str, pattern: Pattern,
-               number: int) -> tuple[int, str]:
-        """Take the next free number; one that a table gave by itself is passed over."""
-        while number <= pattern.last:
-            serial = pattern.serial(number)
-            done = self._db.execute(
-                "INSERT OR IGNORE INTO unit VALUES (?, ?, ?, ?, ?, ?)",
-                (serial, batch, row, str(pattern), number, at))
-            number += 1
-            if done.rowcount:
-                return number, serial
-        raise SerialsExhausted
+    def _count(self, batch: str, units: Sequence[NewUnit], at: str, pattern: Pattern,
+               first: int) -> list[str]:
+        """Take the next free numbers for rows that have none; one that a table gave by itself is
+        passed over."""
+        serials = self.serials_of_rows(batch, [unit.row for unit in units])
+        rows = [unit.row for unit in units if unit.row not in serials]
+        new = list(zip(rows, self._free(pattern, first), strict=False))
+        if len(new) < len(rows):
+            raise SerialsExhausted
+        self._db.executemany(
+            "INSERT INTO unit VALUES (?, ?, ?, ?, ?, ?)",
+            [(serial, batch, row, str(pattern), number, at) for row, (number, serial) in new])
+        serials |= {row: serial for row, (_, serial) in new}
+        return [serials[unit.row] for unit in units]
+
+    def _free(self, pattern: Pattern, first: int) -> Iterator[tuple[int, str]]:
+        """Yield the numbers that follow, with their serial numbers."""
+        start = self._next(pattern, first)
+        for at in range(start, pattern.last + 1, _AT_ONCE):
+            some = {n: pattern.serial(n)
+                    for n in range(at, min(at + _AT_ONCE, pattern.last + 1))}
+            taken = self.owners(list(some.values()))
+            yield from ((n, serial) for n, serial in some.items() if serial not in taken)
 
     # ---- What became of a unit -----------------------------------------------------------------
 

@@ -5,7 +5,7 @@ Cells are those of `calibrate.cells`, so both kinds of table have one form. Know
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
@@ -33,17 +33,33 @@ class TableLine(SourceText):
         return self.text if number == self.number else ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class TableRow:
-    """One row: its cells, and the line that they come from."""
+    """One row: the texts of its cells, and the line that they come from.
 
-    source: TableLine
-    cells: Row
+    Not frozen, and without places until one is asked for: there are as many rows as units.
+    """
+
+    path: str
+    line: str
+    number: int  # of the line in its file, from 1
+    texts: Sequence[str]
+
+    @property
+    def source(self) -> TableLine:
+        """The line, for a finding to quote."""
+        return TableLine(self.path, self.line, self.number)
+
+    @property
+    def cells(self) -> Row:
+        """The cells with their places."""
+        return split_line(self.line, self.number)
 
     @property
     def span(self) -> Span:
         """From the first cell to the last."""
-        first, last = self.cells[0].span, self.cells[-1].span
+        cells = self.cells
+        first, last = cells[0].span, cells[-1].span
         return Span(first.line, first.column, last.line, last.end_column)
 
 
@@ -61,7 +77,11 @@ def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
                 number += 1
                 text = _text(path, number, line, findings)
                 if text.strip(" \t,") and not text.lstrip().startswith("#"):
-                    row = TableRow(TableLine(path, text, number), split_line(text, number))
+                    if '"' not in text:
+                        yield TableRow(path, text, number, [t.strip() for t in text.split(",")])
+                        continue
+                    row = TableRow(path, text, number, [])
+                    row.texts = [cell.text for cell in row.cells]
                     if _quotes_match(row, findings):
                         yield row
     except OSError as error:

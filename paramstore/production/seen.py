@@ -6,6 +6,7 @@ Kept out of memory, for a table may have a million rows.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 
 __all__ = ["SerialsSeen"]
 
@@ -22,9 +23,15 @@ class SerialsSeen:
     def __exit__(self, *_: object) -> None:
         self._db.close()
 
-    def add(self, serial: str, line: int) -> int | None:
-        """Take a serial number; return the line where it stood before, None if it is new."""
-        if self._db.execute("INSERT OR IGNORE INTO seen VALUES (?, ?)", (serial, line)).rowcount:
-            return None
-        (first,) = self._db.execute("SELECT line FROM seen WHERE serial = ?", (serial,)).fetchone()
-        return int(first)
+    def add(self, serials: Sequence[tuple[str, int]]) -> dict[int, int]:
+        """Take serial numbers, each with its line; return, by their lines, where those that are
+        not new stood first."""
+        done = self._db.executemany("INSERT OR IGNORE INTO seen VALUES (?, ?)", serials)
+        if done.rowcount == len(serials):
+            return {}
+        firsts = {line: self._first(serial) for serial, line in serials}
+        return {line: first for line, first in firsts.items() if first != line}
+
+    def _first(self, serial: str) -> int:
+        (line,) = self._db.execute("SELECT line FROM seen WHERE serial = ?", (serial,)).fetchone()
+        return int(line)

@@ -6,6 +6,7 @@ Knows no table and no records: which numbers are taken is for `records` to say.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from paramstore.errors import Finding, FindingsError, SourceText, Span, ToolError
@@ -54,9 +55,20 @@ class SerialPlace:
         """GROUP.PARAMETER."""
         return f"{self.group.name}.{self.parameter.name}"
 
+    @property
+    def key(self) -> tuple[str, str]:
+        """The names of group and field."""
+        return self.group.name, self.parameter.fields[0].name
+
     def physical(self, serial: str) -> Physical:
         """Return a serial number as a value of the parameter."""
         return serial if self.parameter.kind is Kind.TEXT else int(serial)
+
+    def raws(self, serial: str) -> Sequence[int]:
+        """Return a serial number, one that fits, as raws of the parameter."""
+        if self.parameter.kind is Kind.TEXT:
+            return serial.encode("ascii").ljust(self.parameter.fields[0].count, b"\0")
+        return (int(serial),)
 
 
 def read_pattern(text: str, place: SerialPlace) -> Pattern:

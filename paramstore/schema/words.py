@@ -62,19 +62,12 @@ def show_number(value: Decimal | float) -> str:
         return str(number).lower().replace("infinity", "inf")
     if number == 0:
         return "0"
-    digits = number.as_tuple().digits
-    shortest = "".join(map(str, digits)).rstrip("0")
     exponent = number.adjusted()
     if -7 <= exponent <= 20:
-        point = exponent + 1
-        if point <= 0:
-            text = "0." + "0" * -point + shortest
-        elif point >= len(shortest):
-            text = shortest + "0" * (point - len(shortest))
-        else:
-            text = f"{shortest[:point]}.{shortest[point:]}"
-    else:
-        text = shortest[0] + ("." + shortest[1:] if len(shortest) > 1 else "") + f"e{exponent}"
+        text = f"{number:f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    shortest = "".join(map(str, number.as_tuple().digits)).rstrip("0")
+    text = shortest[0] + ("." + shortest[1:] if len(shortest) > 1 else "") + f"e{exponent}"
     return "-" + text if number.is_signed() else text
 
 

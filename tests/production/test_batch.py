@@ -10,6 +10,7 @@ import pytest
 from paramstore.errors import FindingsError, ToolError
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack
+from paramstore.production import packer
 from paramstore.production.batch import BatchJob, batch_plan
 from paramstore.production.outputs import open_output
 from paramstore.production.records import Records
@@ -52,6 +53,14 @@ def test_each_unit_has_its_image_and_its_record(table: Path, tmp_path: Path) -> 
             assert ("lot1", "2026-03-01T08:00:00Z") == (image.batch, image.packed)
         kept = batch_plan(records.batches()[0])
     assert (of.layout_id, pack(of, {})) == (kept.layout_id, pack(kept, {}))
+
+
+def test_without_numpy_a_run_makes_the_same(table: Path, tmp_path: Path,
+                                            monkeypatch: pytest.MonkeyPatch) -> None:
+    """numpy makes it fast; it is not needed."""
+    fast = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    monkeypatch.setattr(packer, "find_spec", lambda name: None)
+    assert fast == made(job_of(table), tmp_path / "s.db", tmp_path / "slow")
 
 
 def test_a_repeated_run_changes_nothing(table: Path, tmp_path: Path) -> None:

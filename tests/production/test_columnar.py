@@ -44,8 +44,22 @@ def test_columns_agree_with_the_codec(batch: tuple[Any, Any, list[Any]]) -> None
     expected = [pack(of, {**constants, **unit}) for unit in units]
     columnar = ColumnarPacker(of, constants)
     for _ in range(2):  # the buffer is used again
-        assert expected == [bytes(image) for image in columnar.pack(units)]
-    assert expected == [bytes(image) for image in PlainPacker(of, constants).pack(units)]
+        assert expected == [bytes(image) for image in columnar.pack(units, {})]
+    assert expected == [bytes(image) for image in PlainPacker(of, constants).pack(units, {})]
+
+
+@given(batches())
+@settings(max_examples=30)
+def test_units_have_their_own_over_the_columns(batch: tuple[Any, Any, list[Any]]) -> None:
+    """Columns change all units but those that have a value of their own."""
+    of, constants, units = batch
+    columns = {(g.name, f.name): [f.default] * len(units)
+               for g in of.schema.groups for p in g.parameters for f in p.fields}
+    defaults = complete(of, {})
+    expected = [pack(of, {**defaults, **unit}) for unit in units]
+    mixed = [unit or None for unit in units]
+    for packer_ in (ColumnarPacker(of, constants), PlainPacker(of, constants)):
+        assert expected == [bytes(image) for image in packer_.pack(mixed, columns)]
 
 
 def test_units_may_differ_in_other_fields() -> None:
@@ -54,7 +68,7 @@ def test_units_may_differ_in_other_fields() -> None:
     constants = complete(of, {})
     units: list[Any] = [{}, {"trim": {"low": (3,)}}, {"settings": {"quiet": (1,)}}]
     assert [pack(of, unit) for unit in units] == [
-        bytes(image) for image in ColumnarPacker(of, constants).pack(units)]
+        bytes(image) for image in ColumnarPacker(of, constants).pack(units, {})]
 
 
 def test_bytes_of_former_fields_are_those_of_the_codec() -> None:
@@ -65,7 +79,7 @@ def test_bytes_of_former_fields_are_those_of_the_codec() -> None:
         if ring.payload_bytes < ring.body_bytes else ring for ring in of.rings))
     assert any(ring.reserved for ring in of.rings)
     units: list[Any] = [{"settings": {"quiet": (1,)}, "trim": {"flow": (1.5,)}}, {}]
-    packed = ColumnarPacker(of, complete(of, {})).pack(units)
+    packed = ColumnarPacker(of, complete(of, {})).pack(units, {})
     assert [pack(of, unit) for unit in units] == [bytes(image) for image in packed]
 
 

@@ -71,11 +71,11 @@ def test_values_are_fixed_once_an_image_was_made(tmp_path: Path) -> None:
     with begun(tmp_path / "r.db") as records:
         for given in ("low = 1", "low = 2"):
             records.allot("lot1", [NewUnit(1, given, "A1")], AT)
-        assert None is records.given("A1", "lot1")
+        assert {} == records.given("lot1", ["A1"])
         records.packed("lot1", [("A1", "ab" * 32)], AT)
         records.packed("lot1", [("A1", "cd" * 32)], "later")
         records.allot("lot1", [NewUnit(1, "low = 3", "A1")], AT)
-        assert "low = 2" == records.given("A1", "lot1")
+        assert {"A1": "low = 2"} == records.given("lot1", ["A1", "A2"])
         (unit,) = records.units()
         assert [("ab" * 32, AT)] == [(i.sha256, i.packed) for i in unit.images]
         assert "A1" == records.serial_of_image("ab" * 32)

@@ -10,7 +10,7 @@ import pytest
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.image.pack import complete
 from paramstore.image.values import read_values
-from paramstore.production.table import MOST_ERRORS, TableReader, UnitRow
+from paramstore.production.table import MOST_ERRORS, Raws, TableReader, UnitRow
 from paramstore.report.findings import count_line, findings_text
 from paramstore.schema.quantity import parameter_from_raw
 from tests.goldens import golden
@@ -95,27 +95,32 @@ MISTAKES = {
 WHOLE = {"empty", "comments only", "header only", "UTF-16", "Latin-1", "zero bytes", "never ends"}
 
 
-def reader_of(path: Path, data: bytes) -> TableReader:
+def reader_of(path: Path, data: bytes, bulk: bool = True) -> TableReader:
     path.write_bytes(data)
     of = plan()
-    return TableReader(of.schema, str(path), place(of),
-                       complete(of, {}))
+    return TableReader(of.schema, str(path), place(of), complete(of, {}), bulk=bulk)
 
 
-def findings_of(path: Path, data: bytes) -> tuple[Finding, ...]:
-    reader = reader_of(path, data)
+def findings_of(path: Path, data: bytes, bulk: bool = True) -> tuple[Finding, ...]:
+    reader = reader_of(path, data, bulk)
     try:
-        list(reader.units())
+        list(reader.blocks(2))
     except FindingsError as error:
         return error.findings
     return tuple(reader.findings)
 
 
 def units_of(path: Path, data: bytes) -> list[UnitRow]:
-    reader = reader_of(path, data)
-    units = list(reader.units())
+    """Return the units with their raws, cell by cell; many at once it would be the same."""
+    reader = reader_of(path, data, bulk=False)
+    units = [unit for block in reader.blocks(2) for unit in block.units]
     assert [] == reader.findings
-    return [unit for unit in units if unit is not None]
+    return units
+
+
+def values_of(unit: UnitRow) -> Raws:
+    assert unit.values is not None
+    return unit.values
 
 
 def test_messages_are_those_that_were_read_and_approved(
@@ -127,6 +132,13 @@ def test_messages_are_those_that_were_read_and_approved(
         findings = findings_of(Path("units.csv"), data)
         text += f"==== {name}\n{findings_text(findings)}{count_line(findings)}\n\n"
     assert golden(GOLDEN, text) == text
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_both_ways_of_reading_find_the_same(name: str, tmp_path: Path) -> None:
+    """Cell by cell and many at once."""
+    path = tmp_path / "units.csv"
+    assert findings_of(path, MISTAKES[name], bulk=False) == findings_of(path, MISTAKES[name])
 
 
 @pytest.mark.parametrize("name", MISTAKES)
@@ -148,8 +160,8 @@ def test_every_mistake_has_its_own_words(tmp_path: Path) -> None:
 def test_all_rows_are_checked(tmp_path: Path) -> None:
     """A bad row does not hide the next one, and good rows between them are good."""
     reader = reader_of(tmp_path / "t.csv", HEAD.encode() + b"\nA1,x\nA2,2\nA3,99\n,2\n")
-    units = list(reader.units())
-    assert [False, True, False, False] == [u is not None for u in units]
+    blocks = list(reader.blocks(3))
+    assert [(3, [2]), (1, [])] == [(b.rows, [u.number for u in b.units]) for b in blocks]
     assert [2, 4, 5] == [f.span.line for f in reader.findings if f.span]
 
 
@@ -163,9 +175,9 @@ def test_a_row_becomes_raws_and_a_values_file(tmp_path: Path) -> None:
         '"a ""b"", c",0A ff,TRUE,whatever,=B2\n').encode())
     schema = plan().schema
     physical = {
-        f"{g.name}.{p.name}": parameter_from_raw(p, unit.values[g.name])
+        f"{g.name}.{p.name}": parameter_from_raw(p, values_of(unit)[g.name])
         for g in schema.groups for p in g.parameters
-        if p.fields[0].name in unit.values.get(g.name, {})
+        if p.fields[0].name in values_of(unit).get(g.name, {})
     }
     assert {
         "identity.serial": "A1", "identity.kind": "piston",
@@ -175,7 +187,7 @@ def test_a_row_becomes_raws_and_a_values_file(tmp_path: Path) -> None:
     } == physical
     given = read_values(schema, SourceText("given", unit.given)).values
     serial = given.setdefault("identity", {})
-    serial["serial"] = unit.values["identity"]["serial"]
+    serial["serial"] = values_of(unit)["identity"]["serial"]
     assert unit.values == given
     assert ("A1", 1) == (unit.serial, unit.number)
 
@@ -183,13 +195,13 @@ def test_a_row_becomes_raws_and_a_values_file(tmp_path: Path) -> None:
 def test_texts_of_an_export_come_back(tmp_path: Path) -> None:
     """A quote that keeps a spreadsheet from running a text is not part of the text."""
     (unit,) = units_of(tmp_path / "t.csv", b"identity.serial,settings.label\nA1,'=1+1\n")
-    assert b"=1+1\0\0\0\0" == bytes(map(int, unit.values["settings"]["label"]))
+    assert b"=1+1\0\0\0\0" == bytes(map(int, values_of(unit)["settings"]["label"]))
 
 
 def test_an_array_takes_one_value_for_all(tmp_path: Path) -> None:
     """As in a values file."""
     (unit,) = units_of(tmp_path / "t.csv", b"identity.serial,trim.steps\nA1,5\n")
-    assert (5, 5, 5) == unit.values["trim"]["steps"]
+    assert (5, 5, 5) == values_of(unit)["trim"]["steps"]
 
 
 def test_a_table_of_mistakes_ends(tmp_path: Path) -> None:
@@ -201,7 +213,7 @@ def test_a_table_of_mistakes_ends(tmp_path: Path) -> None:
 def test_warnings_leave_the_row_good(tmp_path: Path) -> None:
     """Rounding is told once for a column, with the worst of its errors."""
     reader = reader_of(tmp_path / "t.csv", MISTAKES["rounded"])
-    assert all(reader.units())
+    assert [3] == [len(block.units) for block in reader.blocks(9)]
     assert [Severity.WARNING] == [f.severity for f in reader.findings]
     assert "in 2 rows" in reader.findings[0].message
     assert "at most 0.04 uV off" in reader.findings[0].notes[0]
