@@ -67,7 +67,9 @@ def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
         sys.stdout.buffer.flush()
         return
     for name in inputs:
-        if name not in (None, "-") and Path(path).exists() and Path(path).samefile(name):
+        if name in (None, "-", STDIN) or not (Path(path).exists() and Path(name).exists()):
+            continue
+        if Path(path).samefile(name):
             raise ToolError(f"`{path}` is an input and stays as it is",
                             f"give another name with {option}")
     files.write_bytes(path, data)

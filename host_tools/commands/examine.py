@@ -7,6 +7,7 @@ import json
 import click
 
 from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.streams import page_option, write_bytes
 from host_tools.terminal import show_findings, tint
 
 
@@ -14,10 +15,11 @@ from host_tools.terminal import show_findings, tint
 @click.argument("schema")
 @click.argument("dump")
 @dump_options
+@page_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot and commit included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, words: str | None,
-            offset: int | None, as_json: bool) -> None:
+            offset: int | None, page: str | None, as_json: bool) -> None:
     """Example: paramstore examine schemas console.log
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
@@ -29,8 +31,16 @@ def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, w
     from paramstore.report.dump import dump_data, dump_text
     from paramstore.report.findings import findings_data
 
-    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
-    if as_json:
+    schemas = candidates(schema)
+    found = examined(schemas, dump, DumpOptions(form_name, words, offset))
+    if page is not None:
+        from paramstore.report.pages.dump import dump_page
+
+        inputs = (dump, *(c.plan.schema.source.path for c in schemas if c.plan.schema.source))
+        write_bytes(page, dump_page(found).encode(), inputs, option="--html")
+    if page == "-":
+        pass
+    elif as_json:
         data = findings_data(found.findings) | dump_data(found)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:

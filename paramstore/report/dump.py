@@ -20,7 +20,8 @@ from paramstore.scalars import Raw
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
 
-__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "parameter_text"]
+__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
+           "parameter_text"]
 
 ORIGIN_TINTS = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
                 "cleared": "warning", "mixed": "error", "other": "error"}
@@ -90,12 +91,13 @@ def _histories(found: Examination) -> Iterator[str]:
         for commit in shown:
             changes = [_change(c) for c in commit.changes] or [
                 "the oldest that can be read" if commit is history.commits[0] else "no change"]
-            head = f"    record {_numbers(commit)}"
+            head = f"    record {numbers_text(commit)}"
             yield f"{head}  {changes[0]}"
             yield from (" " * len(head) + "  " + c for c in changes[1:])
 
 
-def _numbers(commit: Commit) -> str:
+def numbers_text(commit: Commit) -> str:
+    """Return the number of the record of a commit, or of its copies."""
     first, last = commit.sequences[0], commit.sequences[-1]
     return str(first) if first == last else f"{first} to {last}"
 
@@ -116,10 +118,11 @@ def _wear(found: Examination) -> Iterator[str]:
     width = max(map(len, found.wear), default=0)
     for name, wear in found.wear.items():
         yield (f"  {name:{width}}  {wear.writes:,} of {wear.endurance:,.0f} writes of a slot, "
-               f"{wear.used:.1%}; {_left(wear)}")
+               f"{wear.used:.1%}; {left_text(wear)}")
 
 
-def _left(wear: Wear) -> str:
+def left_text(wear: Wear) -> str:
+    """Return how many years of a ring are left."""
     if math.isinf(wear.years_left):
         return "never written by the schema"
     years = f"{wear.years_left:,.0f}" if wear.years_left >= 10 else f"{wear.years_left:.1f}"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -18,11 +18,13 @@ from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
 from paramstore.report.tables import display_width, printable
+from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 
-__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "plain_value"]
+__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "origin_text",
+           "plain_value", "title_text", "value_remarks", "value_text"]
 
 SlotPaint = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
@@ -47,7 +49,7 @@ def _no_paint(text: str, state: SlotState) -> str:
 
 def image_text(contents: Contents, paint: SlotPaint = _no_paint) -> str:
     """Return the whole report, lines ended by \\n; without groups if they are of another store."""
-    blocks = [[_title(contents)]]
+    blocks = [[title_text(contents)]]
     if contents.readable:
         blocks += [list(_group(g, contents, paint)) for g in contents.groups]
         blocks.append([_legend(contents, paint)])
@@ -59,7 +61,7 @@ def contents_toml(contents: Contents) -> str:
     return values_toml(
         contents.plan.schema,
         {g.ring.group.name: g.values for g in contents.groups},
-        {g.ring.group.name: _origin(g) for g in contents.groups},
+        {g.ring.group.name: origin_text(g) for g in contents.groups},
     )
 
 
@@ -86,7 +88,8 @@ def image_data(contents: Contents) -> dict[str, Any]:
 # ---- Text ---------------------------------------------------------------------------------------
 
 
-def _title(contents: Contents) -> str:
+def title_text(contents: Contents) -> str:
+    """Return what the label says of the part, in one line."""
     plan, label = contents.plan, contents.label
     head = f"{plan.schema.name} on the {plan.part.name}: "
     if contents.blank:
@@ -102,7 +105,7 @@ def _title(contents: Contents) -> str:
 
 
 def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterator[str]:
-    yield f"{group.ring.group.name}: {_origin(group)}"
+    yield f"{group.ring.group.name}: {origin_text(group)}"
     names = [p.name for p in group.ring.group.parameters]
     width = max(map(len, [*names, "slots"]))
     for row, line in enumerate(_picture(group, paint)):
@@ -119,7 +122,8 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
         yield from (hang + line for line in lines[1:])
 
 
-def _origin(group: GroupContents) -> str:
+def origin_text(group: GroupContents) -> str:
+    """Return where the values of a group are from."""
     if group.newest is None and group.migrated:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
@@ -148,21 +152,29 @@ def _legend(contents: Contents, paint: SlotPaint) -> str:
 
 
 def _value(group: GroupContents, parameter: Parameter) -> str:
-    fields = parameter.fields
-    if parameter.kind is Kind.CURVE:
-        axes = [[show_element(f, raw, f.digits) for raw in group.values[f.name]] for f in fields]
-        text = ", ".join(f"{x} -> {y}" for x, y in zip(*axes, strict=True))
-        units = [f.unit or "1" for f in fields]
-        if any(f.unit for f in fields):
-            text += f"  ({units[0]} -> {units[1]})"
-    else:
-        text = printable(format_value(fields[0], group.values[fields[0].name]))
-    wrong = dict.fromkeys(_remark(b) for b in group.breaches if b.parameter is parameter)
-    if remark := _ORIGINS.get(group.origins[parameter.name], ""):
-        wrong[remark] = None
-    if group.newest and group.origins[parameter.name] is Origin.DEFAULT:
-        wrong["the default: the record is of an earlier release"] = None
+    text, wrong = value_text(parameter, group.values), value_remarks(group, parameter)
     return text + (f"  <- {', '.join(wrong)}" if wrong else "")
+
+
+def value_text(parameter: Parameter, values: Mapping[str, Sequence[Raw]]) -> str:
+    """Return the value of a parameter with its unit, a curve point by point."""
+    fields = parameter.fields
+    if parameter.kind is not Kind.CURVE:
+        return printable(format_value(fields[0], values[fields[0].name]))
+    axes = [[show_element(f, raw, f.digits) for raw in values[f.name]] for f in fields]
+    text = ", ".join(f"{x} -> {y}" for x, y in zip(*axes, strict=True))
+    units = [f.unit or "1" for f in fields]
+    return text + (f"  ({units[0]} -> {units[1]})" if any(f.unit for f in fields) else "")
+
+
+def value_remarks(group: GroupContents, parameter: Parameter) -> tuple[str, ...]:
+    """Return what is wrong with a value, and where it is from if not from its own record."""
+    remarks = dict.fromkeys(_remark(b) for b in group.breaches if b.parameter is parameter)
+    if remark := _ORIGINS.get(group.origins[parameter.name], ""):
+        remarks[remark] = None
+    if group.newest and group.origins[parameter.name] is Origin.DEFAULT:
+        remarks["the default: the record is of an earlier release"] = None
+    return tuple(remarks)
 
 
 _ORIGINS = {

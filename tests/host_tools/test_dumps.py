@@ -142,3 +142,17 @@ def test_nothing_is_salvaged_from_nothing(bench: Path) -> None:
 def test_an_input_is_never_written_over(bench: Path) -> None:
     """Salvage refuses to write to the dump it reads."""
     assert 2 == run("salvage", "bench_unit.toml", "hurt.bin", "-o", "hurt.bin").exit_code
+
+
+def test_page_beside_the_answer(bench: Path) -> None:
+    """--html writes a page; answer and exit code stay, and neither dump nor schema is replaced."""
+    plain = run("examine", "bench_unit.toml", "hurt.bin")
+    paged = run("examine", "bench_unit.toml", "hurt.bin", "--html", "hurt.html")
+    assert (plain.exit_code, plain.stdout) == (paged.exit_code, paged.stdout)
+    page = (bench / "hurt.html").read_text("utf-8")
+    assert page == run("examine", "bench_unit.toml", "hurt.bin", "--html", "-").stdout
+    assert "bit-flipped" in page and "torn" in page
+    for kept in ("hurt.bin", "bench_unit.toml"):
+        before = (bench / kept).read_bytes()
+        assert 2 == run("examine", "bench_unit.toml", "hurt.bin", "--html", kept).exit_code
+        assert before == (bench / kept).read_bytes()

@@ -14,7 +14,7 @@ from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from paramstore.report.tables import printable
 from paramstore.schema.words import plural
@@ -55,7 +55,22 @@ def _environment() -> Environment:
         loader=PackageLoader("paramstore.report.pages"), autoescape=True, undefined=StrictUndefined,
         finalize=_finished, trim_blocks=True, lstrip_blocks=True)
     environment.globals["plural"] = plural
+    environment.filters |= {"ticked": _ticked, "upper_first": _upper_first}
     return environment
+
+
+def _ticked(text: str) -> Markup:
+    """Return a message with what stands in backticks marked as code."""
+    parts = [escape(printable(part)) for part in text.split("`")]
+    if len(parts) % 2 == 0:  # one tick is left over: it is a tick
+        return escape("`").join(parts)
+    return Markup("").join(Markup("<code>{}</code>").format(part) if i % 2 else part
+                           for i, part in enumerate(parts))
+
+
+def _upper_first(text: str) -> str:
+    """Return a sentence with a capital at its start."""
+    return text[:1].upper() + text[1:]
 
 
 def _finished(value: Any) -> Any:

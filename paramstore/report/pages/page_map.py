@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from itertools import groupby
 
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.page_map import LABEL, RETIRED, letter
 from paramstore.report.pages.strips import Bead, Row, strip
+from paramstore.schema.words import plural
 
 __all__ = ["HUES", "Look", "hue", "map_rows"]
 
+STRAY = "?"
 HUES = 6
 """Colours of groups; neighbours differ, and the letter says which group it is."""
 
@@ -22,11 +25,20 @@ def hue(index: int) -> str:
     return f"hue{index % HUES}"
 
 
-def map_rows(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]]) -> tuple[
-        Row, ...]:
+def map_rows(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]],
+             strays: Iterable[int] = ()) -> tuple[Row, ...]:
     """Return all pages of a part as rows; `look` and `label` say how a slot of a ring and a label
-    copy look."""
-    return strip(sorted(_beads(plan, look, label), key=lambda b: b.start), plan.part.pages)
+    copy look. `strays` are free pages that hold bytes, in order."""
+    beads = [*_beads(plan, look, label), *_stray_beads(strays)]
+    return strip(sorted(beads, key=lambda b: b.start), plan.part.pages)
+
+
+def _stray_beads(pages: Iterable[int]) -> Iterator[Bead]:
+    """Yield a bead for each run of free pages that hold bytes."""
+    for _, run in groupby(enumerate(pages), lambda pair: pair[1] - pair[0]):
+        numbers = [page for _, page in run]
+        yield Bead(numbers[0], len(numbers), STRAY, STRAY,
+                   f"{plural(len(numbers), 'free page')} with bytes", "stray")
 
 
 def _beads(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]]) -> Iterator[Bead]:

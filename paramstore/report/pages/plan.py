@@ -119,6 +119,7 @@ def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> dict[
         "strip": strip(list(record_beads(ring, f"r{index}")), ring.slot_pages * ring.page_bytes,
                        ring.page_bytes),
         "fields": list(_rows(plan, ring, index)),
+        "docs": any(p.doc for p in group.parameters),
         "below": [(p.name, p.below) for p in group.parameters if p.below],
     }
 

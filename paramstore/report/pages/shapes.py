@@ -13,8 +13,8 @@ SHAPES = {
     "current": '<path d="M6 .8 11.2 6 6 11.2.8 6z"/>',
     "older": '<circle cx="6" cy="6" r="2.4"/>',
     "erased": '<circle class="line" cx="6" cy="6" r="3.6"/>',
-    "torn": '<path d="M1 2h5L4.6 5.2 6 7l-1.4 3H1z"/>'
-            '<path class="line" d="M8 2h3v8H7.2l1-3-1.2-1.8z"/>',
+    "torn": '<path d="M.5 1h5L4.2 4.6 6 7l-1.8 4H.5z"/>'
+            '<path class="line" d="M7.8 1.8h3.4v8.4H6.9L8.6 7 6.7 4.6z"/>',
     "flipped": '<path d="M6 .8 11.2 6 6 11.2.8 6zm0 3.4L4.2 6 6 7.8 7.8 6z"/>',
     "worn": '<path class="line" d="M6 1.8a4.2 4.2 0 1 1-3 1.3M6 4.2v2.4"/>',
     "misplaced": '<path class="line" d="M1 6h8M6 2.5 9.8 6 6 9.5"/>',

@@ -15,8 +15,8 @@
     put_out();
     const thing = item.closest("[data-k]");
     if (!thing) return;
-    const key = thing.dataset.k;
-    for (const e of document.querySelectorAll(`[data-k="${key}"]`)) { e.classList.add("lit"); lit.push(e); }
+    for (const key of thing.dataset.k.split(" "))
+      for (const e of document.querySelectorAll(`[data-k~="${key}"]`)) { e.classList.add("lit"); lit.push(e); }
     if (item.matches("b")) { item.classList.add("at"); lit.push(item); }
     const words = describe(item, thing);
     if (words) { tell.textContent = words; tell.hidden = false; }
@@ -36,18 +36,22 @@
     });
   };
 
+  const bytes_in = (run) => run.textContent.trim().split(/\s+/).length;
+  const hex = (number) => "0x" + number.toString(16).toUpperCase().padStart(4, "0");
+
+  // Says what an item is: a byte with its address, its place in its field, and the value of that.
   const describe = (item, thing) => {
-    if (!thing.matches("i")) return thing.title || (thing.querySelector("[title]") || {}).title || "";
-    const row = thing.closest("tr");
-    const before = [...row.querySelectorAll("i")].reduce(
-      (sum, run) => run.compareDocumentPosition(thing) & 4 ? sum + run.textContent.trim().split(/\s+/).length : sum, 0);
-    const byte = item.matches("b") ? [...thing.children].indexOf(item) : 0;
-    const address = parseInt(row.dataset.at, 10) + before + byte;
-    const first = "0x" + address.toString(16).toUpperCase().padStart(4, "0");
-    const text = item.matches("b") ? item.textContent : thing.textContent.trim();
-    const value = [...document.querySelectorAll(`.means [data-k="${thing.dataset.k}"]`)].map((e) => e.textContent)[0] || "";
-    const state = thing.dataset.o ? `; ${thing.dataset.o}` : "";
-    return `${first}: ${text}, ${value || "nothing"}${state}`;
+    if (!thing.matches("i")) return thing.title;
+    const row = thing.closest("tr"), table = thing.closest("table");
+    const before = (runs) => runs.slice(0, runs.indexOf(thing)).reduce((sum, run) => sum + bytes_in(run), 0);
+    const inside = item.matches("b") ? [...thing.children].indexOf(item) : 0;
+    const address = Number(row.dataset.at) + before([...row.querySelectorAll("i")]) + inside;
+    const runs = [...table.querySelectorAll(`i[data-k="${thing.dataset.k}"]`)];
+    const size = runs.reduce((sum, run) => sum + bytes_in(run), 0), at = before(runs) + inside;
+    const note = table.querySelector(`.means [data-k="${thing.dataset.k}"]`);
+    const width = Number(note.dataset.w || 0);
+    const part = width ? `element ${Math.floor(at / width)}, byte ${at % width} of ${width}; ` : size > 1 ? `byte ${at} of ${size}; ` : "";
+    return `${hex(address)} holds ${item.textContent.trim()}: ${part}${note.textContent.trim()}` + (thing.dataset.o ? `; this byte is ${thing.dataset.o}` : "");
   };
 
   // ---- One stop for Tab in each map; arrows move in it ----
@@ -63,7 +67,7 @@
     if (item.matches("tr")) return;
     item.setAttribute("role", "button");
     const thing = item.closest("[data-k]");
-    item.setAttribute("aria-label", describe(item, thing) || item.textContent);
+    item.setAttribute("aria-label", `${item.matches("b") ? "" : item.textContent.trim() + ": "}${describe(item, thing)}`);
     item.setAttribute("aria-pressed", String(held === item));
   };
 
@@ -125,7 +129,8 @@
     if (held) return;
     if (!thing) { put_out(); return; }
     split(thing);
-    light(event.target.matches("b") ? event.target : thing);
+    const under = document.elementFromPoint(event.clientX, event.clientY);
+    light(under && under.matches("b") && thing.contains(under) ? under : thing);
   });
   document.addEventListener("click", (event) => {
     const item = event.target;

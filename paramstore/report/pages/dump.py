@@ -1,0 +1,200 @@
+"""The page of a dump: what it says, what is broken and where, what it was before, byte by byte.
+
+Facts are from `decode`, and words that the text report has too are taken from there.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from functools import partial
+from typing import Any
+
+from paramstore.decode.examine import Examination
+from paramstore.decode.history import History
+from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.errors import Finding, Severity
+from paramstore.format import slot_of
+from paramstore.image.contents import GroupContents
+from paramstore.layout.plan import Plan, Ring
+from paramstore.report.dump import left_text, numbers_text
+from paramstore.report.findings import count_line
+from paramstore.report.image import origin_text, title_text, value_remarks, value_text
+from paramstore.report.page_map import letter
+from paramstore.report.pages.byte_view import areas
+from paramstore.report.pages.charts import used_up
+from paramstore.report.pages.fields import allowed_text, record_parts
+from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.page_map import hue, map_rows
+from paramstore.report.pages.ring import RingSlot, ring_picture
+from paramstore.report.pages.shapes import shape_definitions
+from paramstore.report.pages.states import STATES, mend_text, state_of
+from paramstore.report.plan import address_text, number_text
+from paramstore.schema.words import plural
+
+__all__ = ["dump_page"]
+
+_MOST_COMMITS = 40
+"""Commits of one group that are shown at once; the rest can be unfolded."""
+_MOST_NAMED = 12
+"""Slots that the words of a picture name one by one."""
+
+
+def dump_page(found: Examination) -> str:
+    """Return what a dump says as a whole HTML page."""
+    plan, contents = found.plan, found.contents
+    readable = contents.readable
+    counts = Counter(v.kind for verdicts in found.slots.values() for v in verdicts)
+    findings = sorted(found.findings, key=lambda f: (f.severity is not Severity.ERROR, *f.sort_key))
+    return render(
+        "dump", f"{plan.schema.name}: what a dump says",
+        store=plan.schema.name, doc=prose(plan.schema.doc), facts=_facts(found),
+        verdict=_verdict(found), shapes=shape_definitions(), readable=readable,
+        findings=[_finding(f) for f in findings], address=partial(address_text, plan),
+        pages_address=lambda page: address_text(plan, page * plan.part.page),
+        rows=map_rows(plan, partial(_look, found), partial(_label_look, found),
+                      [s.first // plan.part.page for s in found.strays]),
+        states=[{"kind": kind, "count": counts[kind], **STATES[kind].words} for kind in SlotKind
+                if counts[kind]],
+        groups=[_group(found, i, g) for i, g in enumerate(contents.groups)] if readable else [],
+        temperature=plan.schema.temperature_c, areas=list(areas(found)),
+        letters=[{"letter": letter(i), "hue": hue(i), "name": r.group.name, "index": i}
+                 for i, r in enumerate(plan.rings)],
+        stray=bool(found.strays), retired=[r.group.name for r in plan.retired],
+    )
+
+
+def _facts(found: Examination) -> list[tuple[str, str]]:
+    plan, size = found.plan, len(found.contents.image)
+    gaps = sum(end - first for first, end in found.dump.gaps)
+    return [
+        ("File", found.reading.source.path),
+        ("Read as", found.reading.title),
+        ("Schema", found.candidate.name),
+        ("Part", f"{plan.part.name}, {plan.part.capacity:,} bytes"),
+        ("In the dump", plural(size - gaps, "byte") + (f", {gaps} missing" if gaps else "")),
+        ("Label", title_text(found.contents).partition(": ")[2]),
+    ]
+
+
+def _verdict(found: Examination) -> str:
+    errors = sum(f.severity is Severity.ERROR for f in found.findings)
+    if not found.contents.readable:
+        return "The dump is of no unit of this schema: its values cannot be read."
+    if not found.findings:
+        return "Everything is in order."
+    lead = "Something is lost or damaged" if errors else "Nothing is lost"
+    return f"{lead}: {count_line(found.findings)}."
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    place = ""
+    if finding.span is not None and finding.source is not None:
+        place = f"line {finding.span.line} of {finding.source.path}"
+    return {"error": finding.severity is Severity.ERROR, "code": finding.code, "place": place,
+            "message": finding.message, "notes": finding.notes, "help": finding.help}
+
+
+# ---- Slots ---------------------------------------------------------------------------------------
+
+
+def _look(found: Examination, ring: Ring, slot: int) -> tuple[str, str, str]:
+    verdicts = found.slots.get(ring.group.name)
+    if verdicts is None:
+        return "", "", ""
+    verdict = verdicts[slot]
+    state = STATES[verdict.kind]
+    shape = "" if state.css == "erased" else state.shape  # hollow says it
+    return state.css, shape, f": {state_of(verdict)}"
+
+
+def _label_look(found: Examination, copy: int) -> tuple[str, str, str]:
+    if found.contents.labels[copy] is not None:
+        return "", "", ", whole"
+    first = found.plan.label_address(copy)
+    stored = found.contents.image[first:first + found.plan.label_bytes]
+    if stored.strip(b"\xff") == b"":
+        return "erased", "", ", erased"
+    return "bad", "damaged", ", damaged"
+
+
+def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> Any:
+    ring, newest = group.ring, group.newest
+    slots = [RingSlot(f"{hue(index)} {STATES[v.kind].css}", STATES[v.kind].shape) for v in verdicts]
+    counts = Counter(v.kind for v in verdicts)
+    words = ", ".join(f"{counts[k]} {k.value}" for k in SlotKind if counts[k])
+    odd = [f"slot {v.slot.number} {v.kind.value}" for v in verdicts if not v.kind.sound]
+    named = "; ".join(odd[:_MOST_NAMED]) + (" and more" if len(odd) > _MOST_NAMED else "")
+    place = f"the newest is slot {newest.number}" if newest else "there is no record"
+    label = f"Ring of {ring.group.name}: {words}; {place}" + (f"; {named}" if named else "")
+    centre = (str(newest.record.sequence), "newest record") if newest else ("none", "no record")
+    following = slot_of(newest.record.sequence + 1, ring.slots) if newest else 0
+    return ring_picture(slots, label, centre, newest.number if newest else None, following)
+
+
+# ---- Groups --------------------------------------------------------------------------------------
+
+
+def _group(found: Examination, index: int, group: GroupContents) -> dict[str, Any]:
+    ring, name = group.ring, group.ring.group.name
+    verdicts, wear = found.slots[name], found.wear[name]
+    counts = Counter(v.kind for v in verdicts)
+    return {
+        "index": index, "letter": letter(index), "hue": hue(index), "name": name,
+        "doc": prose(ring.group.doc), "role": ring.group.role.value,
+        "ring": _ring(index, group, verdicts), "origin": origin_text(group),
+        "states": [{"kind": k, "count": counts[k], **STATES[k].words} for k in SlotKind
+                   if counts[k]],
+        "newest": group.newest and {
+            "slot": group.newest.number, "address": address_text(found.plan, group.newest.address),
+            "sequence": group.newest.record.sequence},
+        "odd": [_odd(found.plan, index, v) for v in verdicts if not v.kind.sound],
+        "values": list(_values(group, index)),
+        "docs": any(p.doc for p in ring.group.parameters),
+        "wear": f"{wear.writes:,} of {wear.endurance:,.0f} writes of a slot, "
+                f"{_share(wear.used)}; {left_text(wear)}",
+        "used": used_up(wear.used), "per_day": number_text(ring.group.writes_per_day),
+        **_history(found.histories[name]),
+    }
+
+
+def _share(used: float) -> str:
+    return f"{used:.1%}" if used >= 0.001 or used == 0 else "under 0.1%"
+
+
+def _odd(plan: Plan, index: int, verdict: SlotVerdict) -> dict[str, Any]:
+    return {"slot": verdict.slot.number, "kind": verdict.kind.value,
+            "shape": STATES[verdict.kind].shape, "key": f"s{index}-{verdict.slot.number}",
+            "address": address_text(plan, verdict.slot.address), "reason": verdict.reason,
+            "repair": mend_text(verdict)}
+
+
+def _values(group: GroupContents, index: int) -> Iterator[dict[str, Any]]:
+    """Yield the parameters with their values, checks, and where the bytes are."""
+    parts = {p.placed.field.name: p for p in record_parts(group.ring) if p.placed}
+    for parameter in group.ring.group.parameters:
+        remarks = value_remarks(group, parameter)
+        wrong = any(b.parameter is parameter for b in group.breaches)
+        first = parts[parameter.fields[0].name]
+        slot = group.newest.number if group.newest else None
+        yield {
+            "name": parameter.name, "value": value_text(parameter, group.values),
+            "allowed": "; ".join(f"{f.name.rpartition('.')[2]} {allowed_text(f)}"
+                                 for f in parameter.fields) if len(parameter.fields) > 1
+            else allowed_text(parameter.fields[0]),
+            "doc": prose(parameter.doc), "wrong": wrong,
+            "check": ", ".join(remarks) or ("within limits" if group.newest else "default"),
+            "keys": [] if slot is None else [
+                f"g{index}s{slot}.{parts[f.name].index}" for f in parameter.fields],
+            "target": None if slot is None else f"b{index}-{slot}-{first.index}",
+        }
+
+
+def _history(history: History) -> dict[str, Any]:
+    commits = [{"numbers": numbers_text(c), "revision": c.revision, "first": i == 0, "changes": [
+        {"name": x.parameter.name, "before": value_text(x.parameter, x.before),
+         "after": value_text(x.parameter, x.after)} for x in c.changes]}
+        for i, c in enumerate(history.commits)][::-1]
+    missing = [f"{a}" if a == b else f"{a} to {b}" for a, b in history.missing]
+    return {"commits": commits[:_MOST_COMMITS], "earlier": commits[_MOST_COMMITS:],
+            "missing": missing, "twice": list(history.twice)}

@@ -1,0 +1,171 @@
+"""The page of a dump: states, damage, values and bytes in place, and nothing of a dump obeyed."""
+
+from __future__ import annotations
+
+import random
+import re
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from paramstore.decode.examine import examine
+from paramstore.decode.which import Candidate
+from paramstore.eeprom.faults import Tear, Torn
+from paramstore.image.files import FORMS, read_dump
+from paramstore.report.pages.dump import dump_page
+from tests.decode.scenes import PLAN, cut_commit
+from tests.report.pages.markup import Markup, faults
+from tests.report.pages.samples import examined, example, full_rack, used_probe
+
+PROBE = example("tank_probe")
+SCENE = cut_commit("settings", 6, 0, Tear(Torn.PREFIX, 12))
+
+
+def page_of(image: bytes) -> Markup:
+    return Markup(dump_page(examined(PLAN, image)))
+
+
+@pytest.mark.parametrize("image", [used_probe(), bytes(4096), b"\xff" * 4096, used_probe()[:100],
+                                   used_probe() + b"\xff" * 4096],
+                         ids=["used", "zeros", "blank", "short", "long"])
+def test_pages_are_sound(image: bytes) -> None:
+    """Used, blank, foreign, short or long: the page is well formed and labelled."""
+    assert [] == faults(dump_page(examined(PROBE, image)))
+
+
+def test_every_byte_of_a_written_slot_is_there() -> None:
+    """The byte view gives each written slot and the labels byte by byte, at the right address."""
+    shown: dict[int, int] = {}
+    for at, row in re.findall(r'<tr data-at="(\d+)">(.*?)</tr>', dump_page(
+            examined(PROBE, used_probe())), re.DOTALL):
+        data = bytes.fromhex(" ".join(re.findall(r"<i [^>]*>([^<]*)</i>", row)))
+        shown |= dict(enumerate(data, int(at)))
+    image = used_probe()
+    assert {at: image[at] for at in shown} == shown
+    written = {at for r in PROBE.rings for slot in range(r.slots)
+               for at in range(r.address(slot), r.address(slot) + r.slot_pages * r.page_bytes)
+               if image[r.address(slot):r.address(slot) + r.record_bytes].strip(b"\xff")}
+    assert written <= set(shown)
+
+
+def test_a_torn_slot_tells_its_bytes() -> None:
+    """Which bytes are new and which old stands in words, and on the bytes themselves."""
+    page = page_of(SCENE.image)
+    assert "torn" in page.text and "of the record being written" in page.text
+    origins = [a["data-o"] for a in page.all("i") if "data-o" in a]
+    assert {"new", "same", "old"} == set(origins)
+    assert f"0x{SCENE.address:04X}" in page.text
+
+
+def test_values_point_at_their_bytes() -> None:
+    """Each parameter of the newest record links to the row where its bytes begin, and shares its
+    key with them."""
+    page = page_of(SCENE.image)
+    rows = [a["data-k"] for a in page.all("tr") if "data-k" in a]
+    assert len(PLAN.ring("settings").fields) == len(rows)
+    assert set(rows) <= {a["data-k"] for a in page.all("i") if "data-k" in a}
+    targets = {a["id"]: a["data-k"] for a in page.all("span") if "id" in a}
+    links = [a["href"][1:] for a in page.all("a") if a["href"][1:] in targets]
+    assert rows == [targets[link] for link in links]
+
+
+def test_history_tells_what_changed() -> None:
+    """Commits stand the newest first, with what each changed."""
+    text = " ".join(Markup(dump_page(examined(PROBE, used_probe()))).text.split())
+    assert '"north 1" →became "north 2"' in text
+    settings = text[text.index("What each commit of settings changed"):]
+    assert settings.index('"north 2"') < settings.index("the oldest that can be read")
+
+
+def test_findings_are_all_there() -> None:
+    """Whatever `examine` finds stands on the page, errors first."""
+    found = examined(PROBE, used_probe())
+    page = Markup(dump_page(found))
+    for finding in found.findings:
+        assert finding.code in page.text
+    assert "Something is lost or damaged: 1 error, 2 warnings." in page.text
+    assert page.text.index("Error") < page.text.index("Warning")
+
+
+def test_values_outside_their_limits_are_marked() -> None:
+    """A value that breaks the schema says so beside its limits."""
+    from paramstore.codec import build_record, encode_body
+    ring = PLAN.ring("settings")
+    record = build_record(PLAN, ring, 8, encode_body(ring, {"interval": (5000,)}))
+    image = bytearray(SCENE.image)
+    image[ring.address(3):ring.address(3) + len(record)] = record
+    page = page_of(bytes(image))
+    assert "outside its limits" in page.text and "5000 s" in page.text
+    assert 1 == sum(a.get("class") == "wrong" for a in page.all("tr"))
+
+
+def test_what_a_dump_leaves_out_is_not_shown_as_erased() -> None:
+    """Bytes that a dump does not give stand as `--`; slots without any are not called erased."""
+    ring = PLAN.ring("settings")
+    text = "\n".join(f"{at:04X}: {SCENE.image[at:at + 16].hex(' ')}"
+                     for at in range(0, 4096, 16)
+                     if at != ring.address(0) + 16 and not 0x40 <= at < 0x80)
+    found = examine(read_dump(text.encode(), "log.txt", FORMS["text"]),
+                    (Candidate("schema.toml", PLAN),))
+    page = dump_page(found)
+    assert [] == faults(page)
+    assert "-- -- -- --" in page
+    assert "erased, or not in the dump" in page
+
+
+def test_names_of_files_stay_text() -> None:
+    """A file may be called anything."""
+    found = examined(PROBE, used_probe(), "<img src=x onerror=alert(1)>\u202e.bin")
+    page = dump_page(found)
+    assert [] == faults(page)
+    assert [] == Markup(page).all("img") and "\u202e" not in page
+
+
+def test_texts_of_a_dump_stay_text() -> None:
+    """A text parameter may hold anything."""
+    from paramstore.image.pack import pack
+    ring = PROBE.ring("settings")
+    assert ring.group.parameter("label").size == 16
+    text = "</td><script>\u202e".encode().ljust(16, b"\0")
+    page = dump_page(examined(PROBE, pack(PROBE, {"settings": {"label": tuple(text)}})))
+    assert [] == faults(page)
+    assert "&lt;/td&gt;&lt;script&gt;" in page and "\u202e" not in page
+
+
+def test_a_large_part_stays_a_small_page() -> None:
+    """A part of 128 KB, written throughout, makes a page of at most nine characters for each of
+    its bytes, and bytes without a meaning make no elements."""
+    page = dump_page(examined(example("large"), full_rack()))
+    assert [] == faults(page)
+    assert len(page) < 9 * 131072
+    assert len(Markup(page).elements) < 25_000
+
+
+def test_an_erased_part_is_told_in_a_few_lines() -> None:
+    """Erased slots and free pages take a line each, however many they are."""
+    from paramstore.image.pack import pack
+    plan = example("large")
+    page = Markup(dump_page(examined(plan, pack(plan, {}))))
+    assert "slots 1 to 108: erased" in page.text
+    assert "768 pages free" in page.text
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(0, 2**32), st.sampled_from(["flip", "page", "noise", "copy"]))
+def test_any_damage_makes_a_sound_page(seed: int, kind: str) -> None:
+    """Whatever a dump holds, the page is well formed."""
+    chance, image = random.Random(seed), bytearray(SCENE.image)
+    for _ in range(chance.randrange(1, 30)):
+        at = chance.randrange(0, 4096, 32)
+        match kind:
+            case "flip":
+                image[at + chance.randrange(32)] ^= 1 << chance.randrange(8)
+            case "page":
+                image[at:at + 32] = bytes([chance.choice((0, 255))]) * 32
+            case "noise":
+                image[at:at + 32] = chance.randbytes(32)
+            case _:
+                other = chance.randrange(0, 4096, 32)
+                image[at:at + 32] = image[other:other + 32]
+    assert [] == faults(dump_page(examined(PLAN, bytes(image))))
