@@ -11,11 +11,14 @@ import click
 from host_tools.streams import STDIN, read_bytes, read_source
 
 if TYPE_CHECKING:
+    from paramstore.decode.either import Known
     from paramstore.decode.examine import Examination
+    from paramstore.decode.fixed import FixedExamination
     from paramstore.decode.which import Candidate
     from paramstore.image.forms.runs import Reading
 
-__all__ = ["DumpOptions", "address", "candidates", "dump_options", "examined", "read"]
+__all__ = ["DumpOptions", "address", "candidates", "dump_options", "examined", "examined_either",
+           "known", "read"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -50,20 +53,40 @@ def dump_options(command: Command) -> Command:
     return command
 
 
+def known(schema: str) -> tuple[Known, ...]:
+    """Return what a dump may be of, fixed layouts among it: a schema file with its releases, or
+    all of a folder.
+
+    ToolError if a folder has no schema.
+    """
+    from paramstore.decode.either import known_in, known_of
+
+    if schema != "-" and Path(schema).is_dir():
+        found, passed = known_in(schema)
+        _refuse_none(schema, found, passed)
+        return found
+    return known_of(read_source(schema))
+
+
+def _refuse_none(folder: str, found: tuple[object, ...], passed: tuple[str, ...]) -> None:
+    from paramstore.errors import ToolError
+
+    if not found:
+        raise ToolError(f"`{folder}` holds no schema without mistakes",
+                        f"`paramstore check` says what is wrong with {passed[0]}"
+                        if passed else "give a folder with schema files (*.toml)")
+
+
 def candidates(schema: str) -> tuple[Candidate, ...]:
-    """Return what a dump may be of: a schema file with its releases, or all of a folder.
+    """Return the stores that a dump may be of: a schema file with its releases, or all of a folder.
 
     ToolError if a folder has no schema.
     """
     from paramstore.decode.which import candidates_in, candidates_of
-    from paramstore.errors import ToolError
 
     if schema != "-" and Path(schema).is_dir():
         found, passed = candidates_in(schema)
-        if not found:
-            raise ToolError(f"`{schema}` holds no schema without mistakes",
-                            f"`paramstore check` says what is wrong with {passed[0]}"
-                            if passed else "give a folder with schema files (*.toml)")
+        _refuse_none(schema, found, passed)
         return found
     return candidates_of(read_source(schema))
 
@@ -83,3 +106,11 @@ def examined(schemas: tuple[Candidate, ...], dump: str, options: DumpOptions) ->
     from paramstore.decode.examine import examine
 
     return examine(read(dump, options), schemas, offset=options.offset)
+
+
+def examined_either(schemas: tuple[Known, ...], dump: str,
+                    options: DumpOptions) -> Examination | FixedExamination:
+    """Return what a file of a store or of a fixed layout holds; errors as `decode.either`."""
+    from paramstore.decode.either import examine_either
+
+    return examine_either(read(dump, options), schemas, options.offset)

@@ -13,8 +13,8 @@ from paramstore.schema.words import did_you_mean
 
 __all__ = ["all_codes", "explain_code"]
 
-_ROOMS = ("schema", "layout", "image", "firmware", "calibrate", "evolve", "decode", "production",
-          "bus")
+_ROOMS = ("schema", "fixed", "layout", "image", "firmware", "calibrate", "evolve", "decode",
+          "production", "bus")
 
 
 @cache

@@ -15,20 +15,21 @@ from paramstore.decode.codes import CODES as DECODE
 from paramstore.errors import ToolError
 from paramstore.evolve.codes import CODES as EVOLVE
 from paramstore.firmware.codes import CODES as FIRMWARE
+from paramstore.fixed.codes import CODES as FIXED
 from paramstore.image.codes import CODES as IMAGE
 from paramstore.layout.codes import CODES as LAYOUT
 from paramstore.production.codes import CODES as PRODUCTION
 from paramstore.schema.codes import CODES as SCHEMA
 
-ROOMS = {"123": SCHEMA, "4": LAYOUT, "56": IMAGE | DECODE, "7": FIRMWARE | EVOLVE, "8": CALIBRATE,
-         "9": PRODUCTION | BUS}
+ROOMS = {"123": SCHEMA | FIXED, "4": LAYOUT, "56": IMAGE | DECODE, "7": FIRMWARE | EVOLVE,
+         "8": CALIBRATE, "9": PRODUCTION | BUS}
 LIBRARY = Path(paramstore.__file__).parent
 
 
 def test_every_room_has_its_hundreds() -> None:
     """The first digit of a code tells the room, and no code is declared twice."""
     assert all_codes() == (
-        SCHEMA | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | DECODE | PRODUCTION
+        SCHEMA | FIXED | LAYOUT | IMAGE | FIRMWARE | EVOLVE | CALIBRATE | DECODE | PRODUCTION
         | BUS)
     for digits, codes in ROOMS.items():
         assert all(re.fullmatch(rf"PS[{digits}]\d\d", name) for name in codes)

@@ -14,13 +14,14 @@ ROOMS = {
     # room: what it may import, besides itself and the modules at the root of the package
     "parts": set(),
     "schema": {"parts"},
+    "fixed": {"parts", "schema"},
     "calibrate": {"parts", "schema"},
     "layout": {"parts", "schema"},
     "codec": {"parts", "schema", "layout"},
     "evolve": {"parts", "schema", "layout", "codec"},
     "firmware": {"parts", "schema", "layout", "codec", "evolve"},
-    "image": {"parts", "schema", "layout", "codec", "evolve"},
-    "decode": {"parts", "schema", "layout", "codec", "evolve", "image"},
+    "image": {"parts", "schema", "fixed", "layout", "codec", "evolve"},
+    "decode": {"parts", "schema", "fixed", "layout", "codec", "evolve", "image"},
     "eeprom": {"parts"},
     "bus": {"parts", "schema", "layout", "codec", "evolve", "image", "eeprom"},
     "production": {"parts", "schema", "calibrate", "layout", "codec", "evolve", "image"},
@@ -28,8 +29,8 @@ ROOMS = {
     "rig": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom", "store"},
     "cuts": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
              "store", "rig"},
-    "report": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
-               "store", "rig", "cuts", "calibrate", "decode", "production", "bus"},
+    "report": {"parts", "schema", "fixed", "layout", "codec", "evolve", "firmware", "image",
+               "eeprom", "store", "rig", "cuts", "calibrate", "decode", "production", "bus"},
 }
 ROOMS["tour"] = set(ROOMS)
 """Imports run one way: a room may use only rooms above it in this table."""

@@ -33,7 +33,8 @@ def test_which() -> None:
     assert ["large", "minimal", "tank_probe"] == NAMES
     assert sorted(p.name for p in FOLDER.iterdir()) == sorted([
         *(name + end for name in NAMES for end in (".toml", ".values.toml")),
-        "tank_probe.calibration.toml", "tank_probe.releases", "tank_probe.units.csv",
+        "edid.fixed.toml", "tank_probe.calibration.toml", "tank_probe.releases",
+        "tank_probe.units.csv",
         *(f"tank_probe.{name}.csv" for name in TABLES)])
 
 

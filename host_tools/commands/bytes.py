@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, address, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, address, dump_options, examined_either, known
 from host_tools.terminal import tint
 
 
@@ -21,10 +21,11 @@ def command(schema: str, dump: str, first: int, last: int | None, form_name: str
 
     Show a dump byte by byte, one line for each thing in it, with what it is and its value. On a
     terminal headers and CRCs are blue, bytes of a slot that is not sound red; in a slot whose write
-    was interrupted old bytes are blue, new ones green, erased ones yellow.
+    was interrupted old bytes are blue, new ones green, erased ones yellow. SCHEMA may be that of a
+    fixed layout.
     """
-    from paramstore.report.bytes import bytes_text
+    from paramstore.report.either import annotated_bytes
 
-    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
+    found = examined_either(known(schema), dump, DumpOptions(form_name, words, offset))
     end = None if last is None else last + 1
-    click.echo(bytes_text(found, first, end, tint), nl=False)
+    click.echo(annotated_bytes(found, first, end, tint), nl=False)

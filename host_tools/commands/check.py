@@ -12,6 +12,7 @@ from host_tools.streams import STDIN, read_source
 from host_tools.terminal import tint, tint_verdict
 
 if TYPE_CHECKING:
+    from paramstore.errors import SourceText
     from paramstore.evolve.project import Review
 
 
@@ -27,9 +28,9 @@ def command(
     """Example: paramstore check schemas/tank_probe.toml
 
     Find all mistakes in SCHEMA (`-`: standard input) and in the layout that it leads to, and say
-    how to mend them. If the store was released (see `paramstore freeze`), say for every change
-    since what it means for units in the field. Exit code 1: there are errors; warnings alone leave
-    it at 0.
+    how to mend them; SCHEMA may be that of a fixed layout. If the store was released (see
+    `paramstore freeze`), say for every change since what it means for units in the field. Exit code
+    1: there are errors; warnings alone leave it at 0.
     """
     if explain is not None:
         click.echo(_explanation(explain))
@@ -37,6 +38,7 @@ def command(
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
     from paramstore.errors import errors_in
+    from paramstore.fixed.kind import is_fixed
     from paramstore.report.changes import changes_data, changes_text
     from paramstore.report.findings import (
         MOST_OF_A_KIND,
@@ -45,7 +47,10 @@ def command(
         findings_text,
     )
 
-    found = _review(schema)
+    source = read_source(schema)
+    if is_fixed(source):
+        ctx.exit(_check_layout(source, as_json, show_all))
+    found = _review(source)
     if as_json:
         data = findings_data(found.findings) | {"changes": changes_data(found.changes)}
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
@@ -58,13 +63,38 @@ def command(
     ctx.exit(1 if errors_in(found.findings) else 0)
 
 
-def _review(path: str) -> Review:
+def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
+    """Check the schema of a fixed layout; return the exit code."""
+    from paramstore.errors import FindingsError, errors_in
+    from paramstore.fixed.reader import read_layout
+    from paramstore.report.findings import (
+        MOST_OF_A_KIND,
+        count_line,
+        findings_data,
+        findings_text,
+    )
+    from paramstore.report.fixed import summary
+
+    try:
+        layout, findings = read_layout(source)
+        what = summary(layout)
+    except FindingsError as error:
+        findings, what = error.findings, source.path
+    if as_json:
+        click.echo(json.dumps(findings_data(findings), indent=2, ensure_ascii=False))
+    else:
+        text = findings_text(findings, tint=tint, most=None if show_all else MOST_OF_A_KIND)
+        click.echo(f"{text}{what}: {count_line(findings)}")
+    return 1 if errors_in(findings) else 0
+
+
+def _review(source: SourceText) -> Review:
     """Return all that there is to say; names that meet in C show up only in the firmware."""
     from paramstore.errors import FindingsError
     from paramstore.evolve.project import review
     from paramstore.firmware.view import view_of
 
-    found = review(read_source(path))
+    found = review(source)
     if found.project:
         try:
             view_of(found.project.plan)

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import PurePath
-from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, dump_options, examined_either, known
 from host_tools.streams import read_source
 from host_tools.terminal import tint
-
-if TYPE_CHECKING:
-    from paramstore.decode.differ import ByteRange
 
 
 @click.command()
@@ -30,32 +26,21 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
 
     Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump, or a
     values file (.toml) such as a unit was packed from, of which only what it names is compared.
-    Exit code 1: something differs.
+    SCHEMA may be that of a fixed layout. Exit code 1: something differs.
     """
-    from paramstore.decode.differ import byte_differences, value_differences
+    from paramstore.decode.either import differences
     from paramstore.errors import ToolError
-    from paramstore.image.values import read_values
     from paramstore.report.bytes import difference_data, difference_text
     from paramstore.report.findings import SCHEMA_VERSION
 
-    ranges: tuple[ByteRange, ...] = ()
-    schemas = candidates(schema)
+    schemas = known(schema)
     options = DumpOptions(form_name, words, offset)
-    found = examined(schemas, dump, options)
-    plan = found.plan
-    if PurePath(other).suffix.lower() == ".toml":
-        if with_bytes:
-            raise ToolError("a values file has no bytes to compare", "give a dump, or no --bytes")
-        given = read_values(plan.schema, read_source(other))
-        values = value_differences(plan, found.contents, given.values)
-    else:
-        second = examined(schemas, other, options)
-        if second.plan.layout_id != plan.layout_id:
-            raise ToolError("the two dumps have different layouts, so their bytes mean different "
-                            "things", "`paramstore migrate` makes one image of the other's release")
-        values = value_differences(plan, found.contents, second.contents)
-        if with_bytes:
-            ranges = byte_differences(plan, found.contents.image, second.contents.image)
+    found = examined_either(schemas, dump, options)
+    is_values = PurePath(other).suffix.lower() == ".toml"
+    if is_values and with_bytes:
+        raise ToolError("a values file has no bytes to compare", "give a dump, or no --bytes")
+    against = read_source(other) if is_values else examined_either(schemas, other, options)
+    values, ranges = differences(found, against, with_bytes=with_bytes)
     if as_json:
         data = {"schema_version": SCHEMA_VERSION} | difference_data(values, ranges)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))

@@ -6,7 +6,7 @@ import json
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, dump_options, examined_either, known
 from host_tools.streams import page_option, write_bytes
 from host_tools.terminal import show_findings, tint
 
@@ -24,27 +24,27 @@ def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, w
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
     how worn the part is, and what is wrong. SCHEMA is a schema, or a folder of them: the label of
-    the dump says which, else its records do. DUMP may be of any form, also pasted from a console;
-    what is doubtful in it is refused with the candidates. Exit code 1: data is lost or damaged.
+    the dump says which, else its records do; for a fixed layout its constants and checksums speak.
+    DUMP may be of any form, also pasted from a console; what is doubtful in it is refused with the
+    candidates. Exit code 1: data is lost or damaged.
     """
+    from paramstore.decode.either import files_of
     from paramstore.errors import errors_in
-    from paramstore.report.dump import dump_data, dump_text
+    from paramstore.report.either import examination_data, examination_page, examination_text
     from paramstore.report.findings import findings_data
 
-    schemas = candidates(schema)
-    found = examined(schemas, dump, DumpOptions(form_name, words, offset))
+    schemas = known(schema)
+    found = examined_either(schemas, dump, DumpOptions(form_name, words, offset))
     if page is not None:
-        from paramstore.report.pages.dump import dump_page
-
-        inputs = (dump, *(c.plan.schema.source.path for c in schemas if c.plan.schema.source))
-        write_bytes(page, dump_page(found).encode(), inputs, option="--html")
+        write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas)),
+                    option="--html")
     if page == "-":
         pass
     elif as_json:
-        data = findings_data(found.findings) | dump_data(found)
+        data = findings_data(found.findings) | examination_data(found)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        click.echo(dump_text(found, tint), nl=False)
+        click.echo(examination_text(found, tint), nl=False)
         if found.findings:
             click.echo()
         show_findings(found.findings, err=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, dump_options, examined_either, known
 
 
 @click.command()
@@ -18,19 +18,13 @@ def command(schema: str, places: tuple[str, ...], dump: str | None, form_name: s
 
     PLACE is an address, with `.n` behind it for one of its bits (0 the lowest), or a parameter as
     GROUP.PARAMETER, with [n] for an element, .x or .y for an axis, and the name of a flag for its
-    bit. An address is explained; a parameter is found in every slot. With --dump SCHEMA may be a
-    folder of schemas.
+    bit. An address is explained; a parameter is found in every slot, or in every block of a fixed
+    layout. With --dump SCHEMA may be a folder of schemas.
     """
-    from paramstore.decode.meaning import locate, meaning_of, parse_address
-    from paramstore.report.bytes import location_text, meaning_text
+    from paramstore.report.either import place_text
 
-    schemas = candidates(schema)
-    found = examined(schemas, dump, DumpOptions(form_name, words, offset)) if dump else None
-    plan = found.plan if found else schemas[0].plan
+    schemas = known(schema)
+    options = DumpOptions(form_name, words, offset)
+    found = examined_either(schemas, dump, options) if dump else None
     for place in places:
-        address = parse_address(place)
-        if address is not None:
-            click.echo(meaning_text(meaning_of(plan, address[0]), address[1], found), nl=False)
-        else:
-            ring, locations = locate(plan, place)
-            click.echo(location_text(place, ring, locations, found), nl=False)
+        click.echo(place_text(found.candidate if found else schemas[0], place, found), nl=False)

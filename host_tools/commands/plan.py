@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+from typing import TYPE_CHECKING
 
 import click
 
 from host_tools.streams import page_option, read_source, write_bytes
 from host_tools.terminal import release_option, show_findings
+
+if TYPE_CHECKING:
+    from paramstore.errors import SourceText
 
 COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
 
@@ -33,14 +37,20 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
 
     Lay the store of SCHEMA (`-`: standard input) out over the pages of its EEPROM: a map of the
     pages, the place, life and times of each group, and what the store needs. Advice goes to
-    stderr. Exit code 1: SCHEMA has mistakes, or does not fit; then it says what would make it fit.
+    stderr. Of a fixed layout it lists the place of every parameter and checksum. Exit code 1:
+    SCHEMA has mistakes, or does not fit; then it says what would make it fit.
     """
     from paramstore.evolve.project import open_project
+    from paramstore.fixed.kind import is_fixed
     from paramstore.report.findings import findings_data
     from paramstore.report.plan import plan_text
     from paramstore.report.plan_data import plan_data
 
-    project = open_project(read_source(schema))
+    source = read_source(schema)
+    if is_fixed(source):
+        _show_layout(source, release, page, as_json)
+        return
+    project = open_project(source)
     plan = project.release(release)
     findings = (*project.findings, *plan.findings)
     if page is not None:
@@ -54,4 +64,23 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
         return
     click.echo(plan_text(plan, page_map=page_map, fields=fields, paint=paint), nl=False)
+    show_findings(findings)
+
+
+def _show_layout(source: SourceText, release: int | None, page: str | None,
+                 as_json: bool) -> None:
+    from paramstore.errors import ToolError
+    from paramstore.fixed.reader import read_layout
+    from paramstore.report.findings import findings_data
+    from paramstore.report.fixed import fixed_plan_data, fixed_plan_text
+
+    if release is not None or page is not None:
+        raise ToolError("a fixed layout has no releases and no page of its plan",
+                        "leave --release and --html out")
+    layout, findings = read_layout(source)
+    if as_json:
+        data = findings_data(findings) | fixed_plan_data(layout)
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        return
+    click.echo(fixed_plan_text(layout), nl=False)
     show_findings(findings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -12,7 +12,9 @@ from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import release_option, show_findings, tint
 
 if TYPE_CHECKING:
+    from paramstore.errors import Finding, SourceText
     from paramstore.image.contents import SlotState
+    from paramstore.image.forms.runs import Reading
 
 
 def paint(text: str, state: SlotState) -> str:
@@ -36,38 +38,73 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
     slots of each group, and everything that is wrong. The label of the dump says which release of
-    the store reads it. SCHEMA may be `-`: standard input; or DUMP, with --format. Exit code 1: data
-    is lost or damaged, or the dump is not of this store.
+    the store reads it. SCHEMA may be that of a fixed layout. SCHEMA may be `-`: standard input; or
+    DUMP, with --format. Exit code 1: data is lost or damaged, or the dump is not of this store.
     """
-    from paramstore.decode.which import Candidate, choose
     from paramstore.errors import errors_in
-    from paramstore.evolve.project import open_project
-    from paramstore.image.contents import unpack
-    from paramstore.image.diagnose import diagnose
+    from paramstore.fixed.kind import is_fixed
     from paramstore.report.findings import findings_data
-    from paramstore.report.image import contents_toml, image_data, image_text
 
-    project = open_project(read_source(schema))
-    plans = (project.plan, *project.history.plans) if release is None else (
-        project.release(release),)
+    source = read_source(schema)
     reading = read(dump, DumpOptions(form_name, words, offset))
-    choice = choose(reading, [Candidate(schema, plan) for plan in plans], offset)
-    found = choice.alignment.dump
-    contents = unpack(choice.candidate.plan, found.data)
-    findings = (*project.findings, *reading.findings, *choice.findings,
-                *choice.alignment.findings, *diagnose(contents, dump, found.gaps))
+    kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)
+    found = unpacked(source, reading, offset, release)
     talk = output == "-"  # stdout is the values file then
     if reading.form in ("c", "text"):
         click.echo(f"{reading.source.path}: read as {reading.title}", err=True)
     if as_json:
-        data = findings_data(findings) | image_data(contents)
+        data = findings_data(found.findings) | found.data
         click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
     else:
-        blank = "\n" if findings else ""
-        click.echo(image_text(contents, paint) + blank, nl=False, err=talk)
-        show_findings(findings, err=talk)
-    if output is not None and not contents.readable:
-        click.echo(f"{output}: not written, for the dump holds no values of this store", err=True)
-    elif output is not None:
-        write_bytes(output, contents_toml(contents).encode("utf-8"), inputs=(schema, dump))
-    ctx.exit(1 if errors_in(findings) else 0)
+        blank = "\n" if found.findings else ""
+        click.echo(found.text + blank, nl=False, err=talk)
+        show_findings(found.findings, err=talk)
+    if output is not None and found.values is None:
+        click.echo(f"{output}: not written, for the dump holds no values of this {kind}", err=True)
+    elif output is not None and found.values is not None:
+        write_bytes(output, found.values.encode("utf-8"), inputs=(schema, dump))
+    ctx.exit(1 if errors_in(found.findings) else 0)
+
+
+class Unpacked(NamedTuple):
+    """What there is to show of a dump; `values` is a values file, None if there are none."""
+
+    findings: tuple[Finding, ...]
+    text: str
+    data: dict[str, Any]
+    values: str | None
+
+
+def _of_store(source: SourceText, reading: Reading, offset: int | None,
+              release: int | None) -> Unpacked:
+    from paramstore.decode.which import Candidate, choose
+    from paramstore.evolve.project import open_project
+    from paramstore.image.contents import unpack
+    from paramstore.image.diagnose import diagnose
+    from paramstore.report.image import contents_toml, image_data, image_text
+
+    project = open_project(source)
+    plans = (project.plan, *project.history.plans) if release is None else (
+        project.release(release),)
+    choice = choose(reading, [Candidate(source.path, plan) for plan in plans], offset)
+    dump = choice.alignment.dump
+    contents = unpack(choice.candidate.plan, dump.data)
+    findings = (*project.findings, *reading.findings, *choice.findings, *choice.alignment.findings,
+                *diagnose(contents, reading.source.path, dump.gaps))
+    return Unpacked(findings, image_text(contents, paint), image_data(contents),
+                    contents_toml(contents) if contents.readable else None)
+
+
+def _of_layout(source: SourceText, reading: Reading, offset: int | None,
+               release: int | None) -> Unpacked:
+    from paramstore.decode.fixed import examine_fixed
+    from paramstore.errors import ToolError
+    from paramstore.fixed.reader import read_layout
+    from paramstore.report.fixed import fixed_data, fixed_text, fixed_toml
+
+    if release is not None:
+        raise ToolError("a fixed layout has no releases", "leave --release out")
+    layout, warnings = read_layout(source)
+    found = examine_fixed(reading, layout, offset)
+    return Unpacked((*warnings, *found.findings), fixed_text(found, tint), fixed_data(found),
+                    fixed_toml(found.contents) if found.holds_values else None)

@@ -93,4 +93,20 @@ CODES: dict[str, Code] = {
         "A page that no ring or label has is not erased. Earlier firmware may have left it, or a "
         "write went to a wrong address.",
     ),
+    "PS670": Code(
+        "a checksum of a fixed layout is wrong",
+        "The checksum that is stored is not the one that the bytes of its range give. Bytes were "
+        "changed or read wrongly. If all units show it, the schema of the layout is wrong: prove "
+        "the parameters of a CRC with `sample`, look at the range and the byte order.",
+    ),
+    "PS671": Code(
+        "a constant has another value",
+        "The schema says that this value is always the same. Either the dump is not of this "
+        "layout, or of another version of it, or bytes were changed.",
+    ),
+    "PS672": Code(
+        "the fixed layout was found by its constants",
+        "A fixed layout has no label. Among the schemas given it is the only one whose constants "
+        "and checksums are all right, and they are too many bits for a chance.",
+    ),
 }

@@ -9,9 +9,9 @@ from paramstore.decode.meaning import Meaning, meaning_of
 from paramstore.image.contents import Contents
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
-from paramstore.schema.model import Group, Parameter
+from paramstore.schema.model import AnyGroup, Group, Parameter
 
-__all__ = ["ByteRange", "Difference", "byte_differences", "value_differences"]
+__all__ = ["ByteRange", "Difference", "Values", "byte_differences", "value_differences"]
 
 Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 
@@ -20,7 +20,7 @@ class Difference(NamedTuple):
     """A parameter whose stored values differ; raws by field name, None where the group has none
     (it was never written, or is lost)."""
 
-    group: Group
+    group: AnyGroup
     parameter: Parameter
     before: dict[str, tuple[Raw, ...]] | None
     after: dict[str, tuple[Raw, ...]] | None

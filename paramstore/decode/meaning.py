@@ -17,8 +17,8 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import did_you_mean, show_number
 
-__all__ = ["Location", "Meaning", "bit_meaning", "locate", "meaning_of", "parse_address",
-           "slot_parts"]
+__all__ = ["Location", "Meaning", "bit_meaning", "locate", "meaning_of", "number_bit",
+           "parse_address", "slot_parts"]
 
 _LABEL_PARTS = (("magic", 4), ("format version", 1), ("geometry", 1), ("release", 2),
                 ("store id", 4), ("layout id", 4))
@@ -152,8 +152,12 @@ def bit_meaning(meaning: Meaning, bit: int) -> str:
         return f"bit {8 * meaning.byte + bit} of {article}{meaning.what}"
     if field.kind in (Kind.TEXT, Kind.BYTES):
         return f"bit {bit} of byte {meaning.element} of `{field.name}`"
-    number = 8 * meaning.byte + bit
-    last = 8 * field.scalar.size - 1
+    return number_bit(field, 8 * meaning.byte + bit, 8 * field.scalar.size)
+
+
+def number_bit(field: Field, number: int, width: int) -> str:
+    """Return what bit `number` (0 the lowest) of an element that takes `width` bits means."""
+    last = width - 1
     if field.kind is Kind.FLAGS:
         names = {b: name for name, b in field.members}
         return f"flag `{names[number]}`" if number in names else "a flag without a name"

@@ -15,7 +15,7 @@ from paramstore.image.wording import breach_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
 
-__all__ = ["diagnose"]
+__all__ = ["diagnose", "gap_finding"]
 
 _SHOWN = 8
 """Reasons listed for one group; the rest is counted."""
@@ -28,6 +28,14 @@ def diagnose(contents: Contents, path: str,
     From the whole to the parts: size, label, then each group in schema order.
     """
     return tuple(_Diagnosis(contents, SourceText(path, ""), gaps).findings())
+
+
+def gap_finding(source: SourceText, gaps: tuple[tuple[int, int], ...]) -> Finding:
+    """Return the warning about bytes that a file does not give; `gaps` as in `files.Dump`."""
+    ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
+    count = sum(end - first for first, end in gaps)
+    return Finding("PS603", f"the file leaves out {plural(count, 'byte')}, which are read as FF",
+                   source, notes=_some(ranges), severity=Severity.WARNING)
 
 
 class _Diagnosis:
@@ -62,11 +70,7 @@ class _Diagnosis:
                 "PS602", f"the dump has {size} bytes, `{part.name}` has {part.capacity}: "
                 "only the first ones are read")
         if self._gaps:
-            ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in self._gaps]
-            count = sum(end - first for first, end in self._gaps)
-            yield self._warning(
-                "PS603", f"the file leaves out {plural(count, 'byte')}, which are read as FF",
-                notes=_some(ranges))
+            yield gap_finding(self._source, self._gaps)
 
     def _label(self) -> Iterator[Finding]:
         contents, plan, label = self._contents, self._contents.plan, self._contents.label

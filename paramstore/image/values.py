@@ -18,7 +18,7 @@ from paramstore.image.breaches import BreachKind, breaches
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.scalars import Raw
 from paramstore.schema.element import element_name
-from paramstore.schema.model import Group, Kind, Parameter, Schema
+from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Conversion, Loss, ValueProblem, parameter_to_raw
 from paramstore.schema.source import Document, load_document
 from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
@@ -43,7 +43,7 @@ class GivenValues:
     warnings: tuple[Finding, ...] = ()
 
 
-def read_values(schema: Schema, source: SourceText | None = None,
+def read_values(schema: AnySchema, source: SourceText | None = None,
                 settings: Iterable[str] = ()) -> GivenValues:
     """Return the values of a file, with `settings` (GROUP.PARAMETER=VALUE) on top of them.
 
@@ -78,7 +78,7 @@ class _Place:
 
 @dataclass(slots=True)
 class _Reader:
-    schema: Schema
+    schema: AnySchema
     findings: list[Finding] = field(default_factory=list)
     values: dict[str, dict[str, tuple[Raw, ...]]] = field(default_factory=dict)
     places: dict[tuple[str, str], _Place] = field(default_factory=dict)
@@ -150,7 +150,7 @@ class _Reader:
                           help=breach_help(breach, stored),
                           also=tuple((p.span, "and this one") for p in others))
 
-    def _group(self, name: str, place: _Place) -> Group | None:
+    def _group(self, name: str, place: _Place) -> AnyGroup | None:
         names = [g.name for g in self.schema.groups]
         if name in names:
             return self.schema.group(name)
@@ -160,7 +160,7 @@ class _Reader:
         self._add("PS501", f"the schema has no group `{name}`", place, help=help)
         return None
 
-    def _parameter(self, group: Group, name: str, place: _Place) -> Parameter | None:
+    def _parameter(self, group: AnyGroup, name: str, place: _Place) -> Parameter | None:
         names = [p.name for p in group.parameters]
         if name in names:
             return group.parameter(name)
@@ -174,7 +174,7 @@ class _Reader:
         owners = [g.name for g in self.schema.groups if name in (p.name for p in g.parameters)]
         return f"group {code_list(owners, 'or')}" if owners else ""
 
-    def _take(self, group: Group, parameter: Parameter, value: Any, place: _Place) -> None:
+    def _take(self, group: AnyGroup, parameter: Parameter, value: Any, place: _Place) -> None:
         self.places[group.name, parameter.name] = place
         try:
             conversions = parameter_to_raw(parameter, value)

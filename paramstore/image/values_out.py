@@ -8,7 +8,7 @@ from datetime import date
 from decimal import Decimal
 
 from paramstore.scalars import Raw
-from paramstore.schema.model import Group, Parameter, Schema
+from paramstore.schema.model import AnyGroup, AnySchema, Parameter
 from paramstore.schema.quantity import Physical, parameter_from_raw
 from paramstore.schema.words import show_number
 
@@ -18,7 +18,7 @@ _LINE = 96
 """Longest line; a longer array is written with one element on each line."""
 
 
-def values_toml(schema: Schema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
                 remarks: Mapping[str, str] | None = None) -> str:
     """Return a values file with every parameter in `values`, in schema order.
 
@@ -40,7 +40,7 @@ def parameter_unit(parameter: Parameter) -> str:
     return ", ".join(u or "1" for u in units) if any(units) else ""
 
 
-def _group(group: Group, values: Mapping[str, tuple[Raw, ...]], remark: str) -> str:
+def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str) -> str:
     lines = [f"[{group.name}]"]
     if remark:
         lines[0] += f"  # {remark}"

@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from paramstore.image.breaches import Breach, BreachKind
 from paramstore.scalars import Raw
 from paramstore.schema.element import ValueProblem, element_name, refuse_limit
-from paramstore.schema.model import Group, Kind
+from paramstore.schema.model import AnyGroup, Kind
 from paramstore.schema.quantity import show_raw
 
 __all__ = ["breach_help", "breach_text"]
 
 
-def breach_text(breach: Breach, group: Group, values: Mapping[str, tuple[Raw, ...]]) -> str:
+def breach_text(breach: Breach, group: AnyGroup, values: Mapping[str, tuple[Raw, ...]]) -> str:
     """Return what is broken, with the values in their units."""
     field, raws = breach.field, values[breach.field.name]
     here = show_raw(field, raws[breach.element])

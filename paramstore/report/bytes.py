@@ -5,7 +5,8 @@ Must not decide what bytes mean (see `decode.meaning`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from paramstore.decode.differ import ByteRange, Difference
@@ -17,10 +18,11 @@ from paramstore.layout.plan import Plan, Ring
 from paramstore.report.dump import ORIGIN_TINTS, parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
-from paramstore.schema.model import Kind
+from paramstore.schema.model import Group, Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["bytes_text", "difference_data", "difference_text", "location_text", "meaning_text"]
+__all__ = ["bytes_text", "difference_data", "difference_text", "hex_rows", "location_text",
+           "meaning_text"]
 
 _ROW = 16
 _HEX_WIDTH = 3 * _ROW - 1
@@ -48,7 +50,8 @@ def bytes_text(found: Examination, first: int = 0, end: int | None = None,
             at = erased
             continue
         past = min(end, _past(meaning))
-        lines += _rows(data, at, past, meaning, verdicts, tint)
+        show = partial(_byte, data, meaning, verdicts, tint)
+        lines += hex_rows(data, at, past, _note(data, meaning), show)
         at = past
     return "\n".join(lines) + "\n"
 
@@ -92,20 +95,21 @@ def _heading(meaning: Meaning, verdicts: dict[int, SlotVerdict]) -> str:
     return f"{meaning.ring.group.name}, slot {meaning.slot}{state}"
 
 
-def _rows(data: bytes, at: int, past: int, meaning: Meaning, verdicts: dict[int, SlotVerdict],
-          tint: Tint) -> Iterator[str]:
-    note = _note(data, meaning)
+def hex_rows(data: bytes, at: int, past: int, note: str,
+             show: Callable[[int], str]) -> Iterator[str]:
+    """Yield the lines of a hex dump of `at` to before `past`, the note beside the first one;
+    `show` returns the byte at an address, coloured."""
     for row in range(at, past, _ROW):
         stop = min(row + _ROW, past)
-        shown = " ".join(_byte(data[a], a, meaning, verdicts, tint) for a in range(row, stop))
+        shown = " ".join(show(address) for address in range(row, stop))
         blank = " " * (_HEX_WIDTH - (3 * (stop - row) - 1))
         text = f"  {note}" if row == at else ""
         yield f"{row:05X}  {shown}{blank if text else ''}{text}"
 
 
-def _byte(value: int, address: int, meaning: Meaning, verdicts: dict[int, SlotVerdict],
-          tint: Tint) -> str:
-    text = f"{value:02X}"
+def _byte(data: bytes, meaning: Meaning, verdicts: dict[int, SlotVerdict], tint: Tint,
+          address: int) -> str:
+    text = f"{data[address]:02X}"
     if meaning.ring is None or meaning.slot is None:
         return tint(text, "also") if meaning.copy is not None else text
     start = meaning.ring.address(meaning.slot)
@@ -223,7 +227,9 @@ def _place(meaning: Meaning) -> str:
 
 
 def _side(difference: Difference, raws: dict[str, Any] | None) -> str:
-    return "no record" if raws is None else parameter_text(difference.parameter, raws)
+    if raws is None:
+        return "no record" if isinstance(difference.group, Group) else "nothing"
+    return parameter_text(difference.parameter, raws)
 
 
 def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:

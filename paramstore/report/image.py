@@ -17,7 +17,7 @@ from paramstore.evolve.values import Origin
 from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
-from paramstore.report.tables import display_width, printable
+from paramstore.report.tables import named_lines, printable
 from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
@@ -40,7 +40,6 @@ MARKS = {
 """One character for each state of a slot."""
 
 _BLOCK, _ROW = 8, 64  # slots: a blank to count by, and a new line
-_WIDTH = 100
 
 
 def _no_paint(text: str, state: SlotState) -> str:
@@ -110,16 +109,8 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
     width = max(map(len, [*names, "slots"]))
     for row, line in enumerate(_picture(group, paint)):
         yield f"  {'' if row else 'slots':{width}}  {line}"
-    for parameter in group.ring.group.parameters:
-        text = _value(group, parameter)
-        hang = " " * (width + 4)
-        lines = [text]
-        if width + 4 + display_width(text) > _WIDTH:
-            import textwrap
-
-            lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
-        yield f"  {parameter.name:{width}}  {lines[0]}"
-        yield from (hang + line for line in lines[1:])
+    yield from named_lines(
+        [(p.name, _value(group, p)) for p in group.ring.group.parameters], width)
 
 
 def origin_text(group: GroupContents) -> str:

@@ -6,10 +6,12 @@ Knows strings only. Widths count characters; text from a schema is made printabl
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-__all__ = ["Column", "display_width", "printable", "table"]
+__all__ = ["Column", "display_width", "named_lines", "printable", "table"]
+
+_WIDTH = 100
 
 
 class Column(NamedTuple):
@@ -34,6 +36,23 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int 
     lines.append("  ".join("-" * w for w in widths))
     lines += [_line(row, columns, widths) for row in body]
     return [" " * indent + line for line in lines]
+
+
+def named_lines(pairs: Sequence[tuple[str, str]], least: int = 0) -> Iterator[str]:
+    """Yield indented lines of names and what stands beside them, wrapped where that is long.
+
+    `least` is the smallest width of the names.
+    """
+    width = max([least, *(len(name) for name, _ in pairs)])
+    hang = " " * (width + 4)
+    for name, text in pairs:
+        lines = [text]
+        if width + 4 + display_width(text) > _WIDTH:
+            import textwrap  # long lines are rare, and it takes its time
+
+            lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
+        yield f"  {name:{width}}  {lines[0]}"
+        yield from (hang + line for line in lines[1:])
 
 
 def printable(text: str) -> str:

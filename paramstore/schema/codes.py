@@ -76,6 +76,12 @@ _STRUCTURE: dict[str, Code] = {
         "firmware from compiling, perhaps only under another compiler. Members of enumerations "
         "and flags may be such words, for they get a prefix.",
     ),
+    "PS110": Code(
+        "a fixed layout where a store is needed",
+        "A schema that begins with `[fixed]` describes bytes that are there already: it can be "
+        "read and explained, but nothing is laid out, generated or packed from it. "
+        "`paramstore migrate STORE DUMP --layout FIXED` takes its values into a store.",
+    ),
 }
 
 _PARAMETERS: dict[str, Code] = {

@@ -200,10 +200,12 @@ def _has_form(form: Form, value: Any) -> bool:
             return isinstance(value, dict)
         case Form.MEMBERS:
             return isinstance(value, list | dict)
-        case Form.PART:
+        case Form.PART | Form.TARGET:
             return isinstance(value, str | dict)
-        case Form.NAMES:
+        case Form.NAMES | Form.TEXTS:
             return isinstance(value, list) and all(isinstance(name, str) for name in value)
+        case Form.BOOL:
+            return isinstance(value, bool)
         case Form.VALUE:
             return True
 

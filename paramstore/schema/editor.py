@@ -39,7 +39,10 @@ _FORMS: dict[Form, dict[str, Any]] = {
     Form.TABLE: {"type": "object"},
     Form.MEMBERS: {},
     Form.PART: {},
+    Form.TARGET: {},
     Form.NAMES: {"type": "array", "items": {"type": "string"}},
+    Form.TEXTS: {"type": "array", "items": {"type": "string"}},
+    Form.BOOL: {"type": "boolean"},
 }
 _NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
 _NUMBER_OR_QUANTITY = {"type": ["number", "string"]}

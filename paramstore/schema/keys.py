@@ -42,6 +42,9 @@ class Form(StrEnum):
     MEMBERS = "an array of names or a table"
     PART = "the name of a part or a table"
     NAMES = "an array of names"
+    TEXTS = "an array of texts"
+    BOOL = "true or false"
+    TARGET = "the name of a parameter or a table"
 
 
 class Key(NamedTuple):
@@ -231,6 +234,9 @@ ALIASES: dict[str, str] = {
     "voltage": "supply_v", "vcc": "supply_v", "temperature": "temperature_c", "life": "life_years",
     "lifetime": "life_years", "device": "part", "chip": "part", "eeprom": "part",
     "i2c_address": "address", "reserve": "room", "kind": "role", "rate": "writes",
+    "endian": "order", "byte_order": "order", "position": "at", "start": "at", "stride": "every",
+    "repeat": "count", "magic": "always", "constant": "always", "poly": "polynomial",
+    "init": "initial", "xorout": "final", "refin": "reflected",
     "renamed_from": "was", "formerly": "was", "removed": "retired", "deleted": "retired",
 }  # fmt: skip
 """Words a person may try for a key, for suggestions only."""

@@ -7,15 +7,18 @@ values, exactly as they lie on the EEPROM.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+from typing import Protocol
 
 from paramstore.errors import SourceText, Span
 from paramstore.parts.part import Part
 from paramstore.scalars import Raw, Scalar
 
-__all__ = ["Convert", "Field", "Group", "Kind", "Limits", "Parameter", "Role", "Schema"]
+__all__ = ["AnyGroup", "AnySchema", "Convert", "Field", "Group", "Kind", "Limits", "Parameter",
+           "Role", "Schema"]
 
 
 class Role(StrEnum):
@@ -201,3 +204,32 @@ class Schema:
             if g.name == name:
                 return g
         raise KeyError(name)
+
+
+class AnyGroup(Protocol):
+    """What values need of a group, be it of a store or of a fixed layout."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its parameters in order."""
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The fields of all parameters."""
+    def parameter(self, name: str) -> Parameter:
+        """Return the parameter called `name`; KeyError if there is none."""
+
+
+class AnySchema(Protocol):
+    """What values need of a schema, be it of a store or of a fixed layout."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+    @property
+    def groups(self) -> Sequence[AnyGroup]:
+        """Its groups in order."""
+    def group(self, name: str) -> AnyGroup:
+        """Return the group called `name`; KeyError if there is none."""

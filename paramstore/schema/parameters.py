@@ -6,15 +6,25 @@ Knows the keys of each type and the rules within one parameter; knows no other p
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from paramstore.errors import Severity, errors_in
 from paramstore.scalars import SCALARS, Raw
 from paramstore.schema.convert import read_convert
 from paramstore.schema.desk import Desk, Table, value_code
-from paramstore.schema.keys import AXIS_KEYS, FLOATS, INTEGERS, PARAMETER_KEYS, TYPE_ALIASES, TYPES
+from paramstore.schema.keys import (
+    AXIS_KEYS,
+    FLOATS,
+    INTEGERS,
+    PARAMETER_KEYS,
+    TYPE_ALIASES,
+    TYPES,
+    Key,
+    TypeInfo,
+)
 from paramstore.schema.limits import grid_note, limited
 from paramstore.schema.members import read_members
 from paramstore.schema.model import Field, Kind, Limits, Parameter
@@ -30,31 +40,30 @@ from paramstore.schema.quantity import (
 from paramstore.schema.source import Path
 from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
 
-__all__ = ["read_parameter"]
+__all__ = ["Dialect", "open_parameter", "read_parameter", "read_single"]
 
-_ONLY_TYPE_NEEDED = {n: k._replace(required=n == "type") for n, k in PARAMETER_KEYS.items()}
 _ARRAY_TYPE = re.compile(r"\s*(\w+)\s*\[\s*(\d*)\s*\]\s*")
 _LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
+
+
+class Dialect(NamedTuple):
+    """What the parameters of one kind of schema may say: all keys, and the types with theirs."""
+
+    keys: Mapping[str, Key]
+    types: Mapping[str, TypeInfo]
+
+
+_STORE = Dialect(PARAMETER_KEYS, TYPES)
 
 
 def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
     """Return the parameter at `path`; None, with findings at the desk, if it is not sound."""
     before = len(desk.findings)
-    value: Any = desk.document.data
-    for step in path:
-        value = value[step]
-    if not isinstance(value, dict):
-        _refuse_bare(desk, path, name, value)
+    opened = open_parameter(desk, path, name, _STORE)
+    if opened is None:
         return None
-    info = TYPES.get(str(value.get("type")))
-    # While the type is not known, any key may be right and none but `type` is asked for.
-    keys = PARAMETER_KEYS if info else _ONLY_TYPE_NEEDED
-    table = desk.table(path, keys, f"parameter `{name}`", allowed=info.keys if info else None)
-    if table is None or not _has_type(table, tuple(TYPES)):
-        return None
-    assert info is not None
-    _refuse_foreign_keys(table, info.keys)
-    fields = _axes(table, name) if info.kind is Kind.CURVE else _single(table, name, info.kind)
+    table, info = opened
+    fields = _axes(table, name) if info.kind is Kind.CURVE else read_single(table, name, info.kind)
     if fields is None:
         return None
     parameter = Parameter(name, info.kind, fields, table.get("doc", ""), table.get("below"),
@@ -65,6 +74,28 @@ def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
         # What rounding does to a parameter matters only when nothing else is wrong with it.
         desk.findings[before:] = wrong
     return None if wrong else complete
+
+
+def open_parameter(
+    desk: Desk, path: Path, name: str, dialect: Dialect
+) -> tuple[Table, TypeInfo] | None:
+    """Return the table of a parameter, its keys checked, and its type; None with findings."""
+    value: Any = desk.document.data
+    for step in path:
+        value = value[step]
+    if not isinstance(value, dict):
+        _refuse_bare(desk, path, name, value)
+        return None
+    info = dialect.types.get(str(value.get("type")))
+    # While the type is not known, any key may be right and none but `type` is asked for.
+    keys = dialect.keys if info else {
+        n: k._replace(required=n == "type") for n, k in dialect.keys.items()}
+    table = desk.table(path, keys, f"parameter `{name}`", allowed=info.keys if info else None)
+    if table is None or not _has_type(table, tuple(dialect.types)):
+        return None
+    assert info is not None
+    _refuse_foreign_keys(table, info.keys, dialect)
+    return table, info
 
 
 def _refuse_bare(desk: Desk, path: Path, name: str, value: Any) -> None:
@@ -80,7 +111,7 @@ def _has_type(table: Table, known: tuple[str, ...]) -> bool:
         return name is not None
     help = _type_help(name, known)
     if name in TYPES:
-        table.desk.add("PS201", f"an axis cannot have the type `{name}`", table.span("type"),
+        table.desk.add("PS201", f"{table.what} cannot have the type `{name}`", table.span("type"),
                        help=f"use one of {code_list(known, 'or')}")
     else:
         table.desk.add("PS201", f"there is no type `{name}`", table.span("type"), help=help)
@@ -94,23 +125,25 @@ def _type_help(name: str, known: tuple[str, ...]) -> str:
         return f'write `type = "text", size = {array[2] or "N"}`'
     word = array[1] if array else name
     meant = TYPE_ALIASES.get(word.lower(), word)
-    if meant not in known or (array and "count" not in TYPES[meant].keys):
+    countable = meant in TYPES and "count" in TYPES[meant].keys
+    if meant not in known or (array and not countable):
         return did_you_mean(word, known, "types")
     if array:
         return f'write `type = "{meant}", count = {array[2] or "N"}`'
     return f"here this type is called `{meant}`"
 
 
-def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...]) -> None:
+def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...],
+                         dialect: Dialect = _STORE) -> None:
     kind = table.get("type")
-    for name in [n for n in table.data if n in PARAMETER_KEYS and n not in allowed]:
-        owners = [t for t, info in TYPES.items() if name in info.keys]
+    for name in [n for n in table.data if n in dialect.keys and n not in allowed]:
+        owners = [t for t, info in dialect.types.items() if name in info.keys]
         table.desk.add(
             "PS107",
             f"`{name}` means nothing for the type `{kind}`",
             table.desk.key(*table.path, name),
             notes=(f"it belongs to {_type_names(owners)}",),
-            help=_foreign_help(name, kind),
+            help=_foreign_help(name, kind, dialect.types[kind].keys),
         )
         table.spoil(name)
 
@@ -122,8 +155,8 @@ def _type_names(names: list[str]) -> str:
     return " and ".join(filter(None, (", ".join(kinds[:-1]), kinds[-1])))
 
 
-def _foreign_help(name: str, kind: str) -> str:
-    if name == "size" and "count" in TYPES[kind].keys:
+def _foreign_help(name: str, kind: str, allowed: tuple[str, ...]) -> str:
+    if name == "size" and "count" in allowed:
         return "for several elements write `count`; for a wider number choose another type"
     if name in ("min", "max") and kind == "curve":
         return f"limit an axis instead: `y = {{ type = \"i16\", {name} = 0 }}`"
@@ -137,7 +170,7 @@ def _foreign_help(name: str, kind: str) -> str:
 # ---- Fields -------------------------------------------------------------------------------------
 
 
-def _single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
+def read_single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
     """Return the only field of a parameter that is no curve, without its default."""
     match kind:
         case Kind.INTEGER | Kind.FLOAT:

@@ -38,6 +38,12 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
     FindingsError with every mistake (PS1xx, PS2xx, PS3xx), and the warnings among them.
     """
     desk = Desk(load_document(source))
+    if "fixed" in desk.document.data and "store" not in desk.document.data:
+        desk.add("PS110", "this is the schema of a fixed layout, not of a store", desk.key("fixed"),
+                 notes=("a fixed layout has no part, pages, releases or firmware of its own",),
+                 help="give the schema of a store; `unpack`, `examine`, `bytes`, `locate`, "
+                 "`differ`, `check` and `plan` take fixed layouts, and `migrate` their values")
+        raise FindingsError(desk.findings)
     if _holds_values(desk.document.data):
         desk.add("PS105", "this is a values file, not a schema", None,
                  notes=("it has neither `store` nor `group`",),

@@ -1,0 +1,125 @@
+"""A dump read with what it is of, be that a store or a fixed layout.
+
+A fixed layout has no label. Where there are several schemas to choose from, its constants and
+checksums speak for it: all of them must be right, and there must be enough of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+from paramstore.decode.examine import Examination, examine
+from paramstore.decode.which import Candidate, candidates_of
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError
+from paramstore.files import read_text
+from paramstore.fixed.kind import is_fixed
+from paramstore.image.forms.runs import Reading
+
+if TYPE_CHECKING:
+    from paramstore.decode.differ import ByteRange, Difference
+    from paramstore.decode.fixed import FixedExamination
+    from paramstore.fixed.model import FixedLayout
+
+__all__ = ["Found", "Known", "differences", "examine_either", "files_of", "known_in", "known_of"]
+
+# What only fixed layouts need is imported when one comes: reading a dump of a store must not wait.
+
+Known: TypeAlias = "Candidate | FixedLayout"
+"""What a dump may be of."""
+
+Found: TypeAlias = "Examination | FixedExamination"
+"""What there is to say about a dump."""
+
+def known_of(source: SourceText) -> tuple[Known, ...]:
+    """Return what the schema in `source` describes: a fixed layout, or a store and its releases.
+
+    FindingsError if the schema has mistakes.
+    """
+    if not is_fixed(source):
+        return candidates_of(source)
+    from paramstore.fixed.reader import read_layout
+
+    return (read_layout(source)[0],)
+
+
+def known_in(folder: str | Path) -> tuple[tuple[Known, ...], tuple[str, ...]]:
+    """Return the same of all schemas in a folder, and the TOML files that are none."""
+    found: list[Known] = []
+    passed = []
+    for path in sorted(Path(folder).glob("*.toml")):
+        try:
+            found += known_of(read_text(path))
+        except FindingsError:
+            passed.append(str(path))
+    return tuple(found), tuple(passed)
+
+
+def files_of(known: Sequence[Known]) -> tuple[str, ...]:
+    """Return the files of the schemas."""
+    sources = [k.plan.schema.source if isinstance(k, Candidate) else k.source for k in known]
+    return tuple(dict.fromkeys(source.path for source in sources if source))
+
+
+def examine_either(reading: Reading, known: Sequence[Known],
+                   offset: int | None = None) -> Found:
+    """Return everything about a dump, read with the one of `known` that it is of.
+
+    FindingsError (PS657) if nothing tells which.
+    """
+    stores = [k for k in known if isinstance(k, Candidate)]
+    layouts = [k for k in known if not isinstance(k, Candidate)]
+    if not layouts:
+        return examine(reading, stores, offset=offset)
+    from paramstore.decode.fixed import examine_fixed, speaks_for_itself
+
+    found = [examine_fixed(reading, layout, offset) for layout in layouts]
+    if len(known) == 1:
+        return found[0]
+    fitting = [f for f in found if speaks_for_itself(f.contents)]
+    if len(fitting) == 1:
+        said = Finding(
+            "PS672", f"the dump is of `{fitting[0].name}`: its constants and checksums are right",
+            reading.source, severity=Severity.WARNING, help="give that schema, and nothing is said")
+        return replace(fitting[0], findings=(said, *fitting[0].findings))
+    if not fitting and stores:
+        return examine(reading, stores, offset=offset)
+    names = ", ".join(f"`{f.name}`" for f in fitting or found)
+    raise FindingsError([Finding(
+        "PS657", "the dump fits several fixed layouts alike" if fitting else
+        "nothing in the dump tells its fixed layout", reading.source,
+        notes=(f"there are {names}",), help="give the schema of the unit")])
+
+
+def differences(before: Found, after: Found | SourceText, *, with_bytes: bool = False,
+                ) -> tuple[tuple[Difference, ...], tuple[ByteRange, ...]]:
+    """Return what differs between two dumps, or a dump and a values file: parameters, and with
+    `with_bytes` the bytes of two dumps.
+
+    FindingsError for mistakes in the values file; ToolError if the dumps are not alike.
+    """
+    from paramstore.image.values import read_values
+
+    if isinstance(before, Examination):
+        from paramstore.decode.differ import byte_differences, value_differences
+
+        if isinstance(after, SourceText):
+            given = read_values(before.plan.schema, after).values
+            return value_differences(before.plan, before.contents, given), ()
+        if isinstance(after, Examination) and before.plan.layout_id == after.plan.layout_id:
+            return (value_differences(before.plan, before.contents, after.contents),
+                    byte_differences(before.plan, before.contents.image, after.contents.image)
+                    if with_bytes else ())
+    else:
+        from paramstore.decode.fixed_differ import fixed_byte_differences, fixed_differences
+
+        if isinstance(after, SourceText):
+            given = read_values(before.candidate, after).values
+            return fixed_differences(before.contents, given), ()
+        if not isinstance(after, Examination) and before.candidate == after.candidate:
+            return (fixed_differences(before.contents, after.contents),
+                    fixed_byte_differences(before.contents, after.contents) if with_bytes else ())
+    raise ToolError("the two dumps have different layouts, so their bytes mean different things",
+                    "`paramstore migrate` makes one image of the other's release")

@@ -1,0 +1,209 @@
+"""A dump read with a fixed layout: where it lies in the file, what it holds, what is wrong.
+
+The counterpart of `examine` for layouts without records. Must not know how a report looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from paramstore.errors import Finding, Severity
+from paramstore.fixed.contents import (
+    NO_LETTER,
+    CheckResult,
+    FixedContents,
+    FixedGroupContents,
+    Presence,
+    read_image,
+)
+from paramstore.fixed.model import (
+    CheckKind,
+    FixedGroup,
+    FixedLayout,
+    Item,
+    place_bytes,
+    place_width,
+    show_place,
+)
+from paramstore.format import ERASED
+from paramstore.image.breaches import own_breaches
+from paramstore.image.diagnose import gap_finding
+from paramstore.image.files import Dump
+from paramstore.image.forms.runs import Reading, flatten
+from paramstore.image.wording import breach_text
+from paramstore.scalars import Raw
+from paramstore.schema.element import element_name
+from paramstore.schema.quantity import format_value
+from paramstore.schema.words import plural
+
+__all__ = ["FixedExamination", "examine_fixed", "holes_of", "speaks_for_itself", "wrong_in"]
+
+_ENOUGH_BITS = 24
+"""Bits of constants and checksums that must be right, so that it is no chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class FixedExamination:
+    """What a dump holds by a fixed layout. `name` is the file of its schema; `findings` say what
+    is wrong."""
+
+    name: str
+    reading: Reading
+    dump: Dump
+    contents: FixedContents
+    findings: tuple[Finding, ...]
+
+    @property
+    def candidate(self) -> FixedLayout:
+        """What the dump is of: the layout by which it was read."""
+        return self.contents.layout
+
+    @property
+    def holds_values(self) -> bool:
+        """Whether there is anything but erased bytes in the dump."""
+        return self.dump.data.count(ERASED) < len(self.dump.data)
+
+
+def examine_fixed(reading: Reading, layout: FixedLayout,
+                  offset: int | None = None) -> FixedExamination:
+    """Return what a file holds; `offset` is where the first byte of the layout lies in it.
+
+    Without an offset that is address 0, or where the file begins if it begins beyond the layout.
+    """
+    beyond = reading.addressed and reading.start >= layout.size
+    base = offset if offset is not None else reading.start if beyond else 0
+    end = max(base, min(reading.end, base + layout.size))
+    dump = Dump(*flatten(reading.runs, base, end))
+    contents = read_image(layout, dump.data)
+    findings = [*reading.findings]
+    if beyond and offset is None:
+        findings.append(Finding(
+            "PS651", f"the layout is taken to begin at 0x{base:X} of the file", reading.source,
+            help="say otherwise with --offset", severity=Severity.WARNING))
+    findings += _Diagnosis(reading, dump, contents, reading.end - base).findings()
+    name = layout.source.path if layout.source else layout.name
+    return FixedExamination(name, reading, dump, contents, tuple(findings))
+
+
+def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[str]:
+    """Yield what is wrong with the value of one parameter, as messages that stand alone."""
+    field = item.field
+    if item.always is not None and raws != item.always:
+        yield (f"`{item.name}` must always be {format_value(field, item.always)}, "
+               f"not {format_value(field, raws)}")
+        return
+    if item.alphabet is not None:
+        for index, raw in enumerate(raws):
+            if raw == NO_LETTER:
+                yield f"`{element_name(field, (index,))}` is not a letter of its alphabet"
+        return
+    for breach in own_breaches(item.parameter, field, raws):
+        yield breach_text(breach, group, {field.name: raws})
+
+
+class _Diagnosis:
+    def __init__(self, reading: Reading, dump: Dump, contents: FixedContents, size: int) -> None:
+        self._source, self._dump = reading.source, dump
+        self._contents, self._size = contents, size
+
+    def findings(self) -> Iterator[Finding]:
+        layout, data = self._contents.layout, self._dump.data
+        holds = data.count(ERASED) < len(data)
+        if self._size < layout.size:
+            yield self._found(
+                "PS601", f"the dump has {plural(max(0, self._size), 'byte')}, `{layout.name}` has "
+                f"{layout.size}", help="read all of it, or give the address where it begins with "
+                "--offset")
+        elif self._size > layout.size:
+            yield self._found(
+                "PS602", f"the dump has {self._size} bytes, `{layout.name}` has {layout.size}: "
+                "only the first ones are read", severity=Severity.WARNING)
+        if self._dump.gaps:
+            yield gap_finding(self._source, self._dump.gaps)
+        if data and not holds:
+            yield self._found("PS604", "every byte is FF: nothing was written here",
+                              help="a bus without an answering part reads FF as well: check the "
+                              "wiring, and the address")
+            return
+        for group in self._contents.groups:
+            yield from self._group(group)
+
+    def _group(self, found: FixedGroupContents) -> Iterator[Finding]:
+        name = found.group.name
+        for result in found.checks:
+            if not result.right:
+                yield self._check(name, result)
+        for item in found.group.items:
+            if item.name in found.values:
+                code = "PS614" if item.always is None else "PS671"
+                for message in wrong_in(found.group, item, found.values[item.name]):
+                    yield self._found(code, f"group `{name}`: {message}", notes=(
+                        f"it stands at {show_place(tuple(b for p in item.places for b in p))}",))
+
+    def _check(self, group: str, result: CheckResult) -> Finding:
+        check, digits = result.check, 2 * len(result.check.place)
+        stored, computed = (f"0x{n:0{digits}X}" for n in (result.stored, result.computed))
+        what = "CRC" if check.kind is CheckKind.CRC else "checksum"
+        return self._found(
+            "PS670", f"group `{group}`: the {what} `{check.name}` is {stored}, the bytes give "
+            f"{computed}", notes=(f"it stands at {show_place(check.place)} and is over "
+                                  f"{_ranges(check.over)}",),
+            help="bytes were changed, or read wrongly: read again, and trust no value of the range")
+
+    def _found(self, code: str, message: str, notes: tuple[str, ...] = (), help: str = "",
+               severity: Severity = Severity.ERROR) -> Finding:
+        return Finding(code, message, self._source, notes=notes, help=help, severity=severity)
+
+
+def _ranges(addresses: Sequence[int]) -> str:
+    runs: list[list[int]] = []
+    for address in addresses:
+        if runs and runs[-1][1] == address - 1:
+            runs[-1][1] = address
+        else:
+            runs.append([address, address])
+    return ", ".join(f"0x{a:04X} to 0x{b:04X}" for a, b in runs)
+
+
+# ---- What has no meaning, what speaks for a layout ----------------------------------------------
+
+
+def holes_of(contents: FixedContents) -> list[tuple[int, int]]:
+    """Return the (first, past the last) addresses of bytes without a meaning: no group that is
+    there has them, and they do not say whether one is."""
+    known: set[int] = set()
+    for found in contents.groups:
+        if found.group.condition is not None:
+            known.update(place_bytes(found.group.condition.place))
+        if found.presence is not Presence.ABSENT:
+            known.update(b.address for i in found.group.items for p in i.places for b in p)
+            known.update(a for c in found.group.checks for a in place_bytes(c.place))
+    holes: list[tuple[int, int]] = []
+    for address in range(len(contents.image)):
+        if address in known:
+            continue
+        if holes and holes[-1][1] == address:
+            holes[-1] = holes[-1][0], address + 1
+        else:
+            holes.append((address, address + 1))
+    return holes
+
+
+def speaks_for_itself(contents: FixedContents) -> bool:
+    """Return whether the constants and checksums of a layout are all right in an image that is all
+    there, and are so many bits that it is no chance."""
+    if len(contents.image) < contents.layout.size:
+        return False
+    bits = 0
+    for found in contents.groups:
+        for item in found.group.items if found.presence is not Presence.ABSENT else ():
+            if item.always is not None:
+                if found.values.get(item.name) != item.always:
+                    return False
+                bits += sum(map(place_width, item.places))
+        for result in found.checks:
+            if not result.right:
+                return False
+            bits += place_width(result.check.place)
+    return bits >= _ENOUGH_BITS

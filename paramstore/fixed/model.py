@@ -1,0 +1,248 @@
+"""What a fixed layout means, once its schema has been read and found free of mistakes.
+
+Frozen data. A place is a run of bits, gathered from pieces of single bytes, the highest first:
+whole bytes in either order, bit fields and values split over the image are all the same to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import StrEnum
+
+from paramstore.checksum import Crc
+from paramstore.errors import SourceText, Span
+from paramstore.scalars import Raw
+from paramstore.schema.model import Field, Parameter
+
+__all__ = [
+    "Alphabet",
+    "Bits",
+    "Check",
+    "CheckKind",
+    "Condition",
+    "FixedGroup",
+    "FixedLayout",
+    "Item",
+    "Place",
+    "Target",
+    "gather",
+    "place_bytes",
+    "place_width",
+    "show_place",
+    "whole_bytes",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Bits:
+    """`width` bits of the byte at `address`, from bit `low` (0 the lowest) up."""
+
+    address: int
+    low: int = 0
+    width: int = 8
+
+
+Place = tuple[Bits, ...]
+"""Where a number lies: pieces of bytes, the highest bits first."""
+
+
+def whole_bytes(address: int, size: int, order: str) -> Place:
+    """Return the place of a number of `size` bytes in the order "little" or "big"."""
+    addresses = range(address, address + size)
+    return tuple(map(Bits, addresses if order == "big" else reversed(addresses)))
+
+
+def place_width(place: Place) -> int:
+    """Return the bits of a place."""
+    return sum(bits.width for bits in place)
+
+
+def place_bytes(place: Place) -> list[int]:
+    """Return the addresses of the bytes that a place has a part in, in order."""
+    return sorted({bits.address for bits in place})
+
+
+def gather(image: Sequence[int], place: Place) -> int:
+    """Return the unsigned number at a place; all of its bytes must be in the image."""
+    number = 0
+    for bits in place:
+        piece = image[bits.address] >> bits.low & (1 << bits.width) - 1
+        number = number << bits.width | piece
+    return number
+
+
+def show_place(place: Place) -> str:
+    """Return a place as a schema spells it, in hexadecimal; whole bytes in a row as one."""
+    place = _joined(place)
+    addresses = [bits.address for bits in place]
+    first, end = min(addresses), max(addresses) + 1
+    run = list(range(first, end))
+    if all(bits.width == 8 for bits in place) and addresses in (run, run[::-1]):
+        return f"0x{first:04X}" + (f" to 0x{end - 1:04X}" if end - first > 1 else "")
+    return ", ".join(map(_show_bits, place))
+
+
+def _joined(place: Place) -> Place:
+    """Return a place with neighbouring pieces of a byte put together."""
+    pieces: list[Bits] = []
+    for bits in place:
+        last = pieces[-1] if pieces else bits
+        if pieces and last.address == bits.address and last.low == bits.low + bits.width:
+            pieces[-1] = Bits(bits.address, bits.low, last.width + bits.width)
+        else:
+            pieces.append(bits)
+    return tuple(pieces)
+
+
+def _show_bits(bits: Bits) -> str:
+    high = bits.low + bits.width - 1
+    where = "" if bits.width == 8 else f".{high}" if bits.width == 1 else f".{high}-{bits.low}"
+    return f"0x{bits.address:04X}{where}"
+
+
+@dataclass(frozen=True, slots=True)
+class Alphabet:
+    """Packed letters: `letters` by their numbers, that of the first is `first`."""
+
+    letters: str
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The parameter of a store that takes a value: physical value there = here x `factor` +
+    `offset`; `members` has (name here, name there). A group or parameter of None has the name that
+    it has here; `scaled`: factor and offset were given, so the unit may be another one."""
+
+    group: str | None = None
+    parameter: str | None = None
+    factor: Decimal = Decimal(1)
+    offset: Decimal = Decimal(0)
+    scaled: bool = False
+    members: tuple[tuple[str, str], ...] = ()
+    span: Span | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A parameter and where it lies: `places` has one place for each element of its only field.
+
+    A text ends at the byte `end` and is filled up with `fill`. `always` is the only value it can
+    have, as raws. `none` is the stored number that stands for no value.
+    """
+
+    parameter: Parameter
+    places: tuple[Place, ...]
+    always: tuple[Raw, ...] | None = None
+    none: int | None = None
+    end: int = 0
+    fill: int = 0
+    alphabet: Alphabet | None = None
+    target: Target = Target()
+
+    @property
+    def field(self) -> Field:
+        """The only field of the parameter."""
+        return self.parameter.fields[0]
+
+    @property
+    def name(self) -> str:
+        """The name of the parameter."""
+        return self.parameter.name
+
+
+class CheckKind(StrEnum):
+    """How a checksum is made from the bytes of its range."""
+
+    SUM = "sum"  # their sum
+    SUM_ZERO = "sum_zero"  # what makes the sum of both zero
+    XOR = "xor"  # of all bytes
+    CRC = "crc"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A checksum of the bytes at `over`, stored at `place`.
+
+    `over` are addresses in the order in which they are added; those of the checksum itself, if
+    they are among them, count as `itself`.
+    """
+
+    name: str
+    kind: CheckKind
+    over: tuple[int, ...]
+    place: Place
+    crc: Crc | None = None
+    itself: int | None = None
+    doc: str = ""
+    span: Span | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A group is there if `place` holds `number`; with `inverse`, if it holds another one."""
+
+    place: Place
+    number: int
+    inverse: bool = False
+
+    def holds(self, image: Sequence[int]) -> bool | None:
+        """Return whether the group is there; None if the image ends before the bits do."""
+        if max(place_bytes(self.place)) >= len(image):
+            return None
+        return (gather(image, self.place) == self.number) != self.inverse
+
+
+@dataclass(frozen=True, slots=True)
+class FixedGroup:
+    """Parameters and checksums that belong together, one block of them. `declared` is the name in
+    the schema: `timing` for the blocks `timing_1`, `timing_2`."""
+
+    name: str
+    declared: str
+    at: int
+    items: tuple[Item, ...]
+    checks: tuple[Check, ...] = ()
+    condition: Condition | None = None
+    doc: str = ""
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The parameters without their places."""
+        return tuple(item.parameter for item in self.items)
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The fields of all parameters."""
+        return tuple(item.field for item in self.items)
+
+    def parameter(self, name: str) -> Parameter:
+        """Return the parameter called `name`; KeyError if there is none."""
+        return self.item(name).parameter
+
+    def item(self, name: str) -> Item:
+        """Return the item of the parameter called `name`; KeyError if there is none."""
+        for item in self.items:
+            if item.name == name:
+                return item
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True)
+class FixedLayout:
+    """A whole layout: `size` bytes, and what they mean. `source` is the text of its schema."""
+
+    name: str
+    size: int
+    groups: tuple[FixedGroup, ...]
+    doc: str = ""
+    source: SourceText | None = field(default=None, compare=False)
+
+    def group(self, name: str) -> FixedGroup:
+        """Return the group called `name`; KeyError if there is none."""
+        for group in self.groups:
+            if group.name == name:
+                return group
+        raise KeyError(name)

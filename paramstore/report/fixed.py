@@ -1,0 +1,227 @@
+"""What a dump of a fixed layout holds, and the layout itself, in text and as data.
+
+Words the facts of `decode.fixed`; findings are laid out like all others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from paramstore.decode.fixed import FixedExamination, holes_of, wrong_in
+from paramstore.fixed.contents import CheckResult, FixedContents, FixedGroupContents, Presence
+from paramstore.fixed.model import (
+    FixedGroup,
+    FixedLayout,
+    Item,
+    Place,
+    place_width,
+    show_place,
+)
+from paramstore.image.values_out import values_toml
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.image import plain_value
+from paramstore.report.tables import Column, named_lines, printable, table
+from paramstore.schema.model import Kind
+from paramstore.schema.quantity import format_value, from_raw, show_raw
+from paramstore.schema.words import plural
+
+__all__ = ["fixed_data", "fixed_plan_data", "fixed_plan_text", "fixed_text", "fixed_toml",
+           "item_text", "summary"]
+
+
+def summary(layout: FixedLayout) -> str:
+    """Return in a line what a layout has."""
+    parameters = sum(len(g.items) for g in layout.groups)
+    checks = sum(len(g.checks) for g in layout.groups)
+    return (f"{layout.name}: {plural(len(layout.groups), 'group')}, "
+            f"{plural(parameters, 'parameter')} and {plural(checks, 'checksum')} in "
+            f"{plural(layout.size, 'byte')}")
+
+
+# ---- Contents -----------------------------------------------------------------------------------
+
+
+def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
+    """Return the whole report, findings left out, lines ended by \\n."""
+    contents = found.contents
+    lines = [f"{printable(found.reading.source.path)}: {found.reading.title}",
+             f"schema: {printable(found.name)}",
+             f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
+    for group in contents.groups:
+        if group.presence is Presence.THERE:
+            lines += ["", *_group(group, tint)]
+    there = {g.group.declared for g in contents.groups if g.presence is Presence.THERE}
+    absent = dict.fromkeys(g.group.declared for g in contents.groups
+                           if g.presence is Presence.ABSENT and g.group.declared not in there)
+    cut = [g.group.name for g in contents.groups if g.presence is Presence.CUT]
+    tail = [(presence.value, ", ".join(names))
+            for presence, names in ((Presence.ABSENT, absent), (Presence.CUT, cut)) if names]
+    holes = [f"0x{first:04X} to 0x{end - 1:04X}" if end - first > 1 else f"0x{first:04X}"
+             for first, end in holes_of(contents)]
+    if holes:
+        tail.append(("not described", ", ".join(holes)))
+    return "\n".join([*lines, *([""] if tail else []), *named_lines(tail)]) + "\n"
+
+
+def _group(found: FixedGroupContents, tint: Tint) -> Iterator[str]:
+    doc = f"  {found.group.doc}" if found.group.doc else ""
+    yield tint(found.group.name, "fact") + doc
+    rows = [(item.name, item_text(found, item)) for item in found.group.items]
+    rows += [(result.check.name, check_text(result)) for result in found.checks]
+    yield from named_lines([(name, text) for name, text in rows if text])
+
+
+def item_text(found: FixedGroupContents, item: Item) -> str:
+    """Return the value of a parameter with what is wrong with it; "" if the image has none."""
+    if item.name in found.unset:
+        return "none"
+    raws = found.values.get(item.name)
+    if raws is None:
+        return ""
+    text = printable(format_value(item.field, raws))
+    if not any(wrong_in(found.group, item, raws)):
+        return text
+    if item.always is not None:
+        return f"{text}  <- must always be {printable(format_value(item.field, item.always))}"
+    return text + ("  <- not letters of its alphabet" if item.alphabet else
+                   "  <- not UTF-8 text" if item.field.kind is Kind.TEXT else
+                   "  <- outside its limits")
+
+
+def check_text(result: CheckResult) -> str:
+    """Return a checksum, and whether it is right."""
+    digits = place_width(result.check.place) // 4
+    stored, computed = (f"0x{n:0{digits}X}" for n in (result.stored, result.computed))
+    return f"{stored}, right" if result.right else f"{stored}  <- wrong, the bytes give {computed}"
+
+
+def fixed_toml(contents: FixedContents) -> str:
+    """Return the values as a values file; what is not there is left out."""
+    there = {g.group.name: g.values for g in contents.groups if g.values}
+    return values_toml(contents.layout, there)
+
+
+def fixed_data(found: FixedExamination) -> dict[str, Any]:
+    """Return the same as plain data for JSON; NaN and infinities become None."""
+    contents = found.contents
+    return {
+        "layout": contents.layout.name,
+        "schema": found.name,
+        "form": found.reading.form,
+        "read_as": found.reading.title,
+        "image_bytes": len(contents.image),
+        "gaps": [list(gap) for gap in found.dump.gaps],
+        "not_described": [list(hole) for hole in holes_of(contents)],
+        "groups": [_group_data(g) for g in contents.groups],
+    }
+
+
+def _group_data(found: FixedGroupContents) -> dict[str, Any]:
+    return {
+        "name": found.group.name,
+        "address": found.group.at,
+        "presence": found.presence.value,
+        "values": {
+            item.name: {
+                "value": plain_value(from_raw(item.field, found.values[item.name])),
+                "unit": item.field.unit,
+                "raw": [plain_value(raw) for raw in found.values[item.name]],
+                "wrong": list(wrong_in(found.group, item, found.values[item.name])),
+            } for item in found.group.items if item.name in found.values
+        },
+        "unset": sorted(found.unset),
+        "checks": [
+            {"name": r.check.name, "stored": r.stored, "computed": r.computed, "right": r.right}
+            for r in found.checks
+        ],
+    }
+
+
+# ---- Layout -------------------------------------------------------------------------------------
+
+_COLUMNS = (Column("place", right=False), Column("bits"), Column("name", right=False),
+            Column("type", right=False), Column("unit", right=False),
+            Column("values", right=False))
+
+
+def fixed_plan_text(layout: FixedLayout) -> str:
+    """Return where everything lies, lines ended by \\n."""
+    lines = [summary(layout)]
+    if layout.doc:
+        lines.append(layout.doc)
+    rows = [row for group in layout.groups for row in _rows(group)]
+    lines += ["", *table(_COLUMNS, rows)]
+    conditions = [(g.name, _condition(g)) for g in layout.groups if g.condition]
+    if conditions:
+        lines += ["", "Groups that are there only at times", *named_lines(conditions)]
+    return "\n".join(lines) + "\n"
+
+
+def _condition(group: FixedGroup) -> str:
+    condition = group.condition
+    assert condition is not None
+    digits = -(-place_width(condition.place) // 4)
+    return (f"if {show_place(condition.place)} {'are not' if condition.inverse else 'are'} "
+            f"0x{condition.number:0{digits}X}")
+
+
+def _rows(group: FixedGroup) -> Iterator[tuple[str, ...]]:
+    for item in group.items:
+        place = tuple(bits for place in item.places for bits in place)
+        yield (show_place(place), str(place_width(place)), f"{group.name}.{item.name}",
+               _type(item), item.field.unit, _limits(item))
+    for check in group.checks:
+        kind = check.kind.value.replace("_", " to ") if check.crc is None else (
+            f"CRC of 0x{check.crc.polynomial:X}")
+        yield (show_place(check.place), str(place_width(check.place)), f"{group.name}.{check.name}",
+               "checksum", "", f"{kind} over {plural(len(check.over), 'byte')}")
+
+
+def _type(item: Item) -> str:
+    field = item.field
+    name = field.scalar.name if field.kind in (Kind.INTEGER, Kind.FLOAT) else field.kind.value
+    if item.alphabet is not None:
+        name = "letters"
+    return f"{name}[{field.count}]" if field.array else name
+
+
+def _limits(item: Item) -> str:
+    field = item.field
+    if item.always is not None:
+        return f"always {format_value(field, item.always)}"
+    if field.kind in (Kind.INTEGER, Kind.DATE) and len(field.limits.ranges) == 1:
+        low, high = field.limits.ranges[0]
+        return f"{show_raw(field, low)} to {show_raw(field, high)}"
+    return ""
+
+
+def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:
+    """Return the layout as plain data for JSON; pieces have the highest bits first."""
+    return {
+        "layout": layout.name,
+        "size": layout.size,
+        "groups": [
+            {
+                "name": g.name,
+                "address": g.at,
+                "when": g.condition and {
+                    "bits": _pieces(g.condition.place), "number": g.condition.number,
+                    "inverse": g.condition.inverse},
+                "parameters": [
+                    {"name": i.name, "type": _type(i), "unit": i.field.unit,
+                     "elements": [_pieces(place) for place in i.places]} for i in g.items
+                ],
+                "checks": [
+                    {"name": c.name, "type": c.kind.value, "bits": _pieces(c.place),
+                     "over": list(c.over)} for c in g.checks
+                ],
+            } for g in layout.groups
+        ],
+    }
+
+
+def _pieces(place: Place) -> list[dict[str, int]]:
+    return [{"address": b.address, "low": b.low, "width": b.width} for b in place]
+
+

@@ -1,0 +1,171 @@
+"""Bytes of a fixed layout with their meaning: a hex dump, one place explained, where one lies.
+
+Must not decide what bytes mean (see `decode.fixed_meaning`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from paramstore.decode.fixed import FixedExamination, wrong_in
+from paramstore.decode.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
+from paramstore.fixed.contents import FixedContents, Presence
+from paramstore.fixed.model import (
+    Check,
+    FixedGroup,
+    FixedLayout,
+    Item,
+    Place,
+    place_bytes,
+    show_place,
+)
+from paramstore.report.bytes import hex_rows
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.fixed import check_text, item_text
+from paramstore.report.tables import printable
+from paramstore.schema.words import plural
+
+__all__ = ["fixed_bytes_text", "fixed_location_text", "fixed_meaning_text"]
+
+
+def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = None,
+                     tint: Tint = no_tint) -> str:
+    """Return a hex dump of `first` to before `end`: a line or more for each run of bytes that
+    belong to the same things, and what these are."""
+    data = found.contents.image
+    end = len(data) if end is None else min(end, len(data))
+    owners = owners_by_address(found.candidate, found.contents)
+    colours, told = _colours(found), _told(found.contents)
+    lines: list[str] = []
+    at = max(first, 0)
+
+    def show(address: int) -> str:
+        parts = {colours.get((o.group.name, o.thing.name), "")
+                 for o in owners.get(address, ())} - {""}
+        text = f"{data[address]:02X}"
+        return tint(text, "error" if "error" in parts else parts.pop()) if parts else text
+
+    while at < end:
+        names = _names(owners.get(at, ()))
+        past = at + 1
+        while past < end and _names(owners.get(past, ())) == names and (
+                names or told.get(past) == told.get(at)):
+            past += 1
+        note = "; ".join(_note(found, *name) for name in names) or told.get(at, "not described")
+        lines += hex_rows(data, at, past, note, show)
+        at = past
+    return "\n".join(lines) + "\n" if lines else ""
+
+
+def _told(contents: FixedContents) -> dict[int, str]:
+    """Return what the bytes of conditions say, by address: which groups are there."""
+    there: dict[int, list[str]] = {}
+    absent: dict[int, list[str]] = {}
+    for found in contents.groups:
+        condition, side = found.group.condition, (
+            there if found.presence is Presence.THERE else absent)
+        for address in place_bytes(condition.place) if condition else ():
+            side.setdefault(address, []).append(found.group.name)
+    told = {a: f"not there: {', '.join(names[:4])}{', ...' * (len(names) > 4)}"
+            for a, names in absent.items()}
+    return told | {a: f"there: {', '.join(names)}" for a, names in there.items()}
+
+
+def _names(owners: Sequence[Owner]) -> list[tuple[str, str]]:
+    return list(dict.fromkeys((o.group.name, o.thing.name) for o in owners))
+
+
+def _note(found: FixedExamination, group: str, name: str) -> str:
+    return f"{group}.{name}  {_value(found, group, name)}".rstrip()
+
+
+def _value(found: FixedExamination, group: str, name: str) -> str:
+    """Return what stands in the dump for a parameter or a checksum; "" if nothing does."""
+    contents = found.contents.group(group)
+    for result in contents.checks:
+        if result.check.name == name:
+            return check_text(result)
+    for item in contents.group.items:
+        if item.name == name:
+            return item_text(contents, item)
+    return ""
+
+
+def _colours(found: FixedExamination) -> dict[tuple[str, str], str]:
+    """Return the colour of each thing: checksums as places, what is wrong as errors."""
+    colours = {}
+    for contents in found.contents.groups:
+        for result in contents.checks:
+            colours[contents.group.name, result.check.name] = (
+                "place" if result.right else "error")
+        for item in contents.group.items:
+            raws = contents.values.get(item.name)
+            if raws is not None and any(wrong_in(contents.group, item, raws)):
+                colours[contents.group.name, item.name] = "error"
+    return colours
+
+
+# ---- One place ----------------------------------------------------------------------------------
+
+
+def fixed_meaning_text(layout: FixedLayout, address: int, bit: int | None = None,
+                       found: FixedExamination | None = None) -> str:
+    """Return what a byte, or one bit of it, is for; with a dump also what stands there."""
+    there, others = owners_of(layout, address, found.contents if found else None)
+    if bit is not None:
+        there, others = ([o for o in some if o.bits.low <= bit < o.bits.low + o.bits.width]
+                         for some in (there, others))
+    place = f"0x{address:04X}" + ("" if bit is None else f".{bit}")
+    lines = [place if there else f"{place}: not described"]
+    if found is not None and address < len(found.contents.image):
+        value = found.contents.image[address]
+        lines.append(f"  holds 0x{value:02X}" + (
+            "" if bit is None else f", the bit is {value >> bit & 1}"))
+    for owner in there:
+        lines.append(f"  {_bits(owner)}{_of(owner)}{_when(owner)}")
+        if bit is not None:
+            lines.append(f"    {bit_text(owner, bit)}")
+        if found is not None:
+            lines.append(f"    {printable(_value(found, owner.group.name, owner.thing.name))}")
+    lines += [f"  {_bits(owner)}{_of(owner)}, which is not there" for owner in others]
+    over = [f"{g.name}.{c.name}" for g in layout.groups for c in g.checks if address in c.over]
+    if over:
+        lines.append(f"  checked by {', '.join(dict.fromkeys(over))}")
+    return "\n".join(lines) + "\n"
+
+
+def _bits(owner: Owner) -> str:
+    bits = owner.bits
+    if bits.width == 8:
+        return ""
+    high = bits.low + bits.width - 1
+    return f"bit {high}: " if bits.width == 1 else f"bits {high} to {bits.low}: "
+
+
+def _of(owner: Owner) -> str:
+    """Return which part of what an owner has here."""
+    name = f"{owner.group.name}.{owner.name}"
+    if len(owner.place) == 1:
+        return name
+    end = owner.lowest + owner.bits.width - 1
+    return f"bits {end} to {owner.lowest} of {name}" if end > owner.lowest else (
+        f"bit {end} of {name}")
+
+
+def _when(owner: Owner) -> str:
+    return ", if that is there" if owner.present is None else ""
+
+
+def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Check, Place]],
+                        found: FixedExamination | None = None) -> str:
+    """Return where a parameter lies in each block of its group, with a dump also its value."""
+    group, thing, _ = places[0]
+    lines = [f"{printable(name)}: {thing.name} of group `{group.declared}`"
+             + (f", {plural(len(places), 'block')}" if len(places) > 1 else "")]
+    for each, _, place in places:
+        shown = ""
+        if found is not None:
+            contents = found.contents.group(each.name)
+            shown = f"  {_value(found, each.name, thing.name) or contents.presence.value}"
+        lines.append(f"  {each.name}  {show_place(place)}{printable(shown)}")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,144 @@
+"""Commands on fixed layouts: the verbs of stores, on bytes that paramstore did not write."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from tests.goldens import golden
+
+ROOT = Path(__file__).parents[2]
+EDID = ROOT / "schemas" / "edid.fixed.toml"
+DATA = ROOT / "tests" / "data"
+GOLDEN = Path(__file__).parent / "golden"
+
+
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(main, [str(a) for a in arguments])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result
+
+
+@pytest.fixture
+def dump(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A real block beside its schema, under names without a folder."""
+    monkeypatch.chdir(tmp_path)
+    Path("edid.toml").write_text(EDID.read_text("utf-8"), "utf-8")
+    path = Path("unit.bin")
+    path.write_bytes((DATA / "edid-sun-gh19ps.bin").read_bytes())
+    return path
+
+
+@pytest.mark.parametrize("words", [
+    ("examine", "edid.toml", "unit.bin"),
+    ("bytes", "edid.toml", "unit.bin", "--from", "0x12", "--to", "0x5F"),
+    ("locate", "edid.toml", "58", "0x3A.6", "product.maker", "timing.h_active",
+     "established.timings.w640_h480_60", "block.sum"),
+    ("locate", "edid.toml", "58", "0x3A.6", "127", "timing.h_active", "--dump", "unit.bin"),
+    ("plan", "edid.toml"),
+    ("check", "edid.toml"),
+], ids=lambda words: "_".join((words[0], *(w[2:] for w in words if w == "--dump"))))
+def test_what_is_shown(words: tuple[str, ...], dump: Path) -> None:
+    """Reports of a fixed layout are those that were read and approved."""
+    result = run(*words)
+    name = "_".join(("fixed", words[0], *(w[2:] for w in words if w == "--dump")))
+    assert golden(GOLDEN / f"{name}.txt", result.output) == result.output
+    assert 0 == result.exit_code
+
+
+def test_unpack_gives_values_that_differ_reads(dump: Path) -> None:
+    """What unpack writes is what the dump holds, and TOML that is read again."""
+    assert 0 == run("unpack", "edid.toml", dump, "-o", "values.toml").exit_code
+    same = run("differ", "edid.toml", dump, "values.toml")
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+
+
+def test_differ_by_parameter_and_byte(dump: Path) -> None:
+    """A change of one split value is told as such, with its bytes and the checksum."""
+    data = bytearray(dump.read_bytes())
+    data[58] += 0x10
+    data[127] -= 0x10
+    Path("other.bin").write_bytes(data)
+    result = run("differ", "edid.toml", dump, "other.bin", "--bytes")
+    assert 1 == result.exit_code
+    assert [
+        "Parameters", "  timing_1.h_active  1280 px -> 1536 px", "", "Bytes",
+        "  0003A  timing_1.h_active, timing_1.h_blank", "    51 -> 61",
+        "  0007F  block.sum", "    21 -> 11",
+    ] == result.stdout.splitlines()
+
+
+def test_broken_dump_has_findings(dump: Path) -> None:
+    """A wrong checksum, a wrong constant and values outside their limits are told, exit code 1."""
+    data = bytearray(dump.read_bytes())
+    data[0], data[19], data[16] = 1, 9, 60
+    dump.write_bytes(data)
+    result = run("examine", "edid.toml", dump, "--json")
+    assert 1 == result.exit_code
+    codes = [f["code"] for f in json.loads(result.stdout)["findings"]]
+    assert ["PS614", "PS614", "PS670", "PS671"] == sorted(codes)
+
+
+def test_folder_finds_the_layout(dump: Path) -> None:
+    """Among schemas of stores and layouts the constants and checksums tell."""
+    result = run("examine", ROOT / "schemas", dump)
+    assert 0 == result.exit_code
+    assert "PS672" in result.stdout and "GH19PS" in result.stdout
+    dump.write_bytes(bytes(128))
+    assert "PS657" in run("examine", ROOT / "schemas", dump).output
+
+
+@pytest.mark.parametrize("size", [0, 1, 19, 20, 54, 127, 129, 4096])
+@pytest.mark.parametrize("command", ["examine", "unpack", "bytes"])
+def test_any_size_is_read(command: str, size: int, dump: Path) -> None:
+    """Short and long dumps give what they hold, never a traceback."""
+    dump.write_bytes((dump.read_bytes() * 32)[:size])
+    result = run(command, "edid.toml", dump)
+    assert (0 if size >= 128 else 1) == result.exit_code or command == "bytes", result.output
+
+
+def test_dump_at_an_address(dump: Path) -> None:
+    """An image in the middle of a file with addresses is found, or where --offset says."""
+    from paramstore.image.files import FORMS, WriteOptions, encode_image
+
+    path = Path("unit.hex")
+    path.write_bytes(encode_image(dump.read_bytes(), FORMS["hex"], WriteOptions(0x8000)))
+    found = run("examine", "edid.toml", path)
+    assert (0, True) == (found.exit_code, "PS651" in found.stdout)
+    said = run("examine", "edid.toml", path, "--offset", "0x8000")
+    assert (0, False) == (said.exit_code, "PS651" in said.stdout)
+
+
+@pytest.mark.parametrize("command", ["generate", "freeze", "salvage", "transcribe", "pack"])
+def test_what_a_fixed_layout_cannot(command: str, dump: Path) -> None:
+    """Commands that need a store say so, and name those that do not."""
+    more = {"generate": ("-o", "out"), "freeze": (), "salvage": (dump, "-o", "x.bin"),
+            "transcribe": (dump, "-o", "x.txt"), "pack": ("-o", "x.bin")}[command]
+    result = run(command, "edid.toml", *more)
+    assert (1, True) == (result.exit_code, "PS110" in result.output)
+
+
+@pytest.mark.parametrize("words", [("unpack", "edid.toml", "unit.bin", "--release", "1"),
+                                   ("plan", "edid.toml", "--release", "1"),
+                                   ("differ", "edid.toml", "unit.bin", "a.toml", "--bytes")])
+def test_options_without_a_meaning_are_refused(words: tuple[str, ...], dump: Path) -> None:
+    """Nothing is ignored silently."""
+    Path("a.toml").write_text("")
+    assert 2 == run(*words).exit_code
+
+
+def test_json_has_everything(dump: Path) -> None:
+    """Plan and contents as data: places of split values, and physical values."""
+    plan = json.loads(run("plan", "edid.toml", "--json").stdout)
+    timing = next(g for g in plan["groups"] if g["name"] == "timing_1")
+    active = next(p for p in timing["parameters"] if p["name"] == "h_active")
+    assert [[{"address": 58, "low": 4, "width": 4}, {"address": 56, "low": 0, "width": 8}]] == (
+        active["elements"])
+    found = json.loads(run("examine", "edid.toml", dump, "--json").stdout)
+    values = next(g for g in found["groups"] if g["name"] == "timing_1")["values"]
+    assert ("px", 1280, [1280], []) == tuple(
+        values["h_active"][k] for k in ("unit", "value", "raw", "wrong"))
