@@ -24,7 +24,7 @@ _FORMULA = re.compile(r"[=@]|[+-](?=[A-Za-z(])|#[A-Z/0]+[!?A]?$")
 _TEXT_FORMULA = re.compile(r"=|#(REF!|NAME\?|VALUE!|DIV/0!|N/A|NUM!|NULL!)$")
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity|∞)", re.IGNORECASE)
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
-_NEUTRALISED = re.compile(r"^'(?='*[=+\-@\t\r])")
+_NEUTRALISED = re.compile(r"^'(?='*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20])")
 _BOOLS = {"true": True, "false": False}
 
 

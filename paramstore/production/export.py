@@ -29,19 +29,24 @@ __all__ = ["Exporter", "UnitValues", "label_text", "last_event", "neutral", "uni
 _FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#verified")
 """Columns that are no parameters: a batch leaves them alone."""
 
-_RUNS = re.compile(r"'*[=+\-@\t\r]")
+_RUNS = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 _SPECIAL = re.compile(r'[",\r\n]|^\s|\s$')
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
 
 @dataclass(frozen=True, slots=True)
 class UnitValues:
-    """One unit, and what its latest image holds, as physical values by group and parameter."""
+    """One unit, and what its latest image holds, as physical values by group and parameter.
+
+    `own` names the (group, parameter) pairs that were given for this unit; it shares the others
+    with all units of its batch.
+    """
 
     unit: Unit
     batch: Batch
     plan: Plan
     values: Mapping[str, Mapping[str, Physical]]
+    own: frozenset[tuple[str, str]]
 
 
 class Exporter:
@@ -62,7 +67,9 @@ class Exporter:
         values = {group: {**fields, **own.get(group, {})} for group, fields in constants.items()}
         place = serial_place(plan.schema, batch.serial_parameter)
         values[place.group.name][place.parameter.name] = place.physical(unit.serial)
-        return UnitValues(unit, batch, plan, values)
+        names = frozenset((g, name) for g, fields in own.items() for name in fields)
+        return UnitValues(unit, batch, plan, values,
+                          names | {(place.group.name, place.parameter.name)})
 
 
 def last_event(unit: Unit, what: str) -> Event | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
@@ -69,7 +69,7 @@ def record_html(item: UnitValues) -> str:
             ("Layout", f"0x{item.plan.layout_id:08X}, "
              + (f"release {item.plan.release}" if item.plan.release else "not released")),
         ],
-        groups=[_group(g, item.values[g.name]) for g in schema.groups
+        groups=[_group(g, item) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
         events=[{"at": e.at, "what": {"write": "written and read back"}.get(e.what, "compared"),
                  "good": e.good, "result": ("good" if e.good else "failed") + f": {e.detail}"}
@@ -77,9 +77,10 @@ def record_html(item: UnitValues) -> str:
     )
 
 
-def _group(group: Group, values: Mapping[str, Physical]) -> dict[str, Any]:
+def _group(group: Group, item: UnitValues) -> dict[str, Any]:
     return {"name": group.name, "doc": group.doc, "rows": [
-        {"name": p.name, "value": _value(p, values[p.name]), "doc": p.doc}
+        {"name": p.name, "value": _value(p, item.values[group.name][p.name]), "doc": p.doc,
+         "own": (group.name, p.name) in item.own}
         for p in group.parameters]}
 
 

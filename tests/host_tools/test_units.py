@@ -81,7 +81,7 @@ class Tags(HTMLParser):
         assert tag == self.open.pop()
 
     def handle_data(self, data: str) -> None:
-        self.text += data
+        self.text += f"{data} "
 
 
 def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
@@ -95,7 +95,8 @@ def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
     assert "url(" not in page and "http" not in page
     text = " ".join(tags.text.split())
     for part in ("tank_probe", "TP-26-0002", "2.5011 V", "0.99872", "written and read back",
-                 NASTY, "It is no accredited calibration certificate"):
+                 NASTY, "adc_gain 0.99872 this unit", "ntc_pullup 10000.0 ohm all units",
+                 "It is no accredited calibration certificate"):
         assert part in text
     with Records(records) as kept:
         unit = kept.unit("TP-26-0002")

@@ -60,7 +60,7 @@ def test_texts_that_a_spreadsheet_would_run_are_neutralised(records: Path) -> No
     """Texts alone: a negative number stays a number (common practice)."""
     (row, *_) = csv.DictReader(io.StringIO(exported(records)))
     assert ("'=1+1", "-12.5") == (row["settings.label"], row["trim.zero [uV]"])
-    for text in ("=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx", "'=1"):
+    for text in ("=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx", "\nx", "\uff1d1", "'=1"):
         assert f"'{text}" == neutral(text)
     assert ("", "a=b", "1-2") == tuple(map(neutral, ("", "a=b", "1-2")))
     assert "'a" == neutral("'a")

@@ -24,6 +24,7 @@ from paramstore.production.records import Records
 from tests.production.jobs import job_of, made, rows
 
 Recorded = dict[str, tuple[str, int | None, str]]
+ROWS = 120
 
 
 class Dying(Records):
@@ -93,9 +94,8 @@ def finish(job: BatchJob, records: Path, output: Path) -> None:
     assert own == {s: hashlib.sha256(image).hexdigest() for s, image in images.items()}
 
 
-def test_every_step_may_be_the_last(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_step_may_be_the_last(tmp_path: Path) -> None:
     """Killed before and after each step on the records, a repeated run ends the work."""
-    monkeypatch.setattr(batch, "_CHUNK_MOST", 16)
     table = tmp_path / "lot1.csv"
     table.write_text(rows(40))
     died = 0
@@ -117,29 +117,51 @@ def test_every_step_may_be_the_last(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def kill_at_random(tmp_path: Path, kills: int, seed: int) -> None:
-    """Kill runs of two batches on one file of records at random moments, then finish both."""
+    """Kill runs at random moments, alone and in pairs, of one batch and of two, until that many
+    died of it; batches that were cut short are repeated among new ones, and all are ended."""
     chance = random.Random(seed)
     records = tmp_path / "r.db"
-    jobs = {}
-    for name in ("lot1", "lot2"):
-        table = tmp_path / f"{name}.csv"
-        table.write_text(rows(200))
-        jobs[name] = (job_of(table, name=name), tmp_path / name)
-    before: Recorded = {}
-    for _ in range(kills):
-        chosen = chance.sample(list(jobs), chance.choice((1, 1, 2)))
-        children = [
-            forked(lambda name=name: run(jobs[name][0], records, jobs[name][1])) for name in chosen]
-        time.sleep(chance.random() * 0.12)
+    jobs: list[tuple[BatchJob, Path]] = []
+    start = time.monotonic()
+    made(job_of(_lot(tmp_path, 0), name="whole"), records, tmp_path / "whole")
+    longest = time.monotonic() - start
+    died = pairs = 0
+    before = recorded(records)
+    while died < kills:
+        number = len(jobs) + 1
+        jobs.append((job_of(_lot(tmp_path, number), name=f"lot{number}"), tmp_path / f"{number}"))
+        chosen = [jobs[-1], *chance.sample(jobs, chance.choice((0, 0, 1)))]
+        children = [forked(lambda job=job, to=to: run(job, records, to)) for job, to in chosen]
+        time.sleep(chance.random() * longest)
         for child in children:
             os.kill(child, signal.SIGKILL)
-            os.waitpid(child, 0)
+        ends = [os.waitpid(child, 0)[1] for child in children]
+        hit = sum(os.WIFSIGNALED(end) and os.WTERMSIG(end) == signal.SIGKILL for end in ends)
+        assert all(os.WIFSIGNALED(end) or os.waitstatus_to_exitcode(end) == 0 for end in ends)
+        longest *= 1.2 if hit else 0.8  # so that the moments reach to the end of a run
+        died, pairs = died + hit, pairs + (hit == 2)
         after = recorded(records)
         check(before, after)
         before = after
-    for job, output in jobs.values():
+    cut_short = len(before)
+    for job, output in jobs:
         finish(job, records, output)
-    assert 400 == len(recorded(records))
+    in_the_end = ROWS * (1 + len(jobs))
+    assert in_the_end == len(recorded(records)) > cut_short > ROWS
+    print(f"seed {seed}: {died} runs killed, {pairs} times two at once, in {len(jobs)} batches; "
+          f"{cut_short} units on record then, {in_the_end} in the end, each number once")
+
+
+def _lot(folder: Path, number: int) -> Path:
+    table = folder / f"lot{number}.csv"
+    table.write_text(rows(ROWS))
+    return table
+
+
+@pytest.fixture(autouse=True)
+def short_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A batch of several steps."""
+    monkeypatch.setattr(batch, "_CHUNK_MOST", 16)
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:

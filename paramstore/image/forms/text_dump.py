@@ -36,7 +36,10 @@ _BYTES_ENOUGH = 4
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
-    """Return lines of address, 16 bytes and an ASCII column; gaps are left out."""
+    """Return lines of address, 16 bytes and an ASCII column; gaps are left out.
+
+    `xxd -r` makes the bytes of it again.
+    """
     digits = max(4, len(f"{max(r.end for r in runs) - 1:X}"))
     lines = []
     for run in runs:
@@ -44,9 +47,8 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
         while at < run.end:
             past = min((at // _ROW + 1) * _ROW, run.end)
             data = run.data[at - run.address:past - run.address]
-            halves = data[:_ROW // 2].hex(" ").upper(), data[_ROW // 2:].hex(" ").upper()
             shown = "".join(chr(b) if 0x20 <= b < 0x7F else "." for b in data)
-            lines.append(f"{at:0{digits}X}  {halves[0]:23}  {halves[1]:23}  |{shown}|")
+            lines.append(f"{at:0{digits}X}: {data.hex(' ').upper():{3 * _ROW - 1}}  |{shown}|")
             at = past
     return ("\n".join(lines) + "\n").encode("ascii")
 

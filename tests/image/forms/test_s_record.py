@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import bincopy
 import pytest
+from hexrec import SrecFile
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -40,12 +40,11 @@ def test_worked_examples_are_read() -> None:
 @given(st.binary(min_size=1, max_size=300),
        st.one_of(st.integers(0, 0x200), st.integers(0xFFF0, 0x10010),
                  st.integers(0xFFFFF0, 0x1000010), st.integers(0, 0xFFFF_FE00)))
-def test_bincopy_reads_what_is_written(content: bytes, address: int) -> None:
+def test_hexrec_reads_what_is_written(content: bytes, address: int) -> None:
     """An independent reader finds the same bytes at the same addresses of 2, 3 and 4 bytes."""
     text = encode_image(content, FORMS["srec"], WriteOptions(offset=address)).decode()
-    file = bincopy.BinFile()
-    file.add_srec(text)
-    assert [(address, content)] == [(s.address, bytes(s.data)) for s in file.segments]
+    file = SrecFile.parse(text.encode()).validate_records()
+    assert [(address, content)] == [(at, bytes(data)) for at, data in file.memory.to_blocks()]
     assert {"S0", "S9"} == {text[:2], text.splitlines()[-1][:2].replace("S8", "S9").replace(
         "S7", "S9")}
     assert content == b"".join(r.data for r in reading(text).runs)

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.errors import FindingsError
-from paramstore.image.files import FORMS, read_dump
+from paramstore.image.files import FORMS, encode_image, read_dump
 from paramstore.image.forms.runs import Reading, flatten
 from paramstore.image.forms.text_dump import read
 from paramstore.image.forms.words import Order
@@ -221,6 +221,15 @@ def test_any_text_is_read_or_refused(text: str) -> None:
         assert 0 < len(content_of(reading(text)))
     except FindingsError as error:
         assert error.findings
+
+
+@given(st.binary(min_size=1, max_size=100))
+def test_what_is_written_is_plain(content: bytes) -> None:
+    """An address, a colon, bytes: what `xxd -r` takes, here read by the standard library."""
+    lines = encode_image(content, FORMS["text"]).decode().splitlines()
+    parts = [line.partition(": ") for line in lines]
+    assert list(range(0, len(content), 16)) == [int(address, 16) for address, _, _ in parts]
+    assert content == b"".join(bytes.fromhex(rest.partition("  |")[0]) for _, _, rest in parts)
 
 
 def test_a_large_log_is_read_in_reasonable_time() -> None:
