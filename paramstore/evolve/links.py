@@ -153,8 +153,9 @@ class _Linker:
                     self._refuse_lost_group(name)
                 continue
             heir = self.schema.group(heirs[ring.group.id])
+            told = {*heir.retired, *(p.name for p in heir.parameters)}  # there: PS723, PS726
             lost = [p.name for p in ring.group.parameters
-                    if (name, p.name) not in kept and p.name not in heir.retired]
+                    if (name, p.name) not in kept and p.name not in told]
             for parameter in lost:
                 self._refuse_lost(heir, parameter)
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+import random
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from paramstore.errors import SourceText
+from paramstore.errors import FindingsError, SourceText
 from paramstore.evolve.history import load_history, release_folder
 from paramstore.evolve.project import freeze, open_project
 from paramstore.layout.plan import Plan
+from tests.evolve.edits import ROOM, Store, edited, new_store, settled
 from tests.evolve.model import Model
 
-__all__ = ["Past", "past_of", "relaid", "tank_probe"]
+__all__ = ["Past", "grow", "grown", "past_of", "relaid", "tank_probe"]
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 TANK_PROBE = [*sorted((Path(__file__).parent / "tank_probe").glob("*.toml")), SCHEMA]
@@ -39,9 +41,39 @@ def past_of(texts: list[str]) -> Past:
         for text in texts:
             source = SourceText(str(path), text)
             freeze(source, open_project(source))
-        files = sorted(release_folder(path).iterdir())
-        model = Model([json.loads(f.read_text("utf-8")) for f in files])
-        return Past(load_history(path).plans, model)
+        return _past(path)
+
+
+def grown(rng: random.Random, releases: int, name: str = "store") -> Past:
+    """A random history: each release follows from the one before by a few legal edits."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "store.toml"
+        grow(path, rng, releases, name)
+        return _past(path)
+
+
+def grow(path: Path, rng: random.Random, releases: int, name: str = "store") -> Store:
+    """Freeze a random history beside the schema file `path`; return its last state."""
+    store = new_store(rng, name)
+    source = SourceText(str(path), store.text())
+    freeze(source, open_project(source))
+    for _ in range(releases - 1):
+        following = edited(store, rng)
+        source = SourceText(str(path), following.text())
+        try:
+            freeze(source, open_project(source))
+        except FindingsError as error:
+            codes = {f.code for f in error.findings}
+            assert codes <= ROOM | {"PS716"}, (codes, following.text())
+        else:
+            store = settled(following)
+    return store
+
+
+def _past(schema: Path) -> Past:
+    files = sorted(release_folder(schema).iterdir())
+    model = Model([json.loads(f.read_text("utf-8")) for f in files])
+    return Past(load_history(schema).plans, model)
 
 
 @cache

@@ -74,6 +74,25 @@ class Unit:
                        plans)
 
 
+    def check(self, release: int) -> None:
+        """Firmware of a release sees what the model says: values and flags."""
+        twin, seen = self.start(release), self.past.model.read(self.state, release, self.label)
+        for group in self.past.model.groups(release):
+            name = group["name"]
+            assert seen.values[name] == twin.values(name), (release, self.label, name)
+            health = twin.health(name)
+            assert (name in seen.migrated) == (Health.MIGRATED in health)
+            assert (name in seen.limited) == (Health.LIMIT in health)
+
+    def check_migrated(self, release: int) -> None:
+        """The host makes of the unit one of a release, as the model says."""
+        twin = seen_by(self.past, release, self.migrated(release).image)
+        wanted = (self.past.model.read if release >= self.label else self.past.model.lower)(
+            self.state, release, self.label)
+        for name, values in wanted.values.items():
+            assert values == twin.values(name), (release, self.label, name)
+
+
 def commit(twin: TwinRig, group: str, values: dict[str, Raws]) -> None:
     """Give a group values, and commit it."""
     twin.unlock(group)
@@ -88,5 +107,5 @@ def seen_by(past: Past, release: int, image: bytes) -> TwinRig:
     twin = TwinRig(past.plan(release), bench_for(past.plan(release), image))
     assert twin.mount() in (Status.OK, Status.FLAGGED)
     for ring in past.plan(release).rings:
-        assert twin.health(ring.group.name) in (Health(0), Health.DEFAULTS)
+        assert not twin.health(ring.group.name) & (Health.MIGRATED | Health.LIMIT)
     return twin
