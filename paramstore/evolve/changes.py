@@ -269,11 +269,13 @@ def _members(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]
         if name in renamed:
             yield Change("PS766", Verdict.SAFE, where, f"member `{name}` is `{renamed[name]}` now")
     if added := [name for name in now if name not in before]:
-        yield Change("PS759", Verdict.SAFE, where, f"new member {code_list(added)}; older firmware "
-                     "takes its default for it")
+        yield Change("PS759", Verdict.SAFE, where, f"new member{'s' * (len(added) > 1)} "
+                     f"{code_list(added)}; older firmware takes its default instead")
     if gone := [name for name in before if name not in now]:
-        yield Change("PS760", Verdict.MIGRATES, where, f"member {code_list(gone)} is gone; a unit "
-                     "that holds it gets the default")
+        are, one = ("s", "are gone; a unit that holds one") if len(gone) > 1 else (
+            "", "is gone; a unit that holds it")
+        yield Change("PS760", Verdict.MIGRATES, where,
+                     f"member{are} {code_list(gone)} {one} gets the default")
     if not same:
         moved = [n for n in now if n in before and before[n] != now[n]]
         if moved or old.scalar != new.scalar:

@@ -122,10 +122,14 @@ def _numeric(old: Field, new: Field, via: Via) -> Conversion:
     if old.scalar.form is not ScalarForm.FLOAT:
         largest = max(abs(int(old.scalar.minimum)), int(old.scalar.maximum))
         if max(largest * abs(rule.numerator) + abs(rule.addend), rule.denominator) > INT64_MAX:
+            other = "make a new parameter of another name, and retire the old one"
+            if old.scalar.size == 8:
+                raise Refused(
+                    "PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic", other,
+                    (f"`{old.scalar.name}` takes all of it",))
             raise Refused(
                 "PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic",
-                "make a new parameter of another name, and retire the old one; or choose a "
-                "`scale` that is a round multiple of the old one",
+                f"{other}; or choose a `scale` that is a round multiple of the old one",
                 (f"new stored value = ({show_number(float(rule.numerator))} x old "
                  f"+ {show_number(float(rule.addend))}) / {show_number(float(rule.denominator))}",))
     return Conversion(old.scalar, new.scalar, rule)

@@ -50,8 +50,18 @@ def compare(releases: Sequence[Plan], schema: Schema) -> tuple[tuple[Change, ...
     fine = {f"{g.name}.{p.name}" for g in schema.groups for p in g.parameters
             if p.span not in guilty}
     fine |= {g.name for g in schema.groups if g.span not in guilty} | {""}
-    made = tuple(c for c in changes(last, schema, links) if c.where in fine or c.code in _GONE)
+    made = tuple(c for c in changes(last, schema, links)
+                 if (_said(schema, links, c.where) if c.code in _GONE else c.where in fine))
     return made, (*refused, *warnings(last, schema, links))
+
+
+def _said(schema: Schema, links: Links, where: str) -> bool:
+    """Return whether the schema names what is gone, GROUP or GROUP.PARAMETER of the last release,
+    as retired."""
+    group, _, parameter = where.partition(".")
+    heirs = [g for g in schema.groups if g.name in links.groups
+             and links.groups[g.name].group.name == group]
+    return parameter in heirs[0].retired if heirs else group in schema.retired_groups
 
 
 def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
