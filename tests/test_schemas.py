@@ -33,8 +33,8 @@ def test_which() -> None:
     assert ["large", "minimal", "tank_probe"] == NAMES
     assert sorted(p.name for p in FOLDER.iterdir()) == sorted([
         *(name + end for name in NAMES for end in (".toml", ".values.toml")),
-        "edid.fixed.toml", "tank_probe.calibration.toml", "tank_probe.releases",
-        "tank_probe.units.csv",
+        "edid.fixed.toml", "tank_probe.calibration.toml", "tank_probe.fixed.toml",
+        "tank_probe.fixed.txt", "tank_probe.releases", "tank_probe.units.csv",
         *(f"tank_probe.{name}.csv" for name in TABLES)])
 
 
@@ -65,7 +65,7 @@ def test_measurements() -> None:
                                    for u in outcome.units}
 
 
-@pytest.mark.parametrize("path", [p for p in FOLDER.iterdir() if p.suffix == ".csv" or
+@pytest.mark.parametrize("path", [p for p in FOLDER.iterdir() if p.suffix in (".csv", ".txt") or
                                   ".calibration" in p.name], ids=lambda p: p.name)
 def test_measurements_are_said_to_be_invented(path: Path) -> None:
     """Nobody can take them for measurements of a real unit."""

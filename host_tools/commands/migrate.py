@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from host_tools.dumps import DumpOptions, read
 from host_tools.streams import read_bytes, read_source, write_bytes
 from host_tools.terminal import show_findings, tint
 
 if TYPE_CHECKING:
+    from paramstore.errors import Finding
     from paramstore.evolve.project import Project
     from paramstore.image.forms.runs import Reading
-    from paramstore.image.migrate import Fate
+    from paramstore.image.migrate import Fate, Migration
     from paramstore.layout.plan import Plan
 
 
@@ -25,9 +27,11 @@ def paint(text: str, fate: Fate) -> str:
 @click.command()
 @click.argument("schema")
 @click.argument("image")
-@click.option("--to", "target", type=int, required=True, metavar="N", help="The release wanted.")
+@click.option("--to", "target", type=int, metavar="N", help="The release wanted.")
 @click.option("--from", "origin", type=int, metavar="N",
               help="The release of the image (default: as its label says).")
+@click.option("--layout", metavar="FIXED",
+              help="IMAGE is a dump of this fixed layout, not of a release.")
 @click.option("--relayout", "anew", is_flag=True,
               help="Lay the unit out anew if the releases are of different series.")
 @click.option("--accept-loss", is_flag=True,
@@ -37,30 +41,76 @@ def paint(text: str, fate: Fate) -> str:
               help="Form of both images (default: by the suffix).")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every value included.")
 @click.pass_context
-def command(ctx: click.Context, schema: str, image: str, target: int, origin: int | None,
-            anew: bool, accept_loss: bool, output: str | None, form_name: str | None,
-            as_json: bool) -> None:
+def command(ctx: click.Context, schema: str, image: str, target: int | None, origin: int | None,
+            layout: str | None, anew: bool, accept_loss: bool, output: str | None,
+            form_name: str | None, as_json: bool) -> None:
     """Example: paramstore migrate schemas/tank_probe.toml unit.bin --to 5 -o unit5.bin
 
     Make IMAGE, of one release of SCHEMA, an image of another one, later or earlier, and say what
     became of each value. Up, that is what the firmware of the later release does by itself, except
     where that is of another series (another part, other rings): then only the host can do it, with
-    --relayout. Without -o it is only said. Exit code 1: stored values do not come over, and nothing
-    is written without --accept-loss; or the image has damage.
+    --relayout. With --layout, IMAGE is a dump of a fixed layout in any form, such as a unit with
+    other firmware has; its values go into a new image of SCHEMA, of release N or as it stands.
+    Without -o it is only said. Exit code 1: stored values do not come over, and nothing is written
+    without --accept-loss; or the image has damage.
     """
-    from paramstore.errors import ToolError, errors_in
+    from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
-    from paramstore.image.contents import LabelState, unpack
-    from paramstore.image.diagnose import diagnose
-    from paramstore.image.files import encode_image, form_of, place, read_dump
-    from paramstore.image.migrate import migrate
-    from paramstore.image.relayout import relayout
+    from paramstore.image.files import encode_image, form_of
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
     from paramstore.schema.words import plural
 
     project = open_project(read_source(schema))
+    if layout is not None:
+        if origin is not None or anew:
+            raise click.UsageError("--layout takes neither --from nor --relayout")
+        made = _adopted(project, layout, image, target, form_name)
+    elif target is not None:
+        made = _migrated(project, image, target, origin, anew, form_name)
+    else:
+        raise click.UsageError("give the release wanted with --to")
+    harmed = sum(item.fate.harmed for item in made.result.items)
+    refused = bool(harmed) and not accept_loss
+    talk = output == "-"
+    if as_json:
+        click.echo(json.dumps(findings_data(made.findings) | made.data | {
+            "output": None if refused else output,
+            "values": migration_data(made.result.items),
+        }, indent=2, ensure_ascii=False), err=talk)
+    else:
+        show_findings(made.findings)
+        click.echo(migration_text(made.result.items, paint) + made.said, err=talk)
+    if output is not None and refused:
+        click.echo(f"{output}: not written, for {plural(harmed, 'stored value')} would be lost; "
+                   "--accept-loss writes it", err=True)
+    elif output is not None:
+        form = form_of(output, form_name if layout is None else None)
+        write_bytes(output, encode_image(made.result.image, form), inputs=(schema, image, layout))
+        click.echo(CAUTION, err=True)
+    ctx.exit(1 if harmed or errors_in(made.findings) else 0)
+
+
+class Made(NamedTuple):
+    """A new image, what was found in the old one, and what is said about both."""
+
+    result: Migration
+    findings: tuple[Finding, ...]
+    data: dict[str, Any]
+    said: str
+
+
+def _migrated(project: Project, image: str, target: int, origin: int | None, anew: bool,
+              form_name: str | None) -> Made:
+    """Make an image of one release one of another."""
+    from paramstore.errors import ToolError
+    from paramstore.image.contents import LabelState, unpack
+    from paramstore.image.diagnose import diagnose
+    from paramstore.image.files import form_of, place, read_dump
+    from paramstore.image.migrate import migrate
+    from paramstore.image.relayout import relayout
+
     wanted = project.history.release(target)
     reading = read_dump(read_bytes(image), image, form_of(image, form_name))
     plan = project.release(origin)
@@ -77,29 +127,32 @@ def command(ctx: click.Context, schema: str, image: str, target: int, origin: in
     between = project.between(plan, wanted)
     crosses = anew and plan.series != wanted.series
     result = (relayout if crosses else migrate)(contents, wanted, between)
-    harmed = sum(item.fate.harmed for item in result.items)
-    refused = bool(harmed) and not accept_loss
-    talk = output == "-"
-    if as_json:
-        click.echo(json.dumps(findings_data(findings) | {
-            "from": plan.release, "to": target, "relayout": crosses,
-            "output": None if refused else output,
-            "values": migration_data(result.items),
-        }, indent=2, ensure_ascii=False), err=talk)
-    else:
+    where = f", laid out anew on the {wanted.part.name}" if crosses else ""
+    was = f"release {plan.release}" if plan.release else "the schema as it stands"
+    return Made(result, findings, {"from": plan.release, "to": target, "relayout": crosses},
+                f"{image}: {was} to release {target}{where}")
+
+
+def _adopted(project: Project, layout: str, dump: str, target: int | None,
+             form_name: str | None) -> Made:
+    """Make an image of the store from a dump of a fixed layout."""
+    from paramstore.decode.fixed import examine_fixed
+    from paramstore.errors import ToolError
+    from paramstore.fixed.reader import read_layout
+    from paramstore.image.adopt import adopt
+
+    wanted = project.release(target)
+    fixed, warnings = read_layout(read_source(layout))
+    found = examine_fixed(read(dump, DumpOptions(form_name, None, None)), fixed)
+    findings = (*project.findings, *warnings, *found.findings)
+    if not found.holds_values or any(f.code in ("PS601", "PS671") for f in findings):
         show_findings(findings)
-        click.echo(migration_text(result.items, paint), nl=False, err=talk)
-        where = f", laid out anew on the {wanted.part.name}" if crosses else ""
-        was = f"release {plan.release}" if plan.release else "the schema as it stands"
-        click.echo(f"{image}: {was} to release {target}{where}", err=talk)
-    if output is not None and refused:
-        click.echo(f"{output}: not written, for {plural(harmed, 'stored value')} would be lost; "
-                   "--accept-loss writes it", err=True)
-    elif output is not None:
-        write_bytes(output, encode_image(result.image, form_of(output, form_name)),
-                    inputs=(schema, image))
-        click.echo(CAUTION, err=True)
-    ctx.exit(1 if harmed or errors_in(findings) else 0)
+        raise ToolError(f"`{dump}` is no whole dump of `{fixed.name}`",
+                        "nothing is taken from it: look at it with `paramstore examine`")
+    state = f"release {wanted.release}" if wanted.release else "as its schema stands"
+    return Made(adopt(found.contents, wanted), findings,
+                {"layout": fixed.name, "to": wanted.release},
+                f"{dump}: {fixed.name} to {wanted.schema.name}, {state}")
 
 
 def _plan_of_label(project: Project, reading: Reading) -> Plan:

@@ -114,7 +114,8 @@ _PLACE_KEYS = (
         'alphabet = " ABCDEF"', default=LETTERS),
     Key("first", Form.INTEGER, "Number of the first letter of the alphabet.", "first = 1",
         default=1, low=0, high=255, code="PS363", why="a letter has 8 bits at most"),
-    Key("to", Form.TARGET, "Parameter of a store that takes the value; else the one of its name.",
+    Key("to", Form.TARGET,
+        "Parameter of a store that takes the value; else the one of its name; none if it is empty.",
         'to = "settings.ph_low"'),
 )
 

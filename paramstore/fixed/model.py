@@ -114,7 +114,8 @@ class Alphabet:
 class Target:
     """The parameter of a store that takes a value: physical value there = here x `factor` +
     `offset`; `members` has (name here, name there). A group or parameter of None has the name that
-    it has here; `scaled`: factor and offset were given, so the unit may be another one."""
+    it has here. `scaled`: factor or offset were given, so the unit may be another one. `nowhere`:
+    no store takes it."""
 
     group: str | None = None
     parameter: str | None = None
@@ -122,6 +123,7 @@ class Target:
     offset: Decimal = Decimal(0)
     scaled: bool = False
     members: tuple[tuple[str, str], ...] = ()
+    nowhere: bool = False
     span: Span | None = field(default=None, compare=False)
 
 

@@ -260,6 +260,8 @@ def _target(table: Table, field: Field) -> Target | None:
     given: Any = table.get("to")
     if given is None:
         return Target()
+    if given == "":
+        return Target(nowhere=True, span=table.span("to"))
     if isinstance(given, str):
         return _named(table, given, Target(span=table.span("to")))
     what = f"`to` of {table.what}"
@@ -281,8 +283,9 @@ def _target(table: Table, field: Field) -> Target | None:
                        inner.desk.key(*inner.path, key), help=f"leave `{key}` out")
         return None
     members = _members(inner, field)
-    target = Target(None, None, factor, offset, bool(inner.values.keys() & CONVERT_KEYS.keys()),
-                    members or (), table.span("to"))
+    scaled = bool(inner.values.keys() & CONVERT_KEYS.keys())
+    target = Target(factor=factor, offset=offset, scaled=scaled, members=members or (),
+                    span=table.span("to"))
     if members is None or "parameter" not in inner.values:
         return None if members is None else target
     return _named(inner, inner.get("parameter"), target)

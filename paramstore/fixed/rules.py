@@ -119,6 +119,8 @@ def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
     for group in groups:
         for item in group.items:
             target = item.target
+            if target.nowhere:
+                continue
             name = target.group or group.name, target.parameter or item.name
             span = target.span or item.parameter.span
             other, first = owners.setdefault(name, (group, span))

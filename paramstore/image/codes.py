@@ -210,6 +210,15 @@ _IMAGES: dict[str, Code] = {
     "PS634": Code("a repeated line without an end",
                   "A line of stars says that the line before goes on up to the next address, and "
                   "no address follows. What comes after the line is taken as not read."),
+    "PS640": Code("a target that the store does not have",
+                  "`to` in the schema of a fixed layout names a parameter, or a name of a member, "
+                  "that the store does not have. A value would be lost for a spelling mistake."),
+    "PS641": Code("a value of another kind",
+                  "Numbers go to numbers, texts to texts, names of an enum to names, arrays to "
+                  "arrays of as many elements. Nothing else is converted."),
+    "PS642": Code("a value in another unit",
+                  "The fixed layout and the store have different units for the parameter. Its `to` "
+                  "must say how a value converts, such as `to = { factor = 0.001 }`."),
 }
 
 CODES: dict[str, Code] = {**_VALUES, **_IMAGES}

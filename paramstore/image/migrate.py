@@ -35,6 +35,7 @@ class Fate(StrEnum):
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
     UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
+    LEFT = "left"  # not taken over, because the schema says so
     LOST = "lost"  # the other release does not know it
 
     @property
@@ -45,12 +46,14 @@ class Fate(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One parameter. `before` and `after` are its values in words, "" where there is none."""
+    """One parameter. `before` and `after` are its values in words, "" where there is none;
+    `reason` says more about its fate, if there is more to say."""
 
     where: str
     fate: Fate
     before: str = ""
     after: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

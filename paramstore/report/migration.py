@@ -21,7 +21,8 @@ _WORDS = {
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",
     Fate.UNFIT: "set to the default: what was stored has no equal there",
-    Fate.LOST: "lost: that release has no such parameter",
+    Fate.LEFT: "left behind: the schema says so",
+    Fate.LOST: "lost: there is no such parameter",
 }
 
 
@@ -42,10 +43,11 @@ def migration_text(items: Sequence[Item], paint: FatePaint = _no_paint) -> str:
 
 
 def _value(item: Item) -> str:
-    return " -> ".join(filter(None, (item.before, item.after)))
+    return " -> ".join(filter(None, (item.before, item.after))) + (
+        f"  ({item.reason})" if item.reason else "")
 
 
 def migration_data(items: Sequence[Item]) -> list[dict[str, Any]]:
     """Return the same as plain data for JSON; a value that is not there is None."""
     return [{"where": i.where, "fate": i.fate.value, "before": i.before or None,
-             "after": i.after or None} for i in items]
+             "after": i.after or None, "reason": i.reason or None} for i in items]

@@ -303,7 +303,7 @@ def _wider_type(field: Field, wanted: Decimal) -> str:
 def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
     """Raise the ValueProblem for an element outside the limits."""
     shown = f"`{element_name(field, path)}` = {show_raw(field, raw)}"
-    if len(field.limits.ranges) != 1:
+    if len(field.limits.ranges) != 1 or field.kind is Kind.ENUM:
         raise ValueProblem("limit", f"{shown} is not allowed", path=path)
     bounds = field.limits.ranges[0]
     low, high = sorted(bounds, key=lambda bound: physical_number(field, bound))

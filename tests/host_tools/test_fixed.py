@@ -9,6 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
+from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
+from tests.fixed.legacy import legacy
 from tests.goldens import golden
 
 ROOT = Path(__file__).parents[2]
@@ -103,8 +105,6 @@ def test_any_size_is_read(command: str, size: int, dump: Path) -> None:
 
 def test_dump_at_an_address(dump: Path) -> None:
     """An image in the middle of a file with addresses is found, or where --offset says."""
-    from paramstore.image.files import FORMS, WriteOptions, encode_image
-
     path = Path("unit.hex")
     path.write_bytes(encode_image(dump.read_bytes(), FORMS["hex"], WriteOptions(0x8000)))
     found = run("examine", "edid.toml", path)
@@ -142,3 +142,62 @@ def test_json_has_everything(dump: Path) -> None:
     values = next(g for g in found["groups"] if g["name"] == "timing_1")["values"]
     assert ("px", 1280, [1280], []) == tuple(
         values["h_active"][k] for k in ("unit", "value", "raw", "wrong"))
+
+
+# ---- Into a store -------------------------------------------------------------------------------
+
+LEGACY = ROOT / "schemas" / "tank_probe.fixed.toml"
+STORE = ROOT / "schemas" / "tank_probe.toml"
+
+
+def test_the_dump_that_ships_is_what_struct_makes() -> None:
+    """The example dump of the legacy layout was not made with the layout."""
+    found = read_dump((ROOT / "schemas" / "tank_probe.fixed.txt").read_bytes(), "a.txt", None)
+    assert legacy() == b"".join(run.data for run in found.runs)
+
+
+def test_migrate_takes_a_dump_into_a_store(tmp_path: Path) -> None:
+    """The new image unpacks without a finding, and each value that came over is told."""
+    image = tmp_path / "new.hex"
+    result = run("migrate", STORE, ROOT / "schemas" / "tank_probe.fixed.txt", "--layout", LEGACY,
+                 "-o", image)
+    assert 0 == result.exit_code, result.output
+    assert "settings.interval  5 min -> 300 s" in result.stdout
+    assert "1 value left behind" in result.stdout
+    unpacked = run("unpack", STORE, image)
+    assert (0, "") == (unpacked.exit_code, unpacked.stderr)
+    assert 'label        "basin 3"' in unpacked.stdout
+
+
+def test_migrate_refuses_to_lose_values(tmp_path: Path) -> None:
+    """A value that does not fit stops the image, unless the loss is accepted."""
+    dump, image = tmp_path / "dump.bin", tmp_path / "new.bin"
+    dump.write_bytes(legacy(interval=90))
+    words = ("migrate", STORE, dump, "--layout", LEGACY, "-o", image)
+    refused = run(*words, "--json")
+    assert (1, False) == (refused.exit_code, image.exists())
+    data = json.loads(refused.stdout)
+    (unfit,) = [v for v in data["values"] if v["fate"] == "unfit"]
+    assert ("settings.interval", "90 min", "10 s") == tuple(
+        unfit[k] for k in ("where", "before", "after"))
+    assert ("tank_probe_legacy", None) == (data["layout"], data["output"])
+    assert (1, True) == (run(*words, "--accept-loss").exit_code, image.exists())
+
+
+@pytest.mark.parametrize("dump", [b"", b"\xff" * 60, legacy(magic=0), legacy()[:59]],
+                         ids=["empty", "blank", "other", "short"])
+def test_migrate_takes_nothing_from_another_dump(dump: bytes, tmp_path: Path) -> None:
+    """A dump that is not of the layout, or not all there, gives no store."""
+    path = tmp_path / "dump.bin"
+    path.write_bytes(dump)
+    result = run("migrate", STORE, path, "--layout", LEGACY, "-o", tmp_path / "new.bin")
+    assert result.exit_code in (1, 2) and not (tmp_path / "new.bin").exists()
+
+
+@pytest.mark.parametrize("more", [("--layout", LEGACY, "--from", "1"), (),
+                                  ("--layout", LEGACY, "--relayout")])
+def test_migrate_refuses_what_has_no_meaning(more: tuple[object, ...], tmp_path: Path) -> None:
+    """Options that do not go together, and a release that nobody named."""
+    path = tmp_path / "dump.bin"
+    path.write_bytes(legacy())
+    assert 2 == run("migrate", STORE, path, *more).exit_code

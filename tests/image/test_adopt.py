@@ -1,0 +1,144 @@
+"""Values of a fixed layout in a store: what comes over, what does not, and that it is told."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from paramstore.errors import FindingsError, SourceText
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
+from paramstore.fixed.contents import read_image
+from paramstore.fixed.reader import read_layout
+from paramstore.image.adopt import adopt, ways_into
+from paramstore.image.contents import Contents, unpack
+from paramstore.image.diagnose import diagnose
+from paramstore.image.migrate import Fate, Item
+from paramstore.layout.plan import Plan
+from paramstore.schema.quantity import from_raw
+from tests.fixed.legacy import HOLE, VALUES, legacy
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
+PLAN: Plan = open_project(read_text(SCHEMAS / "tank_probe.toml")).plan
+LAYOUT, _ = read_layout(read_text(SCHEMAS / "tank_probe.fixed.toml"))
+
+
+def taken(dump: bytes) -> tuple[Contents, dict[str, Item]]:
+    """The store made from a dump, and what became of each value."""
+    migration = adopt(read_image(LAYOUT, dump), PLAN)
+    return unpack(PLAN, migration.image), {i.where: i for i in migration.items}
+
+
+def value(contents: Contents, name: str) -> Any:
+    group, _, parameter = name.partition(".")
+    found = contents.group(group)
+    return from_raw(found.ring.group.parameter(parameter).fields[0], found.values[parameter])
+
+
+def test_every_value_comes_over() -> None:
+    """The values of a dump, made by `struct` alone, are in the image in the units of the store."""
+    contents, items = taken(legacy())
+    expected = {
+        "identity.serial": "TP-190042", "identity.hardware": 3, "identity.variant": "sea",
+        "identity.options": ["logger"], "identity.made": date(2019, 5, 14),
+        "electrode.ph_slope": -57.12, "electrode.ph_zero": 3.8, "electrode.cell_constant": 1.0213,
+        "factory.adc_reference": Decimal("2.497"), "settings.mode": "measure",
+        "settings.interval": 300, "settings.ph_low": Decimal("6.4"),
+        "settings.ph_high": Decimal("8.6"), "settings.temp_low": 5, "settings.temp_high": 17,
+        "settings.ec_high": 2500, "settings.alarms": ["ph", "temperature"],
+        "settings.buzzer": True, "settings.label": "basin 3", "counters.running": 20731 * 60,
+    }
+    assert expected == {name: value(contents, name) for name in expected}
+    come = {n for n, i in items.items() if i.fate in (Fate.KEPT, Fate.CONVERTED)}
+    assert set(expected) == come
+    assert Fate.LEFT is items["display.contrast"].fate
+    assert () == diagnose(contents, "image")
+
+
+def test_what_was_not_stored_is_a_default() -> None:
+    """The stored number for no value is no value."""
+    contents, items = taken(legacy(reference=0xFFFF))
+    assert Fate.DEFAULTED is items["factory.adc_reference"].fate
+    assert Decimal("2.5") == value(contents, "factory.adc_reference")
+
+
+@pytest.mark.parametrize(("changes", "name", "reason"), [
+    ({"interval": 90}, "settings.interval",
+     "`interval` = 5400 s is above its maximum 3600 s"),
+    ({"mode": 7}, "settings.mode", "number 7 is the name of no member"),
+    ({"ph_low": 90}, "settings.ph_low", "it breaks a rule between parameters"),
+    ({"hardware": 0}, "identity.hardware", "`hardware` = 0 is below its minimum 1"),
+    ({"cell_constant": float("nan")}, "electrode.cell_constant",
+     "`cell_constant` cannot be nan"),
+    ({"serial": b"TP-\xff"}, "identity.serial", "it is no UTF-8 text"),
+])
+def test_what_does_not_fit_is_told(changes: dict[str, Any], name: str, reason: str) -> None:
+    """A value that the store does not allow is replaced by its default, with the reason."""
+    contents, items = taken(legacy(**changes))
+    assert (Fate.UNFIT, reason) == (items[name].fate, items[name].reason)
+    group, _, parameter = name.partition(".")
+    default = PLAN.schema.group(group).parameter(parameter).fields[0].default
+    assert default == contents.group(group).values[parameter]
+
+
+def test_values_under_a_wrong_checksum_are_not_taken() -> None:
+    """Bytes that were changed give no values; those of the hole do not matter."""
+    data = bytearray(legacy())
+    data[HOLE[0]] = 0
+    assert taken(bytes(data))[1] == taken(legacy())[1]
+    data[16] ^= 1
+    _, items = taken(bytes(data))
+    spoilt = items["electrode.ph_slope"]
+    assert (Fate.UNFIT, "the checksum `head.crc` is wrong") == (spoilt.fate, spoilt.reason)
+    assert not any(i.fate in (Fate.KEPT, Fate.CONVERTED) for i in items.values())
+
+
+@given(st.fixed_dictionaries({}, optional={
+    "ph_slope": st.integers(-0x8000, 0x7FFF), "interval": st.integers(0, 255),
+    "mode": st.integers(0, 255), "ph_low": st.integers(0, 255), "ph_high": st.integers(0, 255),
+    "temp_low": st.integers(-128, 127), "hours": st.integers(0, 0xFFFFFF),
+    "serial": st.binary(max_size=10), "label": st.binary(min_size=12, max_size=12),
+    "cell_constant": st.floats(width=32), "fitted": st.integers(0, 255),
+    "made": st.integers(0, 0xFFFF),
+}))
+def test_whatever_a_unit_holds_makes_a_sound_store(changes: dict[str, Any]) -> None:
+    """Each value is taken, replaced or told, and the image has nothing to be said against."""
+    contents, items = taken(legacy(**changes))
+    assert () == diagnose(contents, "image")
+    every = [f"{g.name}.{p.name}" for g in PLAN.schema.groups for p in g.parameters]
+    assert set(every) <= set(items)
+    if items["counters.running"].fate is Fate.CONVERTED:
+        assert (VALUES | changes)["hours"] * 60 == value(contents, "counters.running")
+
+
+HEAD = '[fixed]\nname = "old"\nsize = 8\n\n[group.settings.parameter]\n'
+
+
+@pytest.mark.parametrize(("line", "code", "message"), [
+    ('a = { type = "u8", at = 0, to = "settings.intervall" }', "PS640",
+     "`tank_probe` has no parameter `settings.intervall`"),
+    ('mode = { type = "enum", at = 0, members = ["on"], to = { members = { on = "measur" } } }',
+     "PS640", "`settings.mode` has no member `measur`"),
+    ('label = { type = "u8", at = 0 }', "PS641",
+     "`settings.label` is of the kind integer, `settings.label` of text"),
+    ('interval = { type = "u8", at = 0, count = 2 }', "PS641",
+     "`settings.interval` and `settings.interval` have different numbers of elements"),
+    ('interval = { type = "u8", at = 0, unit = "min" }', "PS642",
+     "`settings.interval` is in `min`, `settings.interval` in `s`"),
+    ('interval = { type = "u8", at = 0 }', "PS642",
+     "`settings.interval` is without a unit, `settings.interval` in `s`"),
+])
+def test_a_way_that_leads_nowhere(line: str, code: str, message: str) -> None:
+    """What cannot go over whatever its value is a mistake of the schema, at its place."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD + line + "\n"))
+    with pytest.raises(FindingsError) as caught:
+        ways_into(layout, PLAN.schema)
+    (finding,) = caught.value.findings
+    assert (code, message) == (finding.code, finding.message)
+    assert finding.help and finding.span and finding.span.line == 6
