@@ -3,5 +3,5 @@
 A table has one row for each unit; all rows are checked before anything is written. Serial numbers
 and records live in an SQLite file, so that neither a killed run nor two runs at once give one
 number to two units. May know images, values files and tables. Must not know a bus, or how a
-report looks. numpy is used in `columnar` alone, and only loaded if it is there.
+report looks. numpy is used in `bulk`, `numbers` and `columnar` alone, and only if it is there.
 """

@@ -41,6 +41,11 @@ class _Target:
     placed: PlacedField
     dtype: np.dtype[np.generic]
 
+    @property
+    def start(self) -> int:
+        """Where the field stands in a record."""
+        return HEADER_BYTES + self.placed.offset
+
     def stored(self, column: Any) -> Bytes:
         """Return the bytes of a column, one unit after another."""
         if self.dtype == np.uint8 and not isinstance(column, np.ndarray):
@@ -50,6 +55,19 @@ class _Target:
     def copy_of(self, column: Any) -> NDArray[np.generic]:
         """Return the raws of a column, one unit after another, to be changed at will."""
         return self.stored(column).copy().view(self.dtype)
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What differs in the records of one ring: bytes for each unit, those of the constants, the
+    table of contributions, and where in it the row of each byte begins."""
+
+    ring: Ring
+    targets: Sequence[_Target]
+    data: Bytes
+    base: Bytes
+    table: Words
+    index: NDArray[np.int32]
 
 
 class ColumnarPacker:
@@ -92,45 +110,51 @@ class ColumnarPacker:
         """Return `count` images as the rows of an array, which the next call overwrites."""
         if len(self._buffer) < count:
             self._buffer = np.empty((count, len(self._base)), np.uint8)
-        laid = [(target, target.stored(columns[key]).reshape(count, -1))
-                for key, target in self._targets.items() if key in columns]
+        changes = [
+            change for ring in self._plan.rings if (change := self._change(ring, columns, count))]
         for at in range(0, count, _ROWS):
-            self._lay(self._buffer[at:min(at + _ROWS, count)],
-                      [(target, data[at:at + _ROWS]) for target, data in laid])
+            images = self._buffer[at:min(at + _ROWS, count)]
+            images[:] = self._base
+            for change in changes:
+                _lay(images, change, change.data[at:at + _ROWS])
         return self._buffer[:count]
 
-    def _lay(self, images: Bytes, laid: Sequence[tuple[_Target, Bytes]]) -> None:
-        images[:] = self._base
-        changed: dict[str, list[PlacedField]] = {}
-        for target, data in laid:
-            start = target.ring.address(0) + HEADER_BYTES + target.placed.offset
-            images[:, start:start + target.placed.field.size] = data
-            changed.setdefault(target.ring.group.name, []).append(target.placed)
-        for ring in self._plan.rings:
-            if ring.group.name in changed:
-                self._finish(images, ring, changed[ring.group.name])
+    def _change(self, ring: Ring, columns: Columns, count: int) -> _Change | None:
+        group = ring.group.name
+        targets = [self._targets[group, p.field.name] for p in ring.fields
+                   if (group, p.field.name) in columns]
+        if not targets:
+            return None
+        data = np.concatenate([t.stored(columns[group, t.placed.field.name]).reshape(count, -1)
+                               for t in targets], axis=1)
+        places = np.concatenate([np.arange(t.start, t.start + t.placed.field.size)
+                                 for t in targets])
+        return _Change(ring, targets, data, self._base[ring.address(0) + places],
+                       self._tables[group], (places * 256).astype(np.int32))
 
-    def _finish(self, images: Bytes, ring: Ring, changed: Sequence[PlacedField]) -> None:
-        """Bring the CRC of the first record of a ring up to date, then the other copies."""
-        start, end = HEADER_BYTES, ring.record_bytes - CRC_BYTES
-        places = np.concatenate([np.arange(p.offset, p.offset + p.field.size) for p in changed])
-        places += start
-        first = ring.address(0)
-        base = self._base[first + places]
-        table = self._tables[ring.group.name]
-        index = (places * 256).astype(np.int32)
-        delta = np.empty(len(images), np.uint32)
-        step = max(1, _BLOCK // len(places))
-        for at in range(0, len(images), step):
-            block = images[at:at + step, first + places] ^ base
-            delta[at:at + step] = np.bitwise_xor.reduce(table[block + index], axis=1)
-        change = delta.astype("<u4").view(np.uint8).reshape(-1, CRC_BYTES)
-        body = images[:, first + start:first + end]
-        for copy in range(ring.group.copies):
-            at = ring.address(copy)
-            if copy:
-                images[:, at + start:at + end] = body
-            images[:, at + end:at + end + CRC_BYTES] ^= change
+
+def _lay(images: Bytes, change: _Change, data: Bytes) -> None:
+    """Lay data into the first record of a ring, bring its CRC up to date, then the other copies."""
+    start, end = HEADER_BYTES, change.ring.record_bytes - CRC_BYTES
+    first, column = change.ring.address(0), 0
+    for target in change.targets:
+        size = target.placed.field.size
+        at = first + target.start
+        images[:, at:at + size] = data[:, column:column + size]
+        column += size
+    delta = np.empty(len(images), np.uint32)
+    step = max(1, _BLOCK // len(change.index))
+    for row in range(0, len(images), step):
+        block = data[row:row + step] ^ change.base
+        delta[row:row + step] = np.bitwise_xor.reduce(
+            change.table[block + change.index], axis=1)
+    crcs = delta.astype("<u4").view(np.uint8).reshape(-1, CRC_BYTES)
+    body = images[:, first + start:first + end]
+    for copy in range(change.ring.group.copies):
+        at = change.ring.address(copy)
+        if copy:
+            images[:, at + start:at + end] = body
+        images[:, at + end:at + end + CRC_BYTES] ^= crcs
 
 
 def contributions(size: int) -> Words:

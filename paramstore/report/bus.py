@@ -7,6 +7,7 @@ from typing import Any
 
 from paramstore.bus.changes import Change, Changes
 from paramstore.bus.compare import Comparison
+from paramstore.format import ERASED
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
@@ -19,16 +20,24 @@ __all__ = ["change_lines", "changes_data", "changes_text", "comparison_data",
            "comparison_text"]
 
 _BYTES_SHOWN = 8
+_WIDE = 96
 
 
 def change_lines(changes: Iterable[Change], indent: int = 2) -> list[str]:
-    """Return "group.parameter  before -> after" for each, in columns."""
+    """Return "group.parameter  before -> after" for each, in columns; what is long takes two
+    lines."""
     rows = [(f"{c.group.name}.{c.parameter.name}", _shown(c, c.before), _shown(c, c.after))
             for c in changes]
     width = max((len(name) for name, _, _ in rows), default=0)
     old = min(max((display_width(before) for _, before, _ in rows), default=0), 24)
-    return [" " * indent + f"{name:{width}}  {before}{' ' * (old - display_width(before))} -> "
-            f"{after}" for name, before, after in rows]
+    lines = []
+    for name, before, after in rows:
+        start = f"{' ' * indent}{name:{width}}  {before}"
+        if display_width(start) + display_width(after) > _WIDE:
+            lines += [start, f"{' ' * (indent + width + 2)}-> {after}"]
+        else:
+            lines.append(f"{start}{' ' * (old - display_width(before))} -> {after}")
+    return lines
 
 
 def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
@@ -40,6 +49,8 @@ def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
         return "\n".join(lines) + "\n"
     if changes.label:
         lines.append("  label written" if done else "  the label is written")
+    if changes.before.count(ERASED) == len(changes.before):
+        lines.append("  the part is blank: every group is written; what is not the default:")
     lines += change_lines(changes.changed)
     same = [g for g in changes.groups if g not in {c.group.name for c in changes.changed}]
     lines += [f"  {g}: its first record, with the defaults" for g in same]
@@ -52,7 +63,7 @@ def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
 
 def _kept(changes: Changes) -> Iterator[str]:
     if changes.kept:
-        yield "  kept as it is, though it differs:"
+        yield "  kept, though it differs; on the part -> wanted:"
         yield from change_lines(changes.kept, 4)
 
 

@@ -42,7 +42,8 @@ def test_a_blank_part_is_programmed(bench: Path) -> None:
     """First it is shown and nothing happens; then the part is the image, byte by byte."""
     shown = write("unit.bin")
     assert 0 == shown.exit_code
-    assert "  the label is written\n" in shown.stdout
+    assert "  the label is written\n  the part is blank: every group is written; " in shown.stdout
+    assert any(line.lstrip().startswith("-> x [0, 480,") for line in shown.stdout.splitlines())
     assert re.search(r'  identity\.serial +"" +-> "TP-2601-0042"\n', shown.stdout)
     assert "would be written; --yes does it\n" in shown.stdout
     assert "caution: wrong values" in shown.stderr
