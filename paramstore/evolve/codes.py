@@ -78,9 +78,9 @@ CODES: dict[str, Code] = {
     "PS727": Code(
         "a unit changes and nothing says how",
         "`convert = { factor = F, offset = O }` says that the new physical value is the old one "
-        "x F + O: `factor = 0.001` from mV to V. The value gets new bytes, and units in the field "
-        "convert it when they first run the new firmware. With `factor = 1` only the word for the "
-        "unit changes.",
+        "x F + O: `factor = 0.001` from mV to V, `divisor = 60` from s to min. The value gets new "
+        "bytes, and units in the field convert it when they first run the new firmware. With "
+        "`factor = 1` only the word for the unit changes.",
     ),
     "PS728": Code(
         "one kind of value cannot become another",

@@ -60,7 +60,7 @@ def via_of(old: Field, new: Field) -> Via:
             "write how a value converts, such as `convert = { factor = 0.001 }`; "
             "`factor = 1` if it is only another word for the same unit",
             ("a stored value means something else in another unit",))
-    return Via(Fraction(convert.factor), Fraction(convert.offset))
+    return Via(Fraction(convert.factor) / Fraction(convert.divisor), Fraction(convert.offset))
 
 
 def _are_numbers(old: Field, new: Field) -> bool:

@@ -107,6 +107,7 @@ def _field_data(placed: PlacedField) -> dict[str, Any]:
         "members": [list(pair) for pair in field.members],
         "convert": field.convert and {
             "factor": plain_decimal(field.convert.factor),
+            "divisor": plain_decimal(field.convert.divisor),
             "offset": plain_decimal(field.convert.offset),
             "names": [list(pair) for pair in field.convert.names],
         },
@@ -151,6 +152,7 @@ def _placed(data: dict[str, Any], kind: Kind) -> PlacedField:
         data["rising"], data["unit"], Decimal(data["scale"]), Decimal(data["zero"]),
         data["digits"], tuple((name, number) for name, number in data["members"]),
         convert and Convert(Decimal(convert["factor"]), Decimal(convert["offset"]),
+                            Decimal(convert.get("divisor", 1)),
                             tuple((old, new) for old, new in convert["names"])),
     )
     return PlacedField(field, data["offset"], data["since"])

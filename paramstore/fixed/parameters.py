@@ -268,7 +268,7 @@ def _target(table: Table, field: Field) -> Target | None:
     inner = table.desk.table((*table.path, "to"), TARGET_KEYS, what)
     if inner is None or inner.spoilt:
         return None
-    factor, offset = (Decimal(inner.get(k, CONVERT_KEYS[k].default)) for k in CONVERT_KEYS)
+    factor, offset = (Decimal(inner.get(k, CONVERT_KEYS[k].default)) for k in ("factor", "offset"))
     for key, value in (("factor", factor), ("offset", offset)):
         if not value.is_finite() or (not value and key == "factor") or (
                 value and not _LEAST <= abs(value) <= _MOST):

@@ -28,18 +28,19 @@ def _numbers(table: Table) -> Convert | None:
     inner = table.desk.table((*table.path, "convert"), CONVERT_KEYS, f"`convert` of {table.what}")
     if inner is None:
         return None
-    factor, offset = (Decimal(inner.get(k, CONVERT_KEYS[k].default)) for k in CONVERT_KEYS)
-    for key, value in (("factor", factor), ("offset", offset)):
+    given = {k: Decimal(inner.get(k, CONVERT_KEYS[k].default)) for k in CONVERT_KEYS}
+    for key, value in given.items():
         usable = value.is_finite() and (not value or _LEAST <= abs(value) <= _MOST)
         if usable and (value or key == "offset"):
             continue
         inner.desk.add(
             "PS207", f"`{key}` = {show_number(value)} is of no use", inner.span(key),
-            notes=("new physical value = old physical value x `factor` + `offset`",),
+            notes=("new physical value = old physical value x `factor` / `divisor` + "
+                   "`offset`",),
             help="give a number between 1e-30 and 1e30",
         )
         return None
-    return Convert(factor, offset)
+    return Convert(given["factor"], given["offset"], given["divisor"])
 
 
 def _names(table: Table, field: Field) -> Convert | None:

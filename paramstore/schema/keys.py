@@ -159,13 +159,15 @@ PARAMETER_KEYS = _table(
         "Name in the release before, if it had another one: NAME, or GROUP.NAME of another group.",
         'was = "interval"'),
     Key("convert", Form.TABLE,
-        "From values of the release before: factor and offset, or old to new names of members.",
+        "From values of the release before: factor, divisor, offset; or new names of members.",
         "convert = { factor = 0.001 }"),
 )
 
 CONVERT_KEYS = _table(
     Key("factor", Form.NUMBER, "New physical value for each old one.", "factor = 0.001",
         default=1),
+    Key("divisor", Form.NUMBER, "The other way round, where that is the exact number.",
+        "divisor = 60", default=1),
     Key("offset", Form.NUMBER, "New physical value for 0 in the old unit.", "offset = 273.15",
         default=0),
 )

@@ -72,12 +72,13 @@ class Limits:
 class Convert:
     """How values of the release before become values of this one.
 
-    Physical value = physical value before x `factor` + `offset`. `names` has (old, new) names of
-    members of an enum or of flags.
+    Physical value = physical value before x `factor` / `divisor` + `offset`. `names` has (old, new)
+    names of members of an enum or of flags.
     """
 
     factor: Decimal = Decimal(1)
     offset: Decimal = Decimal(0)
+    divisor: Decimal = Decimal(1)
     names: tuple[tuple[str, str], ...] = ()
 
 

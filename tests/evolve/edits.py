@@ -24,6 +24,7 @@ SCALES = ("1", "0.5", "0.1", "0.01")
 UNITS = ("", "mV", "V", "s")
 FACTORS = ("1", "0.001", "1000", "60", "0.5")
 OFFSETS = ("0", "0", "-5", "273.15")
+BARE = ("scale", "offset", "factor", "divisor", "min", "max", "default")
 MEMBERS = ("off", "low", "mid", "high", "full", "test")
 
 
@@ -88,8 +89,7 @@ def _value(key: str, value: Any) -> str:
     if isinstance(value, dict):
         inner = ", ".join(f"{k} = {_value(k, v)}" for k, v in value.items())
         return "{ " + inner + " }"
-    bare = isinstance(value, int) or key in ("scale", "offset", "factor", "min", "max", "default")
-    return str(value) if bare else f'"{value}"'
+    return str(value) if isinstance(value, int) or key in BARE else f'"{value}"'
 
 
 # ---- New ones -----------------------------------------------------------------------------------
@@ -284,6 +284,8 @@ def _reunite(store: Store, name: str, group: Group, old: str, parameter: Paramet
     unit = rng.choice([u for u in UNITS if u != parameter.keys.get("unit", "")])
     parameter.keys["unit"] = unit
     parameter.convert = {"factor": rng.choice(FACTORS), "offset": rng.choice(OFFSETS)}
+    if rng.randrange(4) == 0:
+        parameter.convert["divisor"] = rng.choice(("60", "7", "0.3"))
     if rng.randrange(2):
         _retype(store, name, group, old, parameter, rng)
 

@@ -275,8 +275,8 @@ def along(way: list[tuple[dict[str, Any], dict[str, Any]]]) -> tuple[Fraction, F
     for before, after in way:
         if before["unit"] != after["unit"]:
             c = after["convert"]
-            factor, offset = factor * Fraction(c["factor"]), (
-                offset * Fraction(c["factor"]) + Fraction(c["offset"]))
+            step = Fraction(c["factor"]) / Fraction(c.get("divisor", "1"))
+            factor, offset = factor * step, offset * step + Fraction(c["offset"])
     return factor, offset
 
 
