@@ -20,14 +20,15 @@ from paramstore.parts.bus import bits_ms
 from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
-__all__ = ["DATA_VERSION", "campaign_data", "campaign_text", "played_data", "played_text"]
+__all__ = ["DATA_VERSION", "LEFT", "SAMPLED", "campaign_data", "campaign_text", "found_text",
+           "played_data", "played_text", "starts_text"]
 
 DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
 LINE = 96
 _MOST_STARTS = 4
 
-_LEFT = {
+LEFT = {
     "old": "the page as it was",
     "new": "all of the new bytes, but nobody was told",
     "prefix": "the first bytes new, the rest old",
@@ -42,7 +43,8 @@ _LEFT = {
     "rest of page": "any of these, and random bytes in the rest of the page",
     "later": "no cut, or operations completed after it",
 }
-_SAMPLED = ("mix", "noise")
+"""What the last cut left, by column of a tally, in words."""
+SAMPLED = ("mix", "noise")
 
 
 # ---- Text ----------------------------------------------------------------------------------------
@@ -110,10 +112,11 @@ def _explained(campaign: Campaign) -> Iterator[str]:
         f"{samples} samples of each; all others: every one there is). Histories that lead to equal "
         "states were run once and counted each: hence fewer boots.")
     for result in campaign.results:
-        yield from _wrapped(f"Start states of {result.sweep.title}: {_starts(result.sweep)}.")
+        yield from _wrapped(f"Start states of {result.sweep.title}: {starts_text(result.sweep)}.")
 
 
-def _starts(sweep: Sweep) -> str:
+def starts_text(sweep: Sweep) -> str:
+    """Return the start states of a sweep in words; of many only the first and the last."""
     names = [_start_words(start) for start in sweep.starts]
     if len(names) > _MOST_STARTS:
         names = [*names[:2], f"{len(names) - 2} more up to {names[-1]}"]
@@ -135,7 +138,7 @@ def _left(campaign: Campaign) -> list[str]:
                *(Column("no cut" if cuts == 0 else plural(cuts, "cut"))
                  for cuts in range(deepest + 1))]
     return table(columns, [
-        (_LEFT[name], "sampled" if name in _SAMPLED else "every one",
+        (LEFT[name], "sampled" if name in SAMPLED else "every one",
          *(f"{rows[cuts][at]:,}" for cuts in range(deepest + 1)))
         for at, name in enumerate(COLUMNS) if any(row[at] for row in rows)
     ], indent=2)
@@ -179,11 +182,12 @@ def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
     violation = shown.violation
     group = "" if violation.group is None else f" of {plan.rings[violation.group].group.name}"
     yield f"  {violation.verdict.invariant}{group}: {violation.verdict.meaning}"
-    yield f"    expected {violation.expected}, found {_found(violation)}"
+    yield f"    expected {violation.expected}, found {found_text(violation)}"
     yield f"    replay: paramstore prove SCHEMA --replay {shown.replay}"
 
 
-def _found(violation: Violation) -> str:
+def found_text(violation: Violation) -> str:
+    """Return what stood where something else was expected."""
     return "nothing known" if violation.found is None else str(violation.found)
 
 

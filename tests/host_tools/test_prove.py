@@ -63,3 +63,13 @@ def test_what_is_no_history() -> None:
     result = run(MINIMAL, "--replay", "FACTORY,setings")
     assert (2, "") == (result.exit_code, result.stdout)
     assert "no step" in result.stderr and "settings" in result.stderr
+
+
+def test_page_beside_the_answer(tmp_path: Path) -> None:
+    """--html writes a page of the same campaign after the report; a replay has none."""
+    page = tmp_path / "cuts.html"
+    result = run(MINIMAL, "--quick", "--jobs", "1", "--html", str(page))
+    assert 0 == result.exit_code and "No violation" in result.stdout
+    assert "No violation in" in page.read_text("utf-8")
+    refused = run(MINIMAL, "--replay", "FACTORY,settings,BOOT", "--html", str(page))
+    assert 2 == refused.exit_code and "--html shows a campaign" in refused.stderr

@@ -92,12 +92,12 @@ def _steps(rough: float) -> Iterator[float]:
     yield from (decade * s for s in (1, 2, 5, 10))
 
 
-def used_up(share: float) -> Markup:
-    """Return a bar of how much of a life is used, 0 to 1."""
+def used_up(share: float, near: float = 0.8) -> Markup:
+    """Return a bar of how much is used, 0 to 1; from `near` on it looks like a warning."""
     return Markup('<svg class="used" viewBox="0 0 204 12" aria-hidden="true">'
                   '<rect class="frame" x="1" y="1" width="202" height="10"/>'
                   '<rect class="{}" x="2" y="2" width="{:.1f}" height="8"/></svg>').format(
-        "fill near" if share >= 0.8 else "fill", 200 * min(1.0, share))
+        "fill near" if share >= near else "fill", 200 * min(1.0, share))
 
 
 def supply_fall(from_v: float, to_v: float, transfer_ms: float, total_ms: float) -> Markup:

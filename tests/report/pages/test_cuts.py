@@ -1,0 +1,61 @@
+"""The page of a campaign: what was counted, what was broken, and how to see it again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from paramstore.cuts.campaign import Shown
+from paramstore.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
+from paramstore.report.cuts import campaign_data
+from paramstore.report.pages.cuts import campaign_page
+from paramstore.report.pages.tears import tear_picture
+from tests.report.pages.markup import Markup, faults
+from tests.report.test_cuts import sound
+
+
+def _spaced(page: str) -> str:
+    """The text of a page, with a blank between the cells of a table."""
+    return " ".join(Markup(page.replace("</t", " </t")).text.split())
+
+
+def test_a_sound_campaign() -> None:
+    """Totals, sweeps, tears by number of cuts, longest calls and bounds: as they were counted."""
+    data = campaign_data(sound())
+    page = campaign_page(sound())
+    text = " ".join(Markup(page).text.split())
+    assert [] == faults(page)
+    assert f"No violation in {data['histories']:,} histories." in text
+    for sweep in data["sweeps"]:
+        assert f"{sweep['histories']:,}" in text and sweep["title"] in text
+    for row in data["histories_by_cuts"]:
+        assert all(f"{count:,}" in text for count in row.values())
+    assert f"{data['longest_bits']['mount']:,}" in text
+    assert f"{data['bound_bits']['mount']:,}" in text
+    assert text.count("held") == len(Verdict) - 1
+    assert "4 samples of each, seed 1" in text
+
+
+def test_violations_come_with_their_replay() -> None:
+    """Each violation says what was expected and found, and the line that plays it again."""
+    history = History(Start(), (Step(3), Step(0)))
+    first = sound().results[0]
+    totals = replace(first.totals, violation_count=3)
+    hurt = replace(
+        sound(), results=(replace(first, totals=totals), *sound().results[1:]),
+        violations=(Shown(Violation(Verdict.LOST, 0, 7, None, history), "FACTORY,settings,BOOT"),))
+    page = campaign_page(hurt)
+    text = " ".join(Markup(page).text.split())
+    assert [] == faults(page)
+    assert "3 violations in " in text
+    assert "I2 of settings: an acknowledged commit is gone. Expected 7, found nothing" in text
+    assert "paramstore prove SCHEMA --replay FACTORY,settings,BOOT" in text
+    assert "I2 an acknowledged commit is gone broken" in _spaced(page)
+    assert "held" not in text
+    assert 1 == sum(a.get("class") == "wrong" for a in Markup(page).all("tr"))
+
+
+def test_every_tear_has_its_own_picture() -> None:
+    """Each kind of torn page looks different; what is no tear has no picture."""
+    pictures = [tear_picture(kind) for kind in COLUMNS if kind != "later"]
+    assert len(pictures) == len(set(pictures)) and all(pictures)
+    assert "" == tear_picture("later")
