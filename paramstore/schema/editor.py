@@ -26,10 +26,11 @@ from paramstore.schema.keys import (
     TYPES,
     Form,
     Key,
+    TypeInfo,
 )
 from paramstore.schema.model import Kind, Role
 
-__all__ = ["json_schema"]
+__all__ = ["NAMES", "json_schema", "key_schema", "object_schema", "typed_schema"]
 
 _FORMS: dict[Form, dict[str, Any]] = {
     Form.TEXT: {"type": "string"},
@@ -44,7 +45,7 @@ _FORMS: dict[Form, dict[str, Any]] = {
     Form.TEXTS: {"type": "array", "items": {"type": "string"}},
     Form.BOOL: {"type": "boolean"},
 }
-_NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
+NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
 _NUMBER_OR_QUANTITY = {"type": ["number", "string"]}
 
 
@@ -62,7 +63,7 @@ def json_schema() -> dict[str, Any]:
                 "type": "object",
                 "description": "The groups: what is committed together.",
                 "minProperties": 1,
-                "propertyNames": _NAMES,
+                "propertyNames": NAMES,
                 "additionalProperties": {"$ref": "#/$defs/group"},
             },
         },
@@ -71,12 +72,14 @@ def json_schema() -> dict[str, Any]:
             "part": _part(),
             "group": _group(),
             "parameter": _parameter(),
-            "axis": _typed(INTEGERS + FLOATS, AXIS_KEYS, "Axis of a curve."),
+            "axis": typed_schema({n: TYPES[n] for n in INTEGERS + FLOATS}, AXIS_KEYS,
+                                 "Axis of a curve."),
         },
     }
 
 
-def _key(key: Key, **more: Any) -> dict[str, Any]:
+def key_schema(key: Key, **more: Any) -> dict[str, Any]:
+    """Return the schema of what a key takes."""
     result = {"description": key.doc, **_FORMS[key.form], **more}
     if key.low is not None:
         result |= {"minimum": key.low, "maximum": key.high}
@@ -85,7 +88,9 @@ def _key(key: Key, **more: Any) -> dict[str, Any]:
     return result
 
 
-def _object(properties: Mapping[str, Any], required: Iterable[str], doc: str) -> dict[str, Any]:
+def object_schema(properties: Mapping[str, Any], required: Iterable[str],
+                  doc: str) -> dict[str, Any]:
+    """Return the schema of a table with these keys and no other."""
     return {
         "type": "object",
         "description": doc,
@@ -98,18 +103,18 @@ def _object(properties: Mapping[str, Any], required: Iterable[str], doc: str) ->
 def _store() -> dict[str, Any]:
     known = {"type": "string", "anyOf": [{"enum": list(catalogue.names())}, {}]}
     more: dict[str, dict[str, Any]] = {
-        "name": _NAMES,
+        "name": NAMES,
         "part": {"oneOf": [known, {"$ref": "#/$defs/part"}]},
         "life_years": {"exclusiveMinimum": 0},
     }
-    properties = {k.name: _key(k, **more.get(k.name, {})) for k in STORE_KEYS.values()}
+    properties = {k.name: key_schema(k, **more.get(k.name, {})) for k in STORE_KEYS.values()}
     required = [k.name for k in STORE_KEYS.values() if k.required]
-    return _object(properties, required, "The store as a whole: its part and how it is used.")
+    return object_schema(properties, required, "The store as a whole: its part and how it is used.")
 
 
 def _part() -> dict[str, Any]:
     required = [k.name for k in PART_KEYS.values() if k.default is None]
-    return _object({k.name: _part_key(k) for k in PART_KEYS.values()}, required,
+    return object_schema({k.name: _part_key(k) for k in PART_KEYS.values()}, required,
                    "An EEPROM part that is not in the catalogue, from its data sheet.")
 
 
@@ -138,7 +143,7 @@ def _part_key(key: PartKey) -> dict[str, Any]:
 
 def _group() -> dict[str, Any]:
     parameters = {
-        "type": "object", "minProperties": 1, "propertyNames": _NAMES,
+        "type": "object", "minProperties": 1, "propertyNames": NAMES,
         "additionalProperties": {"$ref": "#/$defs/parameter"},
     }
     more: dict[str, dict[str, Any]] = {
@@ -146,25 +151,26 @@ def _group() -> dict[str, Any]:
         "writes": {"pattern": f"^({WRITES})$"},
         "parameter": parameters,
     }
-    properties = {k.name: _key(k, **more.get(k.name, {})) for k in GROUP_KEYS.values()}
+    properties = {k.name: key_schema(k, **more.get(k.name, {})) for k in GROUP_KEYS.values()}
     required = [k.name for k in GROUP_KEYS.values() if k.required]
-    return _object(properties, [*required, "parameter"], "What is committed together.")
+    return object_schema(properties, [*required, "parameter"], "What is committed together.")
 
 
 def _parameter() -> dict[str, Any]:
-    schema = _typed(tuple(TYPES), PARAMETER_KEYS, "One parameter.")
+    schema = typed_schema(TYPES, PARAMETER_KEYS, "One parameter.")
     axis = {"$ref": "#/$defs/axis"}
     schema["properties"] |= {n: {**schema["properties"][n], **axis} for n in ("x", "y")}
     return schema
 
 
-def _typed(types: tuple[str, ...], keys: Mapping[str, Key], doc: str) -> dict[str, Any]:
+def typed_schema(types: Mapping[str, TypeInfo], keys: Mapping[str, Key],
+                 doc: str) -> dict[str, Any]:
     """Return the schema of a table whose `type` decides which other keys it may have."""
     more = {"type": {"enum": list(types)}, "members": _members()}
-    properties = {k.name: _key(k, **more.get(k.name, {})) for k in keys.values()}
-    rules = [_rule(name, keys) for name in types]
+    properties = {k.name: key_schema(k, **more.get(k.name, {})) for k in keys.values()}
+    rules = [_rule(name, info, keys) for name, info in types.items()]
     return {
-        **_object(properties, ["type"], doc),
+        **object_schema(properties, ["type"], doc),
         "allOf": rules,
     }
 
@@ -172,15 +178,14 @@ def _typed(types: tuple[str, ...], keys: Mapping[str, Key], doc: str) -> dict[st
 def _members() -> dict[str, Any]:
     return {"oneOf": [
         {"type": "array", "minItems": 1, "uniqueItems": True,
-         "items": {"type": "string", **_NAMES}},
-        {"type": "object", "minProperties": 1, "propertyNames": _NAMES,
+         "items": {"type": "string", **NAMES}},
+        {"type": "object", "minProperties": 1, "propertyNames": NAMES,
          "additionalProperties": {"type": "integer", "minimum": 0}},
     ]}
 
 
-def _rule(name: str, keys: Mapping[str, Key]) -> dict[str, Any]:
+def _rule(name: str, info: TypeInfo, keys: Mapping[str, Key]) -> dict[str, Any]:
     """Return: if `type` is `name`, then these keys, and no other."""
-    info = TYPES[name]
     allowed = [k for k in info.keys if k in keys]
     values: dict[str, Any] = dict.fromkeys(allowed, True)
     if info.kind in (Kind.INTEGER, Kind.FLOAT):

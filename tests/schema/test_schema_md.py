@@ -5,13 +5,23 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
 
 import paramstore
 from paramstore.errors import SourceText
+from paramstore.fixed.keys import (
+    CHECK_KEYS,
+    FIXED_KEYS,
+    FIXED_PARAMETER_KEYS,
+    FIXED_TYPES,
+    SECTION_KEYS,
+    TARGET_KEYS,
+    WHEN_KEYS,
+)
+from paramstore.fixed.reader import read_layout
 from paramstore.image.values import read_values
 from paramstore.layout.place import make_plan
 from paramstore.parts.table import KEYS as PART_KEYS
@@ -26,6 +36,7 @@ from paramstore.schema.keys import (
     TYPES,
     Form,
     Key,
+    TypeInfo,
 )
 from paramstore.schema.model import Role
 from paramstore.schema.reader import read_schema
@@ -34,7 +45,8 @@ from tests.goldens import golden
 PAGE = Path(paramstore.__file__).parent / "SCHEMA.md"
 TEXT = PAGE.read_text("utf-8")
 
-_FORMS = {Form.VALUE: "a value of its type", Form.TABLE: "a table", Form.PART: "a name or a table"}
+_FORMS = {Form.VALUE: "a value of its type", Form.TABLE: "a table",
+          Form.PART: "a name or a table", Form.TARGET: "a name or a table"}
 _PART_FORMS = {PartForm.TEXT: "a text", PartForm.INTEGER: "a whole number",
                PartForm.NUMBER: "a number", PartForm.POINTS: "pairs of numbers",
                PartForm.SOURCES: "a table of arrays"}
@@ -45,7 +57,7 @@ def shown(value: object) -> str:
 
 
 def number(value: float, key: str) -> str:
-    return f"0x{int(value):02X}" if key == "address" else f"{value:g}"
+    return f"0x{int(value):02X}" if key == "address" or value > 1e9 else f"{value:g}"
 
 
 def key_row(key: Key) -> str:
@@ -55,7 +67,8 @@ def key_row(key: Key) -> str:
     if key.required:
         takes += "; **required**"
     elif key.default not in (None, "", ()):
-        takes += f"; else {number(key.default, key.name)}"
+        plain = isinstance(key.default, int | float) and not isinstance(key.default, bool)
+        takes += f"; else {number(key.default, key.name) if plain else shown(key.default)}"
     return f"| `{key.name}` | {takes} | {key.doc} | `{key.example}` |"
 
 
@@ -73,27 +86,36 @@ def part_row(key: PartKey) -> str:
     return f"| `{key.name}` | {takes} | {key.doc} |"
 
 
-def type_rows() -> Iterator[str]:
-    for names in (INTEGERS, FLOATS, *((n,) for n in TYPES if n not in INTEGERS + FLOATS)):
-        info = TYPES[names[0]]
-        assert {TYPES[n].keys for n in names} == {info.keys}
+def type_rows(types: Mapping[str, TypeInfo], keys_of: Mapping[str, Key],
+              left_out: tuple[str, ...]) -> Iterator[str]:
+    for names in (INTEGERS, FLOATS, *((n,) for n in types if n not in INTEGERS + FLOATS)):
+        info = types[names[0]]
+        assert {types[n].keys for n in names} == {info.keys}
         doc = {INTEGERS: "whole number, unsigned or signed, of 8 to 64 bits, scaled or not",
                FLOATS: "IEEE 754 binary32 and binary64"}.get(names, info.doc)
-        keys = [f"**`{k}`**" if PARAMETER_KEYS[k].required else f"`{k}`"
-                for k in info.keys if k not in ("type", "doc", "was")]
+        keys = [f"**`{k}`**" if keys_of[k].required else f"`{k}`"
+                for k in info.keys if k not in left_out]
         yield f"| {' '.join(f'`{n}`' for n in names)} | {doc} | {' '.join(keys)} |"
 
 
+KEY_HEAD = ("| key | takes | what it is | example |", "|---|---|---|---|")
+
 TABLES = {
-    "store": ["| key | takes | what it is | example |", "|---|---|---|---|",
-              *map(key_row, STORE_KEYS.values())],
+    "store": [*KEY_HEAD, *map(key_row, STORE_KEYS.values())],
     "part": ["| key | takes | what it is |", "|---|---|---|", *map(part_row, PART_KEYS.values())],
-    "group": ["| key | takes | what it is | example |", "|---|---|---|---|",
-              *map(key_row, GROUP_KEYS.values())],
+    "group": [*KEY_HEAD, *map(key_row, GROUP_KEYS.values())],
     "types": ["| type | is | keys besides `type`, `doc` and `was` |", "|---|---|---|",
-              *type_rows()],
-    "parameter": ["| key | takes | what it is | example |", "|---|---|---|---|",
-                  *map(key_row, PARAMETER_KEYS.values())],
+              *type_rows(TYPES, PARAMETER_KEYS, ("type", "doc", "was"))],
+    "parameter": [*KEY_HEAD, *map(key_row, PARAMETER_KEYS.values())],
+    "fixed": [*KEY_HEAD, *map(key_row, FIXED_KEYS.values())],
+    "section": [*KEY_HEAD, *map(key_row, SECTION_KEYS.values())],
+    "when": [*KEY_HEAD, *map(key_row, WHEN_KEYS.values())],
+    "fixed_types": ["| type | is | keys besides `type`, `doc` and `to` |", "|---|---|---|",
+                    *type_rows(FIXED_TYPES, FIXED_PARAMETER_KEYS, ("type", "doc", "to"))],
+    "place": [*KEY_HEAD, *(key_row(k) for n, k in FIXED_PARAMETER_KEYS.items()
+                           if n not in PARAMETER_KEYS)],
+    "target": [*KEY_HEAD, *map(key_row, TARGET_KEYS.values())],
+    "check": [*KEY_HEAD, *map(key_row, CHECK_KEYS.values())],
 }
 
 
@@ -109,7 +131,8 @@ def test_tables_are_those_of_the_reader() -> None:
     assert golden(PAGE, filled) == filled
 
 
-BLOCKS = re.findall(r"(?ms)^```toml\n(.*?)^```$", TEXT)
+STORES, _, FIXED = TEXT.partition("\n## Fixed layouts")
+BLOCKS, FIXED_BLOCKS = (re.findall(r"(?ms)^```toml\n(.*?)^```$", part) for part in (STORES, FIXED))
 WHOLE = [b for b in BLOCKS if b.startswith("[store]")]
 EXAMPLES = [b for b in BLOCKS if not b.startswith("[") or ".NAME." in b]
 HEAD = '[store]\nname = "demo"\npart = "24LC32A"\n\n[group.NAME]\nrole = "setting"\n' \
@@ -169,3 +192,36 @@ def test_roles_are_described() -> None:
         text = in_a_schema('level = { type = "u8" }').replace('"setting"', f'"{name}"')
         group = read_schema(SourceText("t", text))[0].groups[0]
         assert (int(copies), locked == "yes") == (group.copies, group.role.protected)
+
+
+# ---- Fixed layouts ------------------------------------------------------------------------------
+
+
+def in_a_layout(lines: str) -> str:
+    """A layout around lines of parameters or of checksums."""
+    if lines.startswith("[fixed]"):
+        return lines
+    kind = "check" if " over = " in lines else "parameter"
+    return f'[fixed]\nname = "demo"\nsize = 64\n\n[group.demo.{kind}]\n{lines}'
+
+
+@pytest.mark.parametrize("text", [*map(in_a_layout, FIXED_BLOCKS)],
+                         ids=lambda t: t.splitlines()[-1][:20])
+def test_examples_of_layouts_are_read_without_a_finding(text: str) -> None:
+    """A layout of the page, or one around its lines, has no mistake."""
+    layout, findings = read_layout(SourceText("SCHEMA.md", text))
+    assert ((), True) == (findings, bool(layout.groups))
+
+
+def test_examples_of_layouts_show_every_type_and_key() -> None:
+    """Every type, every key of a parameter and every key of a checksum is used by an example."""
+    tables: dict[str, list[dict[str, object]]] = {"parameter": [], "check": []}
+    for block in FIXED_BLOCKS:
+        for group in tomllib.loads(in_a_layout(block))["group"].values():
+            for kind, found in tables.items():
+                found += group.get(kind, {}).values()
+    types = {str(t["type"]) for t in tables["parameter"]}
+    assert {"u8", "u16", "i16", "f32", "f64"} == types & set(INTEGERS + FLOATS)
+    assert set(FIXED_TYPES) - set(INTEGERS + FLOATS) == types - set(INTEGERS + FLOATS)
+    for kind, keys in (("parameter", FIXED_PARAMETER_KEYS), ("check", CHECK_KEYS)):
+        assert set(keys) == {key for table in tables[kind] for key in table}
