@@ -15,7 +15,7 @@ from host_tools.main import main
 
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "paramstore/firmware/PORTING.md", "paramstore/FORMAT.md",
-             "paramstore/SCHEMA.md")
+             "paramstore/SCHEMA.md", "paramstore/PRODUCTION.md")
 
 
 def _console_blocks(document: str) -> Iterator[tuple[str, str]]:
