@@ -97,10 +97,12 @@ class Source:
                             "put the values into the image with `paramstore pack`")
 
 
-def read_wanted(project: Project, plan: Plan, source: Source) -> tuple[Values, Contents | None]:
+def read_wanted(project: Project, plan: Plan, source: Source,
+                exact: bool = False) -> tuple[Values, Contents | None]:
     """Return the wanted values, and the image that they come from if there is one.
 
-    FindingsError for mistakes in the file, or an image that does not go with `plan`.
+    FindingsError for mistakes in the file, or an image that does not go with `plan`; an `exact` one
+    may be of any release on the same part.
     """
     from paramstore.bus.changes import image_values
     from paramstore.image.contents import unpack
@@ -113,8 +115,8 @@ def read_wanted(project: Project, plan: Plan, source: Source) -> tuple[Values, C
         return read_values(plan.schema, text, source.settings).values, None
     assert path is not None, "an image has a name"
     dump = decode_image(read_bytes(path), form_of(path, source.form), path, plan.part.capacity)
-    image = unpack(plan, dump.data)
-    return image_values(image, path), image
+    image = read_contents(project, dump.data) if exact else unpack(plan, dump.data)
+    return image_values(image, path, exact=exact), image
 
 
 def note_event(records: str | None, image: Contents | None, what: str, good: bool,

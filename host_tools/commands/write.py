@@ -83,7 +83,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         contents: Contents = read_contents(project, read_part(programmer))
         recognise(contents, name)
         plan = contents.plan
-        values, image = read_wanted(project, plan, wanted_from)
+        values, image = read_wanted(project, plan, wanted_from, exact)
+        plan = image.plan if exact and image else plan
         changes = (exact_changes(contents, image, name, unlock=unlock) if exact and image
                    else value_changes(contents, values, name, unlock=unlock))
         if yes and changes.pages:

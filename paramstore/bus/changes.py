@@ -14,7 +14,7 @@ from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
 from paramstore.image.breaches import breaches
-from paramstore.image.contents import Contents, GroupContents, LabelState
+from paramstore.image.contents import Contents, GroupContents, LabelState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
@@ -96,12 +96,15 @@ _REFUSALS = ("PS605", "PS607", "PS608", "PS609", "PS610")
 # ---- Values --------------------------------------------------------------------------------------
 
 
-def image_values(contents: Contents, path: str) -> dict[str, dict[str, tuple[Raw, ...]]]:
+def image_values(contents: Contents, path: str, *,
+                 exact: bool = False) -> dict[str, dict[str, tuple[Raw, ...]]]:
     """Return the values of an image that is to be written; FindingsError (PS962) if it is not one
-    of this store and layout, or has lost a group."""
+    of this store and layout, or has no record of a group; an `exact` one may have none."""
     reason = ""
     if contents.label_state is not LabelState.OURS:
         reason = f"its label says: {contents.label_state}"
+    elif exact:
+        pass
     elif lost := [g.ring.group.name for g in contents.groups if g.newest is None]:
         reason = f"it has no record of group {code_list(lost)}"
     if reason:
@@ -165,9 +168,25 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
                   unlock: bool = False) -> Changes:
     """Return what makes a part hold `image` byte by byte, a backup of it for one.
 
-    FindingsError (PS964) if that changes a protected group that has a record, unless `unlock`.
+    The image may be of another release than the part. FindingsError (PS964) if it is, or if a
+    protected group that has a record changes, unless `unlock`.
     """
-    plan = contents.plan
+    plan = image.plan
+    if contents.plan is not plan:
+        here, there = contents.plan.part, plan.part
+        if (here.capacity, here.page) != (there.capacity, there.page):
+            raise FindingsError([Finding(
+                "PS962", f"the image is for a part of {there.capacity} bytes with "
+                f"{there.page}-byte pages, this one has {here.capacity} and {here.page}",
+                SourceText(name, ""),
+                help="fit the part that the image was made for")])
+        if not contents.blank and not unlock:
+            raise FindingsError([Finding(
+                "PS964", f"the image is of release {plan.release}, the part of release "
+                f"{contents.plan.release}", SourceText(name, ""),
+                notes=("all that the part holds is replaced",),
+                help="give --unlock if the image was made from this very part")])
+        contents = unpack(plan, contents.image)
     pairs = list(zip(contents.groups, image.groups, strict=True))
     diff = [c for mine, other in pairs for c in _differences(mine, other.values)]
     locked = dict.fromkeys(

@@ -116,6 +116,25 @@ def test_a_backup_comes_back(bench: Path) -> None:
     assert before == (bench / "part.bin").read_bytes()
 
 
+def test_a_unit_is_brought_to_a_later_release(bench: Path) -> None:
+    """Read, migrate, write back: the image replaces all that the part holds, so it needs --unlock;
+    without --exact an image of another release does not go with the part."""
+    run("pack", SCHEMA, "--release", "1", "--set", "settings.interval=33", "-o", "first.bin")
+    Path("part.bin").write_bytes(Path("first.bin").read_bytes())
+    assert 0 == run("read", SCHEMA, "-o", "read.bin", "--part-file", "part.bin").exit_code
+    for target in (2, 5):
+        made = f"made{target}.bin"
+        assert 0 == run("migrate", SCHEMA, "read.bin", "--to", str(target), "-o", made).exit_code
+        refused = write(made, "--exact", "--yes")
+        assert (1, True) == (refused.exit_code, "error PS964: the image is of release" in
+                             refused.stderr)
+        assert "error PS962" in write(made, "--yes").stderr
+        done = write(made, "--exact", "--unlock", "--yes", "--backup", f"before{target}.bin")
+        assert 0 == done.exit_code, done.stderr
+        assert bench.joinpath(made).read_bytes() == Path("part.bin").read_bytes()
+        assert "33 s" in read_back() and f"release {target}" in read_back()
+
+
 def test_verify_tells_what_differs(bench: Path) -> None:
     """By parameter with exit code 1; a values file is compared in what it names."""
     write("unit.bin", "--yes")
