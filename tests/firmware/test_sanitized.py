@@ -1,69 +1,68 @@
-"""Hostile parts, buses and arguments against the runtime under sanitizers: nothing undefined."""
+"""Hostile parts, buses and arguments against the runtime under sanitizers: nothing undefined.
+
+More of it, for longer: `python -m tests.programs.sanitizers`.
+"""
 
 from __future__ import annotations
 
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from paramstore.rig.toolchain import Compiler
+from paramstore.rig.toolchain import Compiler, find_compiler
 from paramstore.status import Status
-from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, write_store, zig
+from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, zig
+from tests.firmware.sanitizers import build, run
 
 FUZZ = Path(__file__).parent / "fuzz.c"
-
-# zig has the checks but no address sanitizer; a trap needs no support library.
-TRAP = ("-fsanitize=undefined", "-fsanitize-trap=undefined", "-O1")
-FULL = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-O1", "-g")
-
-
-def build(folder: Path, name: str, compiler: Compiler) -> Path:
-    """Runtime, tables and fuzzer of an example as one program."""
-    plan = example_plan(name)
-    write_store(folder, plan)
-    store = plan.schema.name
-    flags = TRAP if compiler.name.startswith("zig") else FULL
-    return compiler.program(
-        [FUZZ, folder / "paramstore.c", folder / f"{store}_params.c"], folder / "fuzz",
-        (*flags, "-std=c99", "-Wall", "-Wextra", "-Werror", f"-I{folder}",
-         f'-DFUZZ_HEADER="{store}_params.h"', f"-DFUZZ_STORE(x)={store}_##x"),
-    )
-
-
-def run(program: Path, seed: int, rounds: int) -> dict[str, int]:
-    """How often each status was returned; AssertionError with the output if it went wrong."""
-    done = subprocess.run([program, str(seed), str(rounds)], capture_output=True, text=True,
-                          check=False)
-    assert 0 == done.returncode, done.stdout + done.stderr
-    return {name: int(count) for name, count in map(str.split, done.stdout.splitlines())}
+IMAGES = Path(__file__).parent / "images.c"
+KINDS = {"noise", "flips", "burst", "pages", "shift", "rings", "labels"}
 
 
 @pytest.mark.parametrize("compiler", host_compilers(), ids=lambda c: c.name)
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_nothing_is_undefined(name: str, compiler: Compiler, tmp_path: Path) -> None:
     """Random bytes, damaged images, failing buses, arguments out of range."""
-    seen = run(build(tmp_path, name, compiler), 1, 2000)
+    seen = run(build(tmp_path, example_plan(name), FUZZ, compiler), 1, 2000)
     # The walk reached every kind of answer that a part and a bus of the right size can give.
     never = {name for name, count in seen.items() if count == 0}
     assert never <= {"PS_ERR_PART", "PS_ERR_LAYOUT", "PS_ERR_RULE", "PS_ERR_LOCKED", "PS_OLDER"}
     assert {f"PS_{s.name}" for s in Status} == set(seen)
 
 
+@pytest.mark.parametrize(("name", "images"), [("minimal", 200_000), ("tank_probe", 20_000)])
+def test_no_image_is_too_strange(name: str, images: int, tmp_path: Path) -> None:
+    """Whatever the part holds, mount writes nothing, ends, and serves what has a right CRC and
+    keeps its limits, or says that it does not."""
+    seen = run(build(tmp_path, example_plan(name), IMAGES, find_compiler()), 1, images)
+    assert images == sum(seen[kind] for kind in KINDS)
+    assert images == sum(count for status, count in seen.items() if status.startswith("PS_"))
+    expected = {"PS_OK", "PS_FLAGGED", "PS_ERR_FOREIGN", "PS_ERR_LAYOUT", "PS_ERR_PART"}
+    assert expected <= set(seen)
+    assert 0 < seen["mended"] < seen["served"]
+
+
+def broken(folder: Path, old: str, new: str, source: Path, name: str) -> Path:
+    """A watched program whose runtime has `new` for `old`."""
+    plan = example_plan(name)
+    assert run(build(folder, plan, source, zig()), 1, 50)
+    text = (folder / "paramstore.c").read_text("utf-8")
+    assert 1 == text.count(old)
+    changed = folder / "changed.c"
+    changed.write_text(text.replace(old, new), "utf-8")
+    return build(folder, plan, source, zig(), changed)
+
+
 def test_the_fuzzer_finds_a_bug(tmp_path: Path) -> None:
     """A runtime that trusts a count from outside is caught: the net has no hole there."""
-    plan = example_plan("minimal")
-    write_store(tmp_path, plan)
-    source = tmp_path / "paramstore.c"
-    text = source.read_text("utf-8")
-    check = "    if (first > f->count || count > f->count - first) {\n"
-    assert check in text
-    program = build(tmp_path, "minimal", zig())
-    assert run(program, 1, 50)
-    source.write_text(text.replace(check, "    if (first > f->count) {\n"), "utf-8")
-    broken = zig().program(
-        [FUZZ, source, tmp_path / "dimmer_params.c"], tmp_path / "broken",
-        (*TRAP, "-std=c99", f"-I{tmp_path}", '-DFUZZ_HEADER="dimmer_params.h"',
-         "-DFUZZ_STORE(x)=dimmer_##x"))
+    program = broken(tmp_path, "if (first > f->count || count > f->count - first) {",
+                     "if (first > f->count) {", FUZZ, "minimal")
     with pytest.raises(AssertionError):
-        run(broken, 1, 2000)
+        run(program, 1, 2000)
+
+
+def test_images_find_a_bug(tmp_path: Path) -> None:
+    """A runtime that takes a record at its word is caught by images with a wrong CRC."""
+    program = broken(tmp_path, "return crc == CRC_RESIDUE;", "return true;", IMAGES, "minimal")
+    with pytest.raises(AssertionError, match="a record that is none is served"):
+        run(program, 1, 2000)

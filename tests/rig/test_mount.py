@@ -8,10 +8,9 @@ from dataclasses import replace
 import pytest
 
 from paramstore.codec import build_label, build_record, encode_body
-from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import Fault
-from paramstore.rig.twin import TwinRig
+from paramstore.parts.part import Part
 from paramstore.status import Health, Status
 from tests.codec.plans import EXAMPLE, part
 from tests.engines import Engines
@@ -151,16 +150,22 @@ def test_part_that_is_not_ours_is_left_alone(label: bytes, expected: Status) -> 
     assert Status.OK is engines.call("format")
 
 
+def with_part(small: Part, memory: bytes = b"") -> Engines:
+    """Both engines of a store on a part that is not the planned one."""
+    engines = Engines(EXAMPLE)
+    engines.each(lambda bench: setattr(bench, "device", Device(small, 0x50, memory)))
+    return engines
+
+
 def test_part_of_half_the_size_is_recognised() -> None:
     """Where addresses wrap early the label shows again in the middle of the range."""
     for half in (part(512, 16), part(256, 16)):
-        rig = TwinRig(EXAMPLE, Bench(Device(half, 0x50, USED[:half.capacity])))
-        assert Status.ERR_PART is rig.mount()
-        blank = TwinRig(EXAMPLE, Bench(Device(half, 0x50)))
-        assert Status.BLANK is blank.mount()
-        assert Status.ERR_PART is blank.format()
-        blank.set("user", "low", 0, [2])
-        assert Status.ERR_FOREIGN is blank.commit("user")
+        assert Status.ERR_PART is with_part(half, USED[:half.capacity]).call("mount")
+        blank = with_part(half)
+        assert Status.BLANK is blank.call("mount")
+        assert Status.ERR_PART is blank.call("format")
+        blank.call("set", "user", "low", 0, [2])
+        assert Status.ERR_FOREIGN is blank.call("commit", "user")
 
 
 def test_one_damaged_label_copy_is_flagged_and_mended() -> None:

@@ -5,7 +5,7 @@ Every call goes to both engines, which must not be told apart by anything (see `
 
 import pytest
 
-from paramstore.eeprom.faults import BusError, DeadPage, Fault
+from paramstore.eeprom.faults import BusError, DeadPage, Fault, PageWrite
 from paramstore.status import Health, Status
 from tests.codec.plans import EXAMPLE
 from tests.engines import Engines
@@ -37,6 +37,32 @@ def test_worn_slot_is_passed_over() -> None:
     assert (99,) == engines.twin.values("limits")["current"]
 
 
+class StuckBit(Fault):
+    """One bit of one cell takes nothing new."""
+
+    def __init__(self, address: int) -> None:
+        self.address = address
+
+    def write(self, write: PageWrite) -> None:
+        page = EXAMPLE.part.page
+        at = self.address - write.page * page
+        if 0 <= at < page:
+            stuck = write.new[at] ^ 0x10
+            write.new = write.new[:at] + bytes([stuck]) + write.new[at + 1:]
+
+
+def test_read_back_sees_every_byte() -> None:
+    """A single wrong bit at any place of a record: the next slot is taken."""
+    for offset in range(LIMITS.record_bytes):
+        engines = mounted()
+        with_fault(engines, lambda offset=offset: StuckBit(LIMITS.address(2) + offset))
+        engines.call("unlock", "limits")
+        engines.call("set", "limits", "current", 0, [99])
+        assert Status.OK is engines.call("commit", "limits")
+        assert (5, Health.WORN) == (engines.twin.sequence("limits"),
+                                    engines.twin.health("limits"))
+
+
 def test_newest_record_is_never_written_over() -> None:
     """If no other slot takes the record the commit fails and the newest one stays."""
     engines = mounted()
@@ -66,9 +92,14 @@ def test_bad_supply_stops_before_the_next_page() -> None:
 
 
 class Silent(Fault):
-    """The part acknowledges nothing."""
+    """The part acknowledges nothing. Whoever asks for ever is stopped."""
+
+    def __init__(self) -> None:
+        self.asked = 0
 
     def byte(self, number: int) -> bool:
+        self.asked += 1
+        assert self.asked < 1000
         return False
 
 
