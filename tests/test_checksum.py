@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
+from paramstore.checksum import CRC_BYTES, Crc, crc32c, record_prefix
 
 
 def bitwise(data: bytes) -> int:
@@ -65,3 +65,37 @@ def test_own_crc_gives_the_residue(data: bytes) -> None:
 def test_record_prefix() -> None:
     """Store id, least significant byte first, then the group id."""
     assert bytes.fromhex("78 56 34 12 09") == record_prefix(0x12345678, 9)
+
+
+CATALOGUE = {
+    # name: (width, polynomial, initial, reflected, final, check over "123456789"), as the
+    # Catalogue of parametrised CRC algorithms (CRC RevEng) and crccheck's named classes have them
+    "CRC-8/SMBUS": (8, 0x07, 0x00, False, 0x00, 0xF4),
+    "CRC-8/I-432-1": (8, 0x07, 0x00, False, 0x55, 0xA1),
+    "CRC-8/ROHC": (8, 0x07, 0xFF, True, 0x00, 0xD0),
+    "CRC-8/MAXIM-DOW": (8, 0x31, 0x00, True, 0x00, 0xA1),
+    "CRC-8/AUTOSAR": (8, 0x2F, 0xFF, False, 0xFF, 0xDF),
+    "CRC-16/IBM-3740": (16, 0x1021, 0xFFFF, False, 0x0000, 0x29B1),
+    "CRC-16/XMODEM": (16, 0x1021, 0x0000, False, 0x0000, 0x31C3),
+    "CRC-16/KERMIT": (16, 0x1021, 0x0000, True, 0x0000, 0x2189),
+    "CRC-16/GENIBUS": (16, 0x1021, 0xFFFF, False, 0xFFFF, 0xD64E),
+    "CRC-16/SPI-FUJITSU": (16, 0x1021, 0x1D0F, False, 0x0000, 0xE5CC),
+    "CRC-16/ARC": (16, 0x8005, 0x0000, True, 0x0000, 0xBB3D),
+    "CRC-16/MODBUS": (16, 0x8005, 0xFFFF, True, 0x0000, 0x4B37),
+    "CRC-16/USB": (16, 0x8005, 0xFFFF, True, 0xFFFF, 0xB4C8),
+    "CRC-16/DNP": (16, 0x3D65, 0x0000, True, 0xFFFF, 0xEA82),
+    "CRC-32/ISO-HDLC": (32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF, 0xCBF43926),
+    "CRC-32/BZIP2": (32, 0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF, 0xFC891918),
+    "CRC-32/MPEG-2": (32, 0x04C11DB7, 0xFFFFFFFF, False, 0x00000000, 0x0376E6E7),
+    "CRC-32/JAMCRC": (32, 0x04C11DB7, 0xFFFFFFFF, True, 0x00000000, 0x340BC6D9),
+    "CRC-32/CKSUM": (32, 0x04C11DB7, 0x00000000, False, 0xFFFFFFFF, 0x765E7680),
+}
+
+
+@pytest.mark.parametrize(("width", "polynomial", "initial", "reflected", "final", "check"),
+                         CATALOGUE.values(), ids=CATALOGUE)
+def test_described_crcs_have_their_catalogued_values(
+        width: int, polynomial: int, initial: int, reflected: bool, final: int,
+        check: int) -> None:
+    """A CRC that is described by its parameters gives the check value of the catalogue."""
+    assert check == Crc(width, polynomial, initial, final, reflected).of(b"123456789")
