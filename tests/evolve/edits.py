@@ -57,6 +57,9 @@ class Store:
     groups: dict[str, Group]
     retired: list[str] = field(default_factory=list)
     names: int = 0
+    part: str = "24LC32A"
+    series: int = 0
+    room: int = 60
 
     def fresh_name(self, stem: str) -> str:
         self.names += 1
@@ -64,11 +67,12 @@ class Store:
 
     def text(self) -> str:
         """The schema as TOML."""
-        lines = ["[store]", f'name = "{self.name}"', 'part = "24LC32A"']
+        lines = ["[store]", f'name = "{self.name}"', f'part = "{self.part}"',
+                 f"series = {self.series}"]
         lines += [f"retired_groups = {self.retired}".replace("'", '"')] * bool(self.retired)
         for name, group in self.groups.items():
             lines += ["", f"[group.{name}]", f'role = "{group.role}"', 'writes = "1 per day"',
-                      "room = 60"]
+                      f"room = {self.room}"]
             lines += [f'was = "{group.was}"'] * bool(group.was)
             lines += [f"retired = {group.retired}".replace("'", '"')] * bool(group.retired)
             lines.append(f"[group.{name}.parameter]")

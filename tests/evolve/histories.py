@@ -44,21 +44,27 @@ def past_of(texts: list[str]) -> Past:
         return _past(path)
 
 
-def grown(rng: random.Random, releases: int, name: str = "store") -> Past:
-    """A random history: each release follows from the one before by a few legal edits."""
+def grown(rng: random.Random, releases: int, name: str = "store", anew: int = 0) -> Past:
+    """A random history: each release follows from the one before by a few legal edits. The one of
+    number `anew` begins a new series, on another part and with other room."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "store.toml"
-        grow(path, rng, releases, name)
+        grow(path, rng, releases, name, anew)
         return _past(path)
 
 
-def grow(path: Path, rng: random.Random, releases: int, name: str = "store") -> Store:
+def grow(path: Path, rng: random.Random, releases: int, name: str = "store",
+         anew: int = 0) -> Store:
     """Freeze a random history beside the schema file `path`; return its last state."""
     store = new_store(rng, name)
     source = SourceText(str(path), store.text())
     freeze(source, open_project(source))
-    for _ in range(releases - 1):
+    for number in range(2, releases + 1):
         following = edited(store, rng)
+        if number == anew:
+            following.series += 1
+            following.part = rng.choice(("24LC32A", "24LC64", "24LC128"))
+            following.room = rng.randint(40, 90)
         source = SourceText(str(path), following.text())
         try:
             freeze(source, open_project(source))

@@ -54,6 +54,9 @@ class Model:
         groups: list[dict[str, Any]] = self.releases[release - 1]["groups"]
         return groups
 
+    def series(self, release: int) -> int:
+        return int(self.releases[release - 1]["series"])
+
     # ---- Commit ----
 
     def write(self, state: State, release: int, group: str,
@@ -198,7 +201,7 @@ class Model:
         home, here = group, parameter
         for number in range(release - 1, 0, -1):
             before = self._ancestor(number, home, here)
-            if before is None:
+            if before is None or self.series(number) != self.series(release):
                 return None, True
             steps.append((before[1], here))
             home, here = before

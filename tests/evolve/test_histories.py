@@ -45,6 +45,25 @@ def test_any_release_reads_units_of_any_other(rng: random.Random) -> None:
 
 @given(RANDOM)
 @settings(max_examples=15)
+def test_a_series_in_between(rng: random.Random) -> None:
+    """Units of before a new series are laid out anew on the host; those of either series are read
+    by its releases as ever."""
+    anew = rng.randint(2, 3)
+    past = grown(rng, 4, anew=anew)
+    series = [plan.series for plan in past.plans]
+    for first in range(1, len(series) + 1):
+        unit = Unit(past, first)
+        unit.run(first, rng)
+        for release in range(1, len(series) + 1):
+            if series[release - 1] == series[first - 1]:
+                unit.check(release)
+                unit.check_migrated(release)
+            elif release > first:
+                unit.check_relaid(release)
+
+
+@given(RANDOM)
+@settings(max_examples=15)
 def test_wrong_edits_are_refused(rng: random.Random) -> None:
     """Whatever the history: each kind of edit that units could not follow is refused with its code,
     with a way out, and no release comes of it."""

@@ -9,6 +9,7 @@ from contextlib import suppress
 from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Migration, migrate
+from paramstore.image.relayout import relayout
 from paramstore.rig.twin import TwinRig
 from paramstore.status import Health, Status
 from tests.engines import bench_for
@@ -83,6 +84,16 @@ class Unit:
             health = twin.health(name)
             assert (name in seen.migrated) == (Health.MIGRATED in health)
             assert (name in seen.limited) == (Health.LIMIT in health)
+
+    def check_relaid(self, release: int) -> None:
+        """The host lays the unit out anew for a release of a later series, as the model says."""
+        plans = self.past.plans[self.label - 1:release]
+        made = relayout(unpack(plans[0], self.image), plans[-1], plans)
+        twin = seen_by(self.past, release, made.image)
+        for name, values in self.past.model.carry(self.state, release, self.label).values.items():
+            assert values == twin.values(name), (release, self.label, name)
+        back = relayout(unpack(plans[-1], made.image), plans[0], plans)
+        seen_by(self.past, self.label, back.image)
 
     def check_migrated(self, release: int) -> None:
         """The host makes of the unit one of a release, as the model says."""

@@ -127,8 +127,8 @@ def too_much(store: Store, rng: random.Random) -> str | None:
 
 
 def another_part(store: Store, rng: random.Random) -> str | None:
-    part = rng.choice(("24LC64", "24LC16B", "24LC128"))
-    return store.text().replace('part = "24LC32A"', f'part = "{part}"')
+    store.part = rng.choice(("24LC64", "24LC16B", "24LC128"))
+    return store.text()
 
 
 def another_name(store: Store, rng: random.Random) -> str | None:
@@ -164,7 +164,8 @@ def both_ways(store: Store, rng: random.Random) -> str | None:
 
 
 def another_series(store: Store, rng: random.Random) -> str | None:
-    return store.text().replace("[store]", f"[store]\nseries = {rng.randint(2, 15)}")
+    store.series += rng.randint(2, 15 - store.series)
+    return store.text()
 
 
 WRONG_EDITS: dict[str, Callable[[Store, random.Random], str | None]] = {
