@@ -19,10 +19,11 @@ def command(schema: str, dump: str, first: int, last: int | None, form_name: str
             words: str | None, offset: int | None) -> None:
     """Example: paramstore bytes schemas/tank_probe.toml unit.hex --from 0x1C0 --to 0x21F
 
-    Show a dump byte by byte, one line for each thing in it, with what it is and its value. On a
-    terminal headers and CRCs are blue, bytes of a slot that is not sound red; in a slot whose write
-    was interrupted old bytes are blue, new ones green, erased ones yellow. SCHEMA may be that of a
-    fixed layout.
+    Show a dump byte by byte, one line for each thing in it, with what it is and its value. Of a
+    slot whose write was interrupted each line says where its bytes come from, with a `?` where that
+    is inferred. On a terminal headers and CRCs are blue, values that the newest record has no more
+    cyan, damage is red; in an interrupted write old bytes are blue, new ones green, erased yellow.
+    SCHEMA may be that of a fixed layout.
     """
     from paramstore.report.either import annotated_bytes
 

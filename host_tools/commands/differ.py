@@ -30,8 +30,8 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
     """
     from paramstore.decode.either import differences
     from paramstore.errors import ToolError
-    from paramstore.report.bytes import difference_data, difference_text
     from paramstore.report.findings import SCHEMA_VERSION
+    from paramstore.report.places import difference_data, difference_text
 
     schemas = known(schema)
     options = DumpOptions(form_name, words, offset)

@@ -7,6 +7,7 @@ right places. Where a file fits as it is, it stays as it is. What was found is s
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -22,8 +23,8 @@ from paramstore.layout.plan import Plan
 
 __all__ = ["Alignment", "align", "evidence"]
 
-_MOST_NUMBER = 1 << 28
-"""No ring gets to such a sequence number: it would be 10^8 writes even with one slot."""
+_NUMBER = re.compile(rb"(?=[\0-\xFF]{3}[\0-\x0F])(?!\0{4})", re.DOTALL)
+"""A sequence number: not 0, and no ring gets to 2^28, which would be 10^8 writes for one slot."""
 _ENOUGH = 2
 """Label copies and records that must fit where they are moved to, so that it is no chance."""
 
@@ -191,15 +192,15 @@ class _Aligner:
 
     def _records(self, data: bytes) -> Iterator[tuple[int, int]]:
         """Yield (where it stands, where it belongs) of each record of the store, anywhere."""
+        starts = [match.start() for match in _NUMBER.finditer(data)]
         for ring in self._plan.rings:
             prefix, size = record_prefix(self._plan.store_id, ring.group.id), ring.record_bytes
-            for at in range(len(data) - size + 1):
-                sequence = int.from_bytes(data[at:at + 4], "little")
-                if 0 < sequence < _MOST_NUMBER:
-                    front, end = data[at:at + size - CRC_BYTES], at + size
-                    if crc32c(prefix + front) == int.from_bytes(
-                            data[end - CRC_BYTES:end], "little"):
-                        yield at, ring.address(slot_of(sequence, ring.slots))
+            for at in starts:
+                end = at + size
+                if end <= len(data) and crc32c(prefix + data[at:end - CRC_BYTES]) == (
+                        int.from_bytes(data[end - CRC_BYTES:end], "little")):
+                    sequence = int.from_bytes(data[at:at + 4], "little")
+                    yield at, ring.address(slot_of(sequence, ring.slots))
 
     def _wraps(self, data: bytes, shift: int) -> bool:
         """Whether evidence stands on both sides of the turn."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from paramstore.decode.meaning import Meaning, meaning_of
@@ -12,6 +12,9 @@ from paramstore.scalars import Raw
 from paramstore.schema.model import AnyGroup, Group, Parameter
 
 __all__ = ["ByteRange", "Difference", "Values", "byte_differences", "value_differences"]
+
+_BLOCK = 256
+"""Bytes that are compared at once."""
 
 Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 
@@ -61,9 +64,7 @@ def _raws(side: Contents | Values, group: Group,
 def byte_differences(plan: Plan, before: bytes, after: bytes) -> tuple[ByteRange, ...]:
     """Return what differs byte by byte, in order of addresses, runs of one meaning together."""
     runs: list[tuple[int, int, Meaning]] = []
-    for address in range(min(plan.part.capacity, max(len(before), len(after)))):
-        if before[address:address + 1] == after[address:address + 1]:
-            continue
+    for address in _unlike(before, after, plan.part.capacity):
         if runs:
             first, end, meaning = runs[-1]
             if end == address < meaning.first + meaning.size:
@@ -72,3 +73,12 @@ def byte_differences(plan: Plan, before: bytes, after: bytes) -> tuple[ByteRange
         runs.append((address, address + 1, meaning_of(plan, address)))
     return tuple(ByteRange(meaning, before[first:end], after[first:end])
                  for first, end, meaning in runs)
+
+
+def _unlike(before: bytes, after: bytes, capacity: int) -> Iterator[int]:
+    """Yield the addresses at which bytes differ."""
+    size = min(capacity, max(len(before), len(after)))
+    for block in range(0, size, _BLOCK):
+        if before[block:block + _BLOCK] != after[block:block + _BLOCK]:
+            yield from (a for a in range(block, min(block + _BLOCK, size))
+                        if before[a:a + 1] != after[a:a + 1])

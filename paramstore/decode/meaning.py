@@ -17,8 +17,8 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import did_you_mean, show_number
 
-__all__ = ["Location", "Meaning", "bit_meaning", "locate", "meaning_of", "number_bit",
-           "parse_address", "slot_parts"]
+__all__ = ["Area", "Location", "Meaning", "areas", "bit_meaning", "label_parts", "locate",
+           "meaning_of", "number_bit", "parse_address", "slot_parts"]
 
 _LABEL_PARTS = (("magic", 4), ("format version", 1), ("geometry", 1), ("release", 2),
                 ("store id", 4), ("layout id", 4))
@@ -48,6 +48,18 @@ class Meaning(NamedTuple):
         return self.address - self.first
 
 
+class Area(NamedTuple):
+    """A label copy, a slot, the pages of a group that was taken out, or free pages in a row: from
+    address `first` to before `end`, with a name for people."""
+
+    first: int
+    end: int
+    what: str
+    copy: int | None = None  # of the label
+    ring: Ring | None = None
+    slot: int | None = None
+
+
 class Location(NamedTuple):
     """Where something lies in one slot (None: in the label): `bit` is one of its bits, counted
     from the lowest of the byte at `address`, None for whole bytes."""
@@ -70,6 +82,27 @@ def parse_address(text: str) -> tuple[int, int | None] | None:
 # ---- Address to meaning -------------------------------------------------------------------------
 
 
+def areas(plan: Plan) -> tuple[Area, ...]:
+    """Return what the part is divided into, in order of addresses and without gaps."""
+    size = plan.part.page
+    taken = [Area(first, first + plan.label_pages * size, f"label copy {copy}", copy)
+             for copy, first in enumerate(map(plan.label_address, (0, 1)))]
+    for ring in plan.rings:
+        taken += [Area(ring.address(slot), ring.address(slot + 1),
+                       f"{ring.group.name}, slot {slot}", None, ring, slot)
+                  for slot in range(ring.slots)]
+    taken += [Area(ring.address(0), ring.address(ring.slots),
+                   f"group `{ring.group.name}`, which was taken out") for ring in plan.retired]
+    found: list[Area] = []
+    at = 0
+    for area in (*sorted(taken, key=lambda a: a.first), Area(plan.part.capacity, 0, "the end")):
+        if area.first > at:
+            found.append(Area(at, area.first, "free"))
+        found.append(area)
+        at = area.end
+    return tuple(found[:-1])
+
+
 def meaning_of(plan: Plan, address: int) -> Meaning:
     """Return what the byte at an address is for. ToolError if the part has no such address."""
     if not 0 <= address < plan.part.capacity:
@@ -78,7 +111,9 @@ def meaning_of(plan: Plan, address: int) -> Meaning:
     for copy in (0, 1):
         first = plan.label_address(copy)
         if first <= address < first + plan.label_pages * plan.part.page:
-            return _in_label(plan, address, first, copy)
+            offset, size, what = next(p for p in label_parts(plan)
+                                      if address < first + p[0] + p[1])
+            return Meaning(address, what, first + offset, size, copy=copy)
     for ring in plan.rings:
         first = ring.address(0)
         if first <= address < first + ring.pages * ring.page_bytes:
@@ -92,15 +127,14 @@ def meaning_of(plan: Plan, address: int) -> Meaning:
     return Meaning(address, "free", page, plan.part.page)
 
 
-def _in_label(plan: Plan, address: int, first: int, copy: int) -> Meaning:
-    at = first
+def label_parts(plan: Plan) -> Iterator[tuple[int, int, str]]:
+    """Yield (offset, size, name) of everything on the pages of a label copy, in order."""
+    offset = 0
     for name, size in (*_LABEL_PARTS, ("store name", label_name_bytes(plan.part.page)),
                        ("CRC of the label", 4)):
-        if address < at + size:
-            return Meaning(address, name, at, size, copy=copy)
-        at += size
-    return Meaning(address, "behind the label", at,
-                   first + plan.label_pages * plan.part.page - at, copy=copy)
+        yield offset, size, name
+        offset += size
+    yield offset, plan.label_pages * plan.part.page - offset, "behind the label"
 
 
 def _in_slot(ring: Ring, slot: int, address: int) -> Meaning:

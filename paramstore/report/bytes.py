@@ -1,248 +1,222 @@
-"""Bytes with their meaning: an annotated hex dump, one place explained, and what differs.
+"""A dump byte by byte: an annotated hex dump, one line or more for each thing in it.
 
-Must not decide what bytes mean (see `decode.meaning`).
+Must not decide what bytes mean (see `decode.meaning`), nor what became of a slot.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from functools import partial
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import groupby
 
-from paramstore.decode.differ import ByteRange, Difference
 from paramstore.decode.examine import Examination
-from paramstore.decode.meaning import Location, Meaning, bit_meaning, meaning_of
-from paramstore.decode.slots import SlotVerdict
+from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
+from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.format import ERASED
-from paramstore.layout.plan import Plan, Ring
-from paramstore.report.dump import ORIGIN_TINTS, parameter_text
+from paramstore.layout.plan import PlacedField
+from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
-from paramstore.schema.model import Group, Kind
+from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["bytes_text", "difference_data", "difference_text", "hex_rows", "location_text",
-           "meaning_text"]
+__all__ = ["HEX_ROW", "bytes_text", "hex_line", "value_text"]
 
-_ROW = 16
-_HEX_WIDTH = 3 * _ROW - 1
+HEX_ROW = 16
+"""Bytes on a line."""
+_HEX_WIDTH = 3 * HEX_ROW - 1
+_LONG = 8
+"""Erased bytes in a row that are only named, not shown one by one."""
+
+Part = tuple[int, int, str, PlacedField | None]
+"""A thing in an area: its address, its size, its name, and the field that it holds."""
 
 
 def bytes_text(found: Examination, first: int = 0, end: int | None = None,
                tint: Tint = no_tint) -> str:
-    """Return a hex dump of `first` to before `end`: one line or more for each thing, and what it
-    is; stretches that are erased are only named."""
-    data = found.contents.image
-    end = min(len(data), found.plan.part.capacity) if end is None else min(end, len(data))
-    verdicts = {v.slot.address: v for vs in found.slots.values() for v in vs}
-    lines: list[str] = []
-    at, heading = first, ""
-    while at < end:
-        meaning = meaning_of(found.plan, at)
-        erased = _erased_until(found.plan, data, meaning, end)
-        head = _heading(meaning, verdicts) if erased == at else (
-            meaning.ring.group.name if meaning.ring else meaning.what)
-        if head != heading:
-            lines.append(tint(head, "fact"))
-            heading = head
-        if erased > at:
-            lines.append(f"{at:05X}  {tint(f'erased to {erased - 1:05X}', 'place')}")
-            at = erased
+    """Return a hex dump of `first` to before `end`: each thing with what it is and its value."""
+    view = _View(found, tint)
+    size = min(len(found.contents.image), found.plan.part.capacity)
+    end = size if end is None else min(end, size)
+    blocks = []
+    erased: list[Area] = []  # slots of one ring in a row, told together
+    for area in areas(found.plan):
+        if area.end <= first or area.first >= end:
             continue
-        past = min(end, _past(meaning))
-        show = partial(_byte, data, meaning, verdicts, tint)
-        lines += hex_rows(data, at, past, _note(data, meaning), show)
-        at = past
-    return "\n".join(lines) + "\n"
-
-
-def _past(meaning: Meaning) -> int:
-    """Return the address past the thing that a byte belongs to; an array goes in one piece."""
-    if meaning.field is None or meaning.ring is None or meaning.slot is None:
-        return meaning.first + meaning.size
-    placed = next(p for p in meaning.ring.fields if p.field is meaning.field)
-    return meaning.ring.address(meaning.slot) + 5 + placed.offset + placed.field.size
-
-
-def _erased_until(plan: Plan, data: bytes, meaning: Meaning, end: int) -> int:
-    """Return the address past a slot or free pages from here on that are FF throughout."""
-    at = meaning.address
-    while at < end:
-        here = meaning_of(plan, at)
-        if here.ring is not None and here.slot is not None:
-            start = here.ring.address(here.slot)
-            stop = start + here.ring.slot_pages * here.ring.page_bytes
-        elif here.what == "free":
-            start, stop = here.first, here.first + here.size
+        if erased and not (view.erased(area) and area.ring is erased[0].ring):
+            blocks.append(view.erased_slots(erased, first, end))
+            erased = []
+        if area.ring is not None and view.erased(area):
+            erased.append(area)
         else:
-            return at
-        stop = min(stop, end)
-        same = (here.ring, here.what == "free") == (meaning.ring, meaning.what == "free")
-        if not same or at != max(start, meaning.address) or data.count(
-                ERASED, at, stop) < stop - at:
-            return at
-        at = stop
-    return at
+            blocks.append([view.heading(area), *view.rows(area, first, end)])
+    if erased:
+        blocks.append(view.erased_slots(erased, first, end))
+    return "\n".join("\n".join(block) + "\n" for block in blocks)
 
 
-def _heading(meaning: Meaning, verdicts: dict[int, SlotVerdict]) -> str:
-    if meaning.copy is not None:
-        return f"label copy {meaning.copy}"
-    if meaning.ring is None or meaning.slot is None:
-        return meaning.what
-    verdict = verdicts.get(meaning.ring.address(meaning.slot))
-    state = f": {verdict.kind.value}" if verdict else ""
-    return f"{meaning.ring.group.name}, slot {meaning.slot}{state}"
-
-
-def hex_rows(data: bytes, at: int, past: int, note: str,
-             show: Callable[[int], str]) -> Iterator[str]:
-    """Yield the lines of a hex dump of `at` to before `past`, the note beside the first one;
-    `show` returns the byte at an address, coloured."""
-    for row in range(at, past, _ROW):
-        stop = min(row + _ROW, past)
-        shown = " ".join(show(address) for address in range(row, stop))
-        blank = " " * (_HEX_WIDTH - (3 * (stop - row) - 1))
-        text = f"  {note}" if row == at else ""
-        yield f"{row:05X}  {shown}{blank if text else ''}{text}"
-
-
-def _byte(data: bytes, meaning: Meaning, verdicts: dict[int, SlotVerdict], tint: Tint,
-          address: int) -> str:
-    text = f"{data[address]:02X}"
-    if meaning.ring is None or meaning.slot is None:
-        return tint(text, "also") if meaning.copy is not None else text
-    start = meaning.ring.address(meaning.slot)
-    verdict = verdicts.get(start)
-    if verdict is not None and verdict.tear is not None and address - start < len(
-            verdict.tear.origins):
-        return tint(text, ORIGIN_TINTS[verdict.tear.origins[address - start]])
-    if verdict is not None and not verdict.kind.sound:
-        return tint(text, "error")
-    if meaning.field is None:
-        return tint(text, "place")
-    return text
-
-
-def _note(data: bytes, meaning: Meaning) -> str:
-    """Return what a thing is, and its value where it has one."""
-    field, whole = meaning.field, data[meaning.first:meaning.first + meaning.size]
-    if field is None or meaning.ring is None or meaning.slot is None:
-        if meaning.what in ("sequence number", "revision", "release") and len(
-                whole) == meaning.size:
-            return f"{meaning.what} {int.from_bytes(whole, 'little')}"
-        if meaning.what == "store name":
-            return f"{meaning.what} {printable(whole.rstrip(bytes(1)).decode('utf-8', 'replace'))}"
-        return meaning.what
+def value_text(field: Field, data: bytes) -> str:
+    """Return the value of a field that its bytes hold."""
     size = field.scalar.size
-    start = meaning.first if field.kind in (Kind.TEXT, Kind.BYTES) else (
-        meaning.first - meaning.element * size)
-    raws = tuple(field.scalar.unpack(data[a:a + size])
-                 for a in range(start, start + field.size, size) if a + size <= len(data))
-    if len(raws) < field.count:
-        return field.name
-    return f"{field.name}  {printable(format_value(field, raws))}"
+    raws = tuple(field.scalar.unpack(data[at:at + size]) for at in range(0, len(data), size))
+    return printable(format_value(field, raws))
 
 
-# ---- One place ----------------------------------------------------------------------------------
+def hex_line(data: bytes, first: int, tints: Sequence[str], note: str, tint: Tint,
+             digits: int = 4) -> str:
+    """Return one line of a hex dump, at most 16 bytes from `first` on: as many as there are
+    `tints`, the colour of each ("" for none). `digits` are those of the address."""
+    pieces, at = [], first
+    for part, run in groupby(tints):
+        past = at + len(list(run))
+        text = data[at:past].hex(" ").upper()
+        pieces.append(tint(text, part) if part else text)
+        at = past
+    blank = " " * (_HEX_WIDTH - 3 * len(tints) + 1)
+    return f"{first:0{digits}X}  {' '.join(pieces)}" + (f"{blank}  {note}" if note else "")
 
 
-def meaning_text(meaning: Meaning, bit: int | None = None,
-                 found: Examination | None = None) -> str:
-    """Return what a byte, or one bit of it, is for; with a dump also what stands there."""
-    place = f"0x{meaning.address:04X}"
-    if meaning.copy is not None:
-        where = f"label copy {meaning.copy}"
-    elif meaning.ring is not None:
-        where = f"group `{meaning.ring.group.name}`, slot {meaning.slot}"
-    else:
-        where = ""
-    of = f"byte {meaning.byte} of {meaning.size} of " if meaning.size > 1 else ""
-    lines = [f"{place}: {where + ', ' if where else ''}{of}{meaning.what}"]
-    if bit is not None:
-        lines.append(f"  bit {bit}: {bit_meaning(meaning, bit)}")
-    if found is not None and meaning.address < len(found.contents.image):
-        value = found.contents.image[meaning.address]
-        shown = f"  holds 0x{value:02X}"
-        if bit is not None:
-            shown += f", the bit is {value >> bit & 1}"
-        lines.append(f"{shown}; {_note(found.contents.image, meaning)}")
-        verdicts = found.slots.get(meaning.ring.group.name) if meaning.ring else None
-        if verdicts and meaning.slot is not None:
-            verdict = verdicts[meaning.slot]
-            lines.append(f"  the slot is {verdict.kind.value}"
-                         + (f": {verdict.reason}" if verdict.reason else ""))
-    return "\n".join(lines) + "\n"
+class _View:
+    """Shows areas of one dump."""
 
+    def __init__(self, found: Examination, tint: Tint) -> None:
+        self._found, self._tint = found, tint
+        self._data = found.contents.image
+        self._digits = max(4, len(f"{found.plan.part.capacity - 1:X}"))
+        self._label = tuple(label_parts(found.plan))
 
-def location_text(name: str, ring: Ring, places: Sequence[Location],
-                  found: Examination | None = None) -> str:
-    """Return where a parameter lies in each slot, the newest one marked if there is a dump."""
-    newest = found.contents.group(ring.group.name).newest if found else None
-    lines = [f"{printable(name)}: group `{ring.group.name}`, {places[0].size} byte"
-             f"{'s' * (places[0].size > 1)} in each of {ring.slots} slots"]
-    for place in places:
-        if newest is not None and place.slot != newest.number and len(places) > 8:
-            continue
-        end = f" to 0x{place.address + place.size - 1:04X}" if place.size > 1 else ""
-        bit = f", bit {place.bit}" if place.bit is not None else ""
-        mark = "  <- newest" if newest is not None and place.slot == newest.number else ""
-        shown = ""
-        if found is not None:
-            data = found.contents.image[place.address:place.address + place.size]
-            shown = f"  {data.hex(' ').upper()}"
-        lines.append(f"  slot {place.slot}  0x{place.address:04X}{end}{bit}{shown}{mark}")
-    return "\n".join(lines) + "\n"
+    # ---- Areas -------------------------------------------------------------------------------
 
+    def erased(self, area: Area) -> bool:
+        """Whether an area reads FF throughout, and nothing is wrong with that."""
+        verdict = self._verdict(area)
+        return (verdict is None or verdict.kind is SlotKind.ERASED) and (
+            self._data.count(ERASED, area.first, area.end) == area.end - area.first)
 
-# ---- Differences --------------------------------------------------------------------------------
+    def erased_slots(self, slots: Sequence[Area], first: int, end: int) -> list[str]:
+        """Return the lines of slots in a row that hold nothing yet."""
+        name = slots[0].what if len(slots) == 1 else (
+            f"{slots[0].what.replace('slot', 'slots')} to {slots[-1].slot}")
+        return [self._tint(f"{name}: erased", "fact"),
+                self._filled(max(first, slots[0].first), min(end, slots[-1].end))]
 
+    def heading(self, area: Area) -> str:
+        """Return the name of an area; of a slot with what it is."""
+        verdict = self._verdict(area)
+        if verdict is None:
+            return self._tint(area.what, "fact")
+        kind = self._tint(verdict.kind.value, KIND_TINTS[verdict.kind])
+        record = verdict.slot.record
+        more = verdict.reason or (f"record {record.sequence}" if record.valid else "")
+        return f"{self._tint(area.what + ':', 'fact')} {kind}{', ' if more else ''}{more}"
 
-def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
-                    tint: Tint = no_tint) -> str:
-    """Return what differs: parameters first, then bytes."""
-    lines = []
-    if values:
-        lines.append("Parameters")
-        for d in values:
-            before, after = (_side(d, side) for side in (d.before, d.after))
-            lines.append(f"  {d.group.name}.{d.parameter.name}  {tint(before, 'place')} -> "
-                         f"{tint(after, 'mend')}")
-    if ranges:
-        lines += [""] * bool(lines) + ["Bytes"]
-        for r in ranges:
-            place = f"  {r.meaning.address:05X}  {_place(r.meaning)}"
-            lines.append(place)
-            for at in range(0, max(len(r.before), len(r.after)), _ROW):
-                lines.append(f"    {tint(r.before[at:at + _ROW].hex(' ').upper() or '-', 'place')}"
-                             f" -> {tint(r.after[at:at + _ROW].hex(' ').upper() or '-', 'mend')}")
-    return "\n".join(lines) + "\n" if lines else "no difference\n"
+    def rows(self, area: Area, first: int, end: int) -> Iterator[str]:
+        """Yield the lines of an area, as far as it lies between two addresses."""
+        tints = self._tints(area)
+        for part in self._parts(area):
+            start, past = max(part[0], first), min(part[0] + part[1], end)
+            if past - start >= _LONG and self._data.count(ERASED, start, past) == past - start:
+                yield self._filled(start, past, part[2] + self._origin(area, start, past))
+                continue
+            for row in range(start - (start - part[0]) % HEX_ROW, past, HEX_ROW):
+                low, high = max(row, start), min(row + HEX_ROW, past)
+                note = self._note(part, row, low == start) + self._origin(area, low, high)
+                yield hex_line(self._data, low, tints[low - area.first:high - area.first], note,
+                               self._tint, self._digits)
 
+    def _verdict(self, area: Area) -> SlotVerdict | None:
+        if area.ring is None or area.slot is None:
+            return None
+        verdicts = self._found.slots.get(area.ring.group.name)
+        return verdicts[area.slot] if verdicts else None
 
-def _place(meaning: Meaning) -> str:
-    if meaning.ring is not None:
-        return f"{meaning.ring.group.name}, slot {meaning.slot}: {meaning.what}"
-    return f"label copy {meaning.copy}: {meaning.what}" if meaning.copy is not None else (
-        meaning.what)
+    def _parts(self, area: Area) -> Iterator[Part]:
+        """Yield the things in an area; of free pages what is not erased, and the rest."""
+        if area.copy is not None:
+            yield from ((area.first + o, size, name, None) for o, size, name in self._label)
+        elif area.ring is not None:
+            yield from ((area.first + o, size, name, placed)
+                        for o, size, name, placed in slot_parts(area.ring))
+        else:
+            at = area.first
+            for stray in self._found.strays:
+                if area.first <= stray.first < area.end:
+                    yield at, stray.first - at, "", None
+                    yield stray.first, stray.end - stray.first, "not erased", None
+                    at = stray.end
+            yield at, area.end - at, "", None
 
+    # ---- Lines -------------------------------------------------------------------------------
 
-def _side(difference: Difference, raws: dict[str, Any] | None) -> str:
-    if raws is None:
-        return "no record" if isinstance(difference.group, Group) else "nothing"
-    return parameter_text(difference.parameter, raws)
+    def _filled(self, first: int, end: int, note: str = "") -> str:
+        text = f"FF to {self._address(end - 1)}"
+        blank = " " * (_HEX_WIDTH - len(text))
+        return f"{self._address(first)}  {self._tint(text, 'place')}" + (
+            f"{blank}  {note}" if note else "")
 
+    def _address(self, at: int) -> str:
+        return f"{at:0{self._digits}X}"
 
-def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
-    """Return what differs as plain data for JSON."""
-    return {
-        "parameters": [
-            {"group": d.group.name, "parameter": d.parameter.name,
-             "before": None if d.before is None else parameter_text(d.parameter, d.before),
-             "after": None if d.after is None else parameter_text(d.parameter, d.after)}
-            for d in values
-        ],
-        "bytes": [
-            {"address": r.meaning.address, "what": _place(r.meaning), "before": r.before.hex(),
-             "after": r.after.hex()} for r in ranges
-        ],
-    }
+    def _note(self, part: Part, row: int, leads: bool) -> str:
+        """Return what a thing is, and its value; of a long array the elements of each row. `leads`:
+        this is the first row of the thing that is shown."""
+        at, size, name, placed = part
+        whole = self._data[at:at + size]
+        if placed is not None and len(whole) == size:
+            field, width = placed.field, placed.field.scalar.size
+            if field.count * width > HEX_ROW and field.kind not in (Kind.TEXT, Kind.BYTES):
+                low, high = (row - at) // width, min(row - at + HEX_ROW, size) // width
+                shown = replace(field, count=high - low)
+                return f"{name}[{low}] to [{high - 1}]  " + value_text(
+                    shown, whole[low * width:high * width])
+            return f"{name}  {value_text(field, whole)}" if leads else ""
+        if name in ("sequence number", "revision", "release") and len(whole) == size:
+            return f"{name} {int.from_bytes(whole, 'little')}"
+        if name == "store name":
+            return f"{name} {printable(whole.rstrip(bytes(1)).decode('utf-8', 'replace'))}"
+        return name if leads else ""
+
+    def _origin(self, area: Area, first: int, end: int) -> str:
+        """Return in brackets where bytes of a torn slot come from, and which bits are changed."""
+        verdict = self._verdict(area)
+        if verdict is None:
+            return ""
+        low, high = first - area.first, end - area.first
+        said: list[str] = []
+        if verdict.tear is not None:
+            said = [origin.value + "?" * (not sure) for origin, sure in zip(
+                verdict.tear.origins[low:high], verdict.tear.sure[low:high], strict=True)]
+        elif verdict.kind is SlotKind.FLIPPED and verdict.repair is not None:
+            said = [f"bit {b.bit} of {self._address(area.first + b.offset)} changed"
+                    for b in verdict.repair.bits if low <= b.offset < high]
+        return f"  ({', '.join(dict.fromkeys(said))})" if said else ""
+
+    # ---- Colours -----------------------------------------------------------------------------
+
+    def _tints(self, area: Area) -> list[str]:
+        """Return the colour of each byte of an area, "" for none."""
+        size = area.end - area.first
+        verdict = self._verdict(area)
+        if area.ring is None or verdict is None:
+            return ["also" if area.copy is not None else ""] * size
+        if verdict.tear is not None:
+            return [ORIGIN_TINTS[o] for o in verdict.tear.origins] + [""] * (
+                size - len(verdict.tear.origins))
+        if not verdict.kind.sound and verdict.kind is not SlotKind.FLIPPED:
+            return ["error"] * size
+        tints: list[str] = []
+        newest = self._found.contents.group(area.ring.group.name).newest
+        compared = newest.address if newest and verdict.kind is SlotKind.OLDER else area.first
+        for offset, length, _, placed in slot_parts(area.ring):
+            if placed is None:
+                tints += ["place"] * length
+                continue
+            width = placed.field.scalar.size
+            for at in range(offset, offset + length, width):
+                changed = (self._data[area.first + at:area.first + at + width]
+                           != self._data[compared + at:compared + at + width])
+                tints += ["also" if changed else ""] * width
+        if verdict.kind is SlotKind.FLIPPED and verdict.repair is not None:
+            for bit in verdict.repair.bits:
+                tints[bit.offset] = "error"
+        return tints

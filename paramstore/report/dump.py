@@ -20,12 +20,20 @@ from paramstore.scalars import Raw
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
 
-__all__ = ["ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
+__all__ = ["KIND_TINTS", "ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
            "parameter_text"]
 
 ORIGIN_TINTS = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
                 "cleared": "warning", "mixed": "error", "other": "error"}
 """The part of a report whose colour the bytes of a torn slot have, by `decode.tear.Origin`."""
+
+KIND_TINTS = {
+    SlotKind.CURRENT: "mend", SlotKind.OLDER: "place", SlotKind.ERASED: "place",
+    SlotKind.TORN: "warning", SlotKind.WORN: "warning", SlotKind.OTHER_STORE: "warning",
+    SlotKind.FLIPPED: "error", SlotKind.MISPLACED: "error", SlotKind.DAMAGED: "error",
+    SlotKind.MISSING: "error",
+}
+"""The part of a report whose colour a slot has."""
 
 _MOST_COMMITS = 12
 """Commits of one group that are shown; JSON has all of them."""
@@ -54,9 +62,9 @@ def _slots(found: Examination, tint: Tint) -> Iterator[str]:
     for name, verdict in unsound:
         what = verdict.kind.value if verdict.revision is None else (
             f"{verdict.kind.value}, revision {verdict.revision}")
-        part = "error" if verdict.kind in (SlotKind.DAMAGED, SlotKind.FLIPPED) else "warning"
         place = f"  {name}, slot {verdict.slot.number} at 0x{verdict.slot.address:04X}"
-        yield f"{place}: {tint(what, part)}" + (f": {verdict.reason}" if verdict.reason else "")
+        yield f"{place}: {tint(what, KIND_TINTS[verdict.kind])}" + (
+            f": {verdict.reason}" if verdict.reason else "")
         yield from _torn(verdict, tint)
         if verdict.repair is not None and verdict.kind is not SlotKind.FLIPPED:
             bits = " and ".join(f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}"

@@ -69,7 +69,7 @@ def place_text(known: Known, place: str, found: Found | None = None) -> str:
     """
     address = parse_address(place)
     if isinstance(known, Candidate):
-        from paramstore.report.bytes import location_text, meaning_text
+        from paramstore.report.places import location_text, meaning_text
 
         store = found if isinstance(found, Examination) else None
         plan = store.plan if store else known.plan

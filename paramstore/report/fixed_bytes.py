@@ -19,7 +19,7 @@ from paramstore.fixed.model import (
     place_bytes,
     show_place,
 )
-from paramstore.report.bytes import hex_rows
+from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.fixed import check_text, item_text
 from paramstore.report.tables import printable
@@ -39,11 +39,10 @@ def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = 
     lines: list[str] = []
     at = max(first, 0)
 
-    def show(address: int) -> str:
+    def colour(address: int) -> str:
         parts = {colours.get((o.group.name, o.thing.name), "")
                  for o in owners.get(address, ())} - {""}
-        text = f"{data[address]:02X}"
-        return tint(text, "error" if "error" in parts else parts.pop()) if parts else text
+        return "error" if "error" in parts else parts.pop() if parts else ""
 
     while at < end:
         names = _names(owners.get(at, ()))
@@ -52,7 +51,9 @@ def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = 
                 names or told.get(past) == told.get(at)):
             past += 1
         note = "; ".join(_note(found, *name) for name in names) or told.get(at, "not described")
-        lines += hex_rows(data, at, past, note, show)
+        for row in range(at, past, HEX_ROW):
+            tints = [colour(address) for address in range(row, min(row + HEX_ROW, past))]
+            lines.append(hex_line(data, row, tints, note if row == at else "", tint))
         at = past
     return "\n".join(lines) + "\n" if lines else ""
 

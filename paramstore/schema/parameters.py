@@ -99,7 +99,8 @@ def open_parameter(
 
 
 def _refuse_bare(desk: Desk, path: Path, name: str, value: Any) -> None:
-    known = value if value in TYPES else TYPE_ALIASES.get(str(value), "u16")
+    given = str(value)
+    known = given if given in TYPES else TYPE_ALIASES.get(given, "u16")
     desk.add("PS106", f"parameter `{name}` must be a table, not {type_of(value)}",
              desk.value(*path), help=f'write `{name} = {{ type = "{known}" }}`')
 

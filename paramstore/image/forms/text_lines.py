@@ -26,6 +26,9 @@ _TIGHT = re.compile(r"()([0-9A-Fa-f]{4,8})()(:)(?=[0-9A-Fa-f]{2}[ \t])")
 _TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}|-{2})(?![0-9A-Za-z_])"
                     r"([ \t]*(?:[,:|]|-(?!-))?[ \t]*)")
 """A value and the gap behind it."""
+_PAIR = re.compile(r"[0-9A-Fa-f]{2}")
+_PAIRS = re.compile(r"(?:[0-9A-Fa-f]{2} {1,2}(?=[0-9A-Fa-f]{2}(?![0-9A-Za-z_])))+")
+"""Bytes before the last one of a row with nothing but blanks between them, as most dumps have."""
 _WIDE_GAP = re.compile(r"[ \t]{2}|\t|[ \t]?\|")
 _VARYING = re.compile(r"[\s\d]+")
 _STARTS = re.compile(r"[\s\]>:)|]+")
@@ -161,7 +164,7 @@ class _Place(NamedTuple):
              text: str | None = None) -> Line:
         """Return the line with these data behind it."""
         shape = (*self.look, digits if digits in _VALUE_DIGITS else 0)
-        return Line(self.number, self.column, shape, self.address, tuple(v for v, _ in values),
+        return Line(self.number, self.column, shape, self.address, tuple([v for v, _ in values]),
                     digits, text)
 
 
@@ -169,6 +172,9 @@ def _data(place: _Place, text: str, at: int) -> Line | None:
     """Read values from `at` on, all of one width, and what follows them as ASCII column."""
     values: list[tuple[str | None, int]] = []  # value, where it ends
     digits = 0
+    if (pairs := _PAIRS.match(text, at)) is not None:
+        values += [(pair[0], pair.end()) for pair in _PAIR.finditer(text, at, pairs.end())]
+        digits, at = 2, pairs.end()
     while (token := _TOKEN.match(text, at)) is not None:
         value: str | None = token[1]
         if token[1][0] in _UNREAD:

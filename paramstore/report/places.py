@@ -1,0 +1,139 @@
+"""One place explained, and what differs between two dumps, in text and as data.
+
+Must not decide what bytes mean (see `decode.meaning`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from paramstore.decode.differ import ByteRange, Difference
+from paramstore.decode.examine import Examination
+from paramstore.decode.meaning import Location, Meaning, bit_meaning
+from paramstore.layout.plan import Ring
+from paramstore.report.bytes import value_text
+from paramstore.report.dump import parameter_text
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.tables import printable
+from paramstore.schema.model import Group, Kind
+
+__all__ = ["difference_data", "difference_text", "location_text", "meaning_text"]
+
+_ROW = 16
+
+
+def meaning_text(meaning: Meaning, bit: int | None = None,
+                 found: Examination | None = None) -> str:
+    """Return what a byte, or one bit of it, is for; with a dump also what stands there."""
+    place = f"0x{meaning.address:04X}"
+    if meaning.copy is not None:
+        where = f"label copy {meaning.copy}"
+    elif meaning.ring is not None:
+        where = f"group `{meaning.ring.group.name}`, slot {meaning.slot}"
+    else:
+        where = ""
+    of = f"byte {meaning.byte} of {meaning.size} of " if meaning.size > 1 else ""
+    lines = [f"{place}: {where + ', ' if where else ''}{of}{meaning.what}"]
+    if bit is not None:
+        lines.append(f"  bit {bit}: {bit_meaning(meaning, bit)}")
+    if found is not None and meaning.address < len(found.contents.image):
+        value = found.contents.image[meaning.address]
+        shown = f"  holds 0x{value:02X}"
+        if bit is not None:
+            shown += f", the bit is {value >> bit & 1}"
+        lines.append(shown + _value(found, meaning))
+        verdicts = found.slots.get(meaning.ring.group.name) if meaning.ring else None
+        if verdicts and meaning.slot is not None:
+            verdict = verdicts[meaning.slot]
+            lines.append(f"  the slot is {verdict.kind.value}"
+                         + (f": {verdict.reason}" if verdict.reason else ""))
+    return "\n".join(lines) + "\n"
+
+
+def _value(found: Examination, meaning: Meaning) -> str:
+    """Return the value of the whole that a byte belongs to, "" if it has none."""
+    image, field = found.contents.image, meaning.field
+    whole = image[meaning.first:meaning.first + meaning.size]
+    if len(whole) < meaning.size:
+        return ""
+    if field is None:
+        number = meaning.what in ("sequence number", "revision", "release")
+        return f"; {meaning.what} {int.from_bytes(whole, 'little')}" if number else ""
+    if field.kind not in (Kind.TEXT, Kind.BYTES) and meaning.size < field.size:
+        field = replace(field, count=1, array=False)
+    return f"; {meaning.what}  {value_text(field, whole)}"
+
+
+def location_text(name: str, ring: Ring, places: Sequence[Location],
+                  found: Examination | None = None) -> str:
+    """Return where a parameter lies in each slot, the newest one marked if there is a dump."""
+    newest = found.contents.group(ring.group.name).newest if found else None
+    lines = [f"{printable(name)}: group `{ring.group.name}`, {places[0].size} byte"
+             f"{'s' * (places[0].size > 1)} in each of {ring.slots} slots"]
+    for place in places:
+        if newest is not None and place.slot != newest.number and len(places) > 8:
+            continue
+        end = f" to 0x{place.address + place.size - 1:04X}" if place.size > 1 else ""
+        bit = f", bit {place.bit}" if place.bit is not None else ""
+        mark = "  <- newest" if newest is not None and place.slot == newest.number else ""
+        shown = ""
+        if found is not None:
+            data = found.contents.image[place.address:place.address + place.size]
+            shown = f"  {data.hex(' ').upper()}"
+        lines.append(f"  slot {place.slot}  0x{place.address:04X}{end}{bit}{shown}{mark}")
+    return "\n".join(lines) + "\n"
+
+
+# ---- Differences --------------------------------------------------------------------------------
+
+
+def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
+                    tint: Tint = no_tint) -> str:
+    """Return what differs: parameters first, then bytes."""
+    lines = []
+    if values:
+        lines.append("Parameters")
+        for d in values:
+            before, after = (_side(d, side) for side in (d.before, d.after))
+            lines.append(f"  {d.group.name}.{d.parameter.name}  {tint(before, 'place')} -> "
+                         f"{tint(after, 'mend')}")
+    if ranges:
+        lines += [""] * bool(lines) + ["Bytes"]
+        for r in ranges:
+            place = f"  {r.meaning.address:05X}  {_place(r.meaning)}"
+            lines.append(place)
+            for at in range(0, max(len(r.before), len(r.after)), _ROW):
+                lines.append(f"    {tint(r.before[at:at + _ROW].hex(' ').upper() or '-', 'place')}"
+                             f" -> {tint(r.after[at:at + _ROW].hex(' ').upper() or '-', 'mend')}")
+    return "\n".join(lines) + "\n" if lines else "no difference\n"
+
+
+def _place(meaning: Meaning) -> str:
+    if meaning.ring is not None:
+        return f"{meaning.ring.group.name}, slot {meaning.slot}: {meaning.what}"
+    return f"label copy {meaning.copy}: {meaning.what}" if meaning.copy is not None else (
+        meaning.what)
+
+
+def _side(difference: Difference, raws: dict[str, Any] | None) -> str:
+    if raws is None:
+        return "no record" if isinstance(difference.group, Group) else "nothing"
+    return parameter_text(difference.parameter, raws)
+
+
+def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
+    """Return what differs as plain data for JSON."""
+    return {
+        "parameters": [
+            {"group": d.group.name, "parameter": d.parameter.name,
+             "before": None if d.before is None else parameter_text(d.parameter, d.before),
+             "after": None if d.after is None else parameter_text(d.parameter, d.after)}
+            for d in values
+        ],
+        "bytes": [
+            {"address": r.meaning.address, "what": _place(r.meaning), "before": r.before.hex(),
+             "after": r.after.hex()} for r in ranges
+        ],
+    }
