@@ -41,12 +41,10 @@ def later_releases(plan: Plan) -> tuple[int, int]:
 
 def retired_rows(plan: Plan) -> tuple[RetiredRow, ...]:
     """Return the retired groups that values may still come from."""
-    sources = {move.source for move in plan.moves}
-    rings = [ring for ring in plan.retired if ring.group.id in sources]
     return tuple(
         RetiredRow(len(plan.rings) + i, ring,
                    crc32c(record_prefix(plan.store_id, ring.group.id)) ^ 0xFFFF_FFFF)
-        for i, ring in enumerate(rings))
+        for i, ring in enumerate(plan.retired_sources))
 
 
 def converters_of(names: Names, plan: Plan) -> dict[Conversion, Converter]:
@@ -82,7 +80,7 @@ def move_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[RetiredR
             comment_text(f"{view.name}.{move.field} from byte {move.offset} of "
                          f"{names[move.source]}"),
             converter.name if converter else "NULL", shown.fields[index].index, move.offset,
-            move.count, move.conversion.source.size, view.index, move.since, sources[move.source],
+            move.count, move.conversion.source.size, move.since, sources[move.source],
             move.source_since, min(move.source_until - move.source_since, 0xFF),
             following.count(move.field), sum(name in family for name in following)))
     return tuple(rows)

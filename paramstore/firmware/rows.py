@@ -90,7 +90,6 @@ class MoveRow:
     offset: int
     count: int
     size: int
-    group: str
     since: int
     source: str
     source_since: int
@@ -201,7 +200,7 @@ class StoreView:
     layout: str
     init: str
     group_count: str
-    buffer_bytes: int
+    page_bytes: int
     comment: tuple[str, ...]
     groups: tuple[GroupView, ...]
     limits: tuple[Bytes, ...]

@@ -24,6 +24,7 @@ from paramstore.firmware.names import Names
 from paramstore.firmware.parameters import LimitPool, c_type_of, parameter_view
 from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, StoreView
 from paramstore.firmware.spelling import comment_lines, comment_text, hex_bytes
+from paramstore.layout.memory import page_bytes
 from paramstore.layout.plan import Plan, Reserved, Ring
 from paramstore.schema.model import Group
 from paramstore.schema.quantity import format_value
@@ -70,7 +71,7 @@ def view_of(plan: Plan) -> StoreView:
         name=store,
         header=f"{store}_params.h",
         source=f"{store}_params.c",
-        buffer_bytes=_buffer_bytes(plan),
+        page_bytes=page_bytes(plan),
         comment=tuple(comment_lines([plan.schema.doc])),
         groups=groups,
         limits=pool.rows,
@@ -135,12 +136,6 @@ def _default_rows(ring: Ring) -> Iterator[Bytes]:
 
 
 # ---- What must fit ------------------------------------------------------------------------------
-
-
-def _buffer_bytes(plan: Plan) -> int:
-    """Two address bytes, and a label or what goes over the bus of a record at a time."""
-    longest = max((ring.record_bytes for ring in plan.rings), default=0)
-    return 2 + max(plan.label_bytes, min(plan.part.page, longest))
 
 
 def _misfits(plan: Plan, groups: tuple[GroupView, ...]) -> Iterator[Finding]:

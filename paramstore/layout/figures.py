@@ -103,10 +103,10 @@ def figures(plan: Plan) -> PlanFigures:
     rings = tuple(_ring_figures(plan, ring, cycles) for ring in plan.rings)
     mount = _label_bits(plan, copies=1) + sum(r.mount_bits for r in rings)
     busy = _failed_polls(part, khz, first_us=0)
-    worst = (_label_bits(plan, copies=2) + sum(_worst_ring_bits(part, r) for r in plan.rings)
-             + busy * POLL_BITS)
-    longest = max(r.record_bytes for r in plan.rings)
-    buffer = 2 + max(plan.label_bytes, min(part.page, longest))
+    read = (*plan.rings, *plan.retired_sources)
+    moved = sum(move.count * move.conversion.source.size for move in plan.moves)
+    worst = (_label_bits(plan, copies=2) + sum(_worst_ring_bits(part, r) for r in read)
+             + moved * read_bits(part.address_bytes, 1) + busy * POLL_BITS)
     return PlanFigures(
         rings=rings,
         endurance=cycles,
@@ -116,7 +116,7 @@ def figures(plan: Plan) -> PlanFigures:
         worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
         hold_up=hold_up(part, plan.schema.supply_v, khz),
         values_bytes=values_bytes(plan),
-        working_bytes=unit_bytes(plan, buffer) - values_bytes(plan),
+        working_bytes=unit_bytes(plan) - values_bytes(plan),
     )
 
 

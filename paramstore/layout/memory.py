@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Field, Group, Kind
 
-__all__ = ["RING_BYTES", "STORE_BYTES", "unit_bytes", "values_bytes"]
+__all__ = ["RING_BYTES", "STORE_BYTES", "page_bytes", "unit_bytes", "values_bytes"]
 
-STORE_BYTES = 24
+STORE_BYTES = 28
 """sizeof(ps_store_t) where pointers have 32 bits."""
 RING_BYTES = 8
 """sizeof(ps_ring_t) there, of one group."""
@@ -27,10 +27,16 @@ def values_bytes(plan: Plan) -> int:
     return _values(plan)[0]
 
 
-def unit_bytes(plan: Plan, buffer_bytes: int) -> int:
-    """Return the size of the store's whole struct: store, rings, buffer and values."""
-    rings = (RING_BYTES * len(plan.rings), 4)
-    return _struct([(STORE_BYTES, 4), rings, (buffer_bytes, 1), _values(plan)])[0]
+def page_bytes(plan: Plan) -> int:
+    """Return the size of the page buffer: of a label, or of what is read of a record at a time."""
+    longest = max((ring.record_bytes for ring in plan.rings), default=0)
+    return max(plan.label_bytes, min(plan.part.page, longest))
+
+
+def unit_bytes(plan: Plan) -> int:
+    """Return the size of the store's whole struct: store, page buffer, rings and values."""
+    rings = RING_BYTES * (len(plan.rings) + len(plan.retired_sources))
+    return _struct([(STORE_BYTES, 4), (page_bytes(plan), 1), (rings, 4), _values(plan)])[0]
 
 
 def _values(plan: Plan) -> _Shape:

@@ -166,6 +166,12 @@ class Plan:
         """Pages of all rings, retired ones included."""
         return sum(r.pages for r in (*self.rings, *self.retired))
 
+    @property
+    def retired_sources(self) -> tuple[Ring, ...]:
+        """The retired rings that moves take values from."""
+        asked = {move.source for move in self.moves}
+        return tuple(r for r in self.retired if r.group.id in asked)
+
     def ring(self, group: str) -> Ring:
         """Return the ring of the group called `group`; KeyError if there is none."""
         for r in self.rings:

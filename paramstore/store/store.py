@@ -60,9 +60,8 @@ class Store:
         self._wire = Wire(plan)
         self._label = LabelReader(plan, self._wire)
         self._groups = {r.group.name: Group(plan, r, self._wire) for r in plan.rings}
-        sources = {move.source for move in plan.moves}
         self._retired = {r.group.id: RingReader(plan, r, self._wire)
-                         for r in plan.retired if r.group.id in sources}
+                         for r in plan.retired_sources}
         self._state = _State.NONE
         self._commit: _Commit | None = None
 

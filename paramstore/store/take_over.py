@@ -24,11 +24,12 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
               readers: Mapping[int, RingReader]) -> Steps[None]:
     """Take over the fields that the newest records do not hold yet. Raises BusFailure.
 
-    `readers` are those of retired groups by id, which are read only if they are asked; one at a
-    time is kept in mind.
+    `readers` are those of retired groups by id, which are read before.
     """
     groups = {group.ring.group.id: group for group in mounted}
-    retired: tuple[int, Found] | None = None
+    retired = {number: Found() for number in readers}
+    for number, reader in readers.items():
+        yield from reader.find(retired[number])
     done: set[tuple[int, str | None]] = set()
     for move in plan.moves:
         group = groups[move.target]
@@ -38,10 +39,7 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
         if move.source in groups:
             home, source = groups[move.source].ring, groups[move.source]
         else:
-            if retired is None or retired[0] != move.source:
-                retired = move.source, Found()
-                yield from readers[move.source].find(retired[1])
-            home, source = readers[move.source].ring, retired[1]
+            home, source = readers[move.source].ring, retired[move.source]
         if not move.source_since <= source.revision < move.source_until:
             continue
         first = home.address(slot_of(source.sequence, home.slots)) + HEADER_BYTES

@@ -57,5 +57,5 @@ def bench(plan: Plan) -> Bench:
     return Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
 
 
-NO_CRC = ("return crc == CRC_RESIDUE;", "return crc != 1u;")
+NO_CRC = ("return store->crc == CRC_RESIDUE;", "return store->crc != 1u;")
 """Records count whatever their CRC says."""

@@ -197,5 +197,5 @@ def test_records_that_count_without_their_crc() -> None:
 
 def test_a_commit_over_the_newest_record() -> None:
     """I5: the only record is torn."""
-    broken("return (unsigned)((sequence - 1u) % group->slots);",
-           "return (unsigned)((sequence - 1u) % 1u) + 0u * group->slots;", Verdict.EMPTY)
+    broken("return (unsigned)((sequence - 1u) % store->group->slots);",
+           "return (unsigned)((sequence - 1u) % 1u) + 0u * store->group->slots;", Verdict.EMPTY)

@@ -91,9 +91,10 @@ def test_counts_do_not_depend_on_the_number_of_processes() -> None:
 
 
 @pytest.mark.parametrize(("old", "new", "kinds"), [
-    ("return crc == CRC_RESIDUE;", "return crc != 1u;", {"mixed"}),  # the CRC is not checked
-    ("ring->sequence + 1u + ring->passed", "ring->sequence + 3u",  # the newest of three slots is
-     {"lost", "empty"}),  # written over
+    ("return store->crc == CRC_RESIDUE;", "return store->crc != 1u;",  # the CRC is not checked
+     {"mixed"}),
+    ("ring->sequence + 1u + ring->passed", "ring->sequence + 3u",  # over the newest of three slots
+     {"lost", "empty"}),
 ])
 def test_a_broken_runtime_is_noticed(old: str, new: str, kinds: set[str], tmp_path: Path) -> None:
     """Without weak cells a count that is not zero is a mistake of the store, and is seen."""

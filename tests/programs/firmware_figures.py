@@ -3,9 +3,10 @@
     python -m tests.programs.firmware_figures
     python -m tests.programs.firmware_figures schemas/large.toml --json
 
-Code is counted in the linked program, symbol by symbol; stack is what mount, format and commit
-really touched in an emulator, without the port's own. It lives with the tests because it needs
-their packages (unicorn, pyelftools), which no user of the tool has to install.
+Code is counted in the linked program, symbol by symbol, and once more as if there had been no
+earlier release: what taking over from these adds. Stack is what mount, format and commit really
+touched in an emulator, on parts of earlier releases too, without the port's own. It lives with
+the tests because it needs their packages (unicorn, pyelftools), which no user has to install.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,9 @@ from paramstore.eeprom.device import Device
 from paramstore.errors import ParamstoreError
 from paramstore.evolve.project import open_project
 from paramstore.files import read_text
+from paramstore.format import ERASED
+from paramstore.image.pack import complete, pack
+from paramstore.layout.memory import RING_BYTES, page_bytes
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
 from paramstore.rig.compiled import CompiledRig
@@ -39,10 +43,11 @@ SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 # What a module calls that is mounted, changed and committed in its own firmware.
 USED_CALLS = ("rig_begin", "ps_mount", "ps_format", "ps_set", "ps_unlock", "ps_commit",
               "ps_health")
+IN_USE, FIRST = "in use", "in use, no earlier release"
 GCC = Compiler("arm-none-eabi-gcc", ("arm-none-eabi-gcc",))
 GCC_FLAGS = ("-mcpu=cortex-m0plus", "-mthumb", "-nostdlib", "-lgcc")
 
-CODE_AIM, RAM_AIM, STACK_AIM = 2048, 64, 200
+CODE_AIM, MOVES_AIM, RAM_AIM, STACK_AIM = 2048, 600, 64, 200
 
 
 @dataclass(frozen=True)
@@ -71,23 +76,28 @@ class Figures:
 
 def measure(schema: Path, folder: Path) -> Figures:
     """Build and run the firmware of a schema."""
-    plan = open_project(read_text(schema)).plan
+    project = open_project(read_text(schema))
+    plan = project.plan
+    first = replace(plan, release=0, retired=(), moves=(), known=())
+    wanted = [(IN_USE, plan, USED_CALLS), ("all", plan, ALL_CALLS)]
+    if plan.known:
+        wanted.append((FIRST, first, USED_CALLS))
     builds = [(None, ())] + ([(GCC, GCC_FLAGS)] if shutil.which(GCC.name) else [])
     code, programs = [], []
-    for number, (compiler, flags) in enumerate(builds):
-        for title, calls in (("in use", USED_CALLS), ("all", ALL_CALLS)):
-            program = link(plan, CORTEX_M0PLUS, folder / f"{number}_{len(calls)}", calls, compiler,
-                           flags)
+    for compiler, flags in builds:
+        for title, built, calls in wanted:
+            place = folder / str(len(programs))
+            program = link(built, CORTEX_M0PLUS, place, calls, compiler, flags)
             programs.append(program)
-            code.append(count_code(program, plan, compiler.name if compiler else "zig (clang)",
+            code.append(count_code(program, built, compiler.name if compiler else "zig (clang)",
                                    title))
     memory, values = constants(programs[1], "rig_memory_bytes", "rig_values_bytes")
+    earlier = [p for p in project.history.plans if (p.release, p.layout_id) in plan.known]
     return Figures(
         schema=str(schema), code=tuple(code), values=values, store=memory - values,
-        rings=8 * len(plan.rings),
-        buffer=2 + max(plan.label_bytes, min(plan.part.page,
-                                             max(r.record_bytes for r in plan.rings))),
-        stack=measure_stack(programs[1], plan),
+        rings=RING_BYTES * (len(plan.rings) + len(plan.retired_sources)),
+        buffer=page_bytes(plan),
+        stack=measure_stack(programs[1], plan, earlier),
     )
 
 
@@ -128,8 +138,9 @@ def constants(program: Path, *names: str) -> list[int]:
     return [machine.constant(name) for name in names]
 
 
-def measure_stack(program: Path, plan: Plan) -> dict[str, int]:
-    """Run the calls of a life and note how deep each kind went, in bytes."""
+def measure_stack(program: Path, plan: Plan, earlier: Sequence[Plan]) -> dict[str, int]:
+    """Run the calls of a life, and the first mount of parts that `earlier` releases have written;
+    note how deep each kind went, in bytes."""
     machine = EmulatedMachine(program, CORTEX_M0PLUS)
     bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
     rig = CompiledRig(plan, bench, machine)
@@ -141,6 +152,12 @@ def measure_stack(program: Path, plan: Plan) -> dict[str, int]:
         depth[name] = max(depth.get(name, 0), machine.stack_bytes)
         return status
 
+    for old in earlier:
+        bench.device.memory[:] = pack(old, complete(old, {}))
+        rig.restart()
+        assert (Status.OLDER, Status.OK) == (call("mount"), call("format"))
+    bench.device.memory[:] = bytes([ERASED]) * len(bench.device.memory)
+    rig.restart()
     assert (Status.BLANK, Status.OK) == (call("mount"), call("format"))
     for ring in plan.rings:
         # Often enough for a ring to be read by bisection, and a torn one by a scan.
@@ -169,15 +186,18 @@ def report(figures: Figures) -> list[str]:
         [[c.compiler, c.calls, str(c.runtime), str(c.tables), str(c.support)]
          for c in figures.code])
     deepest = max(figures.stack.values())
+    least = {c.calls: c.runtime for c in sorted(figures.code, key=lambda c: -c.runtime)}
+    added = [["  thereof for earlier releases", str(least[IN_USE] - least[FIRST]), str(MOVES_AIM)]
+             ] if FIRST in least else []
     return [
         f"{figures.schema} on a Cortex-M0+", "", *code, "",
         f"in use: {', '.join(c for c in USED_CALLS if c.startswith('ps_'))}",
         "support: what the compiler adds for division; shared with the rest of a firmware", "",
         *table([Column("what", right=False), Column("now", "bytes"), Column("aim", "bytes")], [
-            ["code of the runtime in use, smallest",
-             str(min(c.runtime for c in figures.code if c.calls == "in use")), str(CODE_AIM)],
+            ["code of the runtime in use, smallest", str(least[IN_USE]), str(CODE_AIM)],
+            *added,
             ["RAM beside the values", str(figures.store), str(RAM_AIM)],
-            [f"  thereof {plural(figures.rings // 8, 'group')}", str(figures.rings), ""],
+            [f"  thereof {plural(figures.rings // RING_BYTES, 'group')}", str(figures.rings), ""],
             ["  thereof page buffer", str(figures.buffer), ""],
             ["RAM of the values", str(figures.values), ""],
             ["stack, deepest", str(deepest), str(STACK_AIM)],

@@ -25,6 +25,14 @@
 /* Read-back compares this many bytes at a time; they lie on the stack. */
 #define CHUNK_BYTES 32u
 
+/* A function that is not made part of its caller: so the stack of the one does not add to that of
+ * what the other calls, and calls from several places cost no code each. */
+#if defined(__GNUC__)
+#define APART __attribute__((noinline)) static
+#else
+#define APART static
+#endif
+
 /* ps_store_t.phase, of the page at hand */
 enum { PHASE_READ, PHASE_WRITE, PHASE_VERIFY };
 
@@ -34,7 +42,7 @@ static unsigned lesser(unsigned a, unsigned b)
 }
 
 /* Below 0, 0 or above 0, as `a` is less than, equal to or greater than `b`; first byte first. */
-static int order(const uint8_t *a, const uint8_t *b, unsigned count)
+APART int order(const uint8_t *a, const uint8_t *b, unsigned count)
 {
     int difference = 0;
     while (count-- > 0u && difference == 0) {
@@ -133,19 +141,23 @@ static uint8_t *member(ps_store_t *store, const ps_field_t *field)
     return (uint8_t *)store + field->member;
 }
 
-/* The rings lie right behind the store: the generated file makes sure. */
-static ps_ring_t *ring_at(ps_store_t *store, unsigned group)
+static ps_ring_t *ring_of(ps_store_t *store, const ps_group_t *group)
 {
-    return (ps_ring_t *)(store + 1) + group;
+    return (ps_ring_t *)(void *)((uint8_t *)store + group->ring);
 }
 
-/* The field that byte `at` of a payload is of; NULL behind the last one. It looks through the
- * fields each time, about 15 cycles for each on a Cortex-M0+, and so keeps no state. */
-static const ps_field_t *find_field(const ps_store_t *store, const ps_group_t *group, unsigned at)
+static ps_ring_t *ring_at(ps_store_t *store, unsigned index)
 {
-    const ps_field_t *field = field_at(store, group->first_field);
+    return ring_of(store, group_at(store, index));
+}
+
+/* The field that byte `at` of a payload of the group at hand is of; NULL behind the last one. It
+ * looks through the fields each time, about 15 cycles for each on a Cortex-M0+: no state to keep. */
+static const ps_field_t *find_field(const ps_store_t *store, unsigned at)
+{
+    const ps_field_t *field = field_at(store, store->group->first_field);
     unsigned left;
-    for (left = group->field_count; left > 0u; --left) {
+    for (left = store->group->field_count; left > 0u; --left) {
         if (at - field->at < field_bytes(field)) {
             return field;
         }
@@ -154,31 +166,34 @@ static const ps_field_t *find_field(const ps_store_t *store, const ps_group_t *g
     return NULL;
 }
 
-/* The place in RAM of byte `at` of a payload; NULL if it has none. */
-static uint8_t *place_of(ps_store_t *store, const ps_field_t *field, unsigned at)
+/* The place in RAM of byte `at` of a payload of the group at hand; NULL if there is none, or if a
+ * record of `revision` does not have it. */
+APART uint8_t *find_place(ps_store_t *store, unsigned at, unsigned revision)
 {
-    if (field == NULL || field->size == 0u) {
+    const ps_field_t *field = find_field(store, at);
+    if (field == NULL || field->size == 0u || field->since > revision) {
         return NULL;
     }
     return member(store, field) + byte_place(at - field->at, field->size);
 }
 
-/* Values for the fields from `first` on, up to but without `end`, from a payload of their group. */
-static void load_fields(ps_store_t *store, const uint8_t *payload, unsigned first, unsigned end)
+/* Values for the fields from `field` on, up to but without `end`, from a payload of their group. */
+static void load_fields(ps_store_t *store, const uint8_t *payload, const ps_field_t *field,
+                        const ps_field_t *end)
 {
-    for (; first < end; ++first) {
-        const ps_field_t *field = field_at(store, first);
+    for (; field != end; ++field) {
+        uint8_t *to = member(store, field);
         unsigned i;
         for (i = 0; i < (unsigned)field->count * field->size; ++i) {
-            member(store, field)[byte_place(i, field->size)] = payload[field->at + i];
+            to[byte_place(i, field->size)] = payload[field->at + i];
         }
     }
 }
 
 static void load_group(ps_store_t *store, const ps_group_t *group, const uint8_t *payload)
 {
-    load_fields(store, payload, group->first_field,
-                (unsigned)group->first_field + group->field_count);
+    const ps_field_t *first = field_at(store, group->first_field);
+    load_fields(store, payload, first, first + group->field_count);
 }
 
 static void default_group(ps_store_t *store, const ps_group_t *group)
@@ -187,27 +202,25 @@ static void default_group(ps_store_t *store, const ps_group_t *group)
 }
 
 /* Default values for one parameter: a curve has two fields, which belong together. */
-static void default_parameter(ps_store_t *store, unsigned field)
+static void default_parameter(ps_store_t *store, const ps_field_t *field)
 {
-    const ps_field_t *f = field_at(store, field);
-    load_fields(store, group_at(store, f->group)->defaults, field - ((f->form & PS_Y) != 0u),
-                field + 1u + ((f->form & PS_X) != 0u));
+    load_fields(store, group_at(store, field->group)->defaults,
+                field - ((field->form & PS_Y) != 0u), field + 1 + ((field->form & PS_X) != 0u));
 }
 
 /* Element by element, `low` below `high`; of one field, each element below the next one. */
-static bool rule_ok(ps_store_t *store, const ps_rule_t *rule)
+APART bool rule_ok(ps_store_t *store, const ps_field_t *low, const ps_field_t *high)
 {
-    const ps_field_t *low = field_at(store, rule->low);
     const uint8_t *a = member(store, low);
-    const uint8_t *b = member(store, field_at(store, rule->high));
-    unsigned i = low->count;
+    const uint8_t *b = member(store, high);
+    unsigned left = low->count;
     uint8_t key_a[8];
     uint8_t key_b[8];
     if (a == b) {
         b += low->size;
-        --i;
+        --left;
     }
-    for (; i > 0u; --i) {
+    for (; left > 0u; --left) {
         load_key(key_a, a, low);
         load_key(key_b, b, low);
         if (order(key_a, key_b, low->size) >= 0) {
@@ -219,38 +232,50 @@ static bool rule_ok(ps_store_t *store, const ps_rule_t *rule)
     return true;
 }
 
-/* Check every limit and rule of a group. With `mend`, give defaults to what breaks one: to the
- * parameter, and where a rule is broken, to every parameter of the group that has a rule. */
-static ps_status_t check_group(ps_store_t *store, const ps_group_t *group, bool mend)
+/* Check every limit and rule of the group at hand. With `mend`, give defaults to what breaks one:
+ * to the parameter, and where a rule is broken, to every parameter of the group that has a rule. */
+static ps_status_t check_group(ps_store_t *store, bool mend)
 {
+    const ps_group_t *group = store->group;
+    const ps_field_t *field = field_at(store, group->first_field);
+    const ps_rule_t *rule = group->rules;
     ps_status_t status = PS_OK;
-    unsigned i;
-    for (i = group->first_field; i < (unsigned)group->first_field + group->field_count; ++i) {
-        const ps_field_t *field = field_at(store, i);
+    unsigned left;
+    for (left = group->field_count; left > 0u; --left) {
         if (!all_allowed(field, member(store, field), field->count)) {
             status = PS_ERR_LIMIT;
             if (mend) {
-                default_parameter(store, i);
+                default_parameter(store, field);
             }
         }
+        ++field;
     }
-    for (i = 0; i < group->rule_count; ++i) {
-        if (!rule_ok(store, &group->rules[i])) {
+    for (left = group->rule_count; left > 0u; --left) {
+        if (!rule_ok(store, rule->low, rule->high)) {
             status = PS_ERR_RULE;
         }
+        ++rule;
     }
-    for (i = 0; mend && status == PS_ERR_RULE && i < group->rule_count; ++i) {
-        default_parameter(store, group->rules[i].low);
-        default_parameter(store, group->rules[i].high);
+    if (mend && status == PS_ERR_RULE) {
+        for (left = group->rule_count; left > 0u; --left) {
+            --rule;
+            default_parameter(store, rule->low);
+            default_parameter(store, rule->high);
+        }
     }
     return status;
 }
 
 /* ---- Bus ----------------------------------------------------------------------------------- */
 
+/* What a CRC register begins with, and what it holds after data and their CRC, if that is right. */
+#define CRC_START 0xFFFFFFFFu
+#define CRC_RESIDUE 0xB798B438u
+
 /* CRC-32C, bit by bit: about 80 cycles a byte on a Cortex-M0+; the bus takes 22 us for it. */
-static uint32_t crc_update(uint32_t crc, const uint8_t *bytes, unsigned count)
+static void crc_update(ps_store_t *store, const uint8_t *bytes, unsigned count)
 {
+    uint32_t crc = store->crc;
     unsigned bit;
     for (; count > 0u; --count) {
         crc ^= *bytes++;
@@ -258,48 +283,56 @@ static uint32_t crc_update(uint32_t crc, const uint8_t *bytes, unsigned count)
             crc = (crc >> 1) ^ (0x82F63B78u & (0u - (crc & 1u)));
         }
     }
-    return crc;
+    store->crc = crc;
 }
 
-/* What the register holds after data and their CRC, if that is right. */
-#define CRC_RESIDUE 0xB798B438u
-
-/* The data bytes of the buffer; the memory address goes right before them. */
-static uint8_t *data(ps_store_t *store)
+/* The page buffer lies right behind the store, and right behind the memory address in it. */
+static uint8_t *page(ps_store_t *store)
 {
-    return (uint8_t *)store + store->layout->data;
+    return (uint8_t *)store + sizeof *store;
 }
 
-/* One transfer: read `count` bytes into `in`; or write that many data bytes if it is NULL. */
+/* One transfer: read `count` bytes into `in`; or write that many bytes of the page if it is NULL. */
 static ps_status_t transfer(ps_store_t *store, uint32_t address, uint8_t *in, unsigned count)
 {
     const ps_layout_t *layout = store->layout;
     const ps_port_t *port = store->port;
-    uint8_t *end = data(store);
-    unsigned in_count = in == NULL ? 0u : count;
-    unsigned out_count = layout->address_bytes + count - in_count;
-    uint32_t block = address >> (8u * layout->address_bytes);
-    end[-2] = (uint8_t)(address >> 8);
-    end[-1] = (uint8_t)address;
-    return port->transfer(port->user, (uint8_t)(layout->address | block << layout->block_shift),
-                          end - layout->address_bytes, (uint16_t)out_count, in,
-                          (uint16_t)in_count);
+    uint8_t *out = page(store);
+    unsigned out_count = layout->address_bytes;
+    *--out = (uint8_t)address;
+    address >>= 8;
+    if (out_count > 1u) {
+        *--out = (uint8_t)address;
+        address >>= 8;
+    }
+    address = layout->address | address << layout->block_shift;
+    if (in == NULL) {
+        out_count += count;
+        count = 0;
+    }
+    return port->transfer(port->user, (uint8_t)address, out, (uint16_t)out_count, in,
+                          (uint16_t)count);
 }
 
-/* Read into the buffer, asking again while the part is busy: a write may be going on from before
- * a reset. */
-static ps_status_t read_bytes(ps_store_t *store, uint32_t address, unsigned count)
+static uint16_t time_left(uint16_t us, unsigned elapsed_us)
 {
-    const ps_layout_t *layout = store->layout;
-    unsigned waited_us = 0;
+    return us > elapsed_us ? (uint16_t)(us - elapsed_us) : 0u;
+}
+
+/* Read into the page buffer, asking again while the part is busy: a write may be going on from
+ * before a reset. */
+APART ps_status_t read_bytes(ps_store_t *store, uint32_t address, unsigned count)
+{
+    ps_status_t status;
+    store->left_us = store->layout->timeout_us;
     for (;;) {
-        ps_status_t status = transfer(store, address, data(store), count);
-        if (status != PS_ERR_NACK || waited_us >= layout->timeout_us) {
-            store->last_read = (uint8_t)status;
+        status = transfer(store, address, page(store), count);
+        store->last_read = (uint8_t)status;
+        if (status != PS_ERR_NACK || store->left_us == 0u) {
             return status;
         }
-        store->port->wait_us(store->port->user, layout->poll_us);
-        waited_us += layout->poll_us;
+        store->port->wait_us(store->port->user, store->layout->poll_us);
+        store->left_us = time_left(store->left_us, store->layout->poll_us);
     }
 }
 
@@ -322,7 +355,7 @@ static void page_begin(ps_store_t *store, unsigned phase)
 static ps_status_t page_compare(ps_store_t *store, uint32_t address, unsigned count)
 {
     uint8_t chunk[CHUNK_BYTES];
-    const uint8_t *sent = data(store);
+    const uint8_t *sent = page(store);
     while (count > 0u) {
         unsigned n = lesser(count, CHUNK_BYTES);
         ps_status_t status = transfer(store, address, chunk, n);
@@ -339,11 +372,6 @@ static ps_status_t page_compare(ps_store_t *store, uint32_t address, unsigned co
     return PS_OK;
 }
 
-static uint16_t time_left(uint16_t us, unsigned elapsed_us)
-{
-    return us > elapsed_us ? (uint16_t)(us - elapsed_us) : 0u;
-}
-
 /* One try at the page at hand. PS_PENDING: call again when wait_us has passed. */
 static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count,
                              unsigned elapsed_us)
@@ -358,7 +386,7 @@ static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count
     if (store->phase == PHASE_VERIFY) {
         status = page_compare(store, address, count);
     } else if (store->phase == PHASE_READ) {
-        status = transfer(store, address, data(store), count);
+        status = transfer(store, address, page(store), count);
     } else if (port->supply_good == NULL || port->supply_good(port->user)) {
         status = transfer(store, address, NULL, count);
         if (status == PS_OK) {
@@ -391,7 +419,7 @@ static ps_status_t write_span(ps_store_t *store, uint32_t address, const uint8_t
         unsigned n = page_part(store, count);
         unsigned i;
         for (i = 0; i < n; ++i) {
-            data(store)[i] = bytes != NULL ? *bytes++ : 0xFFu;
+            page(store)[i] = bytes != NULL ? *bytes++ : 0xFFu;
         }
         page_begin(store, PHASE_WRITE);
         do {
@@ -405,25 +433,25 @@ static ps_status_t write_span(ps_store_t *store, uint32_t address, const uint8_t
 
 /* ---- Records ------------------------------------------------------------------------------- */
 
-/* Offset of the CRC in a record. */
-static unsigned crc_offset(const ps_group_t *group)
+/* Offset of the CRC in a record of the group at hand. */
+static unsigned crc_offset(const ps_store_t *store)
 {
-    return group->body_bytes + HEADER_BYTES;
+    return store->group->body_bytes + HEADER_BYTES;
 }
 
-static unsigned slot_of(const ps_group_t *group, uint32_t sequence)
+static unsigned slot_of(const ps_store_t *store, uint32_t sequence)
 {
-    return (unsigned)((sequence - 1u) % group->slots);
+    return (unsigned)((sequence - 1u) % store->group->slots);
 }
 
-static uint32_t slot_address(const ps_group_t *group, unsigned slot)
+static uint32_t slot_address(const ps_store_t *store, unsigned slot)
 {
-    return group->address + (uint32_t)slot * group->slot_bytes;
+    return store->group->address + (uint32_t)slot * store->group->slot_bytes;
 }
 
-static uint32_t record_address(const ps_group_t *group, uint32_t sequence)
+static uint32_t record_address(const ps_store_t *store, uint32_t sequence)
 {
-    return slot_address(group, slot_of(group, sequence));
+    return slot_address(store, slot_of(store, sequence));
 }
 
 static uint32_t number(const uint8_t *bytes)
@@ -444,16 +472,16 @@ static uint8_t byte_of(uint32_t number, unsigned i)
 
 /* Read record `sequence` from its slot into the values, which must be defaults: a field that is
  * not in the record keeps them. False if it is not valid or cannot be read; then they are spoilt. */
-static bool read_record(ps_store_t *store, const ps_group_t *group, ps_ring_t *ring,
-                        uint32_t sequence)
+APART bool read_record(ps_store_t *store, uint32_t sequence)
 {
-    uint32_t address = record_address(group, sequence);
-    unsigned end = crc_offset(group) + CRC_BYTES;
+    ps_ring_t *ring = ring_of(store, store->group);
+    uint32_t address = record_address(store, sequence);
+    unsigned end = crc_offset(store) + CRC_BYTES;
     unsigned at = 0;
-    uint32_t crc = group->crc_start;
+    store->crc = store->group->crc_start;
     while (at < end) {
         unsigned n = page_part(store, end - at);
-        const uint8_t *from = data(store);
+        const uint8_t *from = page(store);
         if (read_bytes(store, address + at, n) != PS_OK) {
             return false;
         }
@@ -463,79 +491,80 @@ static bool read_record(ps_store_t *store, const ps_group_t *group, ps_ring_t *r
             }
             ring->revision = from[NUMBER_BYTES];
         }
-        crc = crc_update(crc, from, n);
+        crc_update(store, from, n);
         for (; n > 0u; --n) {
-            const ps_field_t *field =
-                at < HEADER_BYTES ? NULL : find_field(store, group, at - HEADER_BYTES);
-            uint8_t *place = place_of(store, field, at - HEADER_BYTES);
-            if (place != NULL && field->since <= ring->revision) {
+            uint8_t *place = NULL;
+            if (at >= HEADER_BYTES) {
+                place = find_place(store, at - HEADER_BYTES, ring->revision);
+            }
+            if (place != NULL) {
                 *place = *from;
             }
             ++from;
             ++at;
         }
     }
-    return crc == CRC_RESIDUE;
+    return store->crc == CRC_RESIDUE;
 }
 
 /* ---- The newest record of a ring ----------------------------------------------------------- */
 
 /* The sequence number at the head of a slot: ERASED, JUNK, or one that belongs there. JUNK too if
  * it cannot be read. */
-static uint32_t read_head(ps_store_t *store, const ps_group_t *group, unsigned slot)
+static uint32_t read_head(ps_store_t *store, unsigned slot)
 {
     uint32_t s;
-    if (read_bytes(store, slot_address(group, slot), NUMBER_BYTES) != PS_OK) {
+    if (read_bytes(store, slot_address(store, slot), NUMBER_BYTES) != PS_OK) {
         return JUNK;
     }
-    s = number(data(store));
+    s = number(page(store));
     if (s == 0xFFFFFFFFu) {
         return ERASED;
     }
-    return s != 0u && slot_of(group, s) == slot ? s : JUNK;
+    return s != 0u && slot_of(store, s) == slot ? s : JUNK;
 }
 
 /* How many slots one commit may pass over: never as far as the newest record. */
-static unsigned skip_limit(const ps_group_t *group)
+static unsigned skip_limit(const ps_store_t *store)
 {
-    return lesser(group->slots - 2u, SKIP_LIMIT);
+    return lesser(store->group->slots - 2u, SKIP_LIMIT);
 }
 
 /* The number that a slot held before record `sequence` was written to it. */
-static uint32_t lap_before(const ps_group_t *group, uint32_t sequence)
+static uint32_t lap_before(const ps_store_t *store, uint32_t sequence)
 {
-    return sequence > group->slots ? sequence - group->slots : ERASED;
+    return sequence > store->group->slots ? sequence - store->group->slots : ERASED;
 }
 
 /* The newest number of a ring by its heads: ERASED if there is none, JUNK if they are not in
  * order. From slot 0 to the newest record numbers rise by one; the slots behind it are one lap
  * before. So bisection finds it, looking at about log2(slots) heads. A commit may have passed
  * over slots without a trace: as many behind the newest must be in order too. */
-static uint32_t find_newest(ps_store_t *store, const ps_group_t *group)
+APART uint32_t find_newest(ps_store_t *store)
 {
     unsigned low = 0;
-    unsigned span = group->slots;
+    unsigned span = store->group->slots;
     unsigned k;
-    uint32_t newest = read_head(store, group, 0);
+    uint32_t newest = read_head(store, 0);
     if (newest > JUNK - span - span) {
         return JUNK; /* damage: no ring lives that long, and the sums below would overflow */
     }
     while (span > 1u) {
         unsigned half = span / 2u;
-        uint32_t s = read_head(store, group, low + half);
+        uint32_t s = read_head(store, low + half);
         if (s == newest + half) {
             low += half;
             newest = s;
             span -= half;
-        } else if (s == lap_before(group, newest + half)) {
+        } else if (s == lap_before(store, newest + half)) {
             span = half;
         } else {
             return JUNK;
         }
     }
     /* The first slot behind the newest was met above. */
-    for (k = 2; k <= skip_limit(group) + 1u; ++k) {
-        if (read_head(store, group, (low + k) % group->slots) != lap_before(group, newest + k)) {
+    for (k = 2; k <= skip_limit(store) + 1u; ++k) {
+        if (read_head(store, (low + k) % store->group->slots) != lap_before(store, newest + k)) {
             return JUNK;
         }
     }
@@ -544,30 +573,33 @@ static uint32_t find_newest(ps_store_t *store, const ps_group_t *group)
 
 /* The greatest valid number below `limit`, looking at every slot; spoils the values. Downwards from
  * the slot before that of `limit`, so that usually just one record is read. ERASED if there is none. */
-static uint32_t scan(ps_store_t *store, const ps_group_t *group, ps_ring_t *ring, uint32_t limit)
+static uint32_t scan(ps_store_t *store, uint32_t limit)
 {
-    unsigned slot = slot_of(group, limit);
+    unsigned slot = slot_of(store, limit);
     unsigned left;
     uint32_t newest = ERASED;
-    for (left = group->slots; left > 0u && store->last_read == PS_OK; --left) {
+    for (left = store->group->slots; left > 0u && store->last_read == PS_OK; --left) {
         uint32_t s;
-        slot = (slot > 0u ? slot : group->slots) - 1u;
-        s = read_head(store, group, slot);
-        if (s > newest && s < limit && read_record(store, group, ring, s)) {
+        slot = (slot > 0u ? slot : store->group->slots) - 1u;
+        s = read_head(store, slot);
+        if (s > newest && s < limit && read_record(store, s)) {
             newest = s;
         }
     }
     return newest;
 }
 
-/* Load the newest record of a ring into values that are defaults; they stay so if there is none.
+/* Load the newest record of a group into values that are defaults; they stay so if there is none.
  * last_read tells if the bus failed. */
-static void mount_group(ps_store_t *store, const ps_group_t *group, ps_ring_t *ring)
+APART void mount_group(ps_store_t *store, unsigned g)
 {
-    uint32_t newest = find_newest(store, group);
+    ps_ring_t *ring = ring_at(store, g);
+    uint32_t newest;
     unsigned scans;
+    store->group = group_at(store, g);
+    newest = find_newest(store);
     for (scans = 0; newest != ERASED && store->last_read == PS_OK; ++scans) {
-        if (newest != JUNK && read_record(store, group, ring, newest)) {
+        if (newest != JUNK && read_record(store, newest)) {
             ring->sequence = newest;
             ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
             return;
@@ -576,10 +608,10 @@ static void mount_group(ps_store_t *store, const ps_group_t *group, ps_ring_t *r
             ring->health |= PS_HEALTH_DAMAGE;
             /* A record that scan found may read otherwise when it is loaded: then the one
              * before. */
-            newest = scans < LOAD_TRIES ? scan(store, group, ring, newest) : ERASED;
+            newest = scans < LOAD_TRIES ? scan(store, newest) : ERASED;
         }
         ring->revision = 0;
-        default_group(store, group);
+        default_group(store, store->group);
     }
 }
 
@@ -600,7 +632,7 @@ static ps_status_t changeable(ps_store_t *store, unsigned g)
     if (g >= store->layout->group_count) {
         return PS_ERR_ARGUMENT;
     }
-    if (store->copies != 0u && store->group == g) {
+    if (store->copies != 0u && store->group == group_at(store, g)) {
         return PS_ERR_BUSY;
     }
     if ((group_at(store, g)->traits & PS_PROTECTED) != 0u &&
@@ -686,7 +718,7 @@ ps_status_t ps_reset_field(ps_store_t *store, uint16_t field)
 {
     ps_status_t status = field_changeable(store, field);
     if (status == PS_OK) {
-        default_parameter(store, field);
+        default_parameter(store, field_at(store, field));
         ring_at(store, field_at(store, field)->group)->health |= PS_HEALTH_DIRTY;
     }
     return status;
@@ -729,9 +761,12 @@ ps_status_t ps_lock(ps_store_t *store, uint8_t group)
 }
 
 /* A ring to read; NULL if there is no such group. */
-static const ps_ring_t *read_ring(const ps_store_t *store, unsigned group)
+static const ps_ring_t *read_ring(const ps_store_t *store, unsigned g)
 {
-    return group < store->layout->group_count ? (const ps_ring_t *)(store + 1) + group : NULL;
+    if (g >= store->layout->group_count) {
+        return NULL;
+    }
+    return (const ps_ring_t *)(const void *)((const uint8_t *)store + group_at(store, g)->ring);
 }
 
 uint8_t ps_health(const ps_store_t *store, uint8_t group)
@@ -760,62 +795,60 @@ static bool is_later(const ps_group_t *group, const ps_ring_t *ring)
     return ring->revision > group->revision;
 }
 
-/* Byte `at` of the record, which has the sequence number `sequence`. If it is not ours: what the
- * newest record holds there, in `old`, or what one of this revision has. */
-static uint8_t record_byte(ps_store_t *store, const ps_group_t *group, unsigned at, uint32_t sequence,
-                           uint8_t old)
+static uint8_t newer_revision(const ps_group_t *group, const ps_ring_t *ring)
 {
-    const ps_ring_t *ring = ring_at(store, store->group);
-    unsigned crc_at = crc_offset(group);
+    return is_later(group, ring) ? ring->revision : group->revision;
+}
+
+/* Byte `at` of a body to be written. If it is not ours: `old`, what the newest record holds there,
+ * or what a record of this revision has if that one does not know it. */
+APART uint8_t body_byte(ps_store_t *store, unsigned at, uint8_t old)
+{
+    const ps_group_t *group = store->group;
+    const ps_ring_t *ring = ring_of(store, group);
+    const uint8_t *place = find_place(store, at, group->revision);
     const ps_field_t *field;
-    const uint8_t *place;
-    if (at < NUMBER_BYTES) {
-        return byte_of(sequence, at);
-    }
-    if (at < HEADER_BYTES) {
-        return is_later(group, ring) ? ring->revision : group->revision;
-    }
-    if (at >= crc_at) {
-        return byte_of(~store->crc, at - crc_at);
-    }
-    at -= HEADER_BYTES;
-    field = find_field(store, group, at);
-    if (field == NULL) {
-        return is_later(group, ring) ? old : 0xFFu; /* room for growth */
-    }
-    place = place_of(store, field, at);
     if (place != NULL) {
         return *place;
     }
-    return ring->revision < field->since ? group->defaults[at] : old;
+    field = find_field(store, at);
+    if (field != NULL) {
+        return ring->revision < field->since ? group->defaults[at] : old;
+    }
+    return is_later(group, ring) ? old : 0xFFu; /* room for growth */
 }
 
 /* Go on with the page at `offset` of the record. Where there are bytes that are not ours, that of
  * the newest record is read first. Put ours into the buffer, take them into the CRC. */
 static ps_status_t commit_page(ps_store_t *store, unsigned offset)
 {
-    const ps_group_t *group = group_at(store, store->group);
-    const ps_ring_t *ring = ring_at(store, store->group);
-    uint32_t sequence = next_sequence(ring);
-    unsigned crc_at = crc_offset(group);
-    uint8_t *to = data(store);
-    unsigned n;
+    const ps_group_t *group = store->group;
+    const ps_ring_t *ring = ring_of(store, group);
+    unsigned crc_at = crc_offset(store);
+    unsigned end = offset + page_part(store, crc_at + CRC_BYTES - offset);
+    unsigned at = offset;
+    uint8_t *to = page(store);
     store->offset = (uint16_t)offset;
     if (store->phase != PHASE_READ && ring->sequence != ERASED &&
         ((group->traits & PS_RESERVED) != 0u || is_later(group, ring))) {
         page_begin(store, PHASE_READ);
         return PS_PENDING;
     }
-    if (offset == 0u) {
+    if (at == 0u) {
         store->crc = group->crc_start;
-    }
-    for (n = page_part(store, crc_at + CRC_BYTES - offset); n > 0u; --n) {
-        *to = record_byte(store, group, offset, sequence, *to);
-        if (offset < crc_at) {
-            store->crc = crc_update(store->crc, to, 1);
+        for (; at < NUMBER_BYTES; ++at) {
+            *to++ = byte_of(next_sequence(ring), at);
         }
+        *to++ = newer_revision(group, ring);
+        ++at;
+    }
+    for (; at < end && at < crc_at; ++at) {
+        *to = body_byte(store, at - HEADER_BYTES, *to);
         ++to;
-        ++offset;
+    }
+    crc_update(store, page(store), at - offset);
+    for (; at < end; ++at) {
+        *to++ = byte_of(~store->crc, at - crc_at);
     }
     page_begin(store, PHASE_WRITE);
     return PS_PENDING;
@@ -823,10 +856,11 @@ static ps_status_t commit_page(ps_store_t *store, unsigned offset)
 
 static ps_status_t commit_start(ps_store_t *store, unsigned g)
 {
-    ps_status_t status = check_group(store, group_at(store, g), false);
+    ps_status_t status;
+    store->group = group_at(store, g);
+    status = check_group(store, false);
     if (status == PS_OK) {
-        store->group = (uint8_t)g;
-        store->copies = group_at(store, g)->copies;
+        store->copies = store->group->copies;
         store->phase = PHASE_WRITE;
         status = commit_page(store, 0);
     }
@@ -851,18 +885,21 @@ ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
 
 ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
 {
-    const ps_group_t *group = group_at(store, store->group);
-    ps_ring_t *ring = ring_at(store, store->group);
+    ps_ring_t *ring;
     bool reads = store->phase == PHASE_READ;
-    uint32_t sequence = reads ? ring->sequence : next_sequence(ring);
-    unsigned end = crc_offset(group) + CRC_BYTES;
+    uint32_t sequence;
+    unsigned end;
     unsigned offset = store->offset;
-    unsigned count = page_part(store, end - offset);
+    unsigned count;
     ps_status_t status;
     if (store->copies == 0u) {
         return PS_OK;
     }
-    status = page_step(store, record_address(group, sequence) + offset, count, elapsed_us);
+    ring = ring_of(store, store->group);
+    sequence = reads ? ring->sequence : next_sequence(ring);
+    end = crc_offset(store) + CRC_BYTES;
+    count = page_part(store, end - offset);
+    status = page_step(store, record_address(store, sequence) + offset, count, elapsed_us);
     if (status == PS_PENDING) {
         return status;
     }
@@ -871,7 +908,7 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
     }
     if (status == PS_OK) {
         ring->sequence = sequence;
-        ring->revision = is_later(group, ring) ? ring->revision : group->revision;
+        ring->revision = newer_revision(store->group, ring);
         ring->passed = 0;
         ring->health &= (uint8_t)~(PS_HEALTH_DEFAULTS | PS_HEALTH_DAMAGE | PS_HEALTH_LIMIT);
         if (--store->copies != 0u) {
@@ -881,7 +918,7 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
     }
     if (status == PS_ERR_VERIFY) {
         ring->health |= PS_HEALTH_WORN;
-        if (ring->passed < skip_limit(group)) {
+        if (ring->passed < skip_limit(store)) {
             ++ring->passed;
             return commit_page(store, 0);
         }
@@ -920,7 +957,7 @@ ps_status_t ps_commit_all(ps_store_t *store)
 static ps_status_t check_size(ps_store_t *store, unsigned step)
 {
     ps_status_t status = read_bytes(store, store->layout->capacity / 2u + step, 4);
-    if (status == PS_OK && order(data(store), store->layout->label, 4) == 0) {
+    if (status == PS_OK && order(page(store), store->layout->label, 4) == 0) {
         status = PS_ERR_PART;
     }
     return status;
@@ -931,7 +968,7 @@ static ps_status_t check_size(ps_store_t *store, unsigned step)
 static ps_status_t read_label(ps_store_t *store, unsigned step)
 {
     const ps_layout_t *layout = store->layout;
-    const uint8_t *found = data(store);
+    const uint8_t *found = page(store);
     const uint8_t *ours = layout->label;
     const uint8_t *known = layout->known;
     unsigned count = layout->label_bytes;
@@ -945,7 +982,9 @@ static ps_status_t read_label(ps_store_t *store, unsigned step)
     for (i = 0; i < count; ++i) {
         every &= found[i];
     }
-    if (crc_update(0xFFFFFFFFu, found, count) != CRC_RESIDUE || order(found, ours, 4) != 0) {
+    store->crc = CRC_START;
+    crc_update(store, found, count);
+    if (store->crc != CRC_RESIDUE || order(found, ours, 4) != 0) {
         return every == 0xFFu ? PS_BLANK : PS_FLAGGED;
     }
     if (order(found + 8, ours + 8, 4) != 0) {
@@ -979,7 +1018,7 @@ static void forget(ps_store_t *store)
     for (i = 0; i < layout->values_bytes; ++i) {
         values[i] = 0; /* the byte after a text stays so */
     }
-    for (i = 0; i < layout->group_count; ++i) {
+    for (i = 0; i < layout->ring_count; ++i) {
         ps_ring_t *ring = ring_at(store, i);
         ring->sequence = ERASED;
         ring->revision = 0;
@@ -989,23 +1028,27 @@ static void forget(ps_store_t *store)
     }
 }
 
-/* Load all groups, and mend what breaks limits or rules. Returns all their flags. */
-static unsigned mount_groups(ps_store_t *store, bool take_over)
+/* Load all groups, and mend what breaks limits or rules. Returns all their flags. With `older` the
+ * retired ones are read too, and values taken over. */
+static unsigned mount_groups(ps_store_t *store, bool older)
 {
     const ps_layout_t *layout = store->layout;
+    unsigned count = older ? layout->ring_count : layout->group_count;
     unsigned health = 0;
     unsigned g;
-    for (g = 0; g < layout->group_count && store->last_read == PS_OK; ++g) {
-        mount_group(store, group_at(store, g), ring_at(store, g));
+    for (g = 0; g < count && store->last_read == PS_OK; ++g) {
+        mount_group(store, g);
     }
-    if (take_over && layout->take_over != NULL && store->last_read == PS_OK) {
+    if (older && layout->take_over != NULL) {
         layout->take_over(store);
     }
     for (g = 0; g < layout->group_count; ++g) {
-        if (check_group(store, group_at(store, g), true) != PS_OK) {
-            ring_at(store, g)->health |= PS_HEALTH_LIMIT;
+        ps_ring_t *ring = ring_at(store, g);
+        store->group = group_at(store, g);
+        if (check_group(store, true) != PS_OK) {
+            ring->health |= PS_HEALTH_LIMIT;
         }
-        health |= ring_at(store, g)->health;
+        health |= ring->health;
     }
     return health;
 }
@@ -1065,8 +1108,8 @@ static ps_status_t commit_moves(ps_store_t *store)
     ps_status_t status = PS_OK;
     unsigned left;
     for (left = store->layout->move_count; status == PS_OK && left > 0u; --left) {
-        if ((ring_at(store, move->group)->health & PS_HEALTH_MIGRATED) != 0u) {
-            status = commit_finish(store, commit_start(store, move->group));
+        if ((ring_at(store, move->field->group)->health & PS_HEALTH_MIGRATED) != 0u) {
+            status = commit_finish(store, commit_start(store, move->field->group));
         }
         ++move;
     }
@@ -1077,7 +1120,8 @@ static ps_status_t commit_moves(ps_store_t *store)
 ps_status_t ps_format(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
-    unsigned first = layout->label_step;
+    unsigned step = layout->label_step;
+    unsigned copies;
     ps_status_t status = writable(store);
     if (status == PS_OK) {
         status = commit_moves(store);
@@ -1085,17 +1129,14 @@ ps_status_t ps_format(ps_store_t *store)
     if (status != PS_OK) {
         return status;
     }
-    status = read_label(store, first);
+    status = read_label(store, step);
     if (status == PS_OK || status == PS_OLDER) {
-        first = 0;
+        step = 0;
     }
     status = (ps_status_t)store->last_read;
-    if (status == PS_OK) {
-        status = write_span(store, first, layout->label, layout->label_bytes);
-    }
-    if (status == PS_OK) {
-        status = write_span(store, layout->label_step - first, layout->label,
-                            layout->label_bytes);
+    for (copies = 2; status == PS_OK && copies > 0u; --copies) {
+        status = write_span(store, step, layout->label, layout->label_bytes);
+        step = layout->label_step - step;
     }
     if (status == PS_OK) {
         status = check_size(store, 0);
@@ -1112,7 +1153,6 @@ static ps_status_t mark_for_wipe(ps_store_t *store)
     const ps_layout_t *layout = store->layout;
     uint8_t mark[CHUNK_BYTES]; /* no label is longer */
     unsigned crc_at = layout->label_bytes - CRC_BYTES;
-    uint32_t crc;
     unsigned i;
     ps_status_t status = read_label(store, 0);
     if (status >= PS_ERR_NACK) {
@@ -1121,9 +1161,10 @@ static ps_status_t mark_for_wipe(ps_store_t *store)
     for (i = 0; i < crc_at; ++i) {
         mark[i] = i >= 8u && i < 12u ? 0u : layout->label[i];
     }
-    crc = crc_update(0xFFFFFFFFu, mark, crc_at);
+    store->crc = CRC_START;
+    crc_update(store, mark, crc_at);
     for (i = 0; i < CRC_BYTES; ++i) {
-        mark[crc_at + i] = byte_of(~crc, i);
+        mark[crc_at + i] = byte_of(~store->crc, i);
     }
     return write_span(store, 0, mark, layout->label_bytes);
 }
@@ -1140,13 +1181,13 @@ ps_status_t ps_wipe(ps_store_t *store)
     forget(store);
     status = mark_for_wipe(store);
     for (g = 0; status == PS_OK && g < layout->ring_count; ++g) {
-        const ps_group_t *group = group_at(store, g);
-        for (slot = 0; status == PS_OK && slot < group->slots; ++slot) {
-            uint32_t s = read_head(store, group, slot);
+        store->group = group_at(store, g);
+        for (slot = 0; status == PS_OK && slot < store->group->slots; ++slot) {
+            uint32_t s = read_head(store, slot);
             status = (ps_status_t)store->last_read;
             if (status == PS_OK && s != ERASED) {
-                status = write_span(store, slot_address(group, slot), NULL,
-                                    page_part(store, crc_offset(group)));
+                status = write_span(store, slot_address(store, slot), NULL,
+                                    page_part(store, crc_offset(store)));
             }
         }
     }
@@ -1164,23 +1205,24 @@ ps_status_t ps_wipe(ps_store_t *store)
 
 /* ---- What earlier releases kept elsewhere -------------------------------------------------- */
 
-/* Take a field over from record `sequence` of another place, byte by byte: a page may end in an
+/* Take a field over from the newest record of another place, byte by byte: a page may end in an
  * element. False if there is no value for it or it cannot be read. */
-static bool move_field(ps_store_t *store, const ps_move_t *move, uint32_t sequence)
+static bool move_field(ps_store_t *store, const ps_move_t *move)
 {
-    const ps_field_t *field = field_at(store, move->field);
-    uint32_t address = record_address(group_at(store, move->source), sequence) + HEADER_BYTES +
-                       move->offset;
-    uint8_t *to = member(store, field);
+    uint8_t *to = member(store, move->field);
+    uint32_t address;
     uint8_t wire[8];
     unsigned left;
     unsigned i;
+    store->group = group_at(store, move->source);
+    address = record_address(store, ring_of(store, store->group)->sequence) + HEADER_BYTES +
+              move->offset;
     for (left = move->count; left > 0u; --left) {
         for (i = 0; i < move->size; ++i) {
             if (read_bytes(store, address++, 1) != PS_OK) {
                 return false;
             }
-            wire[i] = *data(store);
+            wire[i] = *page(store);
             if (move->convert == NULL) {
                 to[byte_place(i, move->size)] = wire[i];
             }
@@ -1188,45 +1230,31 @@ static bool move_field(ps_store_t *store, const ps_move_t *move, uint32_t sequen
         if (move->convert != NULL && !move->convert(wire, to)) {
             return false;
         }
-        to += field->size;
+        to += move->field->size;
     }
     return true;
 }
 
 void ps_take_over(ps_store_t *store)
 {
-    const ps_layout_t *layout = store->layout;
-    unsigned retired = 0; /* group that `other` is the ring of */
-    ps_ring_t other;
-    unsigned m;
-    for (m = 0; m < layout->move_count; ++m) {
-        const ps_move_t *move = &layout->moves[m];
-        ps_ring_t *ring = ring_at(store, move->group);
+    const ps_move_t *move = store->layout->moves;
+    const ps_move_t *end = move + store->layout->move_count;
+    for (; move < end && store->last_read == PS_OK; ++move) {
+        ps_ring_t *ring = ring_at(store, move->field->group);
         const ps_ring_t *source = ring_at(store, move->source);
-        if (ring->revision >= move->since) {
-            continue;
+        if (ring->revision >= move->since ||
+            (unsigned)source->revision - move->source_since >= move->span) {
+            continue; /* the field is in its group's record; or it is not in the source's */
         }
-        if (move->source >= layout->group_count) {
-            source = &other;
-            if (retired != move->source) {
-                retired = move->source;
-                other.revision = 0;
-                mount_group(store, group_at(store, retired), &other);
-            }
-        }
-        if (store->last_read == PS_OK &&
-            (uint8_t)(source->revision - move->source_since) >= move->span) {
-            continue;
-        }
-        if (store->last_read == PS_OK && move_field(store, move, source->sequence)) {
-            m += move->more_of_field;
+        if (move_field(store, move)) {
+            move += move->more_of_field;
         } else {
             default_parameter(store, move->field);
             if (store->last_read != PS_OK) {
                 return;
             }
             ring->health |= PS_HEALTH_LIMIT;
-            m += move->more_of_parameter; /* half a curve is none */
+            move += move->more_of_parameter; /* half a curve is none */
         }
         ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
         ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
@@ -1236,15 +1264,16 @@ void ps_take_over(ps_store_t *store)
 /* ---- Factory image ------------------------------------------------------------------------- */
 
 /* Is it an image of this layout and release, with a whole record in slot 0 of each ring? */
-static bool image_ok(const ps_store_t *store, const uint8_t *image)
+static bool image_ok(ps_store_t *store, const uint8_t *image)
 {
     const ps_layout_t *layout = store->layout;
     bool ok = order(image, layout->label, layout->label_bytes) == 0;
     unsigned g;
     for (g = 0; ok && g < layout->group_count; ++g) {
-        const ps_group_t *group = group_at(store, g);
-        ok = crc_update(group->crc_start, image + group->address, crc_offset(group) + CRC_BYTES) ==
-             CRC_RESIDUE;
+        store->group = group_at(store, g);
+        store->crc = store->group->crc_start;
+        crc_update(store, image + store->group->address, crc_offset(store) + CRC_BYTES);
+        ok = store->crc == CRC_RESIDUE;
     }
     return ok;
 }

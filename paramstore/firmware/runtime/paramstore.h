@@ -106,11 +106,11 @@ typedef struct ps_field {
     uint8_t since;         /* first revision of the group whose records hold it */
 } ps_field_t;
 
-/* Field `low` must stay strictly below field `high`, element by element. Indexes into fields.
+/* Field `low` must stay strictly below field `high`, element by element.
  * If both are the same field, each of its elements must be less than the next: a rising axis. */
 typedef struct ps_rule {
-    uint16_t low;
-    uint16_t high;
+    const ps_field_t *low;
+    const ps_field_t *high;
 } ps_rule_t;
 
 /* One group and its ring. */
@@ -124,6 +124,7 @@ typedef struct ps_group {
     uint16_t body_bytes;     /* payload and room for growth */
     uint16_t first_field;
     uint16_t field_count;
+    uint16_t ring;           /* offset of its ring in the generated type, bytes */
     uint8_t rule_count;
     uint8_t copies;  /* records of one commit */
     uint8_t revision;
@@ -133,7 +134,7 @@ typedef struct ps_group {
 #define PS_PROTECTED 0x01u /* ps_unlock before a change */
 #define PS_RESERVED 0x02u  /* has bytes without a member, of former fields: a commit keeps them */
 
-/* Where an earlier release kept a field. It counts if the newest record of `group` is of a revision
+/* Where an earlier release kept a field. It counts if the newest record of its group is of a revision
  * before `since`, and that of `source` of one of the `span` from `source_since` on. All rows of a
  * parameter are together, for each field the latest place first; a group that another one takes from
  * comes after that. */
@@ -141,11 +142,10 @@ typedef struct ps_move {
     /* One element: bytes as they lie on the EEPROM to an element of the member's type; false: there
      * is no value for it. NULL: the same bytes. */
     bool (*convert)(const uint8_t *from, void *to);
-    uint16_t field;
+    const ps_field_t *field;
     uint16_t offset; /* in the body of the source's record */
     uint16_t count;  /* elements there are */
     uint8_t size;    /* of one there, bytes */
-    uint8_t group;   /* of the field */
     uint8_t since;
     uint8_t source;  /* index of a group; retired ones stand behind the others */
     uint8_t source_since;
@@ -170,7 +170,6 @@ typedef struct ps_layout {
     uint16_t field_count;
     uint16_t values;        /* offset of the values struct in the generated type, bytes */
     uint16_t values_bytes;  /* its size */
-    uint16_t data;          /* offset of the data bytes of the page buffer in it, bytes */
     uint16_t page_bytes;
     uint16_t label_step;    /* from label copy 0 to copy 1, bytes */
     uint16_t poll_us;       /* time between two questions to a busy part */
@@ -199,20 +198,21 @@ typedef struct ps_ring {
     uint8_t revision;  /* of the newest record; 0: none */
 } ps_ring_t;
 
-/* A store. The generated type begins with one; rings, page buffer and values follow: declare that
- * one. The buffer has 2 bytes and the largest of label, page and longest record. */
+/* A store. The generated type begins with one, the page buffer follows, with room for the largest of
+ * label, page and longest record; then rings and values: declare that one. */
 typedef struct ps_store {
     const ps_layout_t *layout;
     const ps_port_t *port;
-    uint32_t crc;      /* of the record being written, up to the page in the buffer */
-    uint16_t offset;   /* of that page in the record */
-    uint16_t left_us;  /* until a part that does not take it, or does not answer, has failed */
-    uint16_t wait_us;  /* until the next try */
-    uint8_t group;     /* being committed */
-    uint8_t copies;    /* records still to write; 0: no commit going on */
-    uint8_t phase;     /* of the page; private */
-    uint8_t last_read; /* how the last read ended: a ps_status_t */
-    uint8_t state;     /* below PS_ERR_NACK: how the label was found; else why nothing is written */
+    const ps_group_t *group; /* at hand: being committed, or read */
+    uint32_t crc;       /* of its record, or of a label, as far as it went */
+    uint16_t offset;    /* of the page being written in the record */
+    uint16_t left_us;   /* until a part that does not take it, or does not answer, has failed */
+    uint16_t wait_us;   /* until the next try */
+    uint8_t copies;     /* records still to write; 0: no commit going on */
+    uint8_t phase;      /* of the page; private */
+    uint8_t last_read;  /* how the last read ended: a ps_status_t */
+    uint8_t state;      /* below PS_ERR_NACK: how the label was found; else why nothing is written */
+    uint8_t address[2]; /* memory address on the bus, right before the page */
 } ps_store_t;
 
 /* ---- Mount --------------------------------------------------------------------------------- */

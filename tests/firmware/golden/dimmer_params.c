@@ -14,7 +14,7 @@
 #endif
 typedef char dimmer_needs_sizeof_bool_1[sizeof(bool) == 1u ? 1 : -1];
 typedef char dimmer_needs_memory_below_64_KiB[sizeof(dimmer_t) - 1u < 65535u ? 1 : -1];
-typedef char dimmer_needs_the_rings_behind_the_store[offsetof(dimmer_t, rings) == sizeof(ps_store_t) ? 1 : -1];
+typedef char dimmer_needs_the_page_behind_the_store[offsetof(dimmer_t, page) == sizeof(ps_store_t) ? 1 : -1];
 
 /* ---- Limits: keys of the lowest and highest value of each range ---------------------------- */
 
@@ -95,6 +95,7 @@ static const ps_group_t groups[] = {
         .body_bytes = 7u,
         .first_field = DIMMER_SETTINGS_LEVEL,
         .field_count = 3u,
+        .ring = (uint16_t)(offsetof(dimmer_t, rings) + DIMMER_SETTINGS * sizeof(ps_ring_t)),
         .rule_count = 0u,
         .copies = 1u,
         .revision = 1u,
@@ -120,7 +121,6 @@ const ps_layout_t dimmer_layout = {
     .field_count = 3u,
     .values = (uint16_t)offsetof(dimmer_t, values),
     .values_bytes = (uint16_t)sizeof(dimmer_values_t),
-    .data = (uint16_t)(offsetof(dimmer_t, buffer) + 2u),
     .page_bytes = 8u,
     .label_step = 24u,
     .poll_us = 250u,
@@ -146,7 +146,7 @@ void dimmer_init(dimmer_t *unit, const ps_port_t *port)
         .port = port,
         .state = PS_ERR_STATE,
     };
-    for (g = 0; g < DIMMER_GROUP_COUNT; ++g) {
+    for (g = 0; g < dimmer_layout.ring_count; ++g) {
         unit->rings[g] = (ps_ring_t){.health = PS_HEALTH_DEFAULTS};
     }
 }

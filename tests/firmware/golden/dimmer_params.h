@@ -74,8 +74,8 @@ typedef struct {
  * ps_touch: then limits are checked by the commit. */
 typedef struct {
     ps_store_t store; /* first argument of the ps_ functions */
+    uint8_t page[24];
     ps_ring_t rings[DIMMER_GROUP_COUNT];
-    uint8_t buffer[26];
     dimmer_values_t values;
 } dimmer_t;
 
