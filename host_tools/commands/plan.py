@@ -48,7 +48,7 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
 
     source = read_source(schema)
     if is_fixed(source):
-        _show_layout(source, release, page, as_json)
+        _show_layout(schema, source, release, page, as_json)
         return
     project = open_project(source)
     plan = project.release(release)
@@ -67,17 +67,22 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
     show_findings(findings)
 
 
-def _show_layout(source: SourceText, release: int | None, page: str | None,
+def _show_layout(schema: str, source: SourceText, release: int | None, page: str | None,
                  as_json: bool) -> None:
     from paramstore.errors import ToolError
     from paramstore.fixed.reader import read_layout
     from paramstore.report.findings import findings_data
     from paramstore.report.fixed import fixed_plan_data, fixed_plan_text
 
-    if release is not None or page is not None:
-        raise ToolError("a fixed layout has no releases and no page of its plan",
-                        "leave --release and --html out")
+    if release is not None:
+        raise ToolError("a fixed layout has no releases", "leave --release out")
     layout, findings = read_layout(source)
+    if page is not None:
+        from paramstore.report.pages.fixed import layout_page
+
+        write_bytes(page, layout_page(layout).encode(), inputs=(schema,), option="--html")
+        if page == "-":
+            return
     if as_json:
         data = findings_data(findings) | fixed_plan_data(layout)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))

@@ -8,7 +8,6 @@ from paramstore.decode.either import Found, Known
 from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import locate, meaning_of, parse_address
 from paramstore.decode.which import Candidate
-from paramstore.errors import ToolError
 from paramstore.report.findings import Tint, no_tint
 
 __all__ = ["annotated_bytes", "examination_data", "examination_page", "examination_text",
@@ -40,13 +39,14 @@ def examination_data(found: Found) -> dict[str, Any]:
 
 
 def examination_page(found: Found) -> str:
-    """Return the report as a whole HTML page. ToolError for a fixed layout, which has none yet."""
+    """Return the report as a whole HTML page."""
     if isinstance(found, Examination):
         from paramstore.report.pages.dump import dump_page
 
         return dump_page(found)
-    raise ToolError("a dump of a fixed layout has no page",
-                    "leave --html out; `paramstore bytes` shows it byte by byte")
+    from paramstore.report.pages.fixed import fixed_page
+
+    return fixed_page(found)
 
 
 def annotated_bytes(found: Found, first: int = 0, end: int | None = None,

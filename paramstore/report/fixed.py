@@ -26,8 +26,8 @@ from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw, show_raw
 from paramstore.schema.words import plural
 
-__all__ = ["fixed_data", "fixed_plan_data", "fixed_plan_text", "fixed_text", "fixed_toml",
-           "item_text", "summary"]
+__all__ = ["check_text", "condition_text", "fixed_data", "fixed_plan_data", "fixed_plan_text",
+           "fixed_text", "fixed_toml", "item_text", "limits_text", "summary", "type_text"]
 
 
 def summary(layout: FixedLayout) -> str:
@@ -152,17 +152,18 @@ def fixed_plan_text(layout: FixedLayout) -> str:
         lines.append(layout.doc)
     rows = [row for group in layout.groups for row in _rows(group)]
     lines += ["", *table(_COLUMNS, rows)]
-    conditions = [(g.name, _condition(g)) for g in layout.groups if g.condition]
+    conditions = [(g.name, condition_text(g)) for g in layout.groups if g.condition]
     if conditions:
         lines += ["", "Groups that are there only at times", *named_lines(conditions)]
     return "\n".join(lines) + "\n"
 
 
-def _condition(group: FixedGroup) -> str:
+def condition_text(group: FixedGroup) -> str:
+    """Return when a group that has a condition is there."""
     condition = group.condition
     assert condition is not None
     digits = -(-place_width(condition.place) // 4)
-    return (f"if {show_place(condition.place)} {'are not' if condition.inverse else 'are'} "
+    return (f"if {show_place(condition.place)} is {'not ' * condition.inverse}"
             f"0x{condition.number:0{digits}X}")
 
 
@@ -170,7 +171,7 @@ def _rows(group: FixedGroup) -> Iterator[tuple[str, ...]]:
     for item in group.items:
         place = tuple(bits for place in item.places for bits in place)
         yield (show_place(place), str(place_width(place)), f"{group.name}.{item.name}",
-               _type(item), item.field.unit, _limits(item))
+               type_text(item), item.field.unit, limits_text(item))
     for check in group.checks:
         kind = check.kind.value.replace("_", " to ") if check.crc is None else (
             f"CRC of 0x{check.crc.polynomial:X}")
@@ -178,7 +179,8 @@ def _rows(group: FixedGroup) -> Iterator[tuple[str, ...]]:
                "checksum", "", f"{kind} over {plural(len(check.over), 'byte')}")
 
 
-def _type(item: Item) -> str:
+def type_text(item: Item) -> str:
+    """Return the type of a parameter, as its schema calls it."""
     field = item.field
     name = field.scalar.name if field.kind in (Kind.INTEGER, Kind.FLOAT) else field.kind.value
     if item.alphabet is not None:
@@ -186,7 +188,8 @@ def _type(item: Item) -> str:
     return f"{name}[{field.count}]" if field.array else name
 
 
-def _limits(item: Item) -> str:
+def limits_text(item: Item) -> str:
+    """Return what a parameter may be, where the schema says more than its type."""
     field = item.field
     if item.always is not None:
         return f"always {format_value(field, item.always)}"
@@ -209,7 +212,7 @@ def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:
                     "bits": _pieces(g.condition.place), "number": g.condition.number,
                     "inverse": g.condition.inverse},
                 "parameters": [
-                    {"name": i.name, "type": _type(i), "unit": i.field.unit,
+                    {"name": i.name, "type": type_text(i), "unit": i.field.unit,
                      "elements": [_pieces(place) for place in i.places]} for i in g.items
                 ],
                 "checks": [

@@ -5,7 +5,8 @@ Must not decide what bytes mean (see `decode.fixed_meaning`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from paramstore.decode.fixed import FixedExamination, wrong_in
 from paramstore.decode.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
@@ -25,36 +26,54 @@ from paramstore.report.fixed import check_text, item_text
 from paramstore.report.tables import printable
 from paramstore.schema.words import plural
 
-__all__ = ["fixed_bytes_text", "fixed_location_text", "fixed_meaning_text"]
+__all__ = ["ByteRun", "byte_runs", "fixed_bytes_text", "fixed_location_text",
+           "fixed_meaning_text", "thing_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class ByteRun:
+    """Bytes from `first` to before `end` that belong to the same things: (group, name) of each,
+    the highest bits first. `told` says what the bytes are if nothing has them."""
+
+    first: int
+    end: int
+    things: tuple[tuple[str, str], ...]
+    told: str
+
+
+def byte_runs(found: FixedExamination, first: int = 0, end: int | None = None) -> Iterator[ByteRun]:
+    """Yield the runs of bytes from `first` to before `end`."""
+    data = found.contents.image
+    end = len(data) if end is None else min(end, len(data))
+    owners, told = owners_by_address(found.candidate, found.contents), _told(found.contents)
+
+    def meaning(address: int) -> tuple[tuple[tuple[str, str], ...], str]:
+        things = tuple(dict.fromkeys((o.group.name, o.thing.name) for o in owners.get(address, ())))
+        return things, "" if things else told.get(address, "not described")
+
+    at = max(first, 0)
+    while at < end:
+        past, here = at + 1, meaning(at)
+        while past < end and meaning(past) == here:
+            past += 1
+        yield ByteRun(at, past, *here)
+        at = past
 
 
 def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = None,
                      tint: Tint = no_tint) -> str:
     """Return a hex dump of `first` to before `end`: a line or more for each run of bytes that
     belong to the same things, and what these are."""
-    data = found.contents.image
-    end = len(data) if end is None else min(end, len(data))
-    owners = owners_by_address(found.candidate, found.contents)
-    colours, told = _colours(found), _told(found.contents)
+    data, colours = found.contents.image, _colours(found)
     lines: list[str] = []
-    at = max(first, 0)
-
-    def colour(address: int) -> str:
-        parts = {colours.get((o.group.name, o.thing.name), "")
-                 for o in owners.get(address, ())} - {""}
-        return "error" if "error" in parts else parts.pop() if parts else ""
-
-    while at < end:
-        names = _names(owners.get(at, ()))
-        past = at + 1
-        while past < end and _names(owners.get(past, ())) == names and (
-                names or told.get(past) == told.get(at)):
-            past += 1
-        note = "; ".join(_note(found, *name) for name in names) or told.get(at, "not described")
-        for row in range(at, past, HEX_ROW):
-            tints = [colour(address) for address in range(row, min(row + HEX_ROW, past))]
-            lines.append(hex_line(data, row, tints, note if row == at else "", tint))
-        at = past
+    for run in byte_runs(found, first, end):
+        parts = {colours.get(thing, "") for thing in run.things} - {""}
+        colour = "error" if "error" in parts else parts.pop() if parts else ""
+        note = "; ".join(f"{group}.{name}  {thing_text(found, group, name)}".rstrip()
+                         for group, name in run.things) or run.told
+        for row in range(run.first, run.end, HEX_ROW):
+            tints = [colour] * (min(row + HEX_ROW, run.end) - row)
+            lines.append(hex_line(data, row, tints, note if row == run.first else "", tint))
     return "\n".join(lines) + "\n" if lines else ""
 
 
@@ -72,15 +91,7 @@ def _told(contents: FixedContents) -> dict[int, str]:
     return told | {a: f"there: {', '.join(names)}" for a, names in there.items()}
 
 
-def _names(owners: Sequence[Owner]) -> list[tuple[str, str]]:
-    return list(dict.fromkeys((o.group.name, o.thing.name) for o in owners))
-
-
-def _note(found: FixedExamination, group: str, name: str) -> str:
-    return f"{group}.{name}  {_value(found, group, name)}".rstrip()
-
-
-def _value(found: FixedExamination, group: str, name: str) -> str:
+def thing_text(found: FixedExamination, group: str, name: str) -> str:
     """Return what stands in the dump for a parameter or a checksum; "" if nothing does."""
     contents = found.contents.group(group)
     for result in contents.checks:
@@ -127,7 +138,7 @@ def fixed_meaning_text(layout: FixedLayout, address: int, bit: int | None = None
         if bit is not None:
             lines.append(f"    {bit_text(owner, bit)}")
         if found is not None:
-            lines.append(f"    {printable(_value(found, owner.group.name, owner.thing.name))}")
+            lines.append(f"    {printable(thing_text(found, owner.group.name, owner.thing.name))}")
     lines += [f"  {_bits(owner)}{_of(owner)}, which is not there" for owner in others]
     over = [f"{g.name}.{c.name}" for g in layout.groups for c in g.checks if address in c.over]
     if over:
@@ -167,6 +178,6 @@ def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Che
         shown = ""
         if found is not None:
             contents = found.contents.group(each.name)
-            shown = f"  {_value(found, each.name, thing.name) or contents.presence.value}"
+            shown = f"  {thing_text(found, each.name, thing.name) or contents.presence.value}"
         lines.append(f"  {each.name}  {show_place(place)}{printable(shown)}")
     return "\n".join(lines) + "\n"

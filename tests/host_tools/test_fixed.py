@@ -201,3 +201,11 @@ def test_migrate_refuses_what_has_no_meaning(more: tuple[object, ...], tmp_path:
     path = tmp_path / "dump.bin"
     path.write_bytes(legacy())
     assert 2 == run("migrate", STORE, path, *more).exit_code
+
+
+def test_pages_are_written(dump: Path) -> None:
+    """`--html` makes a page of the layout, and of a dump of it; `-` is stdout."""
+    assert 0 == run("examine", "edid.toml", dump, "--html", "dump.html").exit_code
+    assert "GH19PS" in Path("dump.html").read_text("utf-8")
+    plan = run("plan", "edid.toml", "--html", "-")
+    assert (0, True) == (plan.exit_code, plan.stdout.startswith("<!DOCTYPE html>"))

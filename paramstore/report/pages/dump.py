@@ -32,7 +32,7 @@ from paramstore.report.pages.states import STATES, mend_text, state_of
 from paramstore.report.plan import address_text, number_text
 from paramstore.schema.words import plural
 
-__all__ = ["dump_page"]
+__all__ = ["dump_page", "finding_facts"]
 
 _MOST_COMMITS = 40
 """Commits of one group that are shown at once; the rest can be unfolded."""
@@ -50,7 +50,7 @@ def dump_page(found: Examination) -> str:
         "dump", f"{plan.schema.name}: what a dump says",
         store=plan.schema.name, doc=prose(plan.schema.doc), facts=_facts(found),
         verdict=_verdict(found), shapes=shape_definitions(), readable=readable,
-        findings=[_finding(f) for f in findings], address=partial(address_text, plan),
+        findings=[finding_facts(f) for f in findings], address=partial(address_text, plan),
         pages_address=lambda page: address_text(plan, page * plan.part.page),
         rows=map_rows(plan, partial(_look, found), partial(_label_look, found),
                       [s.first // plan.part.page for s in found.strays]),
@@ -87,7 +87,8 @@ def _verdict(found: Examination) -> str:
     return f"{lead}: {count_line(found.findings)}."
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def finding_facts(finding: Finding) -> dict[str, Any]:
+    """Return a finding as the templates show it."""
     place = ""
     if finding.span is not None and finding.source is not None:
         place = f"line {finding.span.line} of {finding.source.path}"

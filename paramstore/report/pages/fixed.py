@@ -1,0 +1,177 @@
+"""The page of a fixed layout, and of a dump of one: what lies where, its values, every byte.
+
+Facts are from `decode.fixed`, words that the text report has too are taken from there.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from paramstore.decode.fixed import FixedExamination, wrong_in
+from paramstore.errors import Severity
+from paramstore.fixed.contents import FixedGroupContents, Presence
+from paramstore.fixed.model import FixedGroup, FixedLayout, Item, show_place
+from paramstore.format import ERASED
+from paramstore.report.findings import count_line
+from paramstore.report.fixed import check_text, condition_text, item_text, limits_text, type_text
+from paramstore.report.fixed_bytes import ByteRun, byte_runs, thing_text
+from paramstore.report.pages.byte_rows import Thing, byte_rows, plain_lines
+from paramstore.report.pages.dump import finding_facts
+from paramstore.report.pages.fields import allowed_text
+from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.shapes import shape_definitions
+from paramstore.schema.model import Kind
+from paramstore.schema.words import plural
+
+__all__ = ["fixed_page", "layout_page"]
+
+_LONG = 64
+"""Bytes without a meaning that are folded away, or told in a line if they are erased."""
+
+Keys = Mapping[tuple[str, str], str]
+
+
+def layout_page(layout: FixedLayout) -> str:
+    """Return the layout as a whole HTML page."""
+    keys = _keys(layout)
+    return _page(
+        layout, "Fixed layout", f"{layout.name}: what lies where",
+        [("Size", plural(layout.size, "byte"))],
+        groups=[_group(g, keys, None) for g in layout.groups], absent="", dump=None)
+
+
+def fixed_page(found: FixedExamination) -> str:
+    """Return what a dump of a fixed layout says as a whole HTML page."""
+    layout, keys = found.candidate, _keys(found.candidate)
+    there = [g for g in found.contents.groups if g.presence is Presence.THERE]
+    names = {g.group.declared for g in there}
+    absent = dict.fromkeys(g.group.declared for g in found.contents.groups
+                           if g.group.declared not in names)
+    gaps = sum(end - first for first, end in found.dump.gaps)
+    findings = sorted(found.findings, key=lambda f: (f.severity is not Severity.ERROR, *f.sort_key))
+    return _page(
+        layout, "What a dump says", f"{layout.name}: what a dump says",
+        [("File", found.reading.source.path), ("Read as", found.reading.title),
+         ("Schema", found.name), ("Layout", plural(layout.size, "byte")),
+         ("In the dump", plural(len(found.contents.image) - gaps, "byte")
+          + (f", {gaps} missing" if gaps else ""))],
+        groups=[_group(g.group, keys, g) for g in there], absent=", ".join(absent),
+        dump={"verdict": _verdict(found), "findings": [finding_facts(f) for f in findings],
+              "blocks": list(_blocks(found, keys))})
+
+
+def _page(layout: FixedLayout, kind: str, title: str, facts: list[tuple[str, str]],
+          **more: Any) -> str:
+    digits = max(4, len(f"{layout.size - 1:X}"))
+    return render("fixed", title, kind=kind, name=layout.name, doc=prose(layout.doc), facts=facts,
+                  shapes=shape_definitions(), address=lambda a: f"0x{a:0{digits}X}", **more)
+
+
+def _verdict(found: FixedExamination) -> str:
+    if not found.holds_values:
+        return "The dump is erased: there are no values in it."
+    if not found.findings:
+        return "Everything is in order."
+    errors = any(f.severity is Severity.ERROR for f in found.findings)
+    lead = "Something is wrong" if errors else "Nothing is wrong"
+    return f"{lead}: {count_line(found.findings)}."
+
+
+def _keys(layout: FixedLayout) -> dict[tuple[str, str], str]:
+    """Return what joins a parameter or checksum with its bytes, by group and name."""
+    things = [(g.name, name) for g in layout.groups
+              for name in (*(i.name for i in g.items), *(c.name for c in g.checks))]
+    return {thing: f"t{number}" for number, thing in enumerate(things)}
+
+
+# ---- Groups --------------------------------------------------------------------------------------
+
+
+def _group(group: FixedGroup, keys: Keys, found: FixedGroupContents | None) -> dict[str, Any]:
+    rows = [*_items(group, keys, found), *_checks(group, keys, found)]
+    return {"name": group.name, "doc": prose(group.doc), "rows": rows,
+            "when": condition_text(group) if group.condition else "",
+            "docs": any(row["doc"] for row in rows)}
+
+
+def _items(group: FixedGroup, keys: Keys,
+           found: FixedGroupContents | None) -> Iterator[dict[str, Any]]:
+    for item in group.items:
+        raws = found.values.get(item.name) if found else None
+        wrong = list(wrong_in(group, item, raws)) if raws else []
+        sound = "right" if item.always is not None else "within limits"
+        check = "no value" if found and item.name in found.unset else (
+            "not in the dump" if raws is None else "wrong" if wrong else sound)
+        yield {
+            "key": keys[group.name, item.name], "name": item.name, "type": type_text(item),
+            "where": show_place(tuple(b for place in item.places for b in place)),
+            "value": item_text(found, item).partition("  <- ")[0] if found else "",
+            "allowed": _allowed(item), "wrong": bool(wrong), "check": check,
+            "doc": prose(item.parameter.doc)}
+
+
+def _allowed(item: Item) -> str:
+    named = item.field.kind in (Kind.ENUM, Kind.FLAGS) and item.always is None
+    unit = f"in {item.field.unit}" if item.field.unit else ""
+    return allowed_text(item.field) if named else limits_text(item) or unit
+
+
+def _checks(group: FixedGroup, keys: Keys,
+            found: FixedGroupContents | None) -> Iterator[dict[str, Any]]:
+    results = {r.check.name: r for r in found.checks} if found else {}
+    for check in group.checks:
+        result = results.get(check.name)
+        text = check_text(result) if result else ""
+        yield {
+            "key": keys[group.name, check.name], "name": check.name, "type": "checksum",
+            "where": show_place(check.place),
+            "value": text.partition("  <- ")[0].removesuffix(", right"),
+            "allowed": f"over {plural(len(check.over), 'byte')}",
+            "wrong": result is not None and not result.right, "doc": prose(check.doc),
+            "check": "not in the dump" if result is None else
+            "right" if result.right else text.partition("  <- ")[2]}
+
+
+# ---- Bytes ---------------------------------------------------------------------------------------
+
+
+def _blocks(found: FixedExamination, keys: Keys) -> Iterator[dict[str, Any]]:
+    """Yield the bytes in blocks; long stretches without a meaning are blocks of their own."""
+    together: list[ByteRun] = []
+    for run in byte_runs(found):
+        if run.things or run.end - run.first <= _LONG:
+            together.append(run)
+            continue
+        if together:
+            yield _rows(found, keys, together)
+            together = []
+        yield _nothing(found.contents.image, run)
+    if together:
+        yield _rows(found, keys, together)
+
+
+def _rows(found: FixedExamination, keys: Keys, runs: list[ByteRun]) -> dict[str, Any]:
+    counts: Counter[str] = Counter()
+    things = []
+    for number, run in enumerate(runs):
+        counts.update(f"{a}.{b}" for a, b in run.things)
+        named = [(f"{group}.{name}", thing_text(found, group, name)) for group, name in run.things]
+        key = " ".join(keys[thing] for thing in run.things) or f"n{run.first}"
+        look = "field even" if number % 2 else "field"
+        things.append(Thing(
+            run.first, run.end - run.first, key, "; ".join(n for n, _ in named) or run.told,
+            "; ".join(v for _, v in named if v), look if run.things else "room"))
+    first, end = runs[0].first, runs[-1].end
+    return {"kind": "rows", "id": f"b{first}", "title": plural(end - first, "byte"),
+            "first": f"0x{first:04X}", "state": plural(len(counts), "thing"), "css": "",
+            "shape": "", "reason": "", "repair": "", "anchors": "",
+            "rows": byte_rows(found.contents.image, things, gaps=found.dump.gaps)}
+
+
+def _nothing(image: bytes, run: ByteRun) -> dict[str, Any]:
+    where = f"0x{run.first:04X} to 0x{run.end - 1:04X}: {run.told}"
+    if image.count(ERASED, run.first, run.end) == run.end - run.first:
+        return {"kind": "line", "text": f"{where}, erased"}
+    return {"kind": "plain", "title": where, "lines": plain_lines(image, run.first, run.end, 4)}
