@@ -161,7 +161,8 @@ def _floats(pattern: str, texts: Sequence[str]) -> tuple[NDArray[np.float64], Fl
 
 def _matches(pattern: str, texts: Sequence[str]) -> Flags:
     """Return which texts, a line end behind each, have a pattern."""
-    if re.fullmatch(f"(?:{pattern})*", "\n".join([*texts, ""]), re.ASCII):
+    # `*+` never goes back into a line: one that does not match must not make others be tried anew.
+    if re.fullmatch(f"(?:{pattern})*+", "\n".join([*texts, ""]), re.ASCII):
         return np.ones(len(texts), np.bool_)
     one = re.compile(pattern, re.ASCII)
     return np.fromiter((one.fullmatch(text + "\n") is not None for text in texts), np.bool_,

@@ -36,8 +36,9 @@ def key_row(key: Key) -> str:
 def model_lines() -> Iterator[str]:
     for name, info in MODELS.items():
         names = ", ".join(f"`{n}`" for n in info.one_of)
-        needs = f" It needs one or more of {names}." if names else ""
-        if info.exclusive:
+        many = "one" if info.one_of == info.exclusive else "one or more"
+        needs = f" It needs {many} of {names}." if names else ""
+        if info.exclusive and info.exclusive != info.one_of:
             needs += f" Not both of {', '.join(f'`{n}`' for n in info.exclusive)}."
         yield f"**`{name}`**: {info.doc}.{needs}"
         yield ""
