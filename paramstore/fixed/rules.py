@@ -14,6 +14,9 @@ __all__ = ["MAX_ITEMS", "check_groups", "exclusive", "extent_of"]
 MAX_ITEMS = 20_000
 """Parameters and checksums of all blocks together, far beyond any real layout."""
 
+MOST_OWNERS = 256
+"""Alternatives that one byte can have, far beyond any real layout: each is held against each."""
+
 
 def extent_of(group: FixedGroup) -> tuple[int, int]:
     """Return the first and the last address that parameters and checksums of a group have."""
@@ -67,6 +70,10 @@ def _check_bits(desk: Desk, groups: Sequence[FixedGroup]) -> None:
             for bits in place:
                 mask = (1 << bits.width) - 1 << bits.low
                 here = owners.setdefault(bits.address, [])
+                if len(here) == MOST_OWNERS:
+                    desk.add("PS351", f"more than {MOST_OWNERS} things have bits of "
+                             f"0x{bits.address:04X}", span, help="describe what the layout has")
+                    return
                 for other_mask, other, other_name, other_span in here:
                     pair = other.declared, other_name, group.declared, name
                     if mask & other_mask and pair not in told and not (

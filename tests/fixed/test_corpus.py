@@ -66,3 +66,13 @@ def test_broken_toml_is_taken_for_a_fixed_layout() -> None:
     assert is_fixed(SourceText("a", "[fixed]\nname = demo\n"))
     assert not is_fixed(SourceText("a", "[store]\nname = fixed\n"))
     assert not is_fixed(SourceText("a", '[store]\nname = "a"\n[fixed]\nsize = 3\n'))
+
+
+def test_very_many_alternatives_end_soon() -> None:
+    """A layout that nobody would write is refused after a few comparisons, not after millions."""
+    groups = "".join(
+        f'[group.g{n}]\nwhen = {{ bits = ["0", "1"], is = {n} }}\n[group.g{n}.parameter]\n'
+        'p = { type = "u8", at = 2 }\n' for n in range(1500))
+    with pytest.raises(FindingsError) as caught:
+        read_layout(SourceText("a", f'[fixed]\nname = "a"\nsize = 4\n{groups}'))
+    assert ["PS351"] == [f.code for f in caught.value.findings]

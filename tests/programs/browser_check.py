@@ -34,7 +34,7 @@ def samples(folder: Path) -> Iterator[Path]:
     """Write the pages of the examples; yield their paths."""
     from paramstore.report.pages.dump import dump_page
     from paramstore.report.pages.plan import plan_page
-    from tests.report.pages.samples import examined, example, full_rack, used_probe
+    from tests.report.pages.samples import edid_page, examined, example, full_rack, used_probe
 
     pages: dict[str, Callable[[], str]] = {
         "plan minimal": lambda: plan_page(example("minimal")),
@@ -42,6 +42,7 @@ def samples(folder: Path) -> Iterator[Path]:
         "plan 128 KB": lambda: plan_page(example("large")),
         "dump tank_probe": lambda: dump_page(examined(example("tank_probe"), used_probe())),
         "dump foreign": lambda: dump_page(examined(example("tank_probe"), bytes(range(256)) * 16)),
+        "dump fixed": edid_page,
         "dump 128 KB": lambda: dump_page(examined(example("large"), full_rack())),
     }
     for name, make in pages.items():

@@ -6,19 +6,23 @@ import random
 from functools import cache
 
 from paramstore.decode.examine import Examination, examine
+from paramstore.decode.fixed import examine_fixed
 from paramstore.decode.which import Candidate
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.files import read_bytes, read_text
+from paramstore.fixed.reader import read_layout
 from paramstore.image.files import FORMS, read_dump
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.report.pages.fixed import fixed_page
 from paramstore.rig.twin import TwinRig
 from paramstore.schema.reader import load_schema
 from paramstore.status import Status
 
-__all__ = ["examined", "example", "full_rack", "used_probe"]
+__all__ = ["edid_page", "examined", "example", "full_rack", "used_probe"]
 
 
 @cache
@@ -30,6 +34,13 @@ def example(name: str) -> Plan:
 def examined(plan: Plan, image: bytes, name: str = "unit.bin") -> Examination:
     """What a dump of that content says."""
     return examine(read_dump(image, name, FORMS["bin"]), (Candidate("schema.toml", plan),))
+
+
+def edid_page() -> str:
+    """The page of a real EDID block."""
+    layout, _ = read_layout(read_text("schemas/edid.fixed.toml"))
+    data = read_bytes("tests/data/edid-goldstar-ite6604.bin")
+    return fixed_page(examine_fixed(read_dump(data, "edid.bin", FORMS["bin"]), layout))
 
 
 @cache
