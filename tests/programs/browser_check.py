@@ -25,6 +25,8 @@ from tests.programs.browser import Page, chromium_path, open_browser
 ROOT = Path(__file__).parents[2]
 LOOKS = {"light": (1280, False), "dark": (1280, True), "narrow": (390, False),
          "narrow dark": (390, True)}
+ALL_PAINTED = """document.querySelectorAll("article, .block").forEach(
+  (e) => { e.style.contentVisibility = "visible" })"""
 MOST_OPEN_MS, MOST_SCROLL_MS = 1500, 100
 """Until a page is open and painted, and the longest frame while it is scrolled through: generous,
 for slow computers; the times are printed."""
@@ -34,7 +36,14 @@ def samples(folder: Path) -> Iterator[Path]:
     """Write the pages of the examples; yield their paths."""
     from paramstore.report.pages.dump import dump_page
     from paramstore.report.pages.plan import plan_page
-    from tests.report.pages.samples import edid_page, examined, example, full_rack, used_probe
+    from tests.report.pages.samples import (
+        edid_page,
+        examined,
+        example,
+        full_rack,
+        layout_of_edid,
+        used_probe,
+    )
 
     pages: dict[str, Callable[[], str]] = {
         "plan minimal": lambda: plan_page(example("minimal")),
@@ -42,6 +51,7 @@ def samples(folder: Path) -> Iterator[Path]:
         "plan 128 KB": lambda: plan_page(example("large")),
         "dump tank_probe": lambda: dump_page(examined(example("tank_probe"), used_probe())),
         "dump foreign": lambda: dump_page(examined(example("tank_probe"), bytes(range(256)) * 16)),
+        "plan fixed": layout_of_edid,
         "dump fixed": edid_page,
         "dump 128 KB": lambda: dump_page(examined(example("large"), full_rack())),
     }
@@ -126,8 +136,7 @@ def _access(page: Page, axe: str) -> Iterator[str]:
     """Yield the rules of axe-core that a page breaks, all of WCAG 2 A and AA and good practice."""
     page.ask(axe + "; 0")
     # Parts out of view are not painted, and colours of what is not painted cannot be judged.
-    page.ask("""document.querySelectorAll("article, .block").forEach(
-      (e) => { e.style.contentVisibility = "visible" })""")
+    page.ask(ALL_PAINTED)
     found = page.ask("axe.run({resultTypes: ['violations']}).then(r => r.violations.map("
                      "v => [v.id, v.nodes.length, v.nodes[0].html.slice(0, 160), "
                      "v.nodes[0].failureSummary.slice(0, 200)]))")
@@ -211,6 +220,7 @@ def keep_pictures(page: Page, path: Path, folder: Path) -> None:
     for look, (width, dark) in LOOKS.items():
         page.look(width=width, dark=dark)
         page.open(path)
+        page.ask(ALL_PAINTED)
         height = min(16_000, page.ask("document.documentElement.scrollHeight"))
         page.look(width=width, height=height, dark=dark)
         page.picture(folder / f"{path.stem}_{look.replace(' ', '_')}.png")

@@ -17,10 +17,12 @@ from paramstore.format import ERASED
 from paramstore.report.findings import count_line
 from paramstore.report.fixed import check_text, condition_text, item_text, limits_text, type_text
 from paramstore.report.fixed_bytes import ByteRun, byte_runs, thing_text
+from paramstore.report.pages.byte_map import byte_map
 from paramstore.report.pages.byte_rows import Thing, byte_rows, plain_lines
 from paramstore.report.pages.dump import finding_facts
 from paramstore.report.pages.fields import allowed_text
 from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.schema.model import Kind
 from paramstore.schema.words import plural
@@ -39,7 +41,8 @@ def layout_page(layout: FixedLayout) -> str:
     return _page(
         layout, "Fixed layout", f"{layout.name}: what lies where",
         [("Size", plural(layout.size, "byte"))],
-        groups=[_group(g, keys, None) for g in layout.groups], absent="", dump=None)
+        groups=[_group(layout, g, keys, None) for g in layout.groups], absent="", dump=None,
+        rows=byte_map(layout, keys))
 
 
 def fixed_page(found: FixedExamination) -> str:
@@ -57,7 +60,8 @@ def fixed_page(found: FixedExamination) -> str:
          ("Schema", found.name), ("Layout", plural(layout.size, "byte")),
          ("In the dump", plural(len(found.contents.image) - gaps, "byte")
           + (f", {gaps} missing" if gaps else ""))],
-        groups=[_group(g.group, keys, g) for g in there], absent=", ".join(absent),
+        groups=[_group(layout, g.group, keys, g) for g in there], absent=", ".join(absent),
+        rows=byte_map(layout, keys, found.contents),
         dump={"verdict": _verdict(found), "findings": [finding_facts(f) for f in findings],
               "blocks": list(_blocks(found, keys))})
 
@@ -89,10 +93,12 @@ def _keys(layout: FixedLayout) -> dict[tuple[str, str], str]:
 # ---- Groups --------------------------------------------------------------------------------------
 
 
-def _group(group: FixedGroup, keys: Keys, found: FixedGroupContents | None) -> dict[str, Any]:
+def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
+           found: FixedGroupContents | None) -> dict[str, Any]:
+    number = layout.groups.index(group)
     rows = [*_items(group, keys, found), *_checks(group, keys, found)]
-    return {"name": group.name, "doc": prose(group.doc), "rows": rows,
-            "when": condition_text(group) if group.condition else "",
+    return {"name": group.name, "letter": number + 1, "hue": hue(number), "rows": rows,
+            "doc": prose(group.doc), "when": condition_text(group) if group.condition else "",
             "docs": any(row["doc"] for row in rows)}
 
 

@@ -17,12 +17,12 @@ from paramstore.image.files import FORMS, read_dump
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.report.pages.fixed import fixed_page
+from paramstore.report.pages.fixed import fixed_page, layout_page
 from paramstore.rig.twin import TwinRig
 from paramstore.schema.reader import load_schema
 from paramstore.status import Status
 
-__all__ = ["edid_page", "examined", "example", "full_rack", "used_probe"]
+__all__ = ["edid_page", "examined", "example", "full_rack", "layout_of_edid", "used_probe"]
 
 
 @cache
@@ -41,6 +41,11 @@ def edid_page() -> str:
     layout, _ = read_layout(read_text("schemas/edid.fixed.toml"))
     data = read_bytes("tests/data/edid-goldstar-ite6604.bin")
     return fixed_page(examine_fixed(read_dump(data, "edid.bin", FORMS["bin"]), layout))
+
+
+def layout_of_edid() -> str:
+    """The page of the layout of an EDID block."""
+    return layout_page(read_layout(read_text("schemas/edid.fixed.toml"))[0])
 
 
 @cache
