@@ -16,7 +16,7 @@ from paramstore.decode.repair import Repair, find_repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.stranger import store_id_of
 from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import ERASED, skip_limit, slot_of
+from paramstore.format import ERASED, HEADER_BYTES, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.layout.plan import Plan, Ring
 
@@ -61,15 +61,19 @@ class DamageJudge:
             return SlotVerdict(slot, SlotKind.OTHER_STORE, turn,
                                f"a record of the store with id 0x{store:08X}", store_id=store)
         repair = self._repair(slot, data)
+        doubt = ""
         if slot.number in self._next:
             tear = self._tear(slot, turn, data)
-            if (self._begun(slot, tear, data)
-                    and (repair is None or self._torn_bits(repair, tear, data))):
-                return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear, repair)
+            if self._begun(slot, tear, data):
+                if repair is None or self._torn_bits(repair, tear, data):
+                    return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear,
+                                       repair)
+                # A cut can leave no more than that of values that differ in one or two bits.
+                doubt = f"; or the write of record {tear.new_sequence} was cut"
         if repair is not None:
             sequence = int.from_bytes(repair.data[:4], "little")
             return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} but for "
-                               f"{_bits_text(slot, repair)}", repair=repair)
+                               f"{_bits_text(slot, repair)}{doubt}", repair=repair)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
     def _begun(self, slot: Slot, tear: Tear, data: bytes) -> bool:
@@ -92,7 +96,8 @@ class DamageJudge:
 
     def _torn_bits(self, repair: Repair, tear: Tear, data: bytes) -> bool:
         """Whether the bits that a repair would change may be what a tear left: each is as in the
-        other of the two records, not as in neither."""
+        other of the two records, not as in neither; or one of the number is, which is no chance,
+        while the others are of values that nobody knows."""
         sequence = int.from_bytes(repair.data[:4], "little")
         if sequence not in (tear.old_sequence, tear.new_sequence):
             return False
@@ -100,11 +105,10 @@ class DamageJudge:
         # Before its first record the slot was erased.
         like = self._like(other) if other is not None else bytes([ERASED]) * len(data)
         tail = len(data) - 1
-        return all(
-            (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
-            or self._wiped(tear, b.offset)
-            for b in repair.bits
-        )
+        as_other = {b: (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
+                    or self._wiped(tear, b.offset) for b in repair.bits}
+        return all(as_other.values()) or any(
+            b.offset < HEADER_BYTES - 1 and alike for b, alike in as_other.items())
 
     def _wiped(self, tear: Tear, offset: int) -> bool:
         """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly

@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
+from paramstore.checksum import CRC_BYTES
 from paramstore.decode.history import History, Wear
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.errors import Finding, Severity, SourceText
+from paramstore.format import ERASED
 from paramstore.image.contents import Contents
 
 __all__ = ["describe", "repair_text"]
@@ -25,6 +27,7 @@ _CODES = {
     SlotKind.DAMAGED: ("PS665", Severity.ERROR),
 }
 _NEAR_THE_END = 0.8
+_NO_CRC = bytes([ERASED]) * CRC_BYTES
 _MOST = 8
 """Places named in the notes of one finding."""
 
@@ -35,6 +38,8 @@ def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[S
     """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes."""
     found: list[Finding] = []
     for name, verdicts in slots.items():
+        if contents.group(name).lost:
+            found.append(_lost(contents, source, name, verdicts))
         found += [_slot(source, name, v) for v in verdicts if v.kind in _CODES]
         found += _numbers(source, name, histories[name], verdicts)
         found += _wear(source, name, wear[name])
@@ -54,6 +59,22 @@ def repair_text(verdict: SlotVerdict) -> str:
     bits = [f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}" for b in verdict.repair.bits]
     sequence = int.from_bytes(verdict.repair.data[:4], "little")
     return f"with {' and '.join(bits)} changed it would be record {sequence}"
+
+
+def _lost(contents: Contents, source: SourceText, name: str,
+          verdicts: tuple[SlotVerdict, ...]) -> Finding:
+    """Tell that a group has no record: nothing is lost if only its first write was begun."""
+    written = [v for v in verdicts if v.kind is not SlotKind.ERASED]
+    notes: tuple[str, ...] = ()
+    if len(written) == 1 and written[0].tear is not None:
+        end = written[0].slot.address + contents.group(name).ring.record_bytes
+        if written[0].tear.proven or contents.image[end - CRC_BYTES:end] == _NO_CRC:
+            return Finding(
+                "PS613", f"group `{name}` was never written: its first write was cut, and the "
+                "values are defaults", source, severity=Severity.WARNING)
+        notes = ("if this was the first write of the group, no record was ever acknowledged",)
+    return Finding("PS612", f"group `{name}` is lost: no slot holds a whole record", source,
+                   notes=notes, help="the values shown are defaults")
 
 
 def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:

@@ -67,8 +67,9 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     histories = {name: history_of(g) for name, g in groups.items()}
     wear = {name: wear_of(contents, g) for name, g in groups.items()}
     strays = _strays(contents)
-    # The slots are told one by one, with their causes.
-    general = [f for f in diagnose(contents, reading.source.path, dump.gaps) if f.code != "PS611"]
+    # Slots, and groups that have none, are told with their causes.
+    general = [f for f in diagnose(contents, reading.source.path, dump.gaps)
+               if f.code not in ("PS611", "PS612")]
     findings = (
         *reading.findings, *choice.findings, *choice.alignment.findings, *general,
         *(describe(contents, reading.source, slots, histories, wear,

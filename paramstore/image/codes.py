@@ -138,7 +138,8 @@ _IMAGES: dict[str, Code] = {
     ),
     "PS613": Code(
         "a group was never written",
-        "All slots of the ring are erased. The values shown are the defaults of the schema.",
+        "All slots of the ring are erased, or its first write was begun and cut before its end. "
+        "The values shown are the defaults of the schema.",
     ),
     "PS614": Code(
         "a stored value breaks the schema",

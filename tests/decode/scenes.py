@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
@@ -133,20 +133,36 @@ def page_writes(group: str) -> int:
     return ring.group.copies * len(list(ring.writes()))
 
 
-def cut_commit(group: str, commits: int, page: int, tear: Tear, seed: int = 0) -> Scene:
-    """Commit a group so often, then once more with a cut in page write `page` (from 0) of that."""
+@dataclass(frozen=True)
+class _Commit:
+    """A commit on a used unit: the memory before and after it, values and number before, values
+    after, and the change that it stores."""
+
+    before: bytes
+    after: bytes
+    committed: dict[str, tuple[Raw, ...]]
+    sequence: int
+    stored: dict[str, tuple[Raw, ...]]
+    change: Change
+
+
+@lru_cache(maxsize=64)
+def _commit(group: str, commits: int, seed: int) -> _Commit:
     chance = random.Random(seed)
     rig = used_unit(group, commits, chance)
-    before, committed = bytes(rig.bench.device.memory), rig.values(group)
-    sequence, ring = rig.sequence(group), PLAN.ring(group)
+    before = bytes(rig.bench.device.memory)
     last = change(group, chance)
-
     whole = on_part(before)
     assert last(whole) is Status.OK and whole.commit(group) is Status.OK
-    after = bytes(whole.bench.device.memory)
+    return _Commit(before, bytes(whole.bench.device.memory), rig.values(group),
+                   rig.sequence(group), whole.values(group), last)
 
-    cut = on_part(before)
-    assert last(cut) is Status.OK
+
+def cut_commit(group: str, commits: int, page: int, tear: Tear, seed: int = 0) -> Scene:
+    """Commit a group so often, then once more with a cut in page write `page` (from 0) of that."""
+    of, ring = _commit(group, commits, seed), PLAN.ring(group)
+    cut = on_part(of.before)
+    assert of.change(cut) is Status.OK
     cut.bench.device.faults = [CutAtWrite(cut.bench.device.cycles + page + 1, tear)]
     try:
         cut.commit(group)
@@ -154,10 +170,11 @@ def cut_commit(group: str, commits: int, page: int, tear: Tear, seed: int = 0) -
         pass
     else:
         raise AssertionError("the commit has fewer page writes")
+    committed, sequence = of.committed, of.sequence
     copy, _ = divmod(page, len(list(ring.writes())))
     if copy:  # the first copy is whole: its values are there, acknowledged or not
-        committed, sequence = whole.values(group), sequence + copy
+        committed, sequence = of.stored, sequence + copy
     slot = sequence % ring.slots
     at, size = ring.address(slot), ring.slot_pages * ring.page_bytes
-    return Scene(PLAN, bytes(cut.bench.device.memory), ring, slot, before[at:at + size],
-                 after[at:at + size], committed, sequence)
+    return Scene(PLAN, bytes(cut.bench.device.memory), ring, slot, of.before[at:at + size],
+                 of.after[at:at + size], committed, sequence)
