@@ -18,6 +18,7 @@ from paramstore.image.values_out import toml_value
 from paramstore.production.columns import Entry
 from paramstore.production.entries import AtCell, EntryReader
 from paramstore.production.numbers import converter, dtype_of, number_texts
+from paramstore.production.rows import EMPTY
 from paramstore.production.serials import SerialPlace
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
@@ -126,8 +127,8 @@ class _Column:
             done.columns[self.entry.group.name, field.name] = raws
             if elements.moved is not None:
                 done.moved.append((self._reader, field, elements.moved.reshape(shape)))
-            parts.append(list(map(toml_value, texts)) if field.kind is Kind.TEXT
-                         else number_texts(texts, elements.usual))
+            parts.append([toml_value(text.rstrip(EMPTY)) for text in texts]
+                         if field.kind is Kind.TEXT else number_texts(texts, elements.usual))
         return self._toml(parts)
 
     def _texts(self, cells: Sequence[Sequence[str]]) -> list[Sequence[str]]:

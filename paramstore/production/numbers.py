@@ -137,13 +137,13 @@ class _Floats:
 
 
 class _Texts:
-    """Texts that are nothing special: no formula, not empty, not too long."""
+    """Texts that are nothing special: no formula, not left empty, not too long."""
 
     def __init__(self, field: Field) -> None:
         self._size = field.count
 
     def __call__(self, texts: Sequence[str]) -> Elements:
-        data = [text.encode() for text in texts]
+        data = [text.encode() for text in texts]  # EMPTY is a zero byte, and stays one
         usual = np.fromiter((0 < len(d) <= self._size and d[0] not in b"=#'" for d in data),
                             np.bool_, len(data))
         filled = b"".join(d[:self._size].ljust(self._size, b"\0") for d in data)

@@ -13,8 +13,10 @@ from typing import NoReturn
 from paramstore.calibrate.cells import Cell, Row, split_line
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span, ToolError
 
-__all__ = ["MAX_LINE", "TableLine", "TableRow", "read_rows"]
+__all__ = ["EMPTY", "MAX_LINE", "TableLine", "TableRow", "read_rows"]
 
+EMPTY = "\0"
+"""No cell has it: no line has zero bytes."""
 MAX_LINE = 1 << 16
 """Bytes of a line that is read as one; a table of units has none as long."""
 
@@ -35,7 +37,8 @@ class TableLine(SourceText):
 
 @dataclass(slots=True)
 class TableRow:
-    """One row: the texts of its cells, and the line that they come from.
+    """One row: the texts of its cells (`EMPTY` for one in quotes with nothing in it), and the line
+    that they come from.
 
     Not frozen, and without places until one is asked for: there are as many rows as units.
     """
@@ -44,6 +47,7 @@ class TableRow:
     line: str
     number: int  # of the line in its file, from 1
     texts: Sequence[str]
+    _cells: Row | None = None
 
     @property
     def source(self) -> TableLine:
@@ -53,7 +57,9 @@ class TableRow:
     @property
     def cells(self) -> Row:
         """The cells with their places."""
-        return split_line(self.line, self.number)
+        if self._cells is None:
+            self._cells = split_line(self.line, self.number)
+        return self._cells
 
     @property
     def span(self) -> Span:
@@ -81,7 +87,7 @@ def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
                         yield TableRow(path, text, number, [t.strip() for t in text.split(",")])
                         continue
                     row = TableRow(path, text, number, [])
-                    row.texts = [cell.text for cell in row.cells]
+                    row.texts = [c.text or (EMPTY if c.quoted else "") for c in row.cells]
                     if _quotes_match(row, findings):
                         yield row
     except OSError as error:

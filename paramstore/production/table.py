@@ -259,7 +259,7 @@ class TableReader:
         at = self._serial_column()
         if at is None:
             return None
-        text, span = row.texts[at], self._place(row)
+        text, span = row.cells[at].text, row.cells[at].span
         if not SERIAL.fullmatch(text):
             message = (f"`{text}` cannot be a serial number" if text
                        else "the unit has no serial number")

@@ -67,10 +67,10 @@ def tables(draw: st.DrawFn) -> str:
     head = ["identity.serial", *(column_name(g, p) for g, p in columns)]
     lines = []
     for _ in range(draw(st.integers(1, 8))):
-        cells = [draw(st.sampled_from(["A1", "A2", "A3", "B-4", "B-5", "no/t", ""])),
+        cells = [draw(st.sampled_from(["A1", "A2", "A3", "B-4", "B-5", "no/t", "", '""'])),
                  *(draw(cells_of(p.kind)) for _, p in columns)]
         lines.append(",".join(
-            '"' + c.replace('"', '""') + '"' if draw(st.integers(0, 9)) == 0 or '"' in c
+            '"' + c.replace('"', '""') + '"' if draw(st.integers(0, 9)) == 0 or '"' in c[1:]
             or "," in c else c for c in cells))
     return "\n".join([",".join(head), *lines]) + "\n"
 
@@ -120,6 +120,19 @@ def test_usual_rows_are_read_many_at_once(tmp_path: Path) -> None:
     (block,) = reader.blocks(10)
     assert [None, dict, None] == [u.values and type(u.values) for u in block.units]
     assert [2.5, 2.25] == block.columns["trim", "flow"][[0, 2]].ravel().tolist()
+
+
+def test_an_empty_text_in_quotes_is_usual(tmp_path: Path) -> None:
+    """As exported tables have it; one without quotes was forgotten."""
+    path = tmp_path / "units.csv"
+    path.write_text('trim.low,settings.label\n1,""\n2,\n3,"a"\n')
+    reader = TableReader(PLAN.schema, str(path), serial_place(PLAN.schema), complete(PLAN, {}))
+    (block,) = reader.blocks(10)
+    assert [(1, None), (3, None)] == [(u.number, u.values) for u in block.units]
+    assert [bytes(8), b"a".ljust(8, b"\0")] == [
+        bytes(line) for line in block.columns["settings", "label"].tolist()]
+    assert ['[trim]\nlow = 1\n[settings]\nlabel = ""', "PS941"] == [
+        block.units[0].given, *(f.code for f in reader.findings)]
 
 
 def test_a_rule_between_columns_is_checked(tmp_path: Path) -> None:
