@@ -38,7 +38,7 @@ def paint(text: str, fate: Fate) -> str:
               help="Write the image even if stored values do not come over.")
 @click.option("-o", "--output", metavar="FILE", help="Write the new image; `-`: stdout.")
 @click.option("--format", "form_name", metavar="FORM",
-              help="Form of both images (default: by the suffix).")
+              help="Form of both images (default: by the content, and by the suffix).")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every value included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, image: str, target: int | None, origin: int | None,
@@ -112,13 +112,14 @@ def _migrated(project: Project, image: str, target: int, origin: int | None, ane
     from paramstore.image.relayout import relayout
 
     wanted = project.history.release(target)
-    reading = read_dump(read_bytes(image), image, form_of(image, form_name))
+    form = form_of(image, form_name) if form_name else None
+    reading = read_dump(read_bytes(image), image, form)
     plan = project.release(origin)
     if origin is None:
         plan = _plan_of_label(project, reading)
     found = place(reading, plan.part.capacity)
     contents = unpack(plan, found.data)
-    findings = (*project.findings, *diagnose(contents, image, found.gaps))
+    findings = (*project.findings, *reading.findings, *diagnose(contents, image, found.gaps))
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         show_findings(findings)
         raise ToolError("the image is of no release of this schema" if origin is None

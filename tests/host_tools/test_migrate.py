@@ -48,6 +48,17 @@ def test_converted_values_are_in_the_image(schema: Path) -> None:
     assert all(words in values(schema, back) for words in ("release 2", "9 s", "77 %", "[3, 4]"))
 
 
+def test_an_image_in_any_form(schema: Path) -> None:
+    """What a dump is shows by its content, as for `unpack`; the output goes by its suffix."""
+    image = packed(schema, 2, "settings.delay=9")
+    text, made = schema.with_name("console.txt"), schema.with_name("made.s19")
+    assert 0 == run("transcribe", schema, image, "-o", text).exit_code
+    result = run("migrate", schema, text, "--to", 3, "-o", made)
+    assert 0 == result.exit_code, result.output
+    assert made.read_text().startswith("S")
+    assert "9000 ms" in values(schema, made)
+
+
 def test_nothing_is_lost_without_a_word(schema: Path) -> None:
     """A stored value that does not come over: exit code 1, and no image without --accept-loss."""
     image = packed(schema, 2, "settings.level=95")
