@@ -201,10 +201,11 @@ def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str
     """Yield what the earlier release does not know; erase the rings that it does not have."""
     reached = {(h.ring.group.name, h.parameter.name) for h in known.values()}
     there = {r.group.id for r in (*target.rings, *target.retired)}
-    for group in contents.groups:
-        ring = group.ring
+    for ring in (*contents.plan.rings, *contents.plan.retired):
         if ring.group.id not in there:
             _put(image, ring.address(0), bytes([ERASED]) * ring.pages * ring.page_bytes)
+    for group in contents.groups:
+        ring = group.ring
         for parameter in ring.group.parameters:
             if (ring.group.name, parameter.name) not in reached:
                 stored = group.origins[parameter.name] is not Origin.DEFAULT

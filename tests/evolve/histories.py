@@ -16,7 +16,7 @@ from paramstore.layout.plan import Plan
 from tests.evolve.edits import ROOM, Store, edited, new_store, settled
 from tests.evolve.model import Model
 
-__all__ = ["Past", "grow", "grown", "past_of", "relaid", "tank_probe"]
+__all__ = ["Past", "careful", "grow", "grown", "past_of", "relaid", "tank_probe"]
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 TANK_PROBE = [*sorted((Path(__file__).parent / "tank_probe").glob("*.toml")), SCHEMA]
@@ -29,6 +29,10 @@ class Past:
 
     plans: tuple[Plan, ...]
     model: Model
+
+    @property
+    def releases(self) -> range:
+        return range(1, len(self.plans) + 1)
 
     def plan(self, release: int) -> Plan:
         return self.plans[release - 1]
@@ -80,6 +84,13 @@ def _past(schema: Path) -> Past:
     files = sorted(release_folder(schema).iterdir())
     model = Model([json.loads(f.read_text("utf-8")) for f in files])
     return Past(load_history(schema).plans, model)
+
+
+@cache
+def careful() -> Past:
+    """Three releases in which each value changes its unit, names, storage or place every time."""
+    folder = Path(__file__).parent / "careful"
+    return past_of([path.read_text("utf-8") for path in sorted(folder.glob("*.toml"))])
 
 
 @cache

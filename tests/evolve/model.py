@@ -101,13 +101,16 @@ class Model:
 
     def lower(self, state: State, release: int, label: int) -> Seen:
         """Return what firmware of `release` must see once the host made a unit whose label is
-        `label`, a later release, one of its own."""
+        `label`, a later release, one of its own. `migrated` are the groups that have a record."""
         later, seen = self.read(state, label, label), Seen()
         plain = self.read(state, release, label)
         for group in self.groups(release):
             values = dict(plain.values[group["name"]])
             for parameter in group["parameters"]:
-                values |= self._returned(state, release, label, group, parameter, later)
+                back = self._returned(state, release, label, group, parameter, later)
+                values |= back
+                if back or group["id"] in state:
+                    seen.migrated.add(group["name"])
             mend(group, values)
             seen.values[group["name"]] = values
         return seen

@@ -96,12 +96,27 @@ class Unit:
         seen_by(self.past, self.label, back.image)
 
     def check_migrated(self, release: int) -> None:
-        """The host makes of the unit one of a release, as the model says."""
-        twin = seen_by(self.past, release, self.migrated(release).image)
-        wanted = (self.past.model.read if release >= self.label else self.past.model.lower)(
-            self.state, release, self.label)
-        for name, values in wanted.values.items():
-            assert values == twin.values(name), (release, self.label, name)
+        """The host makes of the unit one of a release, as the model says; and what firmware of all
+        releases makes of that is what it makes of a unit that came there by itself."""
+        model, image = self.past.model, self.migrated(release).image
+        if release >= self.label:
+            seen, state = model.read(self.state, release, self.label), self.state
+            for group in seen.migrated | seen.limited:
+                state = model.write(state, release, group, seen.values[group])
+            later = [r for r in self.past.releases if model.series(r) == model.series(release)]
+        else:
+            seen, state = model.lower(self.state, release, self.label), State()
+            for group in seen.migrated:
+                state = model.write(state, release, group, seen.values[group])
+            later = [r for r in self.past.releases
+                     if r >= release and model.series(r) == model.series(release)]
+        for name, values in seen.values.items():
+            assert values == seen_by(self.past, release, image).values(name), (self.label, name)
+        for other in later:
+            twin = TwinRig(self.past.plan(other), bench_for(self.past.plan(other), image))
+            twin.mount()
+            for name, values in model.read(state, other, release).values.items():
+                assert values == twin.values(name), (self.label, release, other, name)
 
 
 def commit(twin: TwinRig, group: str, values: dict[str, Raws]) -> None:

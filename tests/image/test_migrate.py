@@ -9,7 +9,7 @@ import pytest
 
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, migrate
-from tests.evolve.histories import tank_probe
+from tests.evolve.histories import careful, tank_probe
 from tests.evolve.units import Unit
 
 RELEASES = range(1, 6)
@@ -25,6 +25,19 @@ def test_values_are_those_that_the_model_says(first: int, target: int) -> None:
         unit = Unit(past, first)
         for release in (first, rng.choice(RELEASES), rng.choice(RELEASES)):
             unit.run(release, rng)
+        unit.check_migrated(target)
+
+
+@pytest.mark.parametrize(("first", "target"), list(product(range(1, 4), range(1, 4))))
+def test_values_go_a_long_way(first: int, target: int) -> None:
+    """The same where each step changes unit, names of members, storage or place."""
+    past, rng = careful(), random.Random(first * 10 + target)
+    for _ in range(12):
+        unit = Unit(past, first)
+        unit.run(first, rng, every=True)
+        unit.run(rng.choice(past.releases), rng)
+        for release in past.releases:
+            unit.check(release)
         unit.check_migrated(target)
 
 
