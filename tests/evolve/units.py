@@ -106,6 +106,11 @@ class Unit:
             later = [r for r in self.past.releases if model.series(r) == model.series(release)]
         else:
             seen, state = model.lower(self.state, release, self.label), State()
+            here = {g["id"] for g in model.groups(release)}
+            for before in range(1, release):  # what was retired stays
+                state |= {g["id"]: self.state[g["id"]] for g in model.groups(before)
+                          if g["id"] in self.state and g["id"] not in here
+                          and model.series(before) == model.series(release)}
             for group in seen.migrated:
                 state = model.write(state, release, group, seen.values[group])
             later = [r for r in self.past.releases
