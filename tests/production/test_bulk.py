@@ -97,7 +97,7 @@ def read(plan: Plan, path: Path, bulk: bool, size: int) -> tuple[list[Any], list
 
 
 @given(tables(), st.integers(1, 9))
-@settings(max_examples=250, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_many_at_once_or_cell_by_cell(tmp_path: Path, table: str, size: int) -> None:
     """The same units, to the byte, and the same findings at the same places."""
     path = tmp_path / "units.csv"
