@@ -82,6 +82,7 @@ def wrong_with(page: Page, path: Path, axe: str | None) -> Iterator[str]:
     page.open(path)
     yield from _skip_link(page)
     yield from _light_by_mouse(page)
+    yield from _light_by_link(page)
     yield from _light_by_keys(page)
 
 
@@ -172,6 +173,23 @@ def _light_by_mouse(page: Page) -> Iterator[str]:
     page.point(1, 1)
     if page.ask(_LIT):
         yield "mouse: the light stays"
+
+
+def _light_by_link(page: Page) -> Iterator[str]:
+    """Focus the link of a parameter: its bytes must light up, and stay so when the page scrolls
+    under a mouse at rest; following it must end at what it names."""
+    if not page.ask("!!document.querySelector('tr[data-k] a')"):
+        return
+    page.ask("document.querySelector('tr[data-k] a').focus()")
+    page.ask("scrollBy(0, 300)")
+    page.point(2, 2)
+    if page.ask(_LIT) and "I" in str(page.ask(_LIT)).split():
+        page.key("Enter")
+        if not page.ask("location.hash.length > 1 && !!document.querySelector(location.hash)"):
+            yield "link: it leads nowhere"
+    else:
+        yield f"link: focus lights {page.ask(_LIT)}"
+    page.ask("document.activeElement.blur()")
 
 
 def _light_by_keys(page: Page) -> Iterator[str]:

@@ -127,7 +127,11 @@
   document.addEventListener("pointerover", (event) => {
     const thing = event.target.closest("[data-k]");
     if (held) return;
-    if (!thing) { put_out(); return; }
+    if (!thing) {  // a mouse at rest must not put out what the keyboard has lit
+      const focused = document.activeElement;
+      if (focused && focused.closest("[data-k]")) light(focused); else put_out();
+      return;
+    }
     split(thing);
     const under = document.elementFromPoint(event.clientX, event.clientY);
     light(under && under.matches("b") && thing.contains(under) ? under : thing);
