@@ -21,9 +21,14 @@ def command(schema: str, places: tuple[str, ...], dump: str | None, form_name: s
     bit. An address is explained; a parameter is found in every slot, or in every block of a fixed
     layout. With --dump SCHEMA may be a folder of schemas.
     """
+    from paramstore.decode.either import files_of
+    from paramstore.errors import ToolError
     from paramstore.report.either import place_text
 
     schemas = known(schema)
+    if dump is None and len(files_of(schemas)) > 1:
+        raise ToolError(f"`{schema}` holds several schemas", "give one of them, or a dump with "
+                        "--dump: it tells which")
     options = DumpOptions(form_name, words, offset)
     found = examined_either(schemas, dump, options) if dump else None
     for place in places:

@@ -122,6 +122,13 @@ def test_what_a_fixed_layout_cannot(command: str, dump: Path) -> None:
     assert (1, True) == (result.exit_code, "PS110" in result.output)
 
 
+def test_locate_does_not_guess_among_schemas(dump: Path) -> None:
+    """A place in a folder of schemas means nothing until a dump says which it is."""
+    assert 2 == run("locate", ROOT / "schemas", "0x10").exit_code
+    found = run("locate", ROOT / "schemas", "0x10", "--dump", dump)
+    assert (0, True) == (found.exit_code, "product.week" in found.stdout)
+
+
 @pytest.mark.parametrize("words", [("unpack", "edid.toml", "unit.bin", "--release", "1"),
                                    ("plan", "edid.toml", "--release", "1"),
                                    ("differ", "edid.toml", "unit.bin", "a.toml", "--bytes")])
