@@ -100,7 +100,9 @@ class ColumnarPacker:
                             arrays[group, field] = self._constant(group, field, count)
                         arrays[group, field][index] = raws
             columns = arrays
-        return [image.data for image in self.pack_columns(columns, count)]
+        images = self.pack_columns(columns, count).reshape(-1).data
+        size = len(self._base)
+        return [images[at:at + size] for at in range(0, len(images), size)]
 
     def _constant(self, group: str, field: str, count: int) -> NDArray[np.generic]:
         raws = np.array([self._constants[group][field]], self._targets[group, field].dtype)
@@ -147,7 +149,7 @@ def _lay(images: Bytes, change: _Change, data: Bytes) -> None:
     for row in range(0, len(images), step):
         block = data[row:row + step] ^ change.base
         delta[row:row + step] = np.bitwise_xor.reduce(
-            change.table[block + change.index], axis=1)
+            change.table.take(block + change.index, mode="clip"), axis=1)
     crcs = delta.astype("<u4").view(np.uint8).reshape(-1, CRC_BYTES)
     body = images[:, first + start:first + end]
     for copy in range(change.ring.group.copies):
