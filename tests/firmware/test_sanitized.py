@@ -63,6 +63,7 @@ def test_the_fuzzer_finds_a_bug(tmp_path: Path) -> None:
 
 def test_images_find_a_bug(tmp_path: Path) -> None:
     """A runtime that takes a record at its word is caught by images with a wrong CRC."""
-    program = broken(tmp_path, "return crc == CRC_RESIDUE;", "return true;", IMAGES, "minimal")
+    program = broken(tmp_path, "return store->crc == CRC_RESIDUE;", "return true;", IMAGES,
+                     "minimal")
     with pytest.raises(AssertionError, match="a record that is none is served"):
         run(program, 1, 2000)
