@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 __all__ = [
     "Code",
@@ -60,8 +61,7 @@ class SourceText:
         return lines[number - 1].rstrip("\r") if 0 < number <= len(lines) else ""
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Span:
+class Span(NamedTuple):
     """A stretch of text: lines and columns count from 1 in characters; the end is exclusive."""
 
     line: int
@@ -70,8 +70,7 @@ class Span:
     end_column: int
 
 
-@dataclass(frozen=True, slots=True)
-class Code:
+class Code(NamedTuple):
     """A kind of finding: a short title and the longer text that `--explain` shows."""
 
     title: str

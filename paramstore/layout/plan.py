@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["PlacedField", "Plan", "Reserved", "Ring"]
 
 
-@dataclass(frozen=True, slots=True)
-class PlacedField:
+class PlacedField(NamedTuple):
     """A field and its offset in the record body, in bytes.
 
     `since` is the first revision of the group whose records hold it.
@@ -33,8 +32,7 @@ class PlacedField:
     since: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Reserved:
+class Reserved(NamedTuple):
     """Bytes of a record body that once were the field `name` and are never used again.
 
     Firmware of an earlier release still reads them, so a record keeps what they held;

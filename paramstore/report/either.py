@@ -6,7 +6,6 @@ from typing import Any
 
 from paramstore.decode.either import Found, Known
 from paramstore.decode.examine import Examination
-from paramstore.decode.meaning import locate, meaning_of, parse_address
 from paramstore.decode.which import Candidate
 from paramstore.report.findings import Tint, no_tint
 
@@ -67,6 +66,8 @@ def place_text(known: Known, place: str, found: Found | None = None) -> str:
 
     ToolError if there is no such place.
     """
+    from paramstore.decode.meaning import locate, meaning_of, parse_address
+
     address = parse_address(place)
     if isinstance(known, Candidate):
         from paramstore.report.places import location_text, meaning_text

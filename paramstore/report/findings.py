@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict
 from typing import Any
 
 from paramstore.codes import explain_code
@@ -95,7 +94,7 @@ def _data(finding: Finding) -> dict[str, Any]:
 
 
 def _place(span: Span | None) -> dict[str, int] | None:
-    return asdict(span) if span else None
+    return span._asdict() if span else None
 
 
 # ---- Text ---------------------------------------------------------------------------------------

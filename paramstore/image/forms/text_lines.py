@@ -206,12 +206,14 @@ def _split(place: _Place, text: str, values: list[tuple[str | None, int]],
         if len(rest) > size + _MOST_BLANKS:
             continue
         line = place.line(values[:count], digits)
-        columns = [c for c in _columns(rest) if 0 < len(c) <= size + 1]
-        for column in columns:
-            if _shows(line, column):
-                return line._replace(text=column)
-        if columns and len(columns[0]) == size and _WIDE_GAP.match(rest):
-            contradicted = contradicted or line._replace(text=columns[0])
+        first = ""
+        for column in _columns(rest):
+            if 0 < len(column) <= size + 1:
+                if _shows(line, column):
+                    return line._replace(text=column)
+                first = first or column
+        if len(first) == size and _WIDE_GAP.match(rest):
+            contradicted = contradicted or line._replace(text=first)
     return plain or contradicted
 
 

@@ -14,7 +14,7 @@ from paramstore.errors import SourceText
 from paramstore.files import read_text
 from paramstore.fixed.model import FixedLayout
 from paramstore.fixed.reader import read_layout
-from paramstore.image.files import FORMS, read_dump
+from paramstore.image.forms import binary
 from paramstore.report.pages.fixed import fixed_page, layout_page
 from tests.fixed.legacy import legacy
 from tests.report.pages.markup import Markup, faults
@@ -26,7 +26,7 @@ SUN = (ROOT / "tests" / "data" / "edid-sun-gh19ps.bin").read_bytes()
 
 
 def examined(layout: FixedLayout, image: bytes) -> FixedExamination:
-    return examine_fixed(read_dump(image, "unit.bin", FORMS["bin"]), layout)
+    return examine_fixed(binary.read(image, "unit.bin"), layout)
 
 
 @pytest.mark.parametrize("layout", [EDID, LEGACY], ids=lambda x: x.name)
