@@ -4,9 +4,11 @@
     python -m tests.programs.firmware_figures schemas/large.toml --json
 
 Code is counted in the linked program, symbol by symbol, and once more as if there had been no
-earlier release: what taking over from these adds. Stack is what mount, format and commit really
-touched in an emulator, on parts of earlier releases too, without the port's own. It lives with
-the tests because it needs their packages (unicorn, pyelftools), which no user has to install.
+earlier release: then nothing is linked that takes values over. What reads the labels of other
+releases and keeps their bytes is in every program, so that later ones find units as they must be.
+Stack is what mount, format and commit really touched in an emulator, on parts of earlier releases
+too, without the port's own. It lives with the tests because it needs their packages (unicorn,
+pyelftools), which no user has to install.
 """
 
 from __future__ import annotations
@@ -187,7 +189,7 @@ def report(figures: Figures) -> list[str]:
          for c in figures.code])
     deepest = max(figures.stack.values())
     least = {c.calls: c.runtime for c in sorted(figures.code, key=lambda c: -c.runtime)}
-    added = [["  thereof for earlier releases", str(least[IN_USE] - least[FIRST]), str(MOVES_AIM)]
+    added = [["  thereof only to take values over", str(least[IN_USE] - least[FIRST]), str(MOVES_AIM)]
              ] if FIRST in least else []
     return [
         f"{figures.schema} on a Cortex-M0+", "", *code, "",
