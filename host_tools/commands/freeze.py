@@ -14,7 +14,7 @@ from host_tools.terminal import show_findings, tint_verdict
 @click.option("--note", default="", metavar="TEXT", help="What the release is; kept in its file.")
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
 def command(schema: str, note: str, as_json: bool) -> None:
-    """Example: paramstore freeze schemas/dimmer.toml --note "First series"
+    """Example: paramstore freeze schemas/dimmer.toml --note "First units"
 
     Make SCHEMA a release: write where everything lies into the next file of SCHEMA's folder of
     releases, beside it. Do this when units with this layout leave the house, and keep the folder
