@@ -12,6 +12,7 @@ from itertools import product
 
 import pytest
 
+from paramstore.eeprom.faults import BusError, Fault
 from paramstore.status import Health, Status
 from tests.engines import Engines
 from tests.evolve import units as twins
@@ -153,3 +154,53 @@ def test_random_walks(seed: int) -> None:
                 unit.settle()
             case _:
                 unit.commit(rng, rng.choice(unit.groups))
+
+
+class Jam(Fault):
+    """Somebody holds the bus from some byte on."""
+
+    def __init__(self, begin: int) -> None:
+        self.begin = begin
+
+    def byte(self, number: int) -> bool:
+        if number >= self.begin:
+            raise BusError
+        return True
+
+
+def older_unit() -> Unit:
+    """A unit of the first release under firmware of the last one, before its first start."""
+    past, rng = tank_probe(), random.Random(1)
+    unit = Unit(past, 1)
+    for group in unit.groups:
+        unit.commit(rng, group)
+    unit.engines = Engines(past.plan(RELEASES[-1]), bytes(unit.engines.device.memory))
+    unit.release = RELEASES[-1]
+    return unit
+
+
+def test_a_bus_that_fails_in_a_takeover_is_told() -> None:
+    """At whatever byte of the first mount: the bus is to blame, nothing may be written, and the
+    next mount takes everything over."""
+    unit = older_unit()
+    assert Status.OLDER is unit.engines.call("mount")
+    bytes_seen = unit.engines.device.bytes_seen
+    for begin in range(1, bytes_seen + 1, 3):
+        unit = older_unit()
+        unit.engines.each(lambda bench, begin=begin: bench.device.faults.append(Jam(begin)))
+        assert Status.ERR_BUS is unit.engines.call("mount")
+        assert Status.ERR_STATE is unit.engines.call("format")
+        unit.engines.each(lambda bench: bench.device.faults.clear())
+    assert Status.OLDER is unit.flash(unit.release)
+
+
+def test_a_takeover_that_is_not_written_is_tried_again() -> None:
+    """The part is write-protected: format says so, the label stays the old one."""
+    unit = older_unit()
+    assert Status.OLDER is unit.engines.call("mount")
+    unit.engines.each(lambda bench: setattr(bench.device, "write_protect", True))
+    assert Status.ERR_VERIFY is unit.engines.call("format")
+    unit.engines.each(lambda bench: setattr(bench.device, "write_protect", False))
+    assert Status.OLDER is unit.flash(unit.release)
+    unit.settle()
+    unit.flash(unit.release)

@@ -7,13 +7,17 @@ from dataclasses import replace
 
 import pytest
 
+from paramstore.checksum import CRC_BYTES, crc32c
 from paramstore.codec import build_label, build_record, encode_body
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import Fault
+from paramstore.format import slot_of
+from paramstore.layout.plan import Plan
 from paramstore.parts.part import Part
 from paramstore.status import Health, Status
 from tests.codec.plans import EXAMPLE, part
 from tests.engines import Engines
+from tests.evolve.histories import tank_probe
 from tests.rig.stores import USED, USER, image, mounted, with_fault
 from tests.store import rings
 
@@ -106,6 +110,31 @@ def test_cell_that_reads_two_ways_is_told(
     assert Health.DAMAGE == engines.twin.health("user")
 
 
+class Fading(Fault):
+    """A byte of each record reads right once at most: the newest one's never, the others' in the
+    scan, but not when they are loaded."""
+
+    def __init__(self, plan: Plan, newest: int) -> None:
+        ring = plan.rings[0]
+        self.left = {ring.address(slot_of(s, ring.slots)) + 5: s < newest
+                     for s in range(1, newest + 1)}
+
+    def read(self, address: int, value: int) -> int:
+        right = self.left.get(address, True)
+        if address in self.left:
+            self.left[address] = False
+        return value if right else value ^ 1
+
+
+def test_records_that_read_once_end_in_defaults() -> None:
+    """However many records there are to try, mount gives up after a few, and says so."""
+    plan = rings.ring_plan(6)
+    engines = Engines(plan, bytes(rings.image(plan, 6)))
+    with_fault(engines, lambda: Fading(plan, 6))
+    assert Status.FLAGGED is engines.call("mount")
+    assert Health.DEFAULTS | Health.DAMAGE == engines.twin.health("count")
+
+
 @pytest.mark.parametrize("slots", [6, 10])
 def test_both_engines_find_the_same_record_in_a_damaged_ring(slots: int) -> None:
     """Heads that might lead a bisection astray, or overflow its sums, mislead neither engine."""
@@ -148,6 +177,29 @@ def test_part_that_is_not_ours_is_left_alone(label: bytes, expected: Status) -> 
     assert Status.OK is engines.call("wipe")
     assert Status.BLANK is engines.call("mount")
     assert Status.OK is engines.call("format")
+
+
+def test_later_release_in_another_format_is_left_alone() -> None:
+    """A later release is trusted to have left everything in place; another format is not."""
+    past = tank_probe()
+    label = build_label(past.plan(4))
+    front = label[:4] + b"\x02" + label[5:-CRC_BYTES]
+    for copy, expected in ((label, Status.OK),
+                           (front + crc32c(front).to_bytes(CRC_BYTES, "little"),
+                            Status.ERR_LAYOUT)):
+        engines = Engines(past.plan(3))
+        engines.call("mount")
+        engines.call("format")
+        for groups in past.plan(3).rings:
+            engines.call("unlock", groups.group.name)
+            engines.call("touch", groups.group.name)
+            engines.call("commit", groups.group.name)
+        for number in (0, 1):
+            at = past.plan(3).label_address(number)
+            engines.each(lambda bench, at=at, copy=copy: bench.device.memory.__setitem__(
+                slice(at, at + len(copy)), copy))
+        engines.restart(power=True)
+        assert expected is engines.call("mount")
 
 
 def with_part(small: Part, memory: bytes = b"") -> Engines:

@@ -213,6 +213,7 @@ def test_a_commit_in_steps_makes_no_wait(rig: NativeRig) -> None:
 def test_the_names_of_statuses_are_those_of_the_header(code: NativeCode) -> None:
     """C and Python call a status the same."""
     assert [f"PS_{s.name}" for s in Status] == [code.status_name(s) for s in Status]
+    assert "PS_ERR_ARGUMENT" == code.status_name(len(Status))
 
 
 @given(st.data())

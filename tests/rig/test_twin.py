@@ -11,7 +11,7 @@ from paramstore.rig.twin import TwinRig
 from paramstore.scalars import Raw
 from paramstore.status import Health, Status
 from tests.codec.plans import EXAMPLE
-from tests.engines import Engines, bench_for
+from tests.engines import PLANS, Engines, bench_for
 from tests.rig.stores import LIMITS, USED, image, mounted
 
 
@@ -190,6 +190,23 @@ def test_negative_zero_is_zero() -> None:
     engines.call("unlock", "limits")
     assert Status.OK is engines.call("set", "limits", "gain", 0, [-0.0])
     assert Status.OK is engines.call("commit", "limits")
+
+
+# ---- Addresses ----
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_way_of_addressing(name: str) -> None:
+    """One address byte or two, with block-select bits or without: both engines find their own."""
+    engines = Engines(PLANS[name])
+    assert Status.BLANK is engines.call("mount")
+    assert Status.OK is engines.call("format")
+    for ring in engines.plan.rings:
+        engines.call("unlock", ring.group.name)
+        engines.call("touch", ring.group.name)
+        assert Status.OK is engines.call("commit", ring.group.name)
+    engines.restart(power=True)
+    assert Status.OK is engines.call("mount")
 
 
 # ---- Steps ----

@@ -1,0 +1,362 @@
+"""Deliberate mistakes in the store, each of which something must notice.
+
+Only data: what to change, and who notices. A mutant is a piece of text that its file has once (runs
+of white space in it stand for any white space), what it becomes, and either the verdict of the
+quick campaign on an example or the name of a test. When the code changes shape, give a mutant that
+is not found any more its new text; the mistake itself stays worth making. See `mutation` for how
+they are run.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from paramstore.cuts.results import Verdict
+
+__all__ = ["HISTORIES", "IN_C", "IN_TWIN", "MUTANTS", "RUNTIME", "Mutant"]
+
+HISTORIES = "histories"
+RUNTIME = "paramstore/firmware/runtime/paramstore.c"
+NEWEST = "paramstore/store/newest.py"
+WIRE = "paramstore/store/wire.py"
+LABEL = "paramstore/store/label.py"
+STORE = "paramstore/store/store.py"
+GROUP = "paramstore/store/group.py"
+VALUES = "paramstore/store/values.py"
+FORMAT = "paramstore/format.py"
+
+MOUNT = "tests/rig/test_mount.py::"
+TROUBLE = "tests/rig/test_trouble.py::"
+TWIN = "tests/rig/test_twin.py::"
+SEED = "tests/rig/test_seed.py::"
+WIRES = "tests/store/test_wire.py::"
+CUTS = "tests/store/test_power_cuts.py::"
+FINDING = "tests/store/test_newest.py::"
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One mistake. `caught_by`: the verdict of the quick campaign on `example` (of the random
+    histories, if it is `HISTORIES`), or a test, which stands for the invariant `of_test`, if for
+    any."""
+
+    name: str
+    old: str
+    new: str
+    caught_by: Verdict | str
+    file: str = RUNTIME
+    example: str = "minimal"
+    of_test: str = ""
+
+    @property
+    def explored(self) -> bool:
+        """Whether an oracle of power cuts catches it."""
+        return isinstance(self.caught_by, Verdict)
+
+    @property
+    def where(self) -> str:
+        """C or twin."""
+        return "C" if self.file == RUNTIME else "twin"
+
+    @property
+    def invariant(self) -> str:
+        """The invariant broken, as whoever catches it names it."""
+        return self.of_test if isinstance(self.caught_by, str) else self.caught_by.invariant
+
+    def change(self, text: str) -> str:
+        """Make the mistake in the text of the file; AssertionError unless it has `old` once."""
+        pattern = r"\s+".join(map(re.escape, self.old.split()))
+        found = re.findall(pattern, text)
+        assert 1 == len(found), f"{self.name}: {self.file} has this {len(found)} times: {self.old}"
+        return re.sub(pattern, lambda _: self.new, text)
+
+
+IN_C = (
+    # ---- Records and their checks ----
+    Mutant("CRC of a record not checked", "return store->crc == CRC_RESIDUE;", "return true;",
+           Verdict.UNFLAGGED),
+    Mutant("CRC of a record not checked, in histories", "return store->crc == CRC_RESIDUE;",
+           "return true;", Verdict.MIXED, example=HISTORIES),
+    Mutant("CRC leaves out the last byte of a page", "crc_update(store, from, n);",
+           "crc_update(store, from, n - 1u);", Verdict.BACK),
+    Mutant("CRC of no store", "store->crc = store->group->crc_start; while",
+           "store->crc = 0; while",
+           Verdict.BACK),
+    Mutant("number of a record not compared when it is read", "if (number(from) != sequence)",
+           "if (false)", MOUNT + "test_cell_that_reads_two_ways_is_told", of_test="I8"),
+    Mutant("number of a record read without its top byte", "unsigned i = NUMBER_BYTES;",
+           "unsigned i = NUMBER_BYTES - 1u;", Verdict.REFUSED),
+    Mutant("values of a torn record left in RAM",
+           "ring->revision = 0; default_group(store, store->group);", "ring->revision = 0;",
+           Verdict.MIXED),
+    Mutant("served values flagged as defaults",
+           "ring->sequence = newest; ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;",
+           "ring->sequence = newest;", Verdict.BACK),
+    Mutant("defaults without a flag", "ring->health = PS_HEALTH_DEFAULTS;", "ring->health = 0;",
+           Verdict.EMPTY),
+    Mutant("damage not told", "ring->health |= PS_HEALTH_DAMAGE;", "",
+           MOUNT + "test_damaged_record_gives_way_to_the_one_before", of_test="I8"),
+    Mutant("flags not told by mount", "health != 0u || first != PS_OK ? PS_FLAGGED : PS_OK",
+           "first != PS_OK ? PS_FLAGGED : PS_OK", Verdict.UNFLAGGED),
+
+    # ---- Finding the newest record ----
+    Mutant("slot chosen one too far", "(sequence - 1u) % store->group->slots",
+           "sequence % store->group->slots",
+           Verdict.BACK),
+    Mutant("every record in one slot", "(sequence - 1u) % store->group->slots",
+           "(sequence - 1u) % 1u + 0u * store->group->slots", Verdict.EMPTY),
+    Mutant("slot behind the ring", "(sequence - 1u) % store->group->slots",
+           "(sequence - 1u) % (store->group->slots + 1u)", Verdict.OUTSIDE),
+    Mutant("two records in one page", "(uint32_t)slot * store->group->slot_bytes",
+           "(uint32_t)slot * (store->group->slot_bytes - 4u)", Verdict.WEAR),
+    Mutant("page crossed", "(uint32_t)slot * store->group->slot_bytes",
+           "(uint32_t)slot * store->group->slot_bytes + 1u", Verdict.BACK),
+    Mutant("scan takes the last valid record, not the greatest", "s > newest && s < limit",
+           "s < limit", MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring",
+           of_test="I3"),
+    Mutant("scan compares numbers the other way round", "s > newest && s < limit",
+           "(s < newest || newest == ERASED) && s != ERASED && s < limit", Verdict.LOST),
+    Mutant("scan returns to the record that did not load", "s > newest && s < limit",
+           "s > newest", MOUNT + "test_cell_that_reads_two_ways_is_told", of_test="I8"),
+    Mutant("scan stops after one slot", "for (left = store->group->slots; left > 0u",
+           "for (left = 1u; left > 0u", Verdict.EMPTY),
+    Mutant("scan stops after one slot, in histories", "for (left = store->group->slots; left > 0u",
+           "for (left = 1u; left > 0u", Verdict.RETURNED, example=HISTORIES),
+    Mutant("scan trusts heads", "s < limit && read_record(store, s)", "s < limit",
+           MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring", of_test="I2"),
+    Mutant("no scan", "scans < LOAD_TRIES ? scan(store, newest) : ERASED", "ERASED",
+           Verdict.EMPTY),
+    Mutant("bisection goes the wrong way", "low += half; newest = s; span -= half;",
+           "span = half;", Verdict.LOST),
+    Mutant("slots passed over not looked at", "k <= skip_limit(store) + 1u", "k <= 1u",
+           Verdict.LOST),
+    Mutant("second lap begins one record late", "sequence > store->group->slots ?",
+           "sequence > store->group->slots + 1u ?",
+           MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring", of_test="I8"),
+    Mutant("sums of a damaged head overflow", "if (newest > JUNK - span - span)", "if (false)",
+           MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring", of_test="I8"),
+    Mutant("skip reaches the newest record", "lesser(store->group->slots - 2u, SKIP_LIMIT)",
+           "lesser(store->group->slots - 1u, SKIP_LIMIT)",
+           TROUBLE + "test_newest_record_is_never_written_over", of_test="I5"),
+
+    # ---- Writing ----
+    Mutant("read-back left out", "if (order(chunk, sent, n) != 0)", "if (false)", Verdict.LOST),
+    Mutant("read-back of the first bytes only", "if (order(chunk, sent, n) != 0)",
+           "if (order(chunk, sent, 4u) != 0)", TROUBLE + "test_read_back_sees_every_byte",
+           of_test="I2"),
+    Mutant("acknowledged before the write ends",
+           "page_begin(store, PHASE_VERIFY); status = PS_PENDING;", "", Verdict.LOST),
+    Mutant("acknowledged after the first page", "if (status == PS_OK && (reads ||",
+           "if (status == PS_OK && reads && (reads ||", Verdict.LOST),
+    Mutant("page read back twice", "status = page_compare(store, address, count);",
+           "(void)page_compare(store, address, count);\n"
+           "status = page_compare(store, address, count);", Verdict.LONG),
+    Mutant("commit over the newest record", "return ring->sequence + 1u + ring->passed;",
+           "return ring->sequence + (ring->sequence == ERASED) + ring->passed;", Verdict.BACK),
+    Mutant("recovery rewrites in place", "health |= ring->health;",
+           """if ((ring->health & PS_HEALTH_DAMAGE) != 0u && ring->sequence > 1u) {
+               --ring->sequence;
+               store->copies = 1u;
+               store->phase = PHASE_WRITE;
+               (void)commit_finish(store, commit_page(store, 0));
+           }
+           health |= ring->health;""", Verdict.LOST),
+    Mutant("commit reads the record back into the values", "ring->passed = 0; ring->health &=",
+           """ring->passed = 0;
+           if (ring->sequence > 1u) {
+               (void)read_record(store, ring->sequence - 1u);
+           }
+           ring->health &=""", Verdict.CHANGED),
+    Mutant("every record written twice", "store->copies = store->group->copies;",
+           "store->copies = (uint8_t)(2u * store->group->copies);", Verdict.WEAR),
+    Mutant("worn slot tried again", "return ring->sequence + 1u + ring->passed;",
+           "return ring->sequence + 1u;", TROUBLE + "test_worn_slot_is_passed_over",
+           of_test="I10"),
+    Mutant("slots passed over counted again by the next commit",
+           "ring->passed = 0; ring->health &=", "ring->health &=",
+           TROUBLE + "test_worn_slot_is_passed_over"),
+    Mutant("copies left out", "store->copies = store->group->copies;",
+           "store->copies = 1u;", TWIN + "test_copies_carry_consecutive_numbers_and_the_same_body",
+           of_test="I5"),
+    Mutant("copy written over its original", "ring->sequence = sequence; ring->revision",
+           "if (store->copies == 1u) { ring->sequence = sequence; } ring->revision",
+           TWIN + "test_copies_carry_consecutive_numbers_and_the_same_body", of_test="I5"),
+    Mutant("failed commit forgotten", "store->copies = 0; return status; } /* Do all",
+           """store->copies = 0;
+           ring->health &= (uint8_t)~PS_HEALTH_DIRTY;
+           return status; }
+           /* Do all""", TROUBLE + "test_write_protect_is_noticed_and_costs_nothing",
+           of_test="I2"),
+    Mutant("supply ignored", "port->supply_good == NULL || port->supply_good(port->user)",
+           "port != NULL", TROUBLE + "test_bad_supply_stops_before_the_next_page",
+           of_test="I5"),
+    Mutant("poll of a read unbounded",
+           "status != PS_ERR_NACK || store->left_us == 0u", "status != PS_ERR_NACK",
+           TROUBLE + "test_part_that_is_gone_ends_every_call_in_time", of_test="I9"),
+    Mutant("poll of a write unbounded", "status == PS_ERR_NACK && store->left_us != 0u",
+           "status == PS_ERR_NACK", TROUBLE + "test_part_that_is_gone_ends_every_call_in_time",
+           of_test="I9"),
+    Mutant("busy part not asked again",
+           "status != PS_ERR_NACK || store->left_us == 0u", "true",
+           TROUBLE + "test_mount_waits_for_a_write_from_before_a_reset", of_test="I13"),
+    Mutant("part asked before the time", "if (store->wait_us != 0u) { return PS_PENDING;",
+           "if (false) { return PS_PENDING;", TWIN + "test_step_before_the_time_does_nothing",
+           of_test="I9"),
+    Mutant("block-select bits not sent", "layout->address | address << layout->block_shift",
+           "layout->address", TWIN + "test_every_way_of_addressing[24LC16B]"),
+
+    # ---- Labels ----
+    Mutant("label copy 0 first", "unsigned step = layout->label_step;", "unsigned step = 0;",
+           Verdict.REFUSED),
+    Mutant("only whole label copy written over",
+           "if (status == PS_OK || status == PS_OLDER) { step = 0; }", "", Verdict.REFUSED),
+    Mutant("second label copy not read", "if (first == PS_BLANK || first == PS_FLAGGED)",
+           "if (first == PS_BLANK)", Verdict.REFUSED),
+    Mutant("label of another store taken", "order(found + 8, ours + 8, 4) != 0", "false",
+           MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
+    Mutant("label of another part taken", "found[5] != ours[5]", "false",
+           MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
+    Mutant("size of the part not checked", "order(page(store), store->layout->label, 4) == 0",
+           "false", MOUNT + "test_part_of_half_the_size_is_recognised", of_test="I13"),
+    Mutant("foreign part written", "return store->state >= PS_ERR_NACK ?",
+           "return store->state == PS_ERR_STATE ?",
+           MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
+    Mutant("format gives up at a torn label", "status = (ps_status_t)store->last_read; for", "for",
+           Verdict.UNSTABLE),
+    Mutant("wipe without a mark", "status = mark_for_wipe(store);", "status = PS_OK;",
+           Verdict.EMPTY),
+    Mutant("commit before a label", "store->state == PS_OK ? changeable(store, group)",
+           "true ? changeable(store, group)",
+           TWIN + "test_blank_part_has_defaults_until_it_is_formatted", of_test="I13"),
+
+    # ---- Values ----
+    Mutant("lock ignored", "(group_at(store, g)->traits & PS_PROTECTED) != 0u", "false",
+           TWIN + "test_protected_group_is_locked_but_for_one_commit"),
+    Mutant("lock open after a commit", "PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED | PS_HEALTH_MIGRATED",
+           "PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED",
+           TWIN + "test_protected_group_is_locked_but_for_one_commit"),
+    Mutant("limits not checked by set", "!all_allowed(f, (const uint8_t *)values, count)",
+           "false", TWIN + "test_set_is_all_or_nothing"),
+    Mutant("limits not checked by commit",
+           "status = check_group(store, false);", "status = PS_OK;",
+           TWIN + "test_commit_refuses_what_breaks_limits_or_rules"),
+    Mutant("limits not checked by mount", "check_group(store, true) != PS_OK",
+           "false", MOUNT + "test_values_outside_limits_become_defaults", of_test="I8"),
+    Mutant("rules not checked", "if (!rule_ok(store, rule->low, rule->high))", "if (false)",
+           TWIN + "test_commit_refuses_what_breaks_limits_or_rules"),
+    Mutant("negative floats in the wrong order", ">= 0x80u ? 0xFFu : 0u;", ">= 0x80u ? 0u : 0u;",
+           TWIN + "test_negative_zero_is_zero"),
+    Mutant("half a curve reset", "field - ((field->form & PS_Y) != 0u)", "field",
+           TWIN + "test_reset_of_a_curve_resets_both_axes"),
+    Mutant("change during its own commit",
+           "store->copies != 0u && store->group == group_at(store, g)", "false",
+           TWIN + "test_commit_in_steps_keeps_others_out", of_test="I14"),
+    Mutant("count of set not checked", "first > f->count || count > f->count - first",
+           "first > f->count", "tests/firmware/test_sanitized.py::test_nothing_is_undefined",
+           of_test="I12"),
+    Mutant("text too long taken", "(f->form & PS_TEXT) == 0u || length > f->count",
+           "(f->form & PS_TEXT) == 0u", TWIN + "test_text_fits_or_is_refused", of_test="I12"),
+
+    # ---- Factory images and releases ----
+    Mutant("factory image not checked", "image != NULL && !image_ok(store, image)", "false",
+           SEED + "test_a_wrong_image_is_refused_before_anything_is_written", of_test="I13"),
+    Mutant("seed writes over what is there",
+           "ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u", "true",
+           SEED + "test_what_has_a_record_stays", of_test="I2"),
+    Mutant("record of a later release given an older revision",
+           "return is_later(group, ring) ? ring->revision : group->revision;",
+           "return ring == NULL ? 0u : group->revision;", "tests/evolve/test_matrix.py",
+           of_test="I11"),
+    Mutant("new label before what was taken over", "status = commit_moves(store);", "",
+           "tests/evolve/test_matrix.py", of_test="I11"),
+    Mutant("fields of a later revision loaded", "field->size == 0u || field->since > revision",
+           "field->size == 0u || revision > 255u", "tests/evolve/test_matrix.py", of_test="I11"),
+)
+
+IN_TWIN = (
+    # ---- Finding and reading records ----
+    Mutant("CRC of a record not checked", "if crc != record_crc(self._plan, ring, front):",
+           "if False:", MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST,
+           of_test="I1"),
+    Mutant("CRC of no store", "record_prefix(plan.store_id, ring.group.id)",
+           "record_prefix(0, ring.group.id)",
+           MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST, of_test="I13"),
+    Mutant("number of a record not compared when it is read",
+           'if not data.startswith(sequence.to_bytes(_NUMBER_BYTES, "little")):', "if False:",
+           MOUNT + "test_cell_that_reads_two_ways_is_told", NEWEST, of_test="I8"),
+    Mutant("erased slot taken for a damaged one", "if number == _JUNK: return NO_RECORD",
+           "", FINDING + "test_bisection_finds_the_newest_in_an_undamaged_ring", NEWEST,
+           of_test="I8"),
+    Mutant("damage not told", "found.damage = True", "pass",
+           MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST, of_test="I8"),
+    Mutant("scan takes the last valid record", "best < number < limit", "number < limit",
+           MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring", NEWEST,
+           of_test="I3"),
+    Mutant("scan stops after one slot", "for back in range(1, slots + 1):",
+           "for back in range(1, 2):",
+           MOUNT + "test_both_engines_find_the_same_record_in_a_damaged_ring", NEWEST,
+           of_test="I5"),
+    Mutant("second lap begins one record late", "if sequence > self.ring.slots else",
+           "if sequence > self.ring.slots + 1 else",
+           FINDING + "test_bisection_finds_the_newest_in_an_undamaged_ring", NEWEST,
+           of_test="I8"),
+    Mutant("slot chosen one too far", "return (sequence - 1) % slots", "return sequence % slots",
+           MOUNT + "test_damaged_record_gives_way_to_the_one_before", FORMAT, of_test="I3"),
+    Mutant("revision ignored", "if placed.since <= revision:", "if True:",
+           "tests/evolve/test_matrix.py", VALUES, of_test="I11"),
+    Mutant("defaults without a flag", "self.health = Health.DEFAULTS", "self.health = Health(0)",
+           MOUNT + "test_group_without_a_readable_record_has_defaults", GROUP, of_test="I8"),
+    Mutant("limits not checked by mount", "if mend: self.reset_parameter(name)", "pass",
+           MOUNT + "test_values_outside_limits_become_defaults", VALUES, of_test="I8"),
+
+    # ---- Writing ----
+    Mutant("skip reaches the newest record", "min(SKIP_LIMIT, slots - 2)",
+           "min(SKIP_LIMIT, slots - 1)", TROUBLE + "test_newest_record_is_never_written_over",
+           FORMAT, of_test="I5"),
+    Mutant("commit over the newest record", "group.sequence + 1 + group.passed",
+           "max(group.sequence, 1) + group.passed",
+           CUTS + "test_cut_in_any_page_write_leaves_old_or_new", STORE, of_test="I5"),
+    Mutant("worn slot tried again", "group.sequence + 1 + group.passed", "group.sequence + 1",
+           TROUBLE + "test_worn_slot_is_passed_over", STORE, of_test="I10"),
+    Mutant("copies left out", "self._begin_record(group, group.ring.group.copies)",
+           "self._begin_record(group, 1)",
+           TWIN + "test_copies_carry_consecutive_numbers_and_the_same_body", STORE,
+           of_test="I5"),
+    Mutant("read-back left out", "if data != sent:", "if False:",
+           WIRES + "test_page_that_reads_back_otherwise_fails_at_the_first_difference", WIRE,
+           of_test="I2"),
+    Mutant("acknowledged before the write ends",
+           "self._since_us, self._due_us = 0, self._wire.part.poll_us return Status.PENDING",
+           "return Status.OK", TROUBLE + "test_write_protect_is_noticed_and_costs_nothing", WIRE,
+           of_test="I2"),
+    Mutant("page crossed", "for offset in range(0, len(content), page): job",
+           "for offset in range(0, len(content), 2 * page):\n            page *= 2\n"
+           "            job",
+           TWIN + "test_format_writes_copy_1_before_copy_0", WIRE, of_test="I7"),
+    Mutant("busy part not asked again",
+           "if status is not Status.ERR_NACK or waited_us >= self.part.timeout_us:", "if True:",
+           TROUBLE + "test_mount_waits_for_a_write_from_before_a_reset", WIRE,
+           of_test="I13"),
+    Mutant("part polled ten times too long", "waited_us >= self.part.timeout_us",
+           "waited_us >= 10 * self.part.timeout_us",
+           WIRES + "test_read_gives_up_after_the_timeout", WIRE, of_test="I9"),
+    Mutant("supply ignored", "status, _ = yield AskSupply()",
+           "yield AskSupply()\n        status = Status.OK",
+           TROUBLE + "test_bad_supply_stops_before_the_next_page", WIRE, of_test="I5"),
+
+    # ---- Labels and locks ----
+    Mutant("label of another store taken", "if data[_STORE_ID] != ours[_STORE_ID]:", "if False:",
+           MOUNT + "test_part_that_is_not_ours_is_left_alone", LABEL, of_test="I13"),
+    Mutant("size of the part not checked",
+           "return Status.ERR_PART if head == LABEL_MAGIC else Status.OK", "return Status.OK",
+           MOUNT + "test_part_of_half_the_size_is_recognised", LABEL, of_test="I13"),
+    Mutant("label copy 0 first", "for copy in (0, 1) if whole else (1, 0):",
+           "for copy in (0, 1):", TWIN + "test_format_writes_copy_1_before_copy_0", STORE,
+           of_test="I13"),
+    Mutant("lock ignored",
+           "g.ring.group.role.protected and Health.UNLOCKED not in g.health", "False",
+           TWIN + "test_protected_group_is_locked_but_for_one_commit", STORE),
+)
+
+MUTANTS = (*IN_C, *IN_TWIN)
