@@ -189,8 +189,8 @@ def report(figures: Figures) -> list[str]:
          for c in figures.code])
     deepest = max(figures.stack.values())
     least = {c.calls: c.runtime for c in sorted(figures.code, key=lambda c: -c.runtime)}
-    added = [["  thereof only to take values over", str(least[IN_USE] - least[FIRST]), str(MOVES_AIM)]
-             ] if FIRST in least else []
+    added = [["  thereof only to take values over", str(least[IN_USE] - least[FIRST]),
+              str(MOVES_AIM)]] if FIRST in least else []
     return [
         f"{figures.schema} on a Cortex-M0+", "", *code, "",
         f"in use: {', '.join(c for c in USED_CALLS if c.startswith('ps_'))}",
