@@ -11,14 +11,17 @@ import click
 from host_tools.streams import STDIN, read_bytes, read_source
 
 if TYPE_CHECKING:
-    from paramstore.decode.either import Known
+    from paramstore.decode.either import Found, Known
     from paramstore.decode.examine import Examination
     from paramstore.decode.fixed import FixedExamination
     from paramstore.decode.which import Candidate
     from paramstore.image.forms.runs import Reading
 
 __all__ = ["DumpOptions", "address", "candidates", "dump_options", "examined", "examined_either",
-           "known", "read"]
+           "known", "read", "show_doubts"]
+
+_WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS672")
+"""Codes of findings about a dump as a whole."""
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -106,6 +109,14 @@ def examined(schemas: tuple[Candidate, ...], dump: str, options: DumpOptions) ->
     from paramstore.decode.examine import examine
 
     return examine(read(dump, options), schemas, offset=options.offset)
+
+
+def show_doubts(found: Found) -> None:
+    """Tell on stderr what concerns a dump as a whole: its text, its schema, where the part lies in
+    it. For commands that show a dump and do not judge it."""
+    from host_tools.terminal import show_findings
+
+    show_findings(f for f in found.findings if f.code.startswith(_WHOLE))
 
 
 def examined_either(schemas: tuple[Known, ...], dump: str,

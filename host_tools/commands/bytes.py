@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, address, dump_options, examined_either, known
+from host_tools.dumps import DumpOptions, address, dump_options, examined_either, known, show_doubts
 from host_tools.terminal import tint
 
 
@@ -28,5 +28,6 @@ def command(schema: str, dump: str, first: int, last: int | None, form_name: str
     from paramstore.report.either import annotated_bytes
 
     found = examined_either(known(schema), dump, DumpOptions(form_name, words, offset))
+    show_doubts(found)
     end = None if last is None else last + 1
     click.echo(annotated_bytes(found, first, end, tint), nl=False)

@@ -4,12 +4,45 @@ from __future__ import annotations
 
 import json
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined_either, known
+from host_tools.dumps import DumpOptions, dump_options, examined_either, known, show_doubts
 from host_tools.streams import read_source
 from host_tools.terminal import tint
+
+if TYPE_CHECKING:
+    from paramstore.decode.differ import ByteRange, Difference
+    from paramstore.decode.either import Found
+    from paramstore.errors import SourceText
+
+
+def from_record(found: Found, records: str, serial: str | None) -> tuple[Difference, ...]:
+    """Return what a unit holds against what it was made with. ToolError if it is not on record."""
+    from paramstore.decode.differ import value_differences
+    from paramstore.decode.examine import Examination
+    from paramstore.errors import ToolError
+    from paramstore.production.export import Exporter, raws_on_record
+    from paramstore.production.records import Records
+    from paramstore.production.serials import serial_place
+    from paramstore.schema.quantity import parameter_from_raw
+
+    if not isinstance(found, Examination):
+        raise ToolError("a fixed layout has no production records", "give a dump or a values file")
+    schema = found.plan.schema
+    with Records(records) as kept:
+        if serial is None:
+            place = serial_place(schema)
+            values = found.contents.group(place.group.name).values
+            serial = str(parameter_from_raw(place.parameter, values))
+        unit = kept.unit(serial)
+        if unit is None:
+            raise ToolError(f"no unit `{serial}` is on record in `{records}`",
+                            "say with --serial which one it was")
+        click.echo(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
+        made = raws_on_record(Exporter(kept).values(unit), schema)
+    return value_differences(found.plan, made, found.contents)
 
 
 @click.command()
@@ -17,16 +50,20 @@ from host_tools.terminal import tint
 @click.argument("dump")
 @click.argument("other")
 @dump_options
+@click.option("--serial", metavar="SERIAL",
+              help="Of the unit on record (default: the one that the dump holds).")
 @click.option("--bytes", "with_bytes", is_flag=True, help="Tell every byte that differs, too.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: str | None,
-            words: str | None, offset: int | None, with_bytes: bool, as_json: bool) -> None:
+            words: str | None, offset: int | None, serial: str | None, with_bytes: bool,
+            as_json: bool) -> None:
     """Example: paramstore differ schemas/tank_probe.toml before.bin after.hex --bytes
 
-    Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump, or a
-    values file (.toml) such as a unit was packed from, of which only what it names is compared.
-    SCHEMA may be that of a fixed layout. Exit code 1: something differs.
+    Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump; a
+    values file (.toml) such as a unit was packed from, of which only what it names is compared; or
+    the records of a production (.db), of which the unit is the one whose serial number the dump
+    holds. SCHEMA may be that of a fixed layout. Exit code 1: something differs.
     """
     from paramstore.decode.either import differences
     from paramstore.errors import ToolError
@@ -36,11 +73,21 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
     schemas = known(schema)
     options = DumpOptions(form_name, words, offset)
     found = examined_either(schemas, dump, options)
-    is_values = PurePath(other).suffix.lower() == ".toml"
-    if is_values and with_bytes:
-        raise ToolError("a values file has no bytes to compare", "give a dump, or no --bytes")
-    against = read_source(other) if is_values else examined_either(schemas, other, options)
-    values, ranges = differences(found, against, with_bytes=with_bytes)
+    suffix = PurePath(other).suffix.lower()
+    if with_bytes and suffix in (".toml", ".db"):
+        raise ToolError("values have no bytes to compare", "give a dump, or no --bytes")
+    ranges: tuple[ByteRange, ...] = ()
+    show_doubts(found)
+    if suffix == ".db":
+        values = from_record(found, other, serial)
+    else:
+        against: Found | SourceText
+        if suffix == ".toml":
+            against = read_source(other)
+        else:
+            against = examined_either(schemas, other, options)
+            show_doubts(against)
+        values, ranges = differences(found, against, with_bytes=with_bytes)
     if as_json:
         data = {"schema_version": SCHEMA_VERSION} | difference_data(values, ranges)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))

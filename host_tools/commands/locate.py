@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined_either, known
+from host_tools.dumps import DumpOptions, dump_options, examined_either, known, show_doubts
 
 
 @click.command()
@@ -31,5 +31,7 @@ def command(schema: str, places: tuple[str, ...], dump: str | None, form_name: s
                         "--dump: it tells which")
     options = DumpOptions(form_name, words, offset)
     found = examined_either(schemas, dump, options) if dump else None
+    if found is not None:
+        show_doubts(found)
     for place in places:
         click.echo(place_text(found.candidate if found else schemas[0], place, found), nl=False)

@@ -6,7 +6,7 @@ import json
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, candidates, dump_options, examined, show_doubts
 from host_tools.streams import write_bytes
 from host_tools.terminal import tint
 
@@ -41,6 +41,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     if not found.contents.readable or found.contents.blank:
         raise ToolError(f"`{dump}` holds nothing of `{found.plan.schema.name}` to salvage",
                         "`paramstore examine` says what it holds")
+    show_doubts(found)
     saved = salvage(found, repair=repair)
     write_bytes(output, encode_image(saved.image, form), inputs=(schema, dump))
     talk = output == "-"  # stdout is the image then

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined
+from host_tools.dumps import DumpOptions, candidates, dump_options, examined, show_doubts
 from host_tools.streams import write_bytes
-from host_tools.terminal import show_findings
 
 
 @click.command()
@@ -27,5 +26,5 @@ def command(schema: str, dump: str, output: str, form_name: str | None, words: s
     form = FORMS["text"] if output == "-" else form_of(output)
     found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
     write_bytes(output, encode_image(found.contents.image, form), inputs=(schema, dump))
-    show_findings(f for f in found.findings if f.code < "PS604" or "PS620" <= f.code < "PS660")
+    show_doubts(found)
     click.echo(f"{output}: {found.reading.title}, as {form.title}", err=True)

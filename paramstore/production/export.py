@@ -20,11 +20,13 @@ from paramstore.production.batch import batch_plan
 from paramstore.production.columns import column_name
 from paramstore.production.records import Batch, Event, Records, Unit
 from paramstore.production.serials import serial_place
-from paramstore.schema.model import Group, Kind, Parameter
-from paramstore.schema.quantity import Physical
+from paramstore.scalars import Raw
+from paramstore.schema.model import Group, Kind, Parameter, Schema
+from paramstore.schema.quantity import Physical, ValueProblem, parameter_to_raw
 from paramstore.schema.words import did_you_mean, show_number
 
-__all__ = ["Exporter", "UnitValues", "label_text", "last_event", "neutral", "units_csv"]
+__all__ = ["Exporter", "UnitValues", "label_text", "last_event", "neutral", "raws_on_record",
+           "units_csv"]
 
 _FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#verified")
 """Columns that are no parameters: a batch leaves them alone."""
@@ -70,6 +72,23 @@ class Exporter:
         names = frozenset((g, name) for g, fields in own.items() for name in fields)
         return UnitValues(unit, batch, plan, values,
                           names | {(place.group.name, place.parameter.name)})
+
+
+def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tuple[Raw, ...]]]:
+    """Return the values of a unit as raws by group and field, of the parameters that `schema`, of
+    this release or of another one, can hold."""
+    raws: dict[str, dict[str, tuple[Raw, ...]]] = {}
+    for group in schema.groups:
+        given = item.values.get(group.name, {})
+        for parameter in group.parameters:
+            if parameter.name not in given:
+                continue
+            try:
+                converted = parameter_to_raw(parameter, given[parameter.name])
+            except ValueProblem:
+                continue  # another release's, in other limits
+            raws.setdefault(group.name, {}).update({n: c.raws for n, c in converted.items()})
+    return raws
 
 
 def last_event(unit: Unit, what: str) -> Event | None:

@@ -156,3 +156,17 @@ def test_page_beside_the_answer(bench: Path) -> None:
         before = (bench / kept).read_bytes()
         assert 2 == run("examine", "bench_unit.toml", "hurt.bin", "--html", kept).exit_code
         assert before == (bench / kept).read_bytes()
+
+
+@pytest.mark.parametrize("arguments", [
+    ["bytes", "dump.bin"], ["locate", "0x0", "--dump", "dump.bin"],
+    ["differ", "dump.bin", "dump.bin"],
+], ids=lambda a: a[0])
+def test_a_dump_of_another_store_is_told_everywhere(bench: Path, arguments: list[str]) -> None:
+    """Whatever is shown of a dump, that it is of another store is said beside it."""
+    schema = (bench / "bench_unit.toml").read_text("utf-8").replace("bench_unit", "another")
+    (bench / "another.toml").write_text(schema, "utf-8")
+    (bench / "dump.bin").write_bytes((bench / "sound.bin").read_bytes())
+    command, *rest = arguments
+    result = run(command, "another.toml", *rest)
+    assert "error PS607: the part holds the store `bench_unit`, not `another`" in result.stderr

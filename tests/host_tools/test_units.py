@@ -145,3 +145,18 @@ def test_missing_records_are_told(tmp_path: Path) -> None:
     result = run("units", tmp_path / "no.db")
     assert (2, True) == (result.exit_code, "there are no records" in result.stderr)
     assert not (tmp_path / "no.db").exists()
+
+
+def test_a_dump_is_compared_with_its_record(records: str) -> None:
+    """By the serial number that it holds, or that is given: what changed since the unit was made;
+    a unit without a record is refused."""
+    schema, image = "tank_probe.toml", sorted(Path("images").glob("*TP-26-0003*"))[0]
+    same = run("differ", schema, image, records)
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+    assert "unit TP-26-0003" in same.stderr
+    other = run("differ", schema, image, records, "--serial", "TP-26-0001")
+    assert 1 == other.exit_code
+    assert '  identity.serial  "TP-26-0001" -> "TP-26-0003"' in other.stdout.splitlines()
+    missing = run("differ", schema, image, records, "--serial", "TP-99")
+    assert (2, True) == (missing.exit_code, "no unit `TP-99` is on record" in missing.stderr)
+    assert 2 == run("differ", schema, image, records, "--bytes").exit_code
