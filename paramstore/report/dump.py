@@ -17,6 +17,7 @@ from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
 from paramstore.report.tables import printable
 from paramstore.scalars import Raw
+from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
 
@@ -34,6 +35,9 @@ KIND_TINTS = {
     SlotKind.MISSING: "error",
 }
 """The part of a report whose colour a slot has."""
+
+_FEW = 4
+"""Elements that are told one by one when they change."""
 
 _MOST_COMMITS = 12
 """Commits of one group that are shown; JSON has all of them."""
@@ -111,7 +115,16 @@ def numbers_text(commit: Commit) -> str:
 
 
 def _change(change: Change) -> str:
+    """Return what a commit changed in a parameter; of a long array the elements, if they are few.
+    """
     p = change.parameter
+    elements = [(f, i) for f in p.fields if f.kind not in (Kind.TEXT, Kind.BYTES)
+                for i in range(f.count) if change.before[f.name][i] != change.after[f.name][i]]
+    if 0 < len(elements) <= _FEW < sum(f.count for f in p.fields):
+        return ", ".join(
+            f"{f.name}[{i}]: {show_element(f, change.before[f.name][i], f.digits)} -> "
+            f"{show_element(f, change.after[f.name][i], f.digits)}" + f" {f.unit}" * bool(f.unit)
+            for f, i in elements)
     return f"{p.name}: {parameter_text(p, change.before)} -> {parameter_text(p, change.after)}"
 
 

@@ -16,6 +16,7 @@ from paramstore.eeprom.faults import DeadPage, Tear, Torn
 from paramstore.errors import Severity
 from paramstore.image import codes as image_codes
 from paramstore.image.files import FORMS, encode_image, read_dump
+from paramstore.report.dump import dump_text
 from tests.decode.scenes import PLAN, change, cut_commit, used_unit
 
 ONLY = (Candidate("bench_unit.toml", PLAN),)
@@ -144,3 +145,11 @@ def test_any_damage_is_examined(changes: list[tuple[int, int]]) -> None:
         image[at] = value
     found = examined(bytes(image))
     assert {f.code for f in found.findings} <= codes.CODES.keys() | image_codes.CODES.keys()
+
+
+def test_a_change_in_a_long_array_is_told_by_its_elements() -> None:
+    """Forty values twice would hide the one that changed."""
+    rig = used_unit("curve", 4, random.Random(4))
+    lines = dump_text(examined(bytes(rig.bench.device.memory))).splitlines()
+    assert ["    record 3  steps[1]: 0 -> 34112 mV"] == [
+        line for line in lines if line.startswith("    record 3")]
