@@ -175,7 +175,7 @@ def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
     `capacity`. FindingsError (PS626) for data outside the part.
     """
     if not reading.addressed:
-        return Dump(reading.runs[0].data[offset:])
+        return Dump(flatten(reading.runs, 0, reading.end)[0][offset:])
     outside = [r for r in reading.runs if r.address < offset or r.end > offset + capacity]
     if outside:
         raise FindingsError([_outside(reading, outside, capacity, offset)])

@@ -20,6 +20,7 @@ from paramstore.image.files import (
 )
 from paramstore.image.forms.recognise import recognise
 from paramstore.image.forms.runs import flatten
+from paramstore.image.forms.words import Order
 
 CONTENT = b"PSL\xd5" + bytes(range(0x20, 0x5C)) + b"\xff" * 32
 OPTIONS = WriteOptions(family=0xE48BFF56)
@@ -184,3 +185,15 @@ def test_a_window_of_a_larger_file_must_be_the_part() -> None:
         (finding,) = caught.value.findings
         assert "PS626" == finding.code and said in finding.message
         assert finding.span is not None
+
+
+@given(st.binary(min_size=32, max_size=400), st.sampled_from([1, 2]))
+def test_a_text_without_addresses_lies_on_the_part_as_a_whole(data: bytes, width: int) -> None:
+    """Every line of it, not the first alone. (A number alone on a line is no line of a dump.)"""
+    data = data[:len(data) // width * width]
+    data = data[:-1] if len(data) % 16 == 1 else data
+    lines = [data[a:a + 16].hex(" ", width) for a in range(0, len(data), 16)]
+    text = "".join(f"{line}\n" for line in lines).encode()
+    reading = read_dump(text, "x.txt", FORMS["text"], order=Order.BIG)
+    if not reading.addressed:  # what looks like addresses may be taken for some
+        assert data == place(reading, 4096).data
