@@ -53,6 +53,8 @@ FENCES = {
     "click": ("host_tools/",),
     "ctypes": ("paramstore/rig/", "paramstore/cuts/native.py"),
     "subprocess": ("paramstore/rig/",),
+    "unicorn": ("paramstore/rig/emulated.py",),
+    "elftools": ("paramstore/rig/emulated.py",),
 }
 
 

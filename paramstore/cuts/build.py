@@ -91,12 +91,12 @@ def write_harness(plan: Plan, pictures: Pictures, folder: Path, *, memo: int = M
 
 def build_library(plan: Plan, pictures: Pictures, folder: Path, *,
                   compiler: Compiler | None = None, flags: Sequence[str] = ("-O2",),
-                  runtime: Mapping[str, str] | None = None) -> Path:
+                  runtime: Mapping[str, str] | None = None, memo: int = MEMO_STATES) -> Path:
     """Compile the harness to a shared library for this computer and return its path.
 
     ToolError if there is no compiler or it fails.
     """
-    sources = write_harness(plan, pictures, folder, runtime=runtime)
+    sources = write_harness(plan, pictures, folder, runtime=runtime, memo=memo)
     compiler = compiler or find_compiler()
     return compiler.library(sources, folder / "cuts", ("-std=c99", *flags)).resolve()
 

@@ -99,7 +99,7 @@ class Explorer:
         self.target = target
         groups = len(plan.rings)
         self._job = struct.Struct(f"{target.byte_order}{14 + FIRST_GROUP + groups}I")
-        counts = (MOST_CUTS + 1) * len(COLUMNS) + 6
+        counts = (MOST_CUTS + 1) * len(COLUMNS) + 7
         self._violation_words = 4 + 1 + 6 * _LEVELS
         words = 3 + groups + 1 + _SAVED * self._violation_words
         self._result = struct.Struct(f"{target.byte_order}{counts}Q{words}I" + "4x" * (words % 2))
@@ -162,15 +162,16 @@ class Explorer:
         columns, groups = len(COLUMNS), len(self.plan.rings)
         cells = (MOST_CUTS + 1) * columns
         rows = tuple(values[at:at + columns] for at in range(0, cells, columns))
-        boots, torn, random, late, calls, count = values[cells:cells + 6]
-        mount, format_, wipe, *rest = values[cells + 6:]
+        boots, torn, random, late, calls, count, digest = values[cells:cells + 7]
+        mount, format_, wipe, *rest = values[cells + 7:]
         saved = rest[groups]
         words = rest[groups + 1:]
         size = self._violation_words
         return Totals(
             Tally(rows), boots, torn, random, late, calls, count, mount, format_, wipe,
             tuple(rest[:groups]),
-            tuple(self._violation(start, words[i * size:(i + 1) * size]) for i in range(saved)))
+            tuple(self._violation(start, words[i * size:(i + 1) * size]) for i in range(saved)),
+            digest)
 
     def _violation(self, start: Start, words: Sequence[int]) -> Violation:
         verdict, group, expected, found, steps, *path = words

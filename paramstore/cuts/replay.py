@@ -26,7 +26,7 @@ from paramstore.rig.toolchain import Compiler
 from paramstore.rig.twin import TwinRig
 from paramstore.status import Health, Status
 
-__all__ = ["Played", "Replayed", "Served", "play", "replay"]
+__all__ = ["Played", "Replayed", "Served", "blank_bench", "play", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,10 +227,11 @@ def replay(plan: Plan, text: str, compiler: Compiler | None = None) -> Replayed:
             "compiled C": lambda bench: NativeRig(code, bench),
             "twin": lambda bench: TwinRig(plan, bench),
         }
-        engines = {name: play(rig(_bench(plan)), harness.pictures, history)
+        engines = {name: play(rig(blank_bench(plan)), harness.pictures, history)
                    for name, rig in rigs.items()}
     return Replayed(plan, engines, verdict, {image} == {p.image for p in engines.values()})
 
 
-def _bench(plan: Plan) -> Bench:
+def blank_bench(plan: Plan) -> Bench:
+    """Return a bench with a blank part."""
     return Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)

@@ -148,6 +148,7 @@ class Totals:
     where chance decided what was left), and counted each (`histories`). `late` are boots that
     served an interrupted commit which an earlier boot had missed: two tears in a row can make it
     whole.
+    `digest` tells apart runs that booted from other images or served something else.
     The others are the longest calls in bus bits; `commit_bits` by group in the order of the plan.
     """
 
@@ -163,6 +164,7 @@ class Totals:
     wipe_bits: int = 0
     commit_bits: tuple[int, ...] = ()
     violations: tuple[Violation, ...] = field(default=())
+    digest: int = 0
 
     def __add__(self, other: Totals) -> Totals:
         bits = (self.commit_bits, other.commit_bits)
@@ -173,6 +175,7 @@ class Totals:
             max(self.format_bits, other.format_bits), max(self.wipe_bits, other.wipe_bits),
             tuple(map(max, *bits)) if all(bits) else bits[0] or bits[1],
             self.violations + other.violations,
+            self.digest + other.digest & 0xFFFF_FFFF_FFFF_FFFF,
         )
 
     @property

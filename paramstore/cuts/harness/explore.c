@@ -68,6 +68,19 @@ static void switch_on(void)
     CUTS_INIT(&memory, &part_port);
 }
 
+/* Equal runs have equal digests, whatever processor does them. */
+static void witness(uint32_t verdict_is)
+{
+    uint64_t seen = part_scatter(explore_result.digest + part.hash) + verdict_is;
+    unsigned g;
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        uint32_t served = (uint32_t)oracle.groups[g].settled << 8 |
+                          ps_health(&memory.store, (uint8_t)g);
+        seen = part_scatter(seen + ((uint64_t)ps_sequence(&memory.store, (uint8_t)g) << 32 | served));
+    }
+    explore_result.digest = seen;
+}
+
 static oracle_finding_t do_boot(part_trace_t *trace)
 {
     oracle_finding_t finding;
@@ -88,6 +101,7 @@ static oracle_finding_t do_boot(part_trace_t *trace)
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
         finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.mount_bits, part.bits);
     }
+    witness(finding.verdict);
     return finding;
 }
 
@@ -394,8 +408,9 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
 /* ---- Equal states -------------------------------------------------------------------------- */
 
 /* States from which everything has been tried, and how many histories that were. A state is the
- * image, what the oracle knows and every byte of RAM; it is told by a number of 64 bits. A state
- * whose place is taken by a later one is only tried again. */
+ * image, what the oracle knows and every byte of RAM but for the pointers, which never change and are
+ * others in another process; it is told by a number of 64 bits. A state whose place is taken by a
+ * later one is only tried again. */
 #if CUTS_MEMO > 0
 typedef struct memo {
     uint64_t state; /* 0: empty */
@@ -423,8 +438,15 @@ static uint64_t hash_bytes(uint64_t hash, const void *bytes, size_t count)
 static uint64_t state_of(unsigned left, unsigned cuts)
 {
     uint64_t hash = part_scatter(part.hash) + left * 16u + cuts * 2u + (ready ? 1u : 0u);
+    CUTS_STORE_T plain;
+    memcpy(&plain, &memory, sizeof plain);
+    plain.store.layout = NULL;
+    plain.store.port = NULL;
+    plain.store.values = NULL;
+    plain.store.rings = NULL;
+    plain.store.buffer = NULL;
     hash = hash_bytes(hash, &oracle, sizeof oracle);
-    hash = hash_bytes(hash, &memory, sizeof memory);
+    hash = hash_bytes(hash, &plain, sizeof plain);
     return hash | 1u;
 }
 
@@ -445,9 +467,9 @@ static void explore(unsigned level, unsigned left, unsigned cuts)
     bool was_ready = ready;
     unsigned i;
 #if CUTS_MEMO > 0
-    uint64_t state = state_of(left, cuts);
-    memo_t *memo = &memos[state / 2u % CUTS_MEMO];
     bool remember = left > 0u && done >= explore_job.fixed;
+    uint64_t state = remember ? state_of(left, cuts) : 0u;
+    memo_t *memo = &memos[state / 2u % CUTS_MEMO];
     if (remember && memo->state == state) {
         here->tally = memo->tally;
         return;

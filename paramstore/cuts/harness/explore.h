@@ -85,6 +85,7 @@ typedef struct explore_result {
     uint64_t late;       /* boots that served an interrupted commit that an earlier one had missed */
     uint64_t calls;      /* of commit, format and wipe that were run */
     uint64_t violations;
+    uint64_t digest;     /* of every image that was booted from and of what was served, in order */
     uint32_t mount_bits; /* the longest calls */
     uint32_t format_bits;
     uint32_t wipe_bits;
