@@ -29,17 +29,22 @@ STEPS = 1000
 @click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
               help="Of the random tears.")
 @click.option("--replay", "history", metavar="HISTORY",
-              help="Play one history on the byte-level simulator instead, as a report names it.")
+              help="Do one history or one case of a fault instead, as a report names it.")
+@click.option("--machine", is_flag=True,
+              help="Compare a small campaign on all engines instead: this computer, Cortex-M0+ "
+                   "machine code in an emulator, and the twin in Python.")
 @release_option
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 def command(schema: str, level: str | None, workers: int | None, seed: int,
-            history: str | None, release: int | None, page: str | None, as_json: bool) -> None:
+            history: str | None, machine: bool, release: int | None, page: str | None,
+            as_json: bool) -> None:
     """Example: paramstore prove schemas/tank_probe.toml --quick
 
     Compile the firmware of SCHEMA (`-`: standard input) for this computer, cut its power in every
     page write of every short workload, leave the page torn in every way, boot, and demand that what
-    is served is what was committed. Takes minutes unless --quick. Exit code 1: a promise was
+    is served is what was committed. Then do the same with faults of the bus and of the part. Takes
+    minutes unless --quick. Exit code 1: a promise was
     broken; the report has a command line that replays it. Needs a C compiler: gcc, clang, or the
     Python package ziglang.
     """
@@ -47,9 +52,14 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
 
     if history is not None and page is not None:
         raise click.UsageError("--html shows a campaign, and --replay plays one history")
+    if machine and (history is not None or page is not None or level is not None):
+        raise click.UsageError("--machine is a campaign of its own: leave --quick, --long, --html "
+                               "and --replay out")
     plan = open_project(read_source(schema)).release(release)
     if history is not None:
         sound = _replay(plan, history, as_json)
+    elif machine:
+        sound = _compare(plan, as_json)
     else:
         campaign = _run(plan, level or "default", workers or os.cpu_count() or 1, seed)
         if page != "-":
@@ -58,7 +68,7 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
             from paramstore.report.pages.cuts import campaign_page
 
             write_bytes(page, campaign_page(campaign).encode(), inputs=(schema,), option="--html")
-        sound = campaign.totals.violation_count == 0
+        sound = campaign.sound
     if not sound:
         raise SystemExit(1)
 
@@ -81,10 +91,29 @@ def _show(campaign: Campaign, as_json: bool) -> None:
         click.echo(campaign_text(campaign), nl=False)
 
 
-def _replay(plan: Plan, text: str, as_json: bool) -> bool:
-    from paramstore.cuts.replay import replay
-    from paramstore.report.cuts import played_data, played_text
+def _compare(plan: Plan, as_json: bool) -> bool:
+    from paramstore.cuts.agreement import agree
+    from paramstore.report.cuts import agreement_data, agreement_text
 
+    with click.progressbar(length=STEPS, label="Comparing", file=sys.stderr) as bar:
+        found = agree(plan, progress=lambda part: bar.update(round(part * STEPS) - bar.pos))
+    if as_json:
+        click.echo(json.dumps(agreement_data(found), indent=2))
+    else:
+        click.echo(agreement_text(found), nl=False)
+    return found.sound
+
+
+def _replay(plan: Plan, text: str, as_json: bool) -> bool:
+    from paramstore.cuts.faults import parse_fault, replay_fault
+    from paramstore.cuts.replay import replay
+    from paramstore.report.cuts import fault_data, fault_words, played_data, played_text
+
+    if (fault := parse_fault(plan, text)) is not None:
+        counts = replay_fault(plan, fault)
+        click.echo(json.dumps(fault_data(fault, counts), indent=2) if as_json
+                   else fault_words(fault, counts))
+        return counts.violations == 0
     replayed = replay(plan, text)
     if as_json:
         click.echo(json.dumps(played_data(replayed), indent=2, ensure_ascii=False))

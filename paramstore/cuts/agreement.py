@@ -1,9 +1,9 @@
 """A small campaign on every engine: this computer, a microcontroller's machine code, the twin.
 
-The same jobs run on the native harness and on the emulated one, which must count the same, boot from
-the same images and serve the same (their digests say so). Single histories, one for each kind of
-tear in each page write, are played on both, and byte by byte on a simulated part with the compiled C
-and with its Python twin: one verdict, one image.
+The same jobs run on the native harness and on the emulated one, which must count the same, boot
+from the same images and serve the same (their digests say so). Single histories, one for each kind
+of tear in each page write, are played on both, and byte by byte on a simulated part with the
+compiled C and with its Python twin: one verdict, one image.
 """
 
 from __future__ import annotations

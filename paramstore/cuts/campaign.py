@@ -17,15 +17,18 @@ from pathlib import Path
 
 from paramstore.cuts.build import Harness, build_harness
 from paramstore.cuts.explorer import Explorer, Job
+from paramstore.cuts.faults import FaultCounts, FaultResult, run_faults
 from paramstore.cuts.history import history_text, shrink
 from paramstore.cuts.results import History, Totals, Verdict, Violation
-from paramstore.cuts.sweeps import Level, Sweep, job_weight, sweeps
+from paramstore.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler
 
 __all__ = ["Campaign", "Progress", "Shown", "SweepResult", "run_campaign", "run_jobs"]
 
+_FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.LONG: 1_000_000}
+"""Of a class from a start state, at most about twice as many."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -59,6 +62,17 @@ class Campaign:
     seconds: float
     results: tuple[SweepResult, ...]
     violations: tuple[Shown, ...]
+    faults: tuple[FaultResult, ...] = ()
+
+    @property
+    def fault_counts(self) -> FaultCounts:
+        """All classes of faults together."""
+        return sum((result.counts for result in self.faults), FaultCounts())
+
+    @property
+    def sound(self) -> bool:
+        """Whether no promise was broken."""
+        return self.totals.violation_count == 0 and self.fault_counts.violations == 0
 
     @property
     def totals(self) -> Totals:
@@ -148,8 +162,9 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, seed: int = 1, wor
                                        sum(seconds for _, seconds in mine)))
         violations = Totals.sum(r.totals for r in results).violations
         shown = tuple(_show(harness, violations))
+        faults = run_faults(harness.explorer(), fault_starts(plan), _FAULT_CASES[level], seed)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results), shown)
+                    tuple(results), shown, faults)
 
 
 def _show(harness: Harness, violations: Sequence[Violation]) -> Iterator[Shown]:

@@ -98,7 +98,7 @@ class Explorer:
         self.pictures = pictures
         self.target = target
         groups = len(plan.rings)
-        self._job = struct.Struct(f"{target.byte_order}{14 + FIRST_GROUP + groups}I")
+        self._job = struct.Struct(f"{target.byte_order}{15 + FIRST_GROUP + groups}I")
         counts = (MOST_CUTS + 1) * len(COLUMNS) + 7
         self._violation_words = 4 + 1 + 6 * _LEVELS
         words = 3 + groups + 1 + _SAVED * self._violation_words
@@ -108,7 +108,21 @@ class Explorer:
         expected = (self._job.size, self._result.size, self._limits.size)
         assert sizes == expected, f"the harness has {sizes}, not {expected}"
         self.set_limits(limits_of(plan))
+        self._present = 0
         self._learn()
+
+    def learn_older(self, image: bytes, becomes: bytes, present: Sequence[bool]) -> None:
+        """Let start states that are `older` begin with `image`, of an earlier release.
+
+        This firmware has to see in it, from then on as version 1, what it sees in `becomes`;
+        `present` says which groups that holds. From here on the explorer is for such start states
+        only.
+        """
+        assert len(present) <= 32
+        self.target.write("explore_factory", becomes)
+        assert not Status(self.target.call("explore_learn", 0)).failed
+        self.target.write("explore_factory", image)
+        self._present = sum(there << g for g, there in enumerate(present))
 
     def set_limits(self, limits: Limits) -> None:
         """Judge calls by other limits."""
@@ -130,11 +144,15 @@ class Explorer:
         self.target.call("explore_run")
         return self._totals(job.start)
 
+    def begin(self, start: Start) -> bool:
+        """Bring the part into a start state; return whether nothing went wrong on the way."""
+        self._write_job(Job(start, 1, 0, (0,)))
+        return self.target.call("explore_start") == 0
+
     def replay(self, history: History) -> tuple[Verdict, bytes]:
         """Run one history with real cuts inside the calls; return what the oracle says of its last
         step, or of the first that is wrong, and the image that is left."""
-        self._write_job(Job(history.start, 1, 0, (0,)))
-        if self.target.call("explore_start") != 0:
+        if not self.begin(history.start):
             return self._totals(history.start).violations[0].verdict, self.image()
         words = [word for step in history.steps for word in _step_words(step)]
         self.target.write("explore_path", self._pack(words))
@@ -153,9 +171,10 @@ class Explorer:
         prefix = (*job.prefix, *(0,) * (MOST_OPERATIONS - len(job.prefix)))
         room = FIRST_GROUP + len(self.plan.rings) - len(job.alphabet)
         self.target.write("explore_job", self._job.pack(
-            job.seed, job.start.packed, job.start.rounds, job.start.passed, job.operations,
-            job.depth, min(job.samples, MOST_SAMPLES), len(job.prefix), *prefix, job.shares,
-            job.share, len(job.alphabet), *job.alphabet, *(0,) * room))
+            job.seed, 2 if job.start.older else job.start.packed, self._present, job.start.rounds,
+            job.start.passed, job.operations, job.depth, min(job.samples, MOST_SAMPLES),
+            len(job.prefix), *prefix, job.shares, job.share, len(job.alphabet), *job.alphabet,
+            *(0,) * room))
 
     def _totals(self, start: Start) -> Totals:
         values = self._result.unpack(self.target.read("explore_result", self._result.size))

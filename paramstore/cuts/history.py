@@ -42,7 +42,7 @@ def history_text(plan: Plan, history: History) -> str:
 
 def start_text(start: Start) -> str:
     """Return a start state as the first part of a history's text."""
-    text = "FACTORY" if start.packed else "BLANK"
+    text = "OLDER" if start.older else "FACTORY" if start.packed else "BLANK"
     return text + (f"+{start.rounds}" + "p" * start.passed if start.rounds else "")
 
 

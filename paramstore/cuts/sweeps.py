@@ -15,7 +15,7 @@ from paramstore.cuts.explorer import MOST_OPERATIONS, Job
 from paramstore.cuts.results import FIRST_GROUP, Operation, Start
 from paramstore.layout.plan import Plan
 
-__all__ = ["Level", "Sweep", "job_weight", "positions", "sweeps"]
+__all__ = ["Level", "Sweep", "fault_starts", "job_weight", "positions", "sweeps"]
 
 _Item = TypeVar("_Item")
 
@@ -97,6 +97,13 @@ def positions(plan: Plan) -> tuple[Start, ...]:
     used = (Start(rounds=rounds, passed=passed)
             for rounds in range(1, _last_position(plan) + 1) for passed in (False, True))
     return (Start(packed=False), Start(), *used)
+
+
+def fault_starts(plan: Plan) -> tuple[Start, ...]:
+    """Return the start states of what goes wrong besides the power: packed, and rings used up once,
+    with and without a slot passed over."""
+    used = _last_position(plan)
+    return (Start(), Start(rounds=used), Start(rounds=used, passed=True))
 
 
 def _last_position(plan: Plan) -> int:

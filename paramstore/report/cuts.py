@@ -9,19 +9,28 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from paramstore.cuts.agreement import Agreement
 from paramstore.cuts.campaign import Campaign, Shown
 from paramstore.cuts.explorer import limits_of
+from paramstore.cuts.faults import (
+    FaultCounts,
+    FaultJob,
+    FaultResult,
+    Guarantee,
+    fault_limits,
+    fault_text,
+)
 from paramstore.cuts.history import operation_text, start_text
 from paramstore.cuts.replay import Replayed
-from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Violation
+from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict, Violation
 from paramstore.cuts.sweeps import Sweep
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import bits_ms
 from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
-__all__ = ["DATA_VERSION", "LEFT", "SAMPLED", "campaign_data", "campaign_text", "found_text",
-           "played_data", "played_text", "starts_text"]
+__all__ = ["DATA_VERSION", "agreement_data", "agreement_text", "campaign_data", "campaign_text",
+           "fault_data", "fault_words", "played_data", "played_text"]
 
 DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
@@ -57,6 +66,7 @@ def campaign_text(campaign: Campaign) -> str:
         ["What was tried", *_sweeps(campaign), *_explained(campaign)],
         ["Histories, by what the last cut left of the page", *_left(campaign)],
         [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
+        *([_faults(campaign)] if campaign.faults else []),
         list(_verdict(campaign)),
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
@@ -160,6 +170,35 @@ def _longest(campaign: Campaign) -> list[str]:
     ], indent=2)
 
 
+_PROMISED = {
+    Guarantee.FULL: "what was acknowledged is served, as after a power cut",
+    Guarantee.FLAGGED: "values once committed, or defaults; a flag says which are not the newest "
+                       "(but see FORMAT.md, section 7, for rings of 2, 4, 8, ... slots)",
+    Guarantee.SILENT: "values once committed, or flagged defaults; older ones may look like the "
+                      "newest, of a group in copies never",
+    Guarantee.REFUSED: "the same, or the part is not taken for ours; nothing is written before",
+}
+
+
+def _faults(campaign: Campaign) -> list[str]:
+    lines = ["Other faults, and what the first boot after each served of the group worst off"]
+    for promise, words in _PROMISED.items():
+        columns = [Column(promise.value, right=False), Column("cases"), Column("tried"),
+                   Column("newest"), Column("older,", "flagged"), Column("defaults,", "flagged"),
+                   Column("older,", "no flag"), Column("refused"), Column("violations")]
+        lines += ["", *_wrapped(f"{promise.value}: {words}"), *table(columns, [
+            (r.kind.strikes, *(f"{n:,}" for n in (
+                r.counts.cases, r.counts.tried, r.counts.newest, r.counts.older, r.counts.defaults,
+                r.counts.silent, r.counts.refused, r.counts.violations)))
+            for r in campaign.faults if r.kind.guarantee is promise], indent=2)]
+    counts, limits = campaign.fault_counts, fault_limits(campaign.plan)
+    return [*lines, "", *_wrapped(
+        "Each class begins in three start states; where not all cases were tried, they are spread "
+        "evenly. After each the store was made to go on, and had to. Longest mount "
+        f"{counts.mount_bits:,} bits of {limits[0]:,} that it may take, longest commit "
+        f"{counts.commit_bits:,} of {limits[1]:,}; {counts.failed:,} calls failed and said so.")]
+
+
 def _verdict(campaign: Campaign) -> Iterator[str]:
     totals = campaign.totals
     yield from _wrapped(
@@ -170,12 +209,18 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             f"{totals.late:,} boots served values whose commit had been cut, though an earlier "
             "boot had missed them: the tears of two cut commits in a row completed each other. No "
             "promise is broken, as nothing newer had been acknowledged.")
-    if not totals.violation_count:
+    if campaign.sound:
         yield "No violation: I1 to I10, I13 and I14 held in every history."
         return
-    yield f"{totals.violation_count:,} VIOLATIONS, the first of each kind:"
+    count = totals.violation_count + campaign.fault_counts.violations
+    yield f"{count:,} VIOLATIONS, the first of each kind:"
     for shown in campaign.violations:
         yield from _violation(campaign.plan, shown)
+    for result in campaign.faults:
+        if result.counts.first is not None:
+            job, verdict = result.counts.first
+            yield f"  {verdict.invariant}: {verdict.meaning}, after {job.kind.strikes}"
+            yield f"    replay: paramstore prove SCHEMA --replay {fault_text(job)}"
 
 
 def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
@@ -254,11 +299,82 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "found": s.violation.found,
             "replay": s.replay,
         } for s in campaign.violations],
+        "faults": [_fault_data(result) for result in campaign.faults],
+    }
+
+
+def _fault_data(result: FaultResult) -> dict[str, Any]:
+    counts = result.counts
+    return {
+        "class": result.kind.name, "strikes": result.kind.strikes,
+        "guarantee": result.kind.guarantee.value,
+        "cases": counts.cases, "tried": counts.tried, "enumerated": counts.enumerated,
+        "served": {"newest": counts.newest, "older_flagged": counts.older,
+                   "defaults_flagged": counts.defaults, "older_unflagged": counts.silent,
+                   "wrong": counts.wrong},
+        "refused": counts.refused, "failed_calls": counts.failed,
+        "longest_bits": {"mount": counts.mount_bits, "commit": counts.commit_bits},
+        "violations": counts.violations,
+        "replay": None if counts.first is None else fault_text(counts.first[0]),
     }
 
 
 def _by_cuts(rows: tuple[tuple[int, ...], ...]) -> list[dict[str, int]]:
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def fault_words(job: FaultJob, counts: FaultCounts) -> str:
+    """Return what came of one case of a fault, in one line."""
+    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
+    name = f"{verdict.invariant}: " if verdict.invariant else ""
+    return f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: {name}{verdict.meaning}"
+
+
+def fault_data(job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
+    """Return the same as data that JSON can hold."""
+    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
+    return {"schema_version": DATA_VERSION, "start": start_text(job.start),
+            "class": job.kind.name, "case": job.only, "invariant": verdict.invariant,
+            "meaning": verdict.meaning}
+
+
+def agreement_text(agreement: Agreement) -> str:
+    """Return what a small campaign on all engines came to."""
+    columns = [Column("engine", right=False), Column("histories"), Column("boots"),
+               Column("violations"), Column("boots", "a second"), Column("digest", right=False)]
+    lines = [
+        f"{agreement.plan.schema.name}: the same campaign on all engines", "",
+        *table(columns, [
+            (run.name, f"{run.totals.histories.total:,}", f"{run.totals.boots:,}",
+             f"{run.totals.violation_count:,}", f"{run.totals.boots / run.seconds:,.0f}",
+             f"{run.totals.digest:016x}") for run in (agreement.native, agreement.machine)
+        ], indent=2), "",
+        *_wrapped("The digest is of every image that was booted from and of what was served, in "
+                  "order."), "",
+        *_wrapped(f"{agreement.histories:,} single histories, each also byte by byte on a "
+                  "simulated part with the compiled C and with the twin in Python: "
+                  f"{len(agreement.different):,} in which verdicts or images differ."),
+        *(f"    replay: paramstore prove SCHEMA --replay {text}" for text in agreement.different),
+        "",
+        "All engines agree." if agreement.sound else "They do NOT agree, or promises were broken."]
+    return "\n".join(lines) + "\n"
+
+
+def agreement_data(agreement: Agreement) -> dict[str, Any]:
+    """Return the same as data that JSON can hold."""
+    return {
+        "schema_version": DATA_VERSION,
+        "store": agreement.plan.schema.name,
+        "sound": agreement.sound,
+        "same_jobs": agreement.same_jobs,
+        "engines": {run.name: {
+            "histories": run.totals.histories.total, "boots": run.totals.boots,
+            "violations": run.totals.violation_count, "seconds": run.seconds,
+            "digest": f"{run.totals.digest:016x}",
+        } for run in (agreement.native, agreement.machine)},
+        "single_histories": agreement.histories,
+        "different": list(agreement.different),
+    }
 
 
 def played_data(replayed: Replayed) -> dict[str, Any]:

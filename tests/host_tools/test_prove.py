@@ -10,8 +10,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
-from paramstore.cuts import build
+from paramstore.cuts import agreement, build
+from paramstore.cuts.agreement import Agreement, Timed
+from paramstore.cuts.results import Totals
 from tests.cuts.harnesses import NO_CRC, broken_runtime
+from tests.firmware.builds import example_plan
 
 MINIMAL = str(Path(__file__).parents[2] / "schemas" / "minimal.toml")
 
@@ -73,3 +76,29 @@ def test_page_beside_the_answer(tmp_path: Path) -> None:
     assert "No violation in" in page.read_text("utf-8")
     refused = run(MINIMAL, "--replay", "FACTORY,settings,BOOT", "--html", str(page))
     assert 2 == refused.exit_code and "--html shows a campaign" in refused.stderr
+
+
+def test_a_case_of_a_fault_is_replayed() -> None:
+    """One case of a class by its text; a case that there is not is told."""
+    result = run(MINIMAL, "--replay", "FACTORY+4,BIT=642.x1")
+    assert (0, "") == (result.exit_code, result.stderr)
+    assert "FACTORY+4, one bit at rest is wrong, case 642: nothing is wrong\n" == result.stdout
+    data = json.loads(run(MINIMAL, "--replay", "FACTORY+4,BIT=642.x1", "--json").stdout)
+    assert ("BIT", 642, "") == (data["class"], data["case"], data["invariant"])
+    none = run(MINIMAL, "--replay", "FACTORY+4,BIT=99999.x1")
+    assert 2 == none.exit_code and "there is no case 99999" in none.stderr
+
+
+def test_machine_code(monkeypatch: pytest.MonkeyPatch) -> None:
+    """--machine compares engines, and is no other campaign at the same time."""
+    refused = run(MINIMAL, "--machine", "--quick")
+    assert 2 == refused.exit_code and "--machine is a campaign of its own" in refused.stderr
+    plan = example_plan("minimal")
+    seen = Timed("any", Totals(boots=7, digest=0xAB), 2.0)
+    monkeypatch.setattr(agreement, "agree", lambda plan, progress: Agreement(
+        plan, seen, seen, 12, ("FACTORY,BOOT",)))
+    result = run(MINIMAL, "--machine")
+    assert 1 == result.exit_code and "Comparing" in result.stderr
+    assert "00000000000000ab" in result.stdout and "--replay FACTORY,BOOT" in result.stdout
+    data = json.loads(run(MINIMAL, "--machine", "--json").stdout)
+    assert (plan.schema.name, False, True) == (data["store"], data["sound"], data["same_jobs"])

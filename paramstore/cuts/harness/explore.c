@@ -43,6 +43,15 @@ static bool label_whole(uint32_t at)
     return memcmp(part_image + at, CUTS_LAYOUT.label, CUTS_LAYOUT.label_bytes) == 0;
 }
 
+/* Whether the label copy that counts is that of the earlier release the part began with. */
+static bool label_older(void)
+{
+    uint32_t step = CUTS_LAYOUT.label_step;
+    bool first = memcmp(part_image, explore_factory, CUTS_LAYOUT.label_bytes) == 0;
+    bool second = memcmp(part_image + step, explore_factory + step, CUTS_LAYOUT.label_bytes) == 0;
+    return explore_job.packed == 2u && (first || (second && !label_whole(0)));
+}
+
 static oracle_finding_t verdict(uint32_t verdict_is, unsigned group, uint32_t expected,
                                 uint32_t found)
 {
@@ -87,11 +96,12 @@ static oracle_finding_t do_boot(part_trace_t *trace)
     bool first = label_whole(0);
     bool second = label_whole(CUTS_LAYOUT.label_step);
     ps_status_t status;
+    oracle.older = label_older();
     switch_on();
     part_begin(trace);
     status = ps_mount(&memory.store);
     raise_to(&explore_result.mount_bits, part.bits);
-    ready = first || second;
+    ready = (first || second) && oracle.older == 0u;
     ++explore_result.boots;
     if (!part.powered) {
         return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
@@ -116,6 +126,7 @@ static oracle_finding_t do_format(part_trace_t *trace)
         return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
     }
     ready = status == PS_OK;
+    oracle.older = oracle.older != 0u && status != PS_OK;
     finding = oracle_format_done(status);
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.format_bits) {
         finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.format_bits, part.bits);
@@ -442,9 +453,6 @@ static uint64_t state_of(unsigned left, unsigned cuts)
     memcpy(&plain, &memory, sizeof plain);
     plain.store.layout = NULL;
     plain.store.port = NULL;
-    plain.store.values = NULL;
-    plain.store.rings = NULL;
-    plain.store.buffer = NULL;
     hash = hash_bytes(hash, &oracle, sizeof oracle);
     hash = hash_bytes(hash, &plain, sizeof plain);
     return hash | 1u;
@@ -534,7 +542,7 @@ uint32_t explore_start(void)
     memset(&explore_result, 0, sizeof explore_result);
     part_load(explore_job.packed != 0u ? explore_factory : NULL);
     if (explore_job.packed != 0u) {
-        oracle_packed();
+        oracle_packed(explore_job.packed == 2u ? explore_job.present : 0xFFFFFFFFu);
     } else {
         oracle_blank();
     }
@@ -546,6 +554,7 @@ uint32_t explore_start(void)
                         CUTS_LAYOUT.groups[g].slots > 2u;
             part.fault.kind = pass ? FAULT_LOST : FAULT_NONE;
             part.fault.at = 0;
+            part.fault.more = 0;
             sound = prepare(OP_COMMIT + g);
         }
     }
@@ -582,6 +591,7 @@ uint32_t explore_replay(uint32_t steps)
     for (i = 0; i < steps && i < EXPLORE_LEVELS && finding.verdict == ORACLE_GOOD; ++i) {
         part.fault.kind = path[i].write == EXPLORE_NO_CUT ? FAULT_NONE : FAULT_CUT;
         part.fault.at = path[i].write;
+        part.fault.more = 0;
         part.fault.tear.kind = (uint8_t)path[i].kind;
         part.fault.tear.rest = path[i].rest != 0u;
         part.fault.tear.at = (uint16_t)path[i].at;

@@ -40,7 +40,9 @@ enum {
 
 typedef struct explore_job {
     uint32_t seed;
-    uint32_t packed;     /* 0: the part is blank and gets a format; 1: it holds `explore_factory` */
+    uint32_t packed;     /* 0: the part is blank and gets a format; 1: it holds `explore_factory`;
+                          * 2: that is of an earlier release, and this firmware has to take it over */
+    uint32_t present;    /* of such a part: bit g: group g has values */
     uint32_t rounds;     /* commits of every group before the workload */
     uint32_t pass;       /* 1: in the last of them, each group passes over a slot if it can */
     uint32_t operations; /* of a workload, at most EXPLORE_LENGTH */

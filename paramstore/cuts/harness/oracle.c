@@ -45,15 +45,17 @@ void oracle_blank(void)
     memset(&oracle, 0, sizeof oracle);
 }
 
-void oracle_packed(void)
+void oracle_packed(uint32_t present)
 {
     unsigned g;
     oracle_blank();
     for (g = 0; g < CUTS_GROUPS; ++g) {
-        oracle.groups[g].tried = 1;
-        oracle.groups[g].settled = 1;
-        oracle.groups[g].acked = 1;
-        oracle.groups[g].landed = 2;
+        if (g >= 32u || (present >> g & 1u) != 0u) {
+            oracle.groups[g].tried = 1;
+            oracle.groups[g].settled = 1;
+            oracle.groups[g].acked = 1;
+            oracle.groups[g].landed = 2;
+        }
     }
 }
 
@@ -220,7 +222,8 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     oracle_group_t *known = &oracle.groups[group];
     unsigned health = ps_health(store, (uint8_t)group);
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
-    bool defaults = (health & UNCOMMITTED) != 0u;
+    bool taken = oracle.older != 0u && (health & PS_HEALTH_MIGRATED) != 0u;
+    bool defaults = (health & (oracle.older != 0u ? PS_HEALTH_DEFAULTS : UNCOMMITTED)) != 0u;
     unsigned served = known->settled;
     if (!shows(store, group, served) || defaults != (served == 0u)) {
         served = defaults ? 0u : interrupted(store, group);
@@ -228,8 +231,8 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
             return why_wrong(store, group);
         }
     }
-    if (defaults != (sequence == 0u) ||
-        (health & (PS_HEALTH_LIMIT | PS_HEALTH_WORN)) != 0u ||
+    if ((!taken && defaults != (sequence == 0u)) ||
+        (health & PS_HEALTH_WORN) != 0u || (!taken && (health & PS_HEALTH_LIMIT) != 0u) ||
         (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
         return finding(ORACLE_UNFLAGGED, group, served, health);
     }
@@ -277,11 +280,48 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         health |= ps_health(store, (uint8_t)g);
         records = records || oracle.groups[g].settled != 0u;
     }
-    due = !first_label && !second_label && !records ? PS_BLANK
+    due = oracle.older != 0u                         ? PS_OLDER
+        : !first_label && !second_label && !records ? PS_BLANK
         : !first_label || health != 0u              ? PS_FLAGGED
                                                     : PS_OK;
     if (status != due) {
         return finding(ORACLE_UNFLAGGED, CUTS_GROUPS, (uint32_t)due, (uint32_t)status);
     }
     return good;
+}
+
+unsigned oracle_served(const ps_store_t *store, unsigned group)
+{
+    const oracle_group_t *known = &oracle.groups[group];
+    unsigned health = ps_health(store, (uint8_t)group);
+    unsigned version;
+    if ((health & UNCOMMITTED) != 0u) {
+        return !shows(store, group, 0u) ? SERVED_WRONG
+             : known->settled == 0u    ? SERVED_NEWEST
+                                       : SERVED_DEFAULTS;
+    }
+    if (shows(store, group, known->settled) && known->settled != 0u) {
+        return SERVED_NEWEST;
+    }
+    for (version = known->open; version > known->settled; --version) {
+        if (has(known->begun, version) && shows(store, group, version)) {
+            return SERVED_NEWEST;
+        }
+    }
+    for (version = known->tried; version > 0u; --version) {
+        if (shows(store, group, version)) {
+            return (health & PS_HEALTH_DAMAGE) != 0u ? SERVED_OLDER : SERVED_SILENTLY;
+        }
+    }
+    return SERVED_WRONG;
+}
+
+void oracle_forgive(void)
+{
+    unsigned g;
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        oracle.groups[g].sequence = 0;
+    }
+    oracle.wiping = 0;
+    oracle.refused = 0;
 }

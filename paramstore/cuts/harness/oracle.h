@@ -51,6 +51,7 @@ typedef struct oracle {
     oracle_group_t groups[CUTS_GROUPS];
     uint32_t wiping;  /* 1: ps_wipe was cut: everything is there, or nothing, or it must go on */
     uint32_t refused; /* 1: the last boot said that it must go on */
+    uint32_t older;   /* 1: the label that counts is of an earlier release */
 } oracle_t;
 
 /* What is wrong, in which group (CUTS_GROUPS: in none), what had to be there and what was. */
@@ -79,8 +80,9 @@ extern CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1]; /* the last one: defaul
 /* Nothing has ever been committed. */
 void oracle_blank(void);
 
-/* The part has been programmed with version 1 of every group. */
-void oracle_packed(void);
+/* The part has been programmed with version 1 of every group; of an earlier release, with values that
+ * become version 1 of those groups whose bit is set. */
+void oracle_packed(uint32_t present);
 
 /* A commit of a group is about to begin: it has its next version, which oracle_next puts into the
  * values. */
@@ -94,6 +96,19 @@ void oracle_wipe_cut(void);
 /* ps_commit returned: judge it. `ready`: the store has a whole label. */
 oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
                                     bool ready);
+
+/* What a boot serves of a group after damage that no store can undo, from good to bad. */
+enum {
+    SERVED_NEWEST,   /* what was acknowledged last, or a commit that had been cut */
+    SERVED_OLDER,    /* something committed before, and a flag says that there is damage */
+    SERVED_DEFAULTS, /* defaults, flagged */
+    SERVED_SILENTLY, /* something committed before, and no flag */
+    SERVED_WRONG     /* values never committed, or defaults that are not flagged */
+};
+unsigned oracle_served(const ps_store_t *store, unsigned group);
+
+/* Records were lost to damage: sequence numbers may go back. */
+void oracle_forgive(void);
 
 /* ps_format returned: judge it. */
 oracle_finding_t oracle_format_done(ps_status_t status);

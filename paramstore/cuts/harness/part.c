@@ -45,6 +45,7 @@ void part_load(const uint8_t *image)
     }
     part.powered = true;
     part.fault.kind = FAULT_NONE;
+    part.busy = 0;
     part_begin(NULL);
 }
 
@@ -53,6 +54,7 @@ void part_begin(part_trace_t *trace)
     part.bits = 0;
     part.transfers = 0;
     part.cycles = 0;
+    part.sent = 0;
     part.trace = trace;
     if (trace != NULL) {
         trace->count = 0;
@@ -118,6 +120,42 @@ void part_tear(const part_write_t *write, const part_tear_t *tear, uint8_t *byte
     }
 }
 
+/* Is `number` one of those that the fault strikes? */
+static bool struck(uint32_t number)
+{
+    return number >= part.fault.at && number - part.fault.at <= part.fault.more;
+}
+
+/* What a fault makes of write cycle `number`. */
+static void spoil(part_write_t *write, uint32_t number)
+{
+    const part_fault_t *fault = &part.fault;
+    uint8_t torn[CUTS_PAGE];
+    bool now = struck(number);
+    switch (fault->kind) {
+    case FAULT_CUT:
+    case FAULT_BROWNOUT:
+        if (now) {
+            part_tear(write, &fault->tear, torn);
+            memcpy(write->after, torn, CUTS_PAGE);
+            part.powered = fault->kind == FAULT_BROWNOUT;
+        }
+        break;
+    case FAULT_DEAD: now = struck(write->page); break;
+    case FAULT_SLOW: part.busy = now ? fault->mask : 0u; break;
+    case FAULT_STUCK:
+        if (write->page == fault->at) {
+            uint8_t *byte = &write->after[fault->more];
+            *byte = (uint8_t)((*byte & ~fault->mask) | (write->before[fault->more] & fault->mask));
+        }
+        break;
+    default: break;
+    }
+    if (now && (fault->kind == FAULT_LOST || fault->kind == FAULT_DEAD)) {
+        memcpy(write->after, write->before, CUTS_PAGE);
+    }
+}
+
 /* A write cycle with `count` bytes of data, longer than a page or not: the page buffer rolls over. */
 static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
 {
@@ -126,6 +164,9 @@ static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
     part_write_t *write = kept ? &part.trace->writes[part.trace->count] : &spare;
     uint32_t number = part.cycles++;
     unsigned i;
+    if (part.fault.kind == FAULT_STRAY && struck(number)) {
+        address ^= part.fault.mask;
+    }
     write->page = address / CUTS_PAGE;
     write->first = (uint16_t)(address % CUTS_PAGE);
     write->count = (uint16_t)(count < CUTS_PAGE ? count : CUTS_PAGE);
@@ -134,15 +175,8 @@ static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
     for (i = 0; i < count; ++i) {
         write->after[(write->first + i) % CUTS_PAGE] = data[i];
     }
-    if (part.fault.kind != FAULT_NONE && part.fault.at == number) {
-        if (part.fault.kind == FAULT_LOST) {
-            memcpy(write->after, write->before, CUTS_PAGE);
-        } else {
-            uint8_t torn[CUTS_PAGE];
-            part_tear(write, &part.fault.tear, torn);
-            memcpy(write->after, torn, CUTS_PAGE);
-            part.powered = false;
-        }
+    if (part.fault.kind != FAULT_NONE) {
+        spoil(write, number);
     }
     write->old_hash = part_page_hash(write->page, write->before);
     write->new_hash = part_page_hash(write->page, write->after);
@@ -163,18 +197,50 @@ static void read_bytes(uint32_t address, uint8_t *in, unsigned count)
     }
 }
 
+/* A fault on the bus: does it end this transfer of `count` bytes from the controller, of which those
+ * from `first_data` on are data to write? Then the status is the one to return. */
+static bool bus_fails(uint32_t address, const uint8_t *data, unsigned first_data, unsigned count,
+                      ps_status_t *status)
+{
+    uint32_t first = part.sent;
+    unsigned passed = 0;
+    part.sent += count;
+    if (part.fault.kind < FAULT_NACK) {
+        return false;
+    }
+    while (passed < count && !struck(first + passed)) {
+        ++passed;
+    }
+    if (passed == count) {
+        return false;
+    }
+    part.bits += 9u * (passed + 1u) + 2u;
+    *status = PS_ERR_BUS;
+    if (part.fault.kind == FAULT_RESET) {
+        part.powered = false;
+    } else if (part.fault.kind == FAULT_NACK) {
+        *status = PS_ERR_NACK;
+        if (passed > first_data) {
+            write_cycle(address, data, passed - first_data);
+        }
+    }
+    return true;
+}
+
 static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint16_t out_count,
                             uint8_t *in, uint16_t in_count)
 {
     uint32_t address;
+    ps_status_t status;
     (void)user;
     if (!part.powered) {
         return PS_ERR_BUS;
     }
     ++part.transfers;
     if ((device & (uint8_t)~ADDRESS_MASK) != (CUTS_ADDRESS & (uint8_t)~ADDRESS_MASK) ||
-        out_count < CUTS_ADDRESS_BYTES) {
+        out_count < CUTS_ADDRESS_BYTES || part.busy > 0u) {
         part.bits += 11u;
+        part.busy -= part.busy > 0u;
         return PS_ERR_NACK;
     }
     address = (uint32_t)(device & ADDRESS_MASK) >> CUTS_BLOCK_SHIFT;
@@ -183,6 +249,13 @@ static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint
     address = address << 8 | out[1];
 #endif
     address %= CUTS_CAPACITY;
+    if (part.fault.kind == FAULT_ALIAS) {
+        address &= ~part.fault.mask;
+    }
+    if (bus_fails(address, out + CUTS_ADDRESS_BYTES, 1u + CUTS_ADDRESS_BYTES,
+                  1u + out_count + (in_count > 0u), &status)) {
+        return status;
+    }
     if (in_count > 0u) {
         part.bits += 9u * (2u + out_count + in_count) + 3u;
         read_bytes(address, in, in_count);

@@ -57,16 +57,31 @@ typedef struct part_trace {
     part_write_t writes[CUTS_MAX_WRITES];
 } part_trace_t;
 
-/* Something that goes wrong once, at write cycle `at` (from 0, see `part.cycles`). */
+/* Something that goes wrong. */
 enum {
     FAULT_NONE,
-    FAULT_CUT, /* the power goes inside the write cycle; the page is left as `tear` says */
-    FAULT_LOST /* the write is acknowledged and changes nothing */
+    /* At write cycle `at` (from 0, see `part.cycles`) and the `more` next ones: */
+    FAULT_CUT,      /* the power goes inside the write cycle; the page is left as `tear` says */
+    FAULT_LOST,     /* the write is acknowledged and changes nothing */
+    FAULT_BROWNOUT, /* the part alone loses its power inside the cycle; the controller goes on */
+    FAULT_STRAY,    /* the write lands on the page whose address differs in the bits `mask` */
+    FAULT_SLOW,     /* after it the part does not acknowledge `mask` transfers */
+    /* Always: */
+    FAULT_STUCK, /* on page `at` the bits `mask` of byte `more` keep what they hold */
+    FAULT_DEAD,  /* page `at` keeps what it holds, and the `more` next ones */
+    FAULT_ALIAS, /* the address bits `mask` have no effect */
+    /* At byte `at` that the controller sends (from 0, see `part.sent`) and the `more` next ones: */
+    FAULT_NACK,  /* it is not acknowledged; the STOP that follows writes what was loaded before */
+    FAULT_HELD,  /* the data line is held: the bus fails, and no STOP gets through */
+    FAULT_RESET  /* the controller restarts; the part goes on, and ends its write cycle */
 };
+#define FAULT_FOR_EVER 0x40000000u
 
 typedef struct part_fault {
     uint8_t kind;
     uint32_t at;
+    uint32_t more;
+    uint32_t mask;
     part_tear_t tear;
 } part_fault_t;
 
@@ -75,6 +90,8 @@ typedef struct part {
     uint32_t bits;       /* on the bus since part_begin */
     uint32_t transfers;  /* since part_begin */
     uint32_t cycles;     /* write cycles since part_begin */
+    uint32_t sent;       /* bytes from the controller since part_begin; of a failed transfer, all */
+    uint32_t busy;       /* transfers that the part will not acknowledge, as a write cycle goes on */
     bool powered;        /* without power every transfer fails and changes nothing */
     part_trace_t *trace; /* where write cycles are recorded; may be NULL */
     part_fault_t fault;

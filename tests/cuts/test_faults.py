@@ -1,0 +1,112 @@
+"""Faults besides the power: no promise is broken, and each class would see it."""
+
+from __future__ import annotations
+
+import pytest
+
+from paramstore.cuts.build import Harness, build_harness
+from paramstore.cuts.faults import (
+    FaultClass,
+    FaultCounts,
+    FaultJob,
+    Guarantee,
+    fault_limits,
+    fault_text,
+    parse_fault,
+    run_fault_job,
+    run_faults,
+)
+from paramstore.cuts.histories import one_group_plan
+from paramstore.cuts.results import Start, Verdict
+from paramstore.cuts.sweeps import fault_starts
+from paramstore.errors import ToolError
+from tests.cuts.harnesses import NO_CRC, broken_harness, fresh_folder, harness
+from tests.firmware.builds import example_plan
+
+USED = Start(rounds=5)
+
+
+def every(built: Harness, kind: FaultClass, start: Start = USED) -> FaultCounts:
+    """All cases of a class."""
+    return run_fault_job(built.explorer(), FaultJob(start, kind))
+
+
+@pytest.mark.parametrize("name", ["minimal", "tank_probe"])
+def test_no_promise_is_broken(name: str) -> None:
+    """Every class, some hundred cases of each, and no call takes longer than it may."""
+    plan = example_plan(name)
+    results = run_faults(harness(name).explorer(), fault_starts(plan), 150)
+    assert list(FaultClass) == [r.kind for r in results]
+    for result in results:
+        counts = result.counts
+        assert (0, 0, None) == (counts.violations, counts.wrong, counts.first), result.kind
+        seen = counts.newest + counts.older + counts.defaults + counts.silent + counts.refused
+        assert counts.tried == seen > 0
+        if result.kind.guarantee is Guarantee.FULL:
+            assert counts.tried == counts.newest
+    mount, commit = fault_limits(plan)
+    assert mount >= max(r.counts.mount_bits for r in results) > 0
+    assert commit >= max(r.counts.commit_bits for r in results) > 0
+
+
+def test_cases_are_those_of_the_definition() -> None:
+    """Bits of labels and records, shifts of a part of 256 bytes, pages thrice."""
+    plan = example_plan("minimal")
+    ring, built = plan.rings[0], harness("minimal")
+    bits = 8 * (2 * plan.label_bytes + ring.slots * ring.record_bytes)
+    assert bits == every(built, FaultClass.BIT).cases == every(built, FaultClass.BURST).cases
+    assert 2 * 8 == every(built, FaultClass.SHIFTED).tried
+    assert 3 * (2 * plan.label_pages + ring.pages) == every(built, FaultClass.PAGE).tried
+    assert 32 == every(built, FaultClass.TRUNCATED).tried
+
+
+def test_calls_fail_where_they_must_and_only_there() -> None:
+    """A byte that is asked again costs nothing; a part that is gone fails every call."""
+    built = harness("minimal")
+    assert 0 == every(built, FaultClass.NACK).failed
+    silent = every(built, FaultClass.SILENT)
+    assert silent.tried == silent.failed > 100
+
+
+@pytest.mark.parametrize(("old", "new", "kind", "verdict"), [
+    (*NO_CRC, FaultClass.BIT, Verdict.MIXED),
+    (*NO_CRC, FaultClass.BROWNOUTS, Verdict.MIXED),
+    ("return PS_ERR_VERIFY;", "return PS_OK;", FaultClass.LOST, Verdict.LOST),
+    ("return PS_ERR_VERIFY;", "return PS_OK;", FaultClass.WORN, Verdict.LOST),
+])
+def test_a_broken_runtime_is_caught(old: str, new: str, kind: FaultClass,
+                                    verdict: Verdict) -> None:
+    """A runtime without the step that a class is about breaks a promise; the case it names does so
+    when it is done alone."""
+    built = broken_harness("minimal", old, new)
+    counts = every(built, kind)
+    assert counts.violations > 0 and counts.first is not None
+    job, found = counts.first
+    assert verdict is found
+    alone = run_fault_job(built.explorer(), job)
+    assert (1, 1, (job, verdict)) == (alone.tried, alone.violations, alone.first)
+
+
+@pytest.mark.parametrize(("slots", "hidden"), [(3, False), (4, True), (5, False), (6, False),
+                                               (8, True)])
+def test_a_wrong_bit_hides_the_newest_record_only_in_rings_of_a_power_of_two(
+        slots: int, hidden: bool) -> None:
+    """There the number of the newest record can become that of the lap before: FORMAT.md, section
+    7, says so. One case of thousands."""
+    built = build_harness(one_group_plan(slots, 1), fresh_folder())
+    found = [every(built, FaultClass.BIT, Start(rounds=rounds)) for rounds in
+             range(slots, 2 * slots + 1)]
+    assert hidden == any(counts.silent for counts in found)
+    assert 0 == sum(counts.wrong + counts.violations for counts in found)
+
+
+def test_text_there_and_back() -> None:
+    """A case is one word that a shell leaves alone."""
+    plan = example_plan("minimal")
+    job = FaultJob(Start(rounds=4, passed=True), FaultClass.BIT, only=642, seed=31)
+    assert "FACTORY+4p,BIT=642.x1f" == fault_text(job)
+    assert job == parse_fault(plan, fault_text(job))
+    assert None is parse_fault(plan, "FACTORY+4p,settings@0.old,BOOT")
+    assert None is parse_fault(plan, "FACTORY,SMELL=1.x1")
+    with pytest.raises(ToolError):
+        parse_fault(plan, "NEW,BIT=1.x1")

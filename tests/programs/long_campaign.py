@@ -1,0 +1,65 @@
+"""Cut the power of tank_probe in more than 10^8 histories, and keep the figures.
+
+    python -m tests.programs.long_campaign
+    python -m tests.programs.long_campaign --jobs 4 -o other.json
+
+It is the default campaign of `paramstore prove`, on the example module; takes minutes. The figures
+go to `tank_probe.campaign.json` beside this program; a test holds them to the plan of today.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from paramstore.cuts.campaign import run_campaign
+from paramstore.cuts.sweeps import Level
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text, write_text
+from paramstore.report.cuts import campaign_data
+
+SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
+FIGURES = Path(__file__).parent / "tank_probe.campaign.json"
+_SHOWN_S = 20
+
+
+class _Progress:
+    """Tells on stderr now and then how far the work is."""
+
+    def __init__(self) -> None:
+        self._next = time.monotonic() + _SHOWN_S
+
+    def __call__(self, part: float) -> None:
+        if time.monotonic() >= self._next:
+            self._next += _SHOWN_S
+            print(f"{part:.0%}", file=sys.stderr)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program; 1 if a promise was broken."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else "")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quick", action="store_true", help="a few million histories only")
+    parser.add_argument("-o", "--output", type=Path, default=FIGURES)
+    options = parser.parse_args(arguments)
+    level = Level.QUICK if options.quick else Level.DEFAULT
+    campaign = run_campaign(open_project(read_text(SCHEMA)).plan, level, seed=options.seed,
+                            workers=options.jobs, progress=_Progress())
+    words = [*(["--quick"] if options.quick else []), f"--jobs {options.jobs}",
+             f"--seed {options.seed}"]
+    data = {"command": f"python -m tests.programs.long_campaign {' '.join(words)}",
+            **campaign_data(campaign)}
+    write_text(options.output, json.dumps(data, indent=1) + "\n")
+    print(f"{campaign.totals.histories.total:,} histories, "
+          f"{campaign.totals.violation_count:,} violations; {campaign.fault_counts.tried:,} other "
+          f"faults, {campaign.fault_counts.violations:,} violations: {options.output}")
+    return 0 if campaign.sound else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
