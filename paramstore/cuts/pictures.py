@@ -68,7 +68,9 @@ def _group_pictures(ring: Ring) -> Iterator[GroupPicture]:
             found.append(values)
         if len(found) == MOST_PICTURES:
             break
-    if len(found) < 2:  # a single flag: its default has to do for every second version
+    # A single flag: its default has to do for every second version. Where nothing but the default
+    # is valid, such as an enumeration of one member, it has to do for all.
+    if len(found) < 2:
         found.append({})
     laps = {ring.slots, ring.slots // ring.group.copies}
     while len(found) > 2 and any(lap % len(found) == 0 for lap in laps):
