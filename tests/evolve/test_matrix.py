@@ -16,7 +16,7 @@ from paramstore.eeprom.faults import BusError, Fault
 from paramstore.status import Health, Status
 from tests.engines import Engines
 from tests.evolve import units as twins
-from tests.evolve.histories import Past, tank_probe
+from tests.evolve.histories import Past, past_of, tank_probe
 from tests.evolve.model import Seen, State, random_values
 
 RELEASES = range(1, 6)
@@ -204,3 +204,48 @@ def test_a_takeover_that_is_not_written_is_tried_again() -> None:
     assert Status.OLDER is unit.flash(unit.release)
     unit.settle()
     unit.flash(unit.release)
+
+
+NARROWED = """
+[store]
+name = "narrow"
+doc = "Values that fit a wide type only (invented)"
+part = "24LC32A"
+
+[group.use]
+role = "setting"
+writes = "1 per day"
+
+[group.use.parameter]
+level = {{ type = "{type}", default = 5 }}
+
+[group.use.parameter.response]
+type = "curve"
+points = 2
+x = {{ type = "{type}" }}
+y = {{ type = "u8" }}
+default = [[0, 0], [1, 1]]
+"""
+
+
+@pytest.mark.parametrize(("level", "axis", "expected"), [
+    (200, (3, 9), (200, (3, 9), (6, 7))),
+    (300, (3, 9), (5, (3, 9), (6, 7))),
+    (200, (3, 300), (200, (0, 1), (0, 1))),  # half a curve is none
+])
+def test_a_value_that_does_not_fit_becomes_a_default(
+        level: int, axis: tuple[int, int], expected: tuple[object, ...]) -> None:
+    """With a flag; the parameters beside it are taken over."""
+    past = past_of([NARROWED.format(type=name) for name in ("u16", "u8")])
+    engines = Engines(past.plan(1))
+    engines.call("mount")
+    engines.call("format")
+    for field, raws in (("level", (level,)), ("response.x", axis), ("response.y", (6, 7))):
+        assert Status.OK is engines.call("set", "use", field, 0, raws)
+    assert Status.OK is engines.call("commit", "use")
+    engines = Engines(past.plan(2), bytes(engines.device.memory))
+    assert Status.OLDER is engines.call("mount")
+    values = engines.twin.values("use")
+    assert expected == (values["level"][0], values["response.x"], values["response.y"])
+    fits = expected == (level, axis, (6, 7))
+    assert fits == (Health.LIMIT not in engines.twin.health("use"))
