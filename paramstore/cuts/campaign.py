@@ -70,9 +70,14 @@ class Campaign:
         return sum((result.counts for result in self.faults), FaultCounts())
 
     @property
+    def violation_count(self) -> int:
+        """How often a promise was broken, by power cuts or by other faults."""
+        return self.totals.violation_count + self.fault_counts.violations
+
+    @property
     def sound(self) -> bool:
         """Whether no promise was broken."""
-        return self.totals.violation_count == 0 and self.fault_counts.violations == 0
+        return self.violation_count == 0
 
     @property
     def totals(self) -> Totals:

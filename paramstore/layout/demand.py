@@ -6,8 +6,10 @@ How many slots. A commit writes the whole record into the next slot of its ring 
 one after another where a group is kept in copies), so a page is written once in `slots` records.
 The ring gets as many slots as the records of the wanted life need to stay within the endurance
 of the part at the given temperature, and never fewer than three: the newest record, the slot
-that is being written, and one to go to when that slot turns out to be bad. A schema may ask for
-two, or for any number it likes; too few for the life is told as a warning (`advice`).
+that is being written, and one to go to when that slot turns out to be bad. It never plans a power
+of two: there one wrong bit could make the newest record look like one of a lap before (FORMAT.md,
+section 7). A schema may ask for any number from two; too few for the life is told as a warning
+(`advice`).
 
 How many bytes. The record is filled up to the next multiple of 32 bytes, or of the page where
 that is smaller: room for parameters to come that costs no page write today or later.
@@ -67,7 +69,7 @@ def demand_of(group: Group, schema: Schema) -> Demand:
     """Return what `group` asks for on the part of `schema`."""
     body = body_bytes(group, schema.part.page)
     least = least_slots(group)
-    slots = group.slots or max(least, slots_for_life(group, schema))
+    slots = group.slots or _no_power_of_two(max(least, slots_for_life(group, schema)))
     return Demand(group, body, -(-(body + OVERHEAD_BYTES) // schema.part.page), slots, least)
 
 
@@ -81,7 +83,11 @@ def body_bytes(group: Group, page: int) -> int:
 
 def least_slots(group: Group) -> int:
     """Return the slots a ring needs whatever its write rate, if the schema does not say."""
-    return max(SPARE_SLOTS, group.copies + 1)
+    return _no_power_of_two(max(SPARE_SLOTS, group.copies + 1))
+
+
+def _no_power_of_two(slots: int) -> int:
+    return slots + 1 if slots & (slots - 1) == 0 else slots
 
 
 def records_in_life(group: Group, schema: Schema) -> float:

@@ -29,8 +29,8 @@ from paramstore.parts.bus import bits_ms
 from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
-__all__ = ["DATA_VERSION", "agreement_data", "agreement_text", "campaign_data", "campaign_text",
-           "fault_data", "fault_words", "played_data", "played_text"]
+__all__ = ["DATA_VERSION", "PROMISED", "agreement_data", "agreement_text", "campaign_data",
+           "campaign_text", "fault_data", "fault_words", "played_data", "played_text"]
 
 DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
@@ -99,7 +99,8 @@ def _title(campaign: Campaign) -> Iterator[str]:
            f"on {plural(campaign.workers, 'processor')} in {campaign.seconds:,.0f} s; "
            f"seed {campaign.seed}")
     yield (f"{totals.histories.total:,} histories, {totals.boots:,} boots judged, "
-           f"{totals.violation_count:,} violations")
+           f"{campaign.fault_counts.tried:,} other faults, "
+           f"{plural(campaign.violation_count, 'violation')}")
 
 
 def _sweeps(campaign: Campaign) -> list[str]:
@@ -170,7 +171,7 @@ def _longest(campaign: Campaign) -> list[str]:
     ], indent=2)
 
 
-_PROMISED = {
+PROMISED = {
     Guarantee.FULL: "what was acknowledged is served, as after a power cut",
     Guarantee.FLAGGED: "values once committed, or defaults; a flag says which are not the newest "
                        "(but see FORMAT.md, section 7, for rings of 2, 4, 8, ... slots)",
@@ -182,7 +183,7 @@ _PROMISED = {
 
 def _faults(campaign: Campaign) -> list[str]:
     lines = ["Other faults, and what the first boot after each served of the group worst off"]
-    for promise, words in _PROMISED.items():
+    for promise, words in PROMISED.items():
         columns = [Column(promise.value, right=False), Column("cases"), Column("tried"),
                    Column("newest"), Column("older,", "flagged"), Column("defaults,", "flagged"),
                    Column("older,", "no flag"), Column("refused"), Column("violations")]
@@ -212,8 +213,7 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
     if campaign.sound:
         yield "No violation: I1 to I10, I13 and I14 held in every history."
         return
-    count = totals.violation_count + campaign.fault_counts.violations
-    yield f"{count:,} VIOLATIONS, the first of each kind:"
+    yield f"{campaign.violation_count:,} VIOLATIONS, the first of each kind:"
     for shown in campaign.violations:
         yield from _violation(campaign.plan, shown)
     for result in campaign.faults:
@@ -263,7 +263,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
         "random_states": totals.random,
         "late_boots": totals.late,
         "calls": totals.calls,
-        "violations": totals.violation_count,
+        "violations": campaign.violation_count,
         "expected_coincidences": totals.expected_coincidences,
         "histories_by_cuts": _by_cuts(totals.histories.rows),
         "longest_bits": {
@@ -315,8 +315,15 @@ def _fault_data(result: FaultResult) -> dict[str, Any]:
         "refused": counts.refused, "failed_calls": counts.failed,
         "longest_bits": {"mount": counts.mount_bits, "commit": counts.commit_bits},
         "violations": counts.violations,
-        "replay": None if counts.first is None else fault_text(counts.first[0]),
+        **_first_fault(counts),
     }
+
+
+def _first_fault(counts: FaultCounts) -> dict[str, str | None]:
+    if counts.first is None:
+        return {"invariant": None, "meaning": None, "replay": None}
+    job, verdict = counts.first
+    return {"invariant": verdict.invariant, "meaning": verdict.meaning, "replay": fault_text(job)}
 
 
 def _by_cuts(rows: tuple[tuple[int, ...], ...]) -> list[dict[str, int]]:

@@ -111,7 +111,7 @@ GROUP_KEYS = _table(
     Key("copies", Form.INTEGER,
         "Records written by one commit; else 2 for identity and calibration, 1 for others.",
         "copies = 2", low=1, high=8, code="PS308"),
-    Key("slots", Form.INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 4",
+    Key("slots", Form.INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 5",
         low=2, high=65535, code="PS308",
         why="a commit must never write over the newest record, so a ring has two slots or more"),
     Key("room", Form.INTEGER, "Bytes kept free for parameters to come; else planned.", "room = 8",

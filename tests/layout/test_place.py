@@ -74,7 +74,8 @@ def test_records_fill_their_slots(drawn: Schema) -> None:
 @settings(max_examples=80)
 def test_slots_last_the_life(drawn: Schema) -> None:
     """No page is written beyond its endurance in the life wanted, and no slot is there for
-    nothing. Counted here record by record; endurance by Arrhenius, 0.202 eV."""
+    nothing, but that 4, 8, ... slots become 5, 9, ... Counted here record by record; endurance
+    by Arrhenius, 0.202 eV."""
     plan = plan_or_none(drawn)
     for ring in plan.rings if plan else ():
         if ring.group.slots is not None or len(drawn.part.endurance) > 1:
@@ -85,8 +86,9 @@ def test_slots_last_the_life(drawn: Schema) -> None:
         days = drawn.life_years * 365.25
         records = ring.group.writes_per_day * days * ring.group.copies
         assert records / ring.slots <= endurance * 1.000001
-        assert ring.slots <= max(3, ring.group.copies + 1) or (
-            records / (ring.slots - 1) > endurance * 0.999999)
+        needed = ring.slots - 1 if ring.slots - 1 in (4, 8, 16, 32, 64, 128) else ring.slots
+        assert needed <= max(3, ring.group.copies + 1) or (
+            records / (needed - 1) > endurance * 0.999999)
 
 
 @given(busy_schemas(), st.randoms(use_true_random=False))

@@ -11,7 +11,14 @@ from typing import Any
 from paramstore.cuts.campaign import Campaign
 from paramstore.cuts.results import COLUMNS, Verdict
 from paramstore.parts.bus import bits_ms
-from paramstore.report.cuts import LEFT, SAMPLED, campaign_data, found_text, starts_text
+from paramstore.report.cuts import (
+    LEFT,
+    PROMISED,
+    SAMPLED,
+    campaign_data,
+    found_text,
+    starts_text,
+)
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.shapes import shape_definitions
@@ -46,6 +53,10 @@ def campaign_page(campaign: Campaign) -> str:
         longest=list(_longest(data, schema.bus_khz)), invariants=list(_invariants(data)),
         shown=[entry | {"found_text": found_text(shown.violation)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
+        promises=[{"name": promise.value, "words": words,
+                   "classes": [f for f in data["faults"] if f["guarantee"] == promise.value]}
+                  for promise, words in PROMISED.items()],
+        faults_tried=campaign.fault_counts.tried,
     )
 
 
@@ -74,6 +85,7 @@ def _longest(data: dict[str, Any], khz: int) -> Iterator[dict[str, Any]]:
 def _invariants(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Yield what the oracle demands, and whether a violation of it is among those shown."""
     broken = {entry["invariant"] for entry in data["shown"]}
+    broken |= {fault["invariant"] for fault in data["faults"]}
     for verdict in Verdict:
         if verdict is not Verdict.GOOD:
             yield {"name": verdict.invariant, "breach": verdict.meaning,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from paramstore.cuts.campaign import Shown
+from paramstore.cuts.faults import FaultClass, FaultJob, fault_text
 from paramstore.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
 from paramstore.report.cuts import campaign_data
 from paramstore.report.pages.cuts import campaign_page
@@ -18,20 +19,29 @@ def _spaced(page: str) -> str:
     return " ".join(Markup(page.replace("</t", " </t")).text.split())
 
 
+def _held(page: str) -> int:
+    """How many promises a page says were held."""
+    return page.count("</svg> held</td>")
+
+
 def test_a_sound_campaign() -> None:
     """Totals, sweeps, tears by number of cuts, longest calls and bounds: as they were counted."""
     data = campaign_data(sound())
     page = campaign_page(sound())
     text = " ".join(Markup(page).text.split())
     assert [] == faults(page)
-    assert f"No violation in {data['histories']:,} histories." in text
+    tried = sum(fault["tried"] for fault in data["faults"])
+    assert f"No violation in {data['histories']:,} histories and {tried:,} other faults." in text
+    for fault in data["faults"]:
+        row = f"{fault['strikes'][0].upper()}{fault['strikes'][1:]} {fault['cases']:,} "
+        assert row in _spaced(page)
     for sweep in data["sweeps"]:
         assert f"{sweep['histories']:,}" in text and sweep["title"] in text
     for row in data["histories_by_cuts"]:
         assert all(f"{count:,}" in text for count in row.values())
     assert f"{data['longest_bits']['mount']:,}" in text
     assert f"{data['bound_bits']['mount']:,}" in text
-    assert text.count("held") == len(Verdict) - 1
+    assert _held(page) == len(Verdict) - 1
     assert "4 samples of each, seed 1" in text
 
 
@@ -50,8 +60,23 @@ def test_violations_come_with_their_replay() -> None:
     assert "I2 of settings: an acknowledged commit is gone. Expected 7, found nothing" in text
     assert "paramstore prove SCHEMA --replay FACTORY,settings,BOOT" in text
     assert "I2 an acknowledged commit is gone broken" in _spaced(page)
-    assert "held" not in text
+    assert 0 == _held(page)
     assert 1 == sum(a.get("class") == "wrong" for a in Markup(page).all("tr"))
+
+
+def test_other_faults_come_with_their_replay() -> None:
+    """A fault that broke a promise is told by its class, with the line that tries it again."""
+    job = FaultJob(Start(), FaultClass.WORN, only=5)
+    worn = next(r for r in sound().faults if r.kind is FaultClass.WORN)
+    counts = replace(worn.counts, violations=2, first=(job, Verdict.LOST))
+    hurt = replace(sound(), faults=(replace(worn, counts=counts),))
+    page = campaign_page(hurt)
+    text = " ".join(Markup(page).text.split())
+    assert [] == faults(page)
+    assert "2 violations in " in text
+    assert "I2: an acknowledged commit is gone, after a page of a ring takes nothing" in text
+    assert f"paramstore prove SCHEMA --replay {fault_text(job)}" in text
+    assert "I2 an acknowledged commit is gone broken" in _spaced(page)
 
 
 def test_every_tear_has_its_own_picture() -> None:
