@@ -33,7 +33,7 @@ from paramstore.cuts.results import (
     Verdict,
 )
 from paramstore.cuts.tears import KINDS, PageTear
-from paramstore.layout.plan import Plan
+from paramstore.layout.plan import Plan, Ring
 from paramstore.rig.native import NativeRig, compile_native
 from paramstore.rig.toolchain import find_compiler
 from paramstore.rig.twin import TwinRig
@@ -78,12 +78,18 @@ class Agreement:
 
 def agreement_jobs(plan: Plan, starts: Sequence[Start] = STARTS, samples: int = 2,
                    seed: int = 1) -> list[Job]:
-    """Return jobs of seconds: workloads of two operations, and the two cuts of the first group."""
+    """Return jobs of a minute on an emulated processor: workloads of two operations, cut once, and
+    two cuts in a row of the group with the smallest commit."""
     commits = tuple(FIRST_GROUP + g for g in range(len(plan.rings)))
+    small = min(commits, key=lambda c: _written(plan.rings[c - FIRST_GROUP]))
     every = (Operation.BOOT, Operation.FORMAT, Operation.WIPE, *commits)
-    return [job for start in starts for job in (
-        Job(start, 2, 1, every, samples=samples, seed=seed),
-        Job(start, 2, 2, (commits[-1],), samples=samples, seed=seed))]
+    once = [Job(start, 2, 1, every, samples=samples, seed=seed) for start in starts]
+    return once + [Job(start, 2, 2, (small,), samples=samples, seed=seed)
+                   for start in starts if start.packed]
+
+
+def _written(ring: Ring) -> int:
+    return ring.group.copies * ring.record_bytes
 
 
 def agreement_histories(plan: Plan) -> Iterator[History]:
