@@ -11,7 +11,8 @@ from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import AnyGroup, Group, Parameter
 
-__all__ = ["ByteRange", "Difference", "Values", "byte_differences", "value_differences"]
+__all__ = ["ByteRange", "Difference", "Values", "alike", "byte_differences",
+           "value_differences"]
 
 _BLOCK = 256
 """Bytes that are compared at once."""
@@ -45,9 +46,14 @@ def value_differences(plan: Plan, before: Contents | Values,
     for ring in plan.rings:
         for parameter in ring.group.parameters:
             sides = [_raws(side, ring.group, parameter) for side in (before, after)]
-            if not any(side == {} for side in sides) and sides[0] != sides[1]:
+            if not any(side == {} for side in sides) and not alike(*sides):
                 found.append(Difference(ring.group, parameter, *sides))
     return tuple(found)
+
+
+def alike(one: object, other: object) -> bool:
+    """Return whether raws are the same values; a NaN is like every NaN, although it equals none."""
+    return one == other or repr(one) == repr(other)
 
 
 def _raws(side: Contents | Values, group: Group,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from paramstore.decode.differ import ByteRange, Difference, Values
+from paramstore.decode.differ import ByteRange, Difference, Values, alike
 from paramstore.decode.fixed_meaning import owners_by_address
 from paramstore.decode.meaning import Meaning
 from paramstore.fixed.contents import FixedContents
@@ -22,7 +22,7 @@ def fixed_differences(before: FixedContents,
         for parameter in side.group.parameters:
             raws = side.values.get(parameter.name), given.get(parameter.name)
             compared = isinstance(after, FixedContents) or parameter.name in given
-            if compared and raws[0] != raws[1]:
+            if compared and not alike(*raws):
                 found.append(Difference(side.group, parameter, *(
                     None if r is None else {parameter.name: r} for r in raws)))
     return tuple(found)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from decimal import Decimal, localcontext
+from math import isnan
 from typing import Any, NamedTuple, NoReturn
 
 from paramstore.errors import ParamstoreError
@@ -306,6 +307,9 @@ def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
     if len(field.limits.ranges) != 1 or field.kind is Kind.ENUM:
         raise ValueProblem("limit", f"{shown} is not allowed", path=path)
     bounds = field.limits.ranges[0]
+    if isinstance(raw, float) and isnan(raw):  # erased bytes are one: neither above nor below
+        shown = f"{shown} is no number"
+        raise ValueProblem("limit", shown, "give a number", path=path)
     low, high = sorted(bounds, key=lambda bound: physical_number(field, bound))
     below = physical_number(field, raw) < physical_number(field, low)
     side = f"below its minimum {show_raw(field, low)}" if below else (
