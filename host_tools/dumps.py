@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["DumpOptions", "address", "candidates", "dump_options", "examined", "examined_either",
            "known", "read", "show_doubts"]
 
-_WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS672")
+_WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS670", "PS672")
 """Codes of findings about a dump as a whole."""
 
 Command = TypeVar("Command", bound=Callable[..., Any])

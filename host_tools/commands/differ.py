@@ -63,12 +63,14 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
     Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump; a
     values file (.toml) such as a unit was packed from, of which only what it names is compared; or
     the records of a production (.db), of which the unit is the one whose serial number the dump
-    holds. SCHEMA may be that of a fixed layout. Exit code 1: something differs.
+    holds. SCHEMA may be that of a fixed layout. Exit code 1: values differ, or bytes with --bytes;
+    in a fixed layout any bytes, checksums among them.
     """
     from paramstore.decode.either import differences
+    from paramstore.decode.examine import Examination
     from paramstore.errors import ToolError
     from paramstore.report.findings import SCHEMA_VERSION
-    from paramstore.report.places import difference_data, difference_text
+    from paramstore.report.places import difference_data, difference_text, equal_text
 
     schemas = known(schema)
     options = DumpOptions(form_name, words, offset)
@@ -87,10 +89,15 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
         else:
             against = examined_either(schemas, other, options)
             show_doubts(against)
-        values, ranges = differences(found, against, with_bytes=with_bytes)
+        values, ranges = differences(found, against)
+    shown = ranges if with_bytes else ()
     if as_json:
-        data = {"schema_version": SCHEMA_VERSION} | difference_data(values, ranges)
+        data = {"schema_version": SCHEMA_VERSION, "bytes_differ": bool(ranges)} | difference_data(
+            values, shown)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+    elif values or shown:
+        click.echo(difference_text(values, shown, tint), nl=False)
     else:
-        click.echo(difference_text(values, ranges, tint), nl=False)
-    ctx.exit(1 if values or ranges else 0)
+        click.echo(equal_text(ranges), nl=False)
+    # Bytes of a store differ without a value that does: numbers and places of older records.
+    ctx.exit(1 if values or shown or (ranges and not isinstance(found, Examination)) else 0)

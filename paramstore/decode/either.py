@@ -33,6 +33,7 @@ Known: TypeAlias = "Candidate | FixedLayout"
 Found: TypeAlias = "Examination | FixedExamination"
 """What there is to say about a dump."""
 
+
 def known_of(source: SourceText) -> tuple[Known, ...]:
     """Return what the schema in `source` describes: a fixed layout, or a store and its releases.
 
@@ -93,10 +94,10 @@ def examine_either(reading: Reading, known: Sequence[Known],
         notes=(f"there are {names}",), help="give the schema of the unit")])
 
 
-def differences(before: Found, after: Found | SourceText, *, with_bytes: bool = False,
+def differences(before: Found, after: Found | SourceText,
                 ) -> tuple[tuple[Difference, ...], tuple[ByteRange, ...]]:
-    """Return what differs between two dumps, or a dump and a values file: parameters, and with
-    `with_bytes` the bytes of two dumps.
+    """Return what differs between two dumps, or a dump and a values file: parameters, and the
+    bytes of two dumps.
 
     FindingsError for mistakes in the values file; ToolError if the dumps are not alike.
     """
@@ -110,8 +111,7 @@ def differences(before: Found, after: Found | SourceText, *, with_bytes: bool = 
             return value_differences(before.plan, before.contents, given), ()
         if isinstance(after, Examination) and before.plan.layout_id == after.plan.layout_id:
             return (value_differences(before.plan, before.contents, after.contents),
-                    byte_differences(before.plan, before.contents.image, after.contents.image)
-                    if with_bytes else ())
+                    byte_differences(before.plan, before.contents.image, after.contents.image))
     else:
         from paramstore.decode.fixed_differ import fixed_byte_differences, fixed_differences
 
@@ -120,6 +120,6 @@ def differences(before: Found, after: Found | SourceText, *, with_bytes: bool = 
             return fixed_differences(before.contents, given), ()
         if not isinstance(after, Examination) and before.candidate == after.candidate:
             return (fixed_differences(before.contents, after.contents),
-                    fixed_byte_differences(before.contents, after.contents) if with_bytes else ())
+                    fixed_byte_differences(before.contents, after.contents))
     raise ToolError("the two dumps have different layouts, so their bytes mean different things",
                     "`paramstore migrate` makes one image of the other's release")

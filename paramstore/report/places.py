@@ -18,10 +18,14 @@ from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
 from paramstore.schema.model import Group, Kind
+from paramstore.schema.words import plural
 
-__all__ = ["difference_data", "difference_text", "location_text", "meaning_text"]
+__all__ = ["difference_data", "difference_text", "equal_text", "location_text",
+           "meaning_text"]
 
 _ROW = 16
+_SOME = 3
+"""Places that are named where only the bytes differ."""
 
 
 def meaning_text(meaning: Meaning, bit: int | None = None,
@@ -108,6 +112,15 @@ def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
                 lines.append(f"    {tint(r.before[at:at + _ROW].hex(' ').upper() or '-', 'place')}"
                              f" -> {tint(r.after[at:at + _ROW].hex(' ').upper() or '-', 'mend')}")
     return "\n".join(lines) + "\n" if lines else "no difference\n"
+
+
+def equal_text(ranges: Sequence[ByteRange]) -> str:
+    """Return what there is to say of two dumps with the same values: where their bytes differ."""
+    if not ranges:
+        return "no difference\n"
+    first = [f"0x{r.meaning.address:04X} ({_place(r.meaning)})" for r in ranges[:_SOME]]
+    more = f" and {plural(len(ranges) - _SOME, 'more place')}" if len(ranges) > _SOME else ""
+    return f"values equal, bytes differ at {'; '.join(first)}{more}: --bytes shows them\n"
 
 
 def _place(meaning: Meaning) -> str:

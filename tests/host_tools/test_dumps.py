@@ -131,6 +131,14 @@ def test_values_are_compared_with_a_dump(bench: Path) -> None:
     assert 1 == other.exit_code and "settings.interval" in other.stdout
 
 
+def test_equal_values_in_other_bytes(bench: Path) -> None:
+    """Bytes of a store that no value depends on are told, but are no difference of values."""
+    (bench / "other.bin").write_bytes(IMAGE[:-1] + bytes([IMAGE[-1] ^ 1]))
+    result = run("differ", "bench_unit.toml", "sound.bin", "other.bin")
+    assert 0 == result.exit_code
+    assert result.stdout.startswith("values equal, bytes differ at 0x0FFF (")
+
+
 def test_nothing_is_salvaged_from_nothing(bench: Path) -> None:
     """A blank dump, or one of another store, writes no file."""
     (bench / "blank.bin").write_bytes(b"\xff" * 4096)

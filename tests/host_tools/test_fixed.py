@@ -74,6 +74,19 @@ def test_differ_by_parameter_and_byte(dump: Path) -> None:
     ] == result.stdout.splitlines()
 
 
+def test_differ_tells_a_wrong_checksum(dump: Path) -> None:
+    """Where only the checksum differs the values are equal, which is not no difference."""
+    data = bytearray(dump.read_bytes())
+    data[127] ^= 1
+    Path("other.bin").write_bytes(data)
+    result = run("differ", "edid.toml", dump, "other.bin")
+    assert (1, "values equal, bytes differ at 0x007F (block.sum): --bytes shows them\n") == (
+        result.exit_code, result.stdout)
+    assert "PS670" in result.stderr and "PS670" in run("bytes", "edid.toml", "other.bin").stderr
+    same = run("differ", "edid.toml", "other.bin", "other.bin")
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+
+
 def test_broken_dump_has_findings(dump: Path) -> None:
     """A wrong checksum, a wrong constant and values outside their limits are told, exit code 1."""
     data = bytearray(dump.read_bytes())
