@@ -105,6 +105,7 @@ def read_wanted(project: Project, plan: Plan, source: Source,
     may be of any release on the same part.
     """
     from paramstore.bus.changes import image_values
+    from paramstore.errors import ToolError
     from paramstore.image.contents import unpack
     from paramstore.image.files import decode_image, form_of
     from paramstore.image.values import read_values
@@ -115,7 +116,10 @@ def read_wanted(project: Project, plan: Plan, source: Source,
         return read_values(plan.schema, text, source.settings).values, None
     assert path is not None, "an image has a name"
     dump = decode_image(read_bytes(path), form_of(path, source.form), path, plan.part.capacity)
-    image = read_contents(project, dump.data) if exact else unpack(plan, dump.data)
+    if exact and dump.gaps:
+        raise ToolError(f"`{path}` does not have all bytes of the part",
+                        "give a dump of the whole part: what stands in the others is not known")
+    image = read_contents(project, dump.data) if exact else unpack(plan, dump.data, dump.gaps)
     return image_values(image, path, exact=exact), image
 
 

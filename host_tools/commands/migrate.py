@@ -118,8 +118,8 @@ def _migrated(project: Project, image: str, target: int, origin: int | None, ane
     if origin is None:
         plan = _plan_of_label(project, reading)
     found = place(reading, plan.part.capacity)
-    contents = unpack(plan, found.data)
-    findings = (*project.findings, *reading.findings, *diagnose(contents, image, found.gaps))
+    contents = unpack(plan, found.data, found.gaps)
+    findings = (*project.findings, *reading.findings, *diagnose(contents, image))
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         show_findings(findings)
         raise ToolError("the image is of no release of this schema" if origin is None

@@ -88,9 +88,9 @@ def _of_store(source: SourceText, reading: Reading, offset: int | None,
         project.release(release),)
     choice = choose(reading, [Candidate(source.path, plan) for plan in plans], offset)
     dump = choice.alignment.dump
-    contents = unpack(choice.candidate.plan, dump.data)
+    contents = unpack(choice.candidate.plan, dump.data, dump.gaps)
     findings = (*project.findings, *reading.findings, *choice.findings, *choice.alignment.findings,
-                *diagnose(contents, reading.source.path, dump.gaps))
+                *diagnose(contents, reading.source.path))
     return Unpacked(findings, image_text(contents, paint), image_data(contents),
                     contents_toml(contents) if contents.readable else None)
 

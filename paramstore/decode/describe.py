@@ -64,6 +64,10 @@ def repair_text(verdict: SlotVerdict) -> str:
 def _lost(contents: Contents, source: SourceText, name: str,
           verdicts: tuple[SlotVerdict, ...]) -> Finding:
     """Tell that a group has no record: nothing is lost if only its first write was begun."""
+    if contents.group(name).unread:
+        return Finding(
+            "PS612", f"group `{name}`: no slot in the dump holds a whole record, and the dump does "
+            "not have all of them", source, help="the values shown are defaults")
     written = [v for v in verdicts if v.kind is not SlotKind.ERASED]
     notes: tuple[str, ...] = ()
     if len(written) == 1 and written[0].tear is not None:

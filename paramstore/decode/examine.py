@@ -61,14 +61,14 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     """
     choice = choose(reading, candidates, offset)
     plan, dump = choice.candidate.plan, choice.alignment.dump
-    contents = unpack(plan, dump.data)
+    contents = unpack(plan, dump.data, dump.gaps)
     slots = judge_slots(contents) if contents.readable else {}
     groups = {g.ring.group.name: g for g in contents.groups}
     histories = {name: history_of(g) for name, g in groups.items()}
     wear = {name: wear_of(contents, g) for name, g in groups.items()}
     strays = _strays(contents)
     # Slots, and groups that have none, are told with their causes.
-    general = [f for f in diagnose(contents, reading.source.path, dump.gaps)
+    general = [f for f in diagnose(contents, reading.source.path)
                if f.code not in ("PS611", "PS612")]
     findings = (
         *reading.findings, *choice.findings, *choice.alignment.findings, *general,

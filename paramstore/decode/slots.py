@@ -33,7 +33,7 @@ class SlotKind(StrEnum):
     MISPLACED = "misplaced"  # a whole record of another slot or group of this store
     OTHER_STORE = "another store"  # a whole record, but of another store
     DAMAGED = "damaged"  # none of these
-    MISSING = "missing"  # the dump ends before it
+    MISSING = "missing"  # the dump does not have all of it
 
     @property
     def sound(self) -> bool:

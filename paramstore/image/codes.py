@@ -86,8 +86,10 @@ _IMAGES: dict[str, Code] = {
     ),
     "PS603": Code(
         "addresses missing in the file",
-        "A file with addresses may leave some out. They were read as FF, which is what an erased "
-        "EEPROM says: slots there look erased, whatever the part holds.",
+        "A file with addresses may leave some out, and a log may lack lines. Nobody knows what "
+        "stands there: slots that are not whole without these bytes count as missing, which is an "
+        "error. It is a warning where nothing of the store lies there, or a CRC shows that all of "
+        "the missing bytes of a record are FF.",
     ),
     "PS604": Code(
         "the part is blank",

@@ -16,9 +16,12 @@ from paramstore.image.breaches import Breach, breaches
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 
-__all__ = ["Contents", "GroupContents", "LabelState", "Slot", "SlotState", "newest_records",
-           "unpack"]
+__all__ = ["Contents", "Gaps", "GroupContents", "LabelState", "Slot", "SlotState", "gaps_in",
+           "newest_records", "unpack"]
 
+
+Gaps = tuple[tuple[int, int], ...]
+"""The (first, past the last) addresses of bytes that a dump does not have, in order."""
 
 _LABEL_BYTES = 32
 """The longest label, whatever the part: one of another part is recognised too."""
@@ -32,7 +35,7 @@ class SlotState(StrEnum):
     ERASED = "erased"  # all FF
     DAMAGED = "damaged"  # no record: an interrupted write, wear, or bit errors
     FOREIGN = "foreign"  # a whole record, but not of this slot: misplaced, or of another group
-    MISSING = "missing"  # the dump ends before the slot does
+    MISSING = "missing"  # the dump does not have all bytes of the slot
 
     @property
     def bad(self) -> bool:
@@ -71,8 +74,13 @@ class GroupContents(NamedTuple):
         return all(s.state is SlotState.ERASED for s in self.slots)
 
     @property
+    def unread(self) -> bool:
+        """Whether there is no record, and slots are missing that may hold one."""
+        return self.newest is None and any(s.state is SlotState.MISSING for s in self.slots)
+
+    @property
     def lost(self) -> bool:
-        """Whether there are bytes in the ring, but no record."""
+        """Whether there are bytes in the ring, or bytes missing, but no record."""
         return self.newest is None and not self.blank
 
     @property
@@ -87,6 +95,7 @@ class LabelState(StrEnum):
     OURS = "this store"
     BLANK = "blank"  # both copies erased
     DAMAGED = "damaged"  # no copy is whole
+    MISSING = "not in the dump"  # no copy is whole, and of one not all bytes are there
     FOREIGN = "another store"
     RELEASE = "another release"  # one that the plan knows, or a later one
     LAYOUT = "another layout"
@@ -95,13 +104,15 @@ class LabelState(StrEnum):
 
 
 class Contents(NamedTuple):
-    """What an image holds. `labels` are the two copies, None where one is not whole."""
+    """What an image holds. `labels` are the two copies, None where one is not whole. `gaps` are the
+    (first, past the last) addresses of the image that were not read: they stand as FF in it."""
 
     plan: Plan
     image: bytes
     labels: tuple[Label | None, Label | None]
     label_state: LabelState
     groups: tuple[GroupContents, ...]
+    gaps: Gaps = ()
 
     @property
     def label(self) -> Label | None:
@@ -110,8 +121,8 @@ class Contents(NamedTuple):
 
     @property
     def blank(self) -> bool:
-        """Whether the image is FF throughout."""
-        return self.image.count(ERASED) == len(self.image)
+        """Whether the image is FF throughout, and all there."""
+        return not self.gaps and self.image.count(ERASED) == len(self.image)
 
     @property
     def readable(self) -> bool:
@@ -128,16 +139,28 @@ class Contents(NamedTuple):
         raise KeyError(name)
 
 
-def unpack(plan: Plan, image: bytes) -> Contents:
-    """Return what `image`, the bytes of the part from address 0 on, holds."""
+def unpack(plan: Plan, image: bytes, gaps: Gaps = ()) -> Contents:
+    """Return what `image`, the bytes of the part from address 0 on, holds; `gaps` as in `Contents`.
+
+    What lies in a gap is never read as anything, except where a right CRC proves that it is FF.
+    """
     first, second = (_cut(image, plan.label_address(c), _LABEL_BYTES) for c in (0, 1))
     labels = (read_label(first), read_label(second))
     blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
     label = labels[0] or labels[1]
     earlier = label is None or (label.release, label.layout_id) in plan.known
     newest = newest_records(plan, image)
-    groups = tuple(_read_group(plan, ring, image, newest, earlier) for ring in plan.rings)
-    return Contents(plan, image, labels, _label_state(plan, labels, blank), groups)
+    groups = tuple(_read_group(plan, ring, image, gaps, newest, earlier) for ring in plan.rings)
+    state = _label_state(plan, labels, blank)
+    if label is None and any(gaps_in(gaps, at, at + plan.label_bytes)
+                             for at in map(plan.label_address, (0, 1))):
+        state = LabelState.MISSING
+    return Contents(plan, image, labels, state, groups, gaps)
+
+
+def gaps_in(gaps: Gaps, first: int, end: int) -> Gaps:
+    """Return those parts of `gaps` that lie from `first` to before `end`."""
+    return tuple((max(a, first), min(b, end)) for a, b in gaps if a < end and b > first)
 
 
 def _cut(image: bytes, address: int, size: int) -> bytes:
@@ -181,12 +204,16 @@ def _newest(records: list[Record]) -> Record | None:
     return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
 
 
-def _read_group(plan: Plan, ring: Ring, image: bytes, newest: dict[int, Record],
+def _read_group(plan: Plan, ring: Ring, image: bytes, gaps: Gaps, newest: dict[int, Record],
                 earlier: bool) -> GroupContents:
     best = newest.get(ring.group.id)
     slots = []
     for number, record in enumerate(_records(plan, ring, image)):
         state, reason = _judge(plan, ring, number, record, best, image)
+        first = ring.address(number)
+        lacking = gaps_in(gaps, first, first + ring.record_bytes)
+        if lacking and state in (SlotState.ERASED, SlotState.DAMAGED):
+            state, reason = SlotState.MISSING, _lacking(lacking)
         slots.append(Slot(number, ring.address(number), record, state, reason))
     found = group_values(plan, ring, newest, earlier)
     broken = tuple(breaches(ring.group, found.values))
@@ -217,6 +244,11 @@ def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record |
             if owner is not None:
                 return SlotState.FOREIGN, f"holds a record of group `{owner}`"
             return SlotState.DAMAGED, _damage(ring, number, record, newest, image)
+
+
+def _lacking(gaps: Gaps) -> str:
+    places = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
+    return " and ".join(places) + " not in the dump"
 
 
 def _owner(plan: Plan, ring: Ring, number: int, image: bytes) -> str | None:

@@ -10,7 +10,15 @@ from collections.abc import Iterator
 
 from paramstore.codec import Label
 from paramstore.errors import Finding, Severity, SourceText
-from paramstore.image.contents import Contents, GroupContents, LabelState, Slot
+from paramstore.image.contents import (
+    Contents,
+    Gaps,
+    GroupContents,
+    LabelState,
+    Slot,
+    SlotState,
+    gaps_in,
+)
 from paramstore.image.wording import breach_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
@@ -21,29 +29,30 @@ _SHOWN = 8
 """Reasons listed for one group; the rest is counted."""
 
 
-def diagnose(contents: Contents, path: str,
-             gaps: tuple[tuple[int, int], ...] = ()) -> tuple[Finding, ...]:
-    """Return what is wrong with the image read from `path`; `gaps` as in `files.Dump`.
+def diagnose(contents: Contents, path: str) -> tuple[Finding, ...]:
+    """Return what is wrong with the image read from `path`.
 
     From the whole to the parts: size, label, then each group in schema order.
     """
-    return tuple(_Diagnosis(contents, SourceText(path, ""), gaps).findings())
+    return tuple(_Diagnosis(contents, SourceText(path, "")).findings())
 
 
-def gap_finding(source: SourceText, gaps: tuple[tuple[int, int], ...]) -> Finding:
-    """Return the warning about bytes that a file does not give; `gaps` as in `files.Dump`."""
+def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "") -> Finding:
+    """Return the finding about bytes that a file does not give: an error if `lacks` says in words
+    what is not whole without them, else a warning."""
     ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
     count = sum(end - first for first, end in gaps)
-    return Finding("PS603", f"the file leaves out {plural(count, 'byte')}, which are read as FF",
-                   source, notes=_some(ranges), severity=Severity.WARNING)
+    so = f", so {lacks}" if lacks else ""
+    return Finding(
+        "PS603", f"the file leaves out {plural(count, 'byte')}{so}", source,
+        notes=_some(ranges), severity=Severity.ERROR if lacks else Severity.WARNING,
+        help="read the whole part again, or copy all lines of the dump" if lacks else "")
 
 
 class _Diagnosis:
-    def __init__(self, contents: Contents, source: SourceText,
-                 gaps: tuple[tuple[int, int], ...]) -> None:
+    def __init__(self, contents: Contents, source: SourceText) -> None:
         self._contents = contents
         self._source = source
-        self._gaps = gaps
 
     def findings(self) -> Iterator[Finding]:
         yield from self._size()
@@ -69,13 +78,20 @@ class _Diagnosis:
             yield self._warning(
                 "PS602", f"the dump has {size} bytes, `{part.name}` has {part.capacity}: "
                 "only the first ones are read")
-        if self._gaps:
-            yield gap_finding(self._source, self._gaps)
+        gaps = self._contents.gaps
+        if gaps:
+            slots = sum(bool(gaps_in(gaps, s.address, s.address + g.ring.record_bytes))
+                        for g in self._contents.groups for s in g.slots
+                        if s.state is SlotState.MISSING)
+            are = "is" if slots == 1 else "are"
+            yield gap_finding(self._source, gaps,
+                              f"{plural(slots, 'slot')} {are} not whole" if slots else "")
 
     def _label(self) -> Iterator[Finding]:
         contents, plan, label = self._contents, self._contents.plan, self._contents.label
         if label is None and contents.readable:
-            what = "erased" if contents.label_state is LabelState.BLANK else "damaged"
+            what = {LabelState.BLANK: "erased", LabelState.MISSING: "not in the dump"}.get(
+                contents.label_state, "damaged")
             yield self._error("PS605", f"both copies of the label are {what}",
                               help="the records that are shown are of this store all the same")
             return
@@ -112,9 +128,14 @@ class _Diagnosis:
             return  # on another part the second copy lies elsewhere
         first, second = contents.labels
         if first is None or second is None:
-            yield self._warning(
-                "PS606", f"label copy {0 if first is None else 1} is damaged; the other one is "
-                "whole", help="`ps_format` writes it anew")
+            copy = 0 if first is None else 1
+            at = contents.plan.label_address(copy)
+            if gaps_in(contents.gaps, at, at + contents.plan.label_bytes):
+                yield self._warning("PS606", f"label copy {copy} is not whole in the dump; the "
+                                    "other one is")
+            else:
+                yield self._warning("PS606", f"label copy {copy} is damaged; the other one is "
+                                    "whole", help="`ps_format` writes it anew")
         elif first != second:
             yield self._warning(
                 "PS616", f"the label copies differ: layout {first.layout_id:08X} and "
@@ -123,7 +144,11 @@ class _Diagnosis:
     def _group(self, group: GroupContents) -> Iterator[Finding]:
         name = f"group `{group.ring.group.name}`"
         bad = [s for s in group.slots if s.state.bad]
-        if group.lost:
+        if group.unread:
+            yield self._error("PS612", f"{name}: no slot in the dump holds a whole record, and the "
+                              "dump does not have all of them", notes=_slots(bad),
+                              help="the values shown are defaults")
+        elif group.lost:
             yield self._error("PS612", f"{name} is lost: no slot holds a whole record",
                               notes=_slots(bad), help="the values shown are defaults")
         elif bad:

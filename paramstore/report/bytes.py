@@ -13,6 +13,7 @@ from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.format import ERASED
+from paramstore.image.contents import gaps_in
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
@@ -26,7 +27,7 @@ HEX_ROW = 16
 """Bytes on a line."""
 _HEX_WIDTH = 3 * HEX_ROW - 1
 _LONG = 8
-"""Erased bytes in a row that are only named, not shown one by one."""
+"""Bytes in a row, erased or not in the dump, that are only named, not shown one by one."""
 
 Part = tuple[int, int, str, PlacedField | None]
 """A thing in an area: its address, its size, its name, and the field that it holds."""
@@ -90,7 +91,8 @@ class _View:
     def erased(self, area: Area) -> bool:
         """Whether an area reads FF throughout, and nothing is wrong with that."""
         verdict = self._verdict(area)
-        return (verdict is None or verdict.kind is SlotKind.ERASED) and (
+        return (verdict is None or verdict.kind is SlotKind.ERASED) and not self._lacks(
+            area.first, area.end) and (
             self._data.count(ERASED, area.first, area.end) == area.end - area.first)
 
     def erased_slots(self, slots: Sequence[Area], first: int, end: int) -> list[str]:
@@ -114,15 +116,34 @@ class _View:
         """Yield the lines of an area, as far as it lies between two addresses."""
         tints = self._tints(area)
         for part in self._parts(area):
-            start, past = max(part[0], first), min(part[0] + part[1], end)
-            if past - start >= _LONG and self._data.count(ERASED, start, past) == past - start:
-                yield self._filled(start, past, part[2] + self._origin(area, start, past))
-                continue
-            for row in range(start - (start - part[0]) % HEX_ROW, past, HEX_ROW):
-                low, high = max(row, start), min(row + HEX_ROW, past)
-                note = self._note(part, row, low == start) + self._origin(area, low, high)
-                yield hex_line(self._data, low, tints[low - area.first:high - area.first], note,
-                               self._tint, self._digits)
+            leads = max(part[0], first)
+            for start, past, there in self._pieces(leads, min(part[0] + part[1], end)):
+                if not there:
+                    yield self._filled(start, past, part[2], "--")
+                    continue
+                if past - start >= _LONG and self._data.count(ERASED, start, past) == past - start:
+                    yield self._filled(start, past, part[2] + self._origin(area, start, past))
+                    continue
+                for row in range(start - (start - part[0]) % HEX_ROW, past, HEX_ROW):
+                    low, high = max(row, start), min(row + HEX_ROW, past)
+                    note = self._note(part, row, low == leads) + self._origin(area, low, high)
+                    yield hex_line(self._data, low, tints[low - area.first:high - area.first],
+                                   note, self._tint, self._digits)
+
+    def _lacks(self, first: int, end: int) -> bool:
+        """Whether the dump does not have all bytes from `first` to before `end`."""
+        return bool(gaps_in(self._found.dump.gaps, first, end))
+
+    def _pieces(self, first: int, end: int) -> Iterator[tuple[int, int, bool]]:
+        """Yield what the dump has of a stretch and what it lacks: (first, end, there)."""
+        at = first
+        for low, high in gaps_in(self._found.dump.gaps, first, end):
+            if low > at:
+                yield at, low, True
+            yield low, high, False
+            at = high
+        if at < end:
+            yield at, end, True
 
     def _verdict(self, area: Area) -> SlotVerdict | None:
         if area.ring is None or area.slot is None:
@@ -148,8 +169,9 @@ class _View:
 
     # ---- Lines -------------------------------------------------------------------------------
 
-    def _filled(self, first: int, end: int, note: str = "") -> str:
-        text = f"FF to {self._address(end - 1)}"
+    def _filled(self, first: int, end: int, note: str = "", byte: str = "FF") -> str:
+        short = byte == "--" and end - first < _LONG
+        text = " ".join([byte] * (end - first)) if short else f"{byte} to {self._address(end - 1)}"
         blank = " " * (_HEX_WIDTH - len(text))
         return f"{self._address(first)}  {self._tint(text, 'place')}" + (
             f"{blank}  {note}" if note else "")
@@ -161,7 +183,7 @@ class _View:
         """Return what a thing is, and its value; of a long array the elements of each row. `leads`:
         this is the first row of the thing that is shown."""
         at, size, name, placed = part
-        whole = self._data[at:at + size]
+        whole = b"" if self._lacks(at, at + size) else self._data[at:at + size]
         if placed is not None and len(whole) == size:
             field, width = placed.field, placed.field.scalar.size
             if field.count * width > HEX_ROW and field.kind not in (Kind.TEXT, Kind.BYTES):

@@ -118,8 +118,11 @@ def origin_text(group: GroupContents) -> str:
     if group.newest is None and group.migrated:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
-        return f"{'never written' if group.blank else 'lost'}, these are the defaults"
-    return f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
+        what = "never written" if group.blank else "not in the dump" if group.unread else "lost"
+        return f"{what}, these are the defaults"
+    later = any(s.state is SlotState.MISSING for s in group.slots)
+    return (f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
+            + ("; a missing slot may hold a later one" if later else ""))
 
 
 def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:

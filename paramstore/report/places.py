@@ -11,7 +11,8 @@ from typing import Any
 
 from paramstore.decode.differ import ByteRange, Difference
 from paramstore.decode.examine import Examination
-from paramstore.decode.meaning import Location, Meaning, bit_meaning
+from paramstore.decode.meaning import Location, Meaning, bit_meaning, meaning_of
+from paramstore.image.contents import SlotState, gaps_in
 from paramstore.layout.plan import Ring
 from paramstore.report.bytes import value_text
 from paramstore.report.dump import parameter_text
@@ -47,7 +48,10 @@ def meaning_text(meaning: Meaning, bit: int | None = None,
         shown = f"  holds 0x{value:02X}"
         if bit is not None:
             shown += f", the bit is {value >> bit & 1}"
-        lines.append(shown + _value(found, meaning))
+        if gaps_in(found.dump.gaps, meaning.address, meaning.address + 1):
+            lines.append("  not in the dump")
+        else:
+            lines.append(shown + _value(found, meaning))
         verdicts = found.slots.get(meaning.ring.group.name) if meaning.ring else None
         if verdicts and meaning.slot is not None:
             verdict = verdicts[meaning.slot]
@@ -60,7 +64,8 @@ def _value(found: Examination, meaning: Meaning) -> str:
     """Return the value of the whole that a byte belongs to, "" if it has none."""
     image, field = found.contents.image, meaning.field
     whole = image[meaning.first:meaning.first + meaning.size]
-    if len(whole) < meaning.size:
+    if len(whole) < meaning.size or gaps_in(found.dump.gaps, meaning.first,
+                                            meaning.first + meaning.size):
         return ""
     if field is None:
         number = meaning.what in ("sequence number", "revision", "release")
@@ -82,12 +87,38 @@ def location_text(name: str, ring: Ring, places: Sequence[Location],
         end = f" to 0x{place.address + place.size - 1:04X}" if place.size > 1 else ""
         bit = f", bit {place.bit}" if place.bit is not None else ""
         mark = "  <- newest" if newest is not None and place.slot == newest.number else ""
-        shown = ""
-        if found is not None:
-            data = found.contents.image[place.address:place.address + place.size]
-            shown = f"  {data.hex(' ').upper()}"
+        shown = f"  {_stands(found, ring, place)}" if found is not None else ""
         lines.append(f"  slot {place.slot}  0x{place.address:04X}{end}{bit}{shown}{mark}")
     return "\n".join(lines) + "\n"
+
+
+def _stands(found: Examination, ring: Ring, place: Location) -> str:
+    """Return the bytes at a place and, where they are those of values, what they say."""
+    end = place.address + place.size
+    data = found.contents.image[place.address:end]
+    if len(data) < place.size or gaps_in(found.dump.gaps, place.address, end):
+        return "not in the dump"
+    text = data.hex(" ").upper()
+    slots = found.contents.group(ring.group.name).slots
+    if place.slot is None or slots[place.slot].state is SlotState.ERASED:
+        return text
+    if place.bit is not None:
+        return f"{text}, the bit is {data[0] >> place.bit & 1}"
+    values, at = [], place.address
+    while at < end:
+        meaning = meaning_of(found.plan, at)
+        if meaning.field is None:
+            return text
+        # The elements of an array that are wanted are told together.
+        past = at + meaning.size
+        while past < end and (after := meaning_of(found.plan, past)).field is meaning.field:
+            past += after.size
+        field, count = meaning.field, (past - at) // meaning.field.scalar.size
+        if count < field.count:
+            field = replace(field, count=count, array=count > 1)
+        values.append(value_text(field, found.contents.image[at:past]))
+        at = past
+    return f"{text}  {'; '.join(values)}"
 
 
 # ---- Differences --------------------------------------------------------------------------------

@@ -178,3 +178,30 @@ def test_a_dump_of_another_store_is_told_everywhere(bench: Path, arguments: list
     command, *rest = arguments
     result = run(command, "another.toml", *rest)
     assert "error PS607: the part holds the store `bench_unit`, not `another`" in result.stderr
+
+
+def text_without(*rows: int) -> str:
+    """The sound dump as a console log that lacks the lines at these addresses."""
+    return "\n".join(f"{at:04X}: {IMAGE[at:at + 16].hex(' ')}"
+                     for at in range(0, len(IMAGE), 16) if at not in rows)
+
+
+def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
+    """A slot without some of its bytes is missing, neither torn nor erased: an error, and no value
+    is made of what was not read."""
+    newest = PLAN.ring("settings").address(1)
+    (bench / "log.txt").write_text(text_without(newest, PLAN.ring("identity").address(0)))
+    for command in ("examine", "unpack"):
+        result = run(command, "bench_unit.toml", "log.txt")
+        assert 1 == result.exit_code, result.output
+        assert "PS603" in result.output and "PS660" not in result.output
+        assert "identity: not in the dump, these are the defaults" in result.stdout
+    assert f"settings, slot 1 at 0x{newest:04X}: missing: 0x{newest:04X} to 0x{newest + 15:04X} " \
+        "not in the dump" in run("examine", "bench_unit.toml", "log.txt").stdout
+    shown = run("bytes", "bench_unit.toml", "log.txt", "--from", hex(newest), "--to",
+                hex(newest + 31)).stdout
+    assert f"{newest:04X}  -- -- -- --  " in shown and "FF" not in shown.split("room")[0]
+    assert "interval  " not in shown
+    located = run("locate", "bench_unit.toml", "settings.interval", hex(newest), "--dump",
+                  "log.txt").stdout
+    assert 2 == located.count("  not in the dump\n")

@@ -210,11 +210,53 @@ def test_reasons_of_slots_are_notes() -> None:
 
 
 def test_gaps_of_the_file_are_told() -> None:
-    """Addresses that the file leaves out are listed, for they only look erased."""
-    (finding,) = diagnose(unpack(EXAMPLE, IMAGE), "x", ((0x200, 0x210), (0x300, 0x301)))
-    assert "the file leaves out 17 bytes, which are read as FF" == finding.message
+    """Addresses that the file leaves out are listed; it is no error where nothing is lost."""
+    (finding,) = diagnose(unpack(EXAMPLE, IMAGE, ((0x200, 0x210), (0x300, 0x301))), "x")
+    assert "the file leaves out 17 bytes" == finding.message
     assert ("0x0200 to 0x020F", "0x0300 to 0x0300") == finding.notes
     assert Severity.WARNING is finding.severity
+
+
+def lacking(image: bytes, *gaps: tuple[int, int]) -> Contents:
+    """What is left of an image without some of its bytes."""
+    data = bytearray(image)
+    for first, end in gaps:
+        data[first:end] = b"\xff" * (end - first)
+    return unpack(EXAMPLE, bytes(data), gaps)
+
+
+def test_a_slot_that_lacks_bytes_is_missing() -> None:
+    """Neither erased nor damaged: nobody knows what stands there, and the finding is an error."""
+    contents = lacking(with_limits(limits_record(1), limits_record(2)), (0x60, 0x68), (0x80, 0x90))
+    slots = contents.group("limits").slots
+    assert [SlotState.CURRENT, SlotState.MISSING, SlotState.MISSING] == [s.state for s in slots]
+    assert "0x0060 to 0x0067 not in the dump" == slots[1].reason
+    assert {"PS603", "PS611"} <= {
+        f.code for f in diagnose(contents, "x") if f.severity is Severity.ERROR}
+
+
+def test_a_group_without_a_record_in_the_dump_was_not_never_written() -> None:
+    """Where slots are missing nothing says that they hold no record."""
+    contents = lacking(with_limits(limits_record(1)), (0x40, 0x60))
+    group = contents.group("limits")
+    assert (True, True, False) == (group.unread, group.lost, group.blank)
+    assert "PS612" in [f.code for f in diagnose(contents, "x")]
+    assert "limits: not in the dump, these are the defaults" in image_text(contents)
+
+
+def test_a_right_crc_proves_bytes_that_are_left_out() -> None:
+    """Some programs leave out what reads FF: a record that is whole with it stays one."""
+    record = build_record(EXAMPLE, LIMITS, 1, b"\xff" * LIMITS.body_bytes)
+    contents = lacking(with_limits(record), (0x48, 0x4C))
+    assert SlotState.CURRENT is contents.group("limits").slots[0].state
+
+
+def test_a_label_that_lacks_bytes_is_not_damaged() -> None:
+    """It is not in the dump; both copies gone leave no label."""
+    messages = [f.message for f in diagnose(lacking(IMAGE, (0, 4)), "x")]
+    assert "label copy 0 is not whole in the dump; the other one is" in messages
+    second = EXAMPLE.label_address(1)
+    assert LabelState.MISSING is lacking(IMAGE, (0, 4), (second, second + 4)).label_state
 
 
 def reads_whatever_it_is(image: bytes) -> Contents:

@@ -113,12 +113,19 @@ def _runs(data: bytes, owners: Sequence[Thing], origins: Sequence[str], known: S
             begin = at
 
 
-def slot_things(ring: Ring, slot: int, key: str, data: bytes) -> tuple[Thing, ...]:
-    """Return what lies in a slot, with the values that stand there."""
+def slot_things(ring: Ring, slot: int, key: str, data: bytes,
+                gaps: Sequence[tuple[int, int]] = ()) -> tuple[Thing, ...]:
+    """Return what lies in a slot, with the values that stand there; none for what `gaps` touch."""
     start = ring.address(slot)
+
+    def held(part: RecordPart) -> bytes:
+        first, end = start + part.offset, start + part.offset + part.size
+        lacking = any(a < end and b > first for a, b in gaps)
+        return b"" if lacking else data[first:end]
+
     return tuple(
         Thing(start + part.offset, part.size, f"{key}.{part.index}", part.name,
-              _value(part, data[start + part.offset:start + part.offset + part.size]), part.look,
+              _value(part, held(part)), part.look,
               _width(part.placed.field) if part.placed else 0)
         for part in record_parts(ring))
 

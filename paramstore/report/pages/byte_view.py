@@ -7,12 +7,14 @@ older ones as plain text, so that a large part stays a page that opens at once.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import Any
 
 from paramstore.decode.examine import Examination
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.tear import Origin, stretches
 from paramstore.format import ERASED
+from paramstore.image.contents import gaps_in
 from paramstore.layout.plan import Ring
 from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_rows import (
@@ -91,8 +93,8 @@ def _ring(found: Examination, index: int, ring: Ring) -> dict[str, Any]:
                    reverse=True)
     least = older[_IN_FULL - 1] if len(older) > _IN_FULL else 0
     blocks: list[dict[str, Any]] = []
-    for quiet, run in _grouped(verdicts, least):
-        if quiet == "erased":
+    for quiet, run in _grouped(found, ring, verdicts, least):
+        if quiet in ("erased", "missing"):
             blocks.append(_erased(found, ring, run))
         elif quiet == "plain":
             blocks.append(_plain(found, ring, run))
@@ -102,32 +104,27 @@ def _ring(found: Examination, index: int, ring: Ring) -> dict[str, Any]:
             "hue": hue(index), "blocks": blocks}
 
 
-def _grouped(verdicts: Sequence[SlotVerdict],
+def _grouped(found: Examination, ring: Ring, verdicts: Sequence[SlotVerdict],
              least: int) -> Iterator[tuple[str, list[SlotVerdict]]]:
-    """Yield runs of slots that are shown alike: erased, plain, or in full."""
-    run: list[SlotVerdict] = []
-    for verdict in verdicts:
-        if run and _shown(verdict, least) != _shown(run[0], least):
-            yield _shown(run[0], least), run
-            run = []
-        run.append(verdict)
-    if run:
-        yield _shown(run[0], least), run
+    """Yield runs of slots that are shown alike: erased, missing, plain, or in full."""
+    shown = [_shown(found, ring, verdict, least) for verdict in verdicts]
+    for look, run in groupby(zip(shown, verdicts, strict=True), key=lambda pair: pair[0]):
+        yield look, [verdict for _, verdict in run]
 
 
-def _shown(verdict: SlotVerdict, least: int) -> str:
-    if verdict.kind in (SlotKind.ERASED, SlotKind.MISSING):
+def _shown(found: Examination, ring: Ring, verdict: SlotVerdict, least: int) -> str:
+    if verdict.kind is SlotKind.MISSING:
+        first, end = verdict.slot.address, verdict.slot.address + ring.record_bytes
+        lacking = gaps_in(found.dump.gaps, first, end)
+        return "full" if lacking and lacking != ((first, end),) else "missing"
+    if verdict.kind is SlotKind.ERASED:
         return "erased"
     plain = verdict.kind is SlotKind.OLDER and verdict.slot.record.sequence < least
     return "plain" if plain else "full"
 
 
 def _erased(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
-    first = run[0].slot.address
-    past = run[-1].slot.address + ring.slot_pages * ring.page_bytes
     words = "erased" if run[0].kind is SlotKind.ERASED else "not in the dump"
-    if words == "erased" and any(a < past and first < b for a, b in found.dump.gaps):
-        words = "erased, or not in the dump"
     return {"kind": "line", "text": f"{_range(found, ring, run)}: {words}"}
 
 
@@ -154,7 +151,7 @@ def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> d
     newest = found.contents.group(ring.group.name).newest
     anchors = f"b{index}-{number}-" if newest and newest.number == number else ""
     state, image = STATES[verdict.kind], found.contents.image
-    things = slot_things(ring, number, f"g{index}s{number}", image)
+    things = slot_things(ring, number, f"g{index}s{number}", image, found.dump.gaps)
     rows = byte_rows(image, things, [o.value for o in tear.origins] if tear else (),
                      found.dump.gaps)
     return {

@@ -34,7 +34,7 @@ STATES = {
     SlotKind.MISPLACED: State("misplaced", "bad", "a record that belongs elsewhere"),
     SlotKind.OTHER_STORE: State("stranger", "bad", "a record of another store"),
     SlotKind.DAMAGED: State("damaged", "bad", "no record, for a reason that nothing tells"),
-    SlotKind.MISSING: State("missing", "bad", "the dump ends before it"),
+    SlotKind.MISSING: State("missing", "bad", "the dump does not have all of it"),
 }
 
 

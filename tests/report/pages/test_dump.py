@@ -111,7 +111,7 @@ def test_what_a_dump_leaves_out_is_not_shown_as_erased() -> None:
     page = dump_page(found)
     assert [] == faults(page)
     assert "-- -- -- --" in page
-    assert "erased, or not in the dump" in page
+    assert "slots 0 to 1: not in the dump" in page and "slot 2: erased" in page
 
 
 def test_names_of_files_stay_text() -> None:
