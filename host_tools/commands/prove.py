@@ -13,6 +13,8 @@ from host_tools.streams import page_option, read_source, write_bytes
 from host_tools.terminal import release_option
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from paramstore.cuts.campaign import Campaign
     from paramstore.layout.plan import Plan
 
@@ -43,10 +45,10 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
 
     Compile the firmware of SCHEMA (`-`: standard input) for this computer, cut its power in every
     page write of every short workload, leave the page torn in every way, boot, and demand that what
-    is served is what was committed. Then do the same with faults of the bus and of the part. Takes
-    minutes unless --quick. Exit code 1: a promise was
-    broken; the report has a command line that replays it. Needs a C compiler: gcc, clang, or the
-    Python package ziglang.
+    is served is what was committed. Then do the same with faults of the bus and of the part, and
+    with parts of earlier releases. Takes minutes unless --quick. Exit code 1: a promise was broken;
+    the report has a command line that replays it. Needs a C compiler: gcc, clang, or the Python
+    package ziglang.
     """
     from paramstore.evolve.project import open_project
 
@@ -55,13 +57,15 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
     if machine and (history is not None or page is not None or level is not None):
         raise click.UsageError("--machine is a campaign of its own: leave --quick, --long, --html "
                                "and --replay out")
-    plan = open_project(read_source(schema)).release(release)
+    project = open_project(read_source(schema))
+    plan = project.release(release)
+    earlier = project.earlier(plan)
     if history is not None:
-        sound = _replay(plan, history, as_json)
+        sound = _replay(plan, earlier, history, as_json)
     elif machine:
         sound = _compare(plan, as_json)
     else:
-        campaign = _run(plan, level or "default", workers or os.cpu_count() or 1, seed)
+        campaign = _run(plan, earlier, level or "default", workers or os.cpu_count() or 1, seed)
         if page != "-":
             _show(campaign, as_json)
         if page is not None:  # last: should it fail, what took hours is on the screen
@@ -73,12 +77,12 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
         raise SystemExit(1)
 
 
-def _run(plan: Plan, level: str, workers: int, seed: int) -> Campaign:
+def _run(plan: Plan, earlier: Sequence[Plan], level: str, workers: int, seed: int) -> Campaign:
     from paramstore.cuts.campaign import run_campaign
     from paramstore.cuts.sweeps import Level
 
     with click.progressbar(length=STEPS, label="Cutting the power", file=sys.stderr) as bar:
-        return run_campaign(plan, Level(level), seed=seed, workers=workers,
+        return run_campaign(plan, Level(level), earlier=earlier, seed=seed, workers=workers,
                             progress=lambda part: bar.update(round(part * STEPS) - bar.pos))
 
 
@@ -104,16 +108,31 @@ def _compare(plan: Plan, as_json: bool) -> bool:
     return found.sound
 
 
-def _replay(plan: Plan, text: str, as_json: bool) -> bool:
+def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bool:
     from paramstore.cuts.faults import parse_fault, replay_fault
+    from paramstore.cuts.history import parse_history
     from paramstore.cuts.replay import replay
-    from paramstore.report.cuts import fault_data, fault_words, played_data, played_text
+    from paramstore.cuts.results import Verdict
+    from paramstore.cuts.takeover import replay_take_over
+    from paramstore.report.cuts import (
+        fault_data,
+        fault_words,
+        played_data,
+        played_text,
+        take_over_data,
+        take_over_words,
+    )
 
     if (fault := parse_fault(plan, text)) is not None:
         counts = replay_fault(plan, fault)
         click.echo(json.dumps(fault_data(fault, counts), indent=2) if as_json
                    else fault_words(fault, counts))
         return counts.violations == 0
+    if (played := parse_history(plan, text)).start.older:
+        verdict = replay_take_over(plan, earlier, played)
+        click.echo(json.dumps(take_over_data(text, verdict), indent=2) if as_json
+                   else take_over_words(text, verdict))
+        return verdict is Verdict.GOOD
     replayed = replay(plan, text)
     if as_json:
         click.echo(json.dumps(played_data(replayed), indent=2, ensure_ascii=False))

@@ -21,6 +21,7 @@ from paramstore.cuts.faults import FaultCounts, FaultResult, run_faults
 from paramstore.cuts.history import history_text, shrink
 from paramstore.cuts.results import History, Totals, Verdict, Violation
 from paramstore.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
+from paramstore.cuts.takeover import TakeOver, run_take_overs
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler
@@ -29,6 +30,8 @@ __all__ = ["Campaign", "Progress", "Shown", "SweepResult", "run_campaign", "run_
 
 _FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.LONG: 1_000_000}
 """Of a class from a start state, at most about twice as many."""
+_TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.LONG: (4, 3)}
+"""Samples of mixes and noise, and cuts, of parts of earlier releases."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -63,6 +66,7 @@ class Campaign:
     results: tuple[SweepResult, ...]
     violations: tuple[Shown, ...]
     faults: tuple[FaultResult, ...] = ()
+    take_overs: tuple[TakeOver, ...] = ()
 
     @property
     def fault_counts(self) -> FaultCounts:
@@ -72,7 +76,8 @@ class Campaign:
     @property
     def violation_count(self) -> int:
         """How often a promise was broken, by power cuts or by other faults."""
-        return self.totals.violation_count + self.fault_counts.violations
+        return (self.totals.violation_count + self.fault_counts.violations
+                + sum(t.totals.violation_count for t in self.take_overs))
 
     @property
     def sound(self) -> bool:
@@ -148,9 +153,11 @@ class _Teller:
         return result
 
 
-def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, seed: int = 1, workers: int = 1,
-                 progress: Progress | None = None, compiler: Compiler | None = None) -> Campaign:
-    """Build the harness of a plan and do the sweeps of a level.
+def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[Plan] = (),
+                 seed: int = 1, workers: int = 1, progress: Progress | None = None,
+                 compiler: Compiler | None = None) -> Campaign:
+    """Build the harness of a plan and do the sweeps of a level; then other faults, and parts of the
+    `earlier` releases of its series, in their order.
 
     ToolError if there is no compiler or it fails, FindingsError if the plan cannot become C.
     """
@@ -166,24 +173,26 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, seed: int = 1, wor
             results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
                                        sum(seconds for _, seconds in mine)))
         violations = Totals.sum(r.totals for r in results).violations
-        shown = tuple(_show(harness, violations))
+        shown = list(_show(harness.explorer(), violations))
         faults = run_faults(harness.explorer(), fault_starts(plan), _FAULT_CASES[level], seed)
+        explorer, (samples, depth), take_overs = harness.explorer(), _TAKE_OVER[level], []
+        for taken in run_take_overs(explorer, earlier, samples=samples, depth=depth, seed=seed):
+            take_overs.append(taken)
+            shown += _show(explorer, taken.totals.violations)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results), shown, faults)
+                    tuple(results), tuple(shown), faults, tuple(take_overs))
 
 
-def _show(harness: Harness, violations: Sequence[Violation]) -> Iterator[Shown]:
+def _show(explorer: Explorer, violations: Sequence[Violation]) -> Iterator[Shown]:
     """Shrink the first violation of each kind in each group."""
     first: dict[tuple[Verdict, int | None], Violation] = {}
     for violation in violations:
         first.setdefault((violation.verdict, violation.group), violation)
-    explorer = harness.explorer() if first else None
     for violation in first.values():
-        assert explorer is not None
         same = partial(_same_verdict, explorer, violation.verdict)
         history = violation.history
         history = shrink(history, same) if same(history) else history
-        yield Shown(replace(violation, history=history), history_text(harness.plan, history))
+        yield Shown(replace(violation, history=history), history_text(explorer.plan, history))
 
 
 def _same_verdict(explorer: Explorer, verdict: Verdict, history: History) -> bool:

@@ -5,6 +5,7 @@ Knows what a history is, not how one is run.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
@@ -29,8 +30,8 @@ __all__ = ["history_text", "operation_text", "parse_history", "shrink", "start_t
 
 _WITH_PLACE = (Torn.PREFIX, Torn.SUFFIX, Torn.ERASED_PREFIX)
 _HELP = ("write a start (BLANK, FACTORY or FACTORY+ROUNDS, with a p behind it if slots were passed "
-         "over) and steps (BOOT, FORMAT, WIPE or a group), with commas between; a cut as "
-         "@WRITE.TEAR, such as `FACTORY+4,settings@0.prefix.5,BOOT`")
+         "over; RELEASE1 for a part of release 1) and steps (BOOT, FORMAT, WIPE or a group), with "
+         "commas between; a cut as @WRITE.TEAR, such as `FACTORY+4,settings@0.prefix.5,BOOT`")
 
 
 def history_text(plan: Plan, history: History) -> str:
@@ -42,7 +43,9 @@ def history_text(plan: Plan, history: History) -> str:
 
 def start_text(start: Start) -> str:
     """Return a start state as the first part of a history's text."""
-    text = "OLDER" if start.older else "FACTORY" if start.packed else "BLANK"
+    if start.older:
+        return f"RELEASE{start.older}"
+    text = "FACTORY" if start.packed else "BLANK"
     return text + (f"+{start.rounds}" + "p" * start.passed if start.rounds else "")
 
 
@@ -76,6 +79,8 @@ def parse_history(plan: Plan, text: str) -> History:
 
 
 def _parse_start(word: str) -> Start:
+    if (older := re.fullmatch(r"RELEASE([1-9]\d{0,3})", word)) is not None:
+        return Start(older=int(older[1]))
     name, plus, rounds = word.partition("+")
     passed = rounds.endswith("p")
     digits = rounds.removesuffix("p")

@@ -8,32 +8,49 @@ as on any part.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from paramstore.cuts.build import build_library
+from paramstore.cuts.build import build_harness, build_library
 from paramstore.cuts.explorer import MOST_OPERATIONS, Explorer, Job, limits_of
 from paramstore.cuts.native import NativeTarget
 from paramstore.cuts.pictures import make_pictures
-from paramstore.cuts.results import FIRST_GROUP, MOST_CUTS, Operation, Start, Totals
+from paramstore.cuts.results import (
+    FIRST_GROUP,
+    MOST_CUTS,
+    History,
+    Operation,
+    Start,
+    Totals,
+    Verdict,
+)
+from paramstore.errors import ToolError
 from paramstore.image.contents import newest_records, unpack
 from paramstore.image.migrate import migrate
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler
 
-__all__ = ["cut_take_over", "take_over_jobs"]
-
-OLDER = Start(older=True)
+__all__ = ["TakeOver", "cut_take_over", "replay_take_over", "run_take_overs", "take_over_jobs"]
 
 
-def take_over_jobs(plan: Plan, samples: int, depth: int = MOST_CUTS, seed: int = 1) -> list[Job]:
+@dataclass(frozen=True, slots=True)
+class TakeOver:
+    """What came of parts of an earlier release, with up to `depth` cuts."""
+
+    release: int
+    depth: int
+    totals: Totals
+
+
+def take_over_jobs(former: Plan, plan: Plan, samples: int, depth: int, seed: int) -> list[Job]:
     """Return the jobs: formats and boots with up to `depth` cuts in a row, and a format followed by
     a commit of each group, with one less."""
+    start = Start(older=former.release)
     formats = (Operation.FORMAT, Operation.BOOT)
     return [
-        Job(OLDER, MOST_OPERATIONS, depth, formats, (), samples, seed),
-        *(Job(OLDER, 2, depth - 1, (FIRST_GROUP + g,), (Operation.FORMAT,), samples, seed)
+        Job(start, MOST_OPERATIONS, depth, formats, (), samples, seed),
+        *(Job(start, 2, depth - 1, (FIRST_GROUP + g,), (Operation.FORMAT,), samples, seed)
           for g in range(len(plan.rings)))]
 
 
@@ -52,18 +69,46 @@ def _prepare(explorer: Explorer, former: Plan, between: Sequence[Plan]) -> None:
                                 mount_bits=2 * limits.mount_bits))
 
 
-def cut_take_over(former: Plan, between: Sequence[Plan], *, samples: int = 2,
-                  depth: int = MOST_CUTS, seed: int = 1, compiler: Compiler | None = None,
-                  runtime: Mapping[str, str] | None = None) -> Totals:
-    """Do the jobs of a take-over (with `runtime` instead of the real one) and return what they
-    counted.
+def run_take_overs(explorer: Explorer, earlier: Sequence[Plan], *, samples: int, depth: int,
+                   seed: int) -> Iterator[TakeOver]:
+    """Let the explorer's firmware take over a part of each earlier release, from the first on.
+
+    Ends prepared for the release that came last out, so that its histories can be replayed.
+    """
+    for at, former in enumerate(earlier):
+        _prepare(explorer, former, (*earlier[at:], explorer.plan))
+        yield TakeOver(former.release, depth, Totals.sum(
+            explorer.run(job)
+            for job in take_over_jobs(former, explorer.plan, samples, depth, seed)))
+
+
+def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
+                     compiler: Compiler | None = None) -> Verdict:
+    """Play a history that begins with a part of an earlier release; return what the oracle says.
+
+    ToolError if there is no such release, or if there is no compiler or it fails.
+    """
+    releases = [former.release for former in earlier]
+    if history.start.older not in releases:
+        raise ToolError(f"there is no earlier release {history.start.older} in this series",
+                        f"the releases before are {', '.join(map(str, releases)) or 'none'}")
+    at = releases.index(history.start.older)
+    with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
+        explorer = build_harness(plan, Path(folder), compiler).explorer()
+        _prepare(explorer, earlier[at], (*earlier[at:], plan))
+        return explorer.replay(history)[0]
+
+
+def cut_take_over(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, depth: int = MOST_CUTS,
+                  seed: int = 1, runtime: Mapping[str, str] | None = None) -> Totals:
+    """Let the firmware of `plan` (with `runtime` instead of the real one) take over a part of the
+    first of the earlier releases.
 
     ToolError if there is no compiler or it fails.
     """
-    plan = between[-1]
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         pictures = make_pictures(plan)
         explorer = Explorer(plan, pictures, NativeTarget(build_library(
-            plan, pictures, Path(folder), compiler=compiler, runtime=runtime)))
-        _prepare(explorer, former, between)
-        return Totals.sum(explorer.run(job) for job in take_over_jobs(plan, samples, depth, seed))
+            plan, pictures, Path(folder), runtime=runtime)))
+        return next(run_take_overs(explorer, earlier, samples=samples, depth=depth,
+                                   seed=seed)).totals

@@ -43,6 +43,12 @@ class Project(NamedTuple):
         first, last = sorted(p.release or len(line) for p in (one, other))
         return line[first - 1:last]
 
+    def earlier(self, plan: Plan) -> tuple[Plan, ...]:
+        """Return the plans of the releases before a state that its firmware takes over: those of
+        its series, the first one first."""
+        return tuple(p for p in self.between(self.history.plans[0], plan)[:-1]
+                     if p.series == plan.series) if self.history.plans else ()
+
     def plan_of(self, label: Label) -> Plan:
         """Return the plan that reads the part with this label: that of its release, if it is one of
         this store, else that of the schema."""

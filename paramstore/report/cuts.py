@@ -30,7 +30,8 @@ from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
 __all__ = ["DATA_VERSION", "PROMISED", "agreement_data", "agreement_text", "campaign_data",
-           "campaign_text", "fault_data", "fault_words", "played_data", "played_text"]
+           "campaign_text", "fault_data", "fault_words", "played_data", "played_text",
+           "take_over_data", "take_over_words"]
 
 DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
@@ -67,6 +68,7 @@ def campaign_text(campaign: Campaign) -> str:
         ["Histories, by what the last cut left of the page", *_left(campaign)],
         [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
         *([_faults(campaign)] if campaign.faults else []),
+        *([_take_overs(campaign)] if campaign.take_overs else []),
         list(_verdict(campaign)),
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
@@ -200,6 +202,18 @@ def _faults(campaign: Campaign) -> list[str]:
         f"{counts.commit_bits:,} of {limits[1]:,}; {counts.failed:,} calls failed and said so.")]
 
 
+def _take_overs(campaign: Campaign) -> list[str]:
+    columns = [Column("release"), Column("cuts", "at most"), Column("histories"), Column("boots"),
+               Column("violations")]
+    return [
+        "Parts of earlier releases, taken over by this firmware (I11)",
+        *table(columns, [
+            (str(t.release), str(t.depth), f"{t.totals.histories.total:,}", f"{t.totals.boots:,}",
+             f"{t.totals.violation_count:,}") for t in campaign.take_overs], indent=2),
+        *_wrapped("Each boot has to serve what the host makes of the same image: as it was, in the "
+                  "middle of the take-over, and after it.")]
+
+
 def _verdict(campaign: Campaign) -> Iterator[str]:
     totals = campaign.totals
     yield from _wrapped(
@@ -211,7 +225,8 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             "boot had missed them: the tears of two cut commits in a row completed each other. No "
             "promise is broken, as nothing newer had been acknowledged.")
     if campaign.sound:
-        yield "No violation: I1 to I10, I13 and I14 held in every history."
+        last = "I11" if campaign.take_overs else "I10"
+        yield f"No violation: I1 to {last}, I13 and I14 held in every history."
         return
     yield f"{campaign.violation_count:,} VIOLATIONS, the first of each kind:"
     for shown in campaign.violations:
@@ -300,6 +315,10 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "replay": s.replay,
         } for s in campaign.violations],
         "faults": [_fault_data(result) for result in campaign.faults],
+        "take_overs": [{
+            "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
+            "boots": t.totals.boots, "violations": t.totals.violation_count,
+        } for t in campaign.take_overs],
     }
 
 
@@ -328,6 +347,18 @@ def _first_fault(counts: FaultCounts) -> dict[str, str | None]:
 
 def _by_cuts(rows: tuple[tuple[int, ...], ...]) -> list[dict[str, int]]:
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def take_over_data(text: str, verdict: Verdict) -> dict[str, Any]:
+    """Return what the oracle says of a replayed take-over as data that JSON can hold."""
+    return {"schema_version": DATA_VERSION, "history": text,
+            "invariant": verdict.invariant or None, "meaning": verdict.meaning}
+
+
+def take_over_words(text: str, verdict: Verdict) -> str:
+    """Return what the oracle says of a replayed take-over, in one line."""
+    name = f"{verdict.invariant}: " if verdict.invariant else ""
+    return f"{text}: {name}{verdict.meaning}"
 
 
 def fault_words(job: FaultJob, counts: FaultCounts) -> str:

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import shutil
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
+from paramstore.cuts import build
 from paramstore.cuts.campaign import run_campaign, run_jobs
+from paramstore.cuts.history import parse_history
 from paramstore.cuts.results import Start
 from paramstore.cuts.sweeps import Level, positions, sweeps
+from paramstore.cuts.takeover import replay_take_over
 from paramstore.layout.plan import Ring
-from tests.cuts.harnesses import harness
+from tests.cuts.harnesses import broken_runtime, harness
+from tests.evolve.histories import tank_probe
 from tests.firmware.builds import EXAMPLES, example_plan
 
 
@@ -41,6 +48,36 @@ def test_workers_change_nothing() -> None:
     jobs = list(sweeps(built.plan, Level.QUICK)[1].jobs())
     one = [totals for totals, _ in run_jobs(built, jobs, workers=1)]
     assert one == [totals for totals, _ in run_jobs(built, jobs, workers=2)]
+
+
+def test_addresses_change_nothing(tmp_path: Path) -> None:
+    """The totals are the same wherever the harness is loaded: a copy of it lies elsewhere."""
+    built = harness("minimal")
+    copied = replace(built, library=Path(shutil.copy(built.library, tmp_path / "elsewhere")))
+    jobs = list(sweeps(built.plan, Level.QUICK)[1].jobs())
+    here, there = ([e.run(job) for job in jobs] for e in (built.explorer(), copied.explorer()))
+    assert here == there
+
+
+def test_parts_of_earlier_releases() -> None:
+    """With the releases before it, a campaign cuts the take-over of each; no promise is broken."""
+    plans = tank_probe().plans
+    campaign = run_campaign(plans[2], Level.QUICK, earlier=plans[:2], workers=2)
+    assert [1, 2] == [taken.release for taken in campaign.take_overs]
+    assert all(taken.totals.histories.total > 1000 for taken in campaign.take_overs)
+    assert campaign.sound
+
+
+def test_a_broken_take_over_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A violation in a take-over counts as one, and its history replays with the same verdict."""
+    runtime = broken_runtime("        status = commit_moves(store);\n", "")
+    monkeypatch.setattr(build, "runtime_files", lambda: runtime)
+    plans = tank_probe().plans
+    campaign = run_campaign(plans[2], Level.QUICK, earlier=plans[:2], workers=2)
+    assert not campaign.sound and 0 == campaign.totals.violation_count
+    shown = next(s for s in campaign.violations if s.replay.startswith("RELEASE1,"))
+    history = parse_history(plans[2], shown.replay)
+    assert shown.violation.verdict is replay_take_over(plans[2], plans[:2], history)
 
 
 def places(ring: Ring, starts: list[Start]) -> set[tuple[int, bool]]:

@@ -16,7 +16,7 @@ PAIRS = list(combinations(range(1, 6), 2))
 
 def cut(first: int, last: int, depth: int, runtime: dict[str, str] | None = None) -> Totals:
     plans = tank_probe().plans[first - 1:last]
-    return cut_take_over(plans[0], plans, samples=1, depth=depth, runtime=runtime)
+    return cut_take_over(plans[:-1], plans[-1], samples=1, depth=depth, runtime=runtime)
 
 
 @pytest.mark.parametrize(("first", "last"), [(1, 2), (1, 5), (4, 5)])

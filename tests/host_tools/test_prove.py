@@ -89,6 +89,18 @@ def test_a_case_of_a_fault_is_replayed() -> None:
     assert 2 == none.exit_code and "there is no case 99999" in none.stderr
 
 
+def test_a_take_over_is_replayed() -> None:
+    """A history that begins with a part of an earlier release; one that there is not is told."""
+    schema = str(Path(MINIMAL).with_name("tank_probe.toml"))
+    result = run(schema, "--replay", "RELEASE3,FORMAT@1.prefix.4,BOOT")
+    assert (0, "RELEASE3,FORMAT@1.prefix.4,BOOT: nothing is wrong\n") == (
+        result.exit_code, result.stdout)
+    data = json.loads(run(schema, "--replay", "RELEASE3,BOOT", "--json").stdout)
+    assert (None, "RELEASE3,BOOT") == (data["invariant"], data["history"])
+    result = run(schema, "--replay", "RELEASE9,BOOT")
+    assert 2 == result.exit_code and "the releases before are 1, 2, 3, 4" in result.stderr
+
+
 def test_machine_code(monkeypatch: pytest.MonkeyPatch) -> None:
     """--machine compares engines, and is no other campaign at the same time."""
     refused = run(MINIMAL, "--machine", "--quick")

@@ -419,9 +419,10 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
 /* ---- Equal states -------------------------------------------------------------------------- */
 
 /* States from which everything has been tried, and how many histories that were. A state is the
- * image, what the oracle knows and every byte of RAM but for the pointers, which never change and are
- * others in another process; it is told by a number of 64 bits. A state whose place is taken by a
- * later one is only tried again. */
+ * image, what the oracle knows and every byte of RAM; pointers are others in each process, so two of
+ * them, which never change, are left out, and the group at hand goes by its distance from the first.
+ * It is told by a number of 64 bits. A state whose place is taken by a later one is only tried
+ * again. */
 #if CUTS_MEMO > 0
 typedef struct memo {
     uint64_t state; /* 0: empty */
@@ -450,9 +451,15 @@ static uint64_t state_of(unsigned left, unsigned cuts)
 {
     uint64_t hash = part_scatter(part.hash) + left * 16u + cuts * 2u + (ready ? 1u : 0u);
     CUTS_STORE_T plain;
+    const ps_group_t *at_hand = memory.store.group;
+    uint32_t distance =
+        at_hand == NULL ? 0u
+                        : (uint32_t)((uintptr_t)at_hand - (uintptr_t)memory.store.layout->groups) + 1u;
     memcpy(&plain, &memory, sizeof plain);
     plain.store.layout = NULL;
     plain.store.port = NULL;
+    plain.store.group = NULL;
+    hash = hash_bytes(hash, &distance, sizeof distance);
     hash = hash_bytes(hash, &oracle, sizeof oracle);
     hash = hash_bytes(hash, &plain, sizeof plain);
     return hash | 1u;

@@ -90,3 +90,6 @@ def _invariants(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
         if verdict is not Verdict.GOOD:
             yield {"name": verdict.invariant, "breach": verdict.meaning,
                    "broken": verdict.invariant in broken}
+    if taken := data["take_overs"]:
+        yield {"name": "I11", "broken": any(t["violations"] for t in taken),
+               "breach": "a part of an earlier release served not what the host makes of it"}

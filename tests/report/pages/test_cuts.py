@@ -7,7 +7,8 @@ from dataclasses import replace
 from paramstore.cuts.campaign import Shown
 from paramstore.cuts.faults import FaultClass, FaultJob, fault_text
 from paramstore.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
-from paramstore.report.cuts import campaign_data
+from paramstore.cuts.takeover import TakeOver
+from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.pages.cuts import campaign_page
 from paramstore.report.pages.tears import tear_picture
 from tests.report.pages.markup import Markup, faults
@@ -77,6 +78,18 @@ def test_other_faults_come_with_their_replay() -> None:
     assert "I2: an acknowledged commit is gone, after a page of a ring takes nothing" in text
     assert f"paramstore prove SCHEMA --replay {fault_text(job)}" in text
     assert "I2 an acknowledged commit is gone broken" in _spaced(page)
+
+
+def test_parts_of_earlier_releases() -> None:
+    """Each release before is a row, and what became of I11 stands among the promises."""
+    taken = TakeOver(3, 2, sound().results[0].totals)
+    page = campaign_page(replace(sound(), take_overs=(taken,)))
+    assert [] == faults(page)
+    assert f" 3 2 {taken.totals.histories.total:,} " in _spaced(page)
+    assert _held(page) == len(Verdict)
+    text = campaign_text(replace(sound(), take_overs=(taken,)))
+    assert f"        3        2  {taken.totals.histories.total:>9,}" in text
+    assert "No violation: I1 to I11, I13 and I14 held in every history." in text
 
 
 def test_every_tear_has_its_own_picture() -> None:
