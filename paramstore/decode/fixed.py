@@ -37,7 +37,8 @@ from paramstore.schema.element import element_name
 from paramstore.schema.quantity import format_value
 from paramstore.schema.words import plural
 
-__all__ = ["FixedExamination", "examine_fixed", "holes_of", "speaks_for_itself", "wrong_in"]
+__all__ = ["FixedExamination", "examine_fixed", "holes_of", "speaks_for_itself",
+           "spoilt_items", "wrong_in"]
 
 _ENOUGH_BITS = 24
 """Bits of constants and checksums that must be right, so that it is no chance."""
@@ -100,6 +101,15 @@ def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[s
         return
     for breach in own_breaches(item.parameter, field, raws):
         yield breach_text(breach, group, {field.name: raws})
+
+
+def spoilt_items(contents: FixedContents, group: FixedGroup) -> frozenset[str]:
+    """Return the parameters of a group of which a wrong checksum covers any byte."""
+    wrong = {a for g in contents.groups for r in g.checks if not r.right for a in r.check.over}
+    if not wrong:
+        return frozenset()
+    return frozenset(i.name for i in group.items
+                     if not wrong.isdisjoint(b.address for place in i.places for b in place))
 
 
 class _Diagnosis:

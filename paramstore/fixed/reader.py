@@ -23,7 +23,7 @@ from paramstore.fixed.keys import (
 from paramstore.fixed.model import Condition, FixedGroup, FixedLayout, place_width
 from paramstore.fixed.parameters import Spot, read_item, read_order, shifted
 from paramstore.fixed.places import read_bits, refuse_outside
-from paramstore.fixed.rules import check_groups, extent_of
+from paramstore.fixed.rules import check_groups, extent_of, place_of
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.identifiers import member_problem
 from paramstore.schema.source import load_document
@@ -54,7 +54,7 @@ def read_layout(source: SourceText) -> tuple[FixedLayout, tuple[Finding, ...]]:
     check_groups(desk, groups)
     if errors_in(desk.findings):
         raise FindingsError(desk.findings)
-    groups.sort(key=extent_of)
+    groups.sort(key=place_of)
     layout = FixedLayout(name, size, tuple(groups), head.get("doc", "") if head else "", source)
     return layout, tuple(sorted(desk.findings, key=lambda f: f.sort_key))
 

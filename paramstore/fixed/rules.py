@@ -9,7 +9,7 @@ from paramstore.fixed.model import Condition, FixedGroup, Place, show_place
 from paramstore.fixed.places import bits_of
 from paramstore.schema.desk import Desk
 
-__all__ = ["MAX_ITEMS", "check_groups", "exclusive", "extent_of"]
+__all__ = ["MAX_ITEMS", "check_groups", "exclusive", "extent_of", "place_of"]
 
 MAX_ITEMS = 20_000
 """Parameters and checksums of all blocks together, far beyond any real layout."""
@@ -19,9 +19,16 @@ MOST_OWNERS = 256
 
 
 def extent_of(group: FixedGroup) -> tuple[int, int]:
-    """Return the first and the last address that parameters and checksums of a group have."""
+    """Return the first and the last address that parameters and checksums of a group have or
+    cover."""
+    first, last = place_of(group)
+    over = [a for check in group.checks for a in check.over]
+    return min((first, *over)), max((last, *over))
+
+
+def place_of(group: FixedGroup) -> tuple[int, int]:
+    """Return the first and the last address that a group has, without what its checksums cover."""
     addresses = [b.address for _, place, _ in _claims(group) for b in place]
-    addresses += [a for check in group.checks for a in check.over]
     return min(addresses), max(addresses)
 
 

@@ -6,28 +6,32 @@ Words the facts of `decode.fixed`; findings are laid out like all others.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from operator import itemgetter
 from typing import Any
 
-from paramstore.decode.fixed import FixedExamination, holes_of, wrong_in
+from paramstore.decode.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
 from paramstore.fixed.contents import CheckResult, FixedContents, FixedGroupContents, Presence
 from paramstore.fixed.model import (
     FixedGroup,
     FixedLayout,
     Item,
     Place,
+    place_bytes,
     place_width,
     show_place,
 )
 from paramstore.image.values_out import values_toml
+from paramstore.report.allowed import allowed_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, printable, table
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import format_value, from_raw, show_raw
+from paramstore.schema.quantity import format_value, from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["check_text", "condition_text", "fixed_data", "fixed_plan_data", "fixed_plan_text",
-           "fixed_text", "fixed_toml", "item_text", "limits_text", "summary", "type_text"]
+__all__ = ["UNDER", "check_text", "condition_text", "fixed_data", "fixed_plan_data",
+           "fixed_plan_text", "fixed_text", "fixed_toml", "item_text", "limits_text", "summary",
+           "type_text"]
 
 
 def summary(layout: FixedLayout) -> str:
@@ -37,6 +41,10 @@ def summary(layout: FixedLayout) -> str:
     return (f"{layout.name}: {plural(len(layout.groups), 'group')}, "
             f"{plural(parameters, 'parameter')} and {plural(checks, 'checksum')} in "
             f"{plural(layout.size, 'byte')}")
+
+
+UNDER = "under a wrong checksum"
+"""What is said of a value that breaks no limit, but that nothing vouches for."""
 
 
 # ---- Contents -----------------------------------------------------------------------------------
@@ -50,7 +58,7 @@ def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
              f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
     for group in contents.groups:
         if group.presence is Presence.THERE:
-            lines += ["", *_group(group, tint)]
+            lines += ["", *_group(contents, group, tint)]
     there = {g.group.declared for g in contents.groups if g.presence is Presence.THERE}
     absent = dict.fromkeys(g.group.declared for g in contents.groups
                            if g.presence is Presence.ABSENT and g.group.declared not in there)
@@ -64,24 +72,26 @@ def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
     return "\n".join([*lines, *([""] if tail else []), *named_lines(tail)]) + "\n"
 
 
-def _group(found: FixedGroupContents, tint: Tint) -> Iterator[str]:
+def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> Iterator[str]:
+    spoilt = spoilt_items(contents, found.group)
     doc = f"  {found.group.doc}" if found.group.doc else ""
     yield tint(found.group.name, "fact") + doc
-    rows = [(item.name, item_text(found, item)) for item in found.group.items]
+    rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
     rows += [(result.check.name, check_text(result)) for result in found.checks]
     yield from named_lines([(name, text) for name, text in rows if text])
 
 
-def item_text(found: FixedGroupContents, item: Item) -> str:
-    """Return the value of a parameter with what is wrong with it; "" if the image has none."""
+def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> str:
+    """Return the value of a parameter with what is wrong with it; "" if the image has none.
+    `spoilt`: a checksum that covers it is wrong."""
     if item.name in found.unset:
-        return "none"
+        return f"none  <- {UNDER}" if spoilt else "none"
     raws = found.values.get(item.name)
     if raws is None:
         return ""
     text = printable(format_value(item.field, raws))
     if not any(wrong_in(found.group, item, raws)):
-        return text
+        return f"{text}  <- {UNDER}" if spoilt else text
     if item.always is not None:
         return f"{text}  <- must always be {printable(format_value(item.field, item.always))}"
     return text + ("  <- not letters of its alphabet" if item.alphabet else
@@ -113,11 +123,12 @@ def fixed_data(found: FixedExamination) -> dict[str, Any]:
         "image_bytes": len(contents.image),
         "gaps": [list(gap) for gap in found.dump.gaps],
         "not_described": [list(hole) for hole in holes_of(contents)],
-        "groups": [_group_data(g) for g in contents.groups],
+        "groups": [_group_data(contents, g) for g in contents.groups],
     }
 
 
-def _group_data(found: FixedGroupContents) -> dict[str, Any]:
+def _group_data(contents: FixedContents, found: FixedGroupContents) -> dict[str, Any]:
+    spoilt = spoilt_items(contents, found.group)
     return {
         "name": found.group.name,
         "address": found.group.at,
@@ -128,6 +139,7 @@ def _group_data(found: FixedGroupContents) -> dict[str, Any]:
                 "unit": item.field.unit,
                 "raw": [plain_value(raw) for raw in found.values[item.name]],
                 "wrong": list(wrong_in(found.group, item, found.values[item.name])),
+                "under_wrong_checksum": item.name in spoilt,
             } for item in found.group.items if item.name in found.values
         },
         "unset": sorted(found.unset),
@@ -143,6 +155,7 @@ def _group_data(found: FixedGroupContents) -> dict[str, Any]:
 _COLUMNS = (Column("place", right=False), Column("bits"), Column("name", right=False),
             Column("type", right=False), Column("unit", right=False),
             Column("values", right=False))
+_MOST_MEMBERS = 6
 
 
 def fixed_plan_text(layout: FixedLayout) -> str:
@@ -150,7 +163,7 @@ def fixed_plan_text(layout: FixedLayout) -> str:
     lines = [summary(layout)]
     if layout.doc:
         lines.append(layout.doc)
-    rows = [row for group in layout.groups for row in _rows(group)]
+    rows = [row for group in layout.groups for _, row in sorted(_rows(group), key=itemgetter(0))]
     lines += ["", *table(_COLUMNS, rows)]
     conditions = [(g.name, condition_text(g)) for g in layout.groups if g.condition]
     if conditions:
@@ -167,16 +180,19 @@ def condition_text(group: FixedGroup) -> str:
             f"0x{condition.number:0{digits}X}")
 
 
-def _rows(group: FixedGroup) -> Iterator[tuple[str, ...]]:
+def _rows(group: FixedGroup) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Yield (first address, row) of all that a group has."""
     for item in group.items:
         place = tuple(bits for place in item.places for bits in place)
-        yield (show_place(place), str(place_width(place)), f"{group.name}.{item.name}",
-               type_text(item), item.field.unit, limits_text(item))
+        yield place_bytes(place)[0], (
+            show_place(place), str(place_width(place)), f"{group.name}.{item.name}",
+            type_text(item), item.field.unit, limits_text(item))
     for check in group.checks:
         kind = check.kind.value.replace("_", " to ") if check.crc is None else (
             f"CRC of 0x{check.crc.polynomial:X}")
-        yield (show_place(check.place), str(place_width(check.place)), f"{group.name}.{check.name}",
-               "checksum", "", f"{kind} over {plural(len(check.over), 'byte')}")
+        yield place_bytes(check.place)[0], (
+            show_place(check.place), str(place_width(check.place)), f"{group.name}.{check.name}",
+            "checksum", "", f"{kind} over {plural(len(check.over), 'byte')}")
 
 
 def type_text(item: Item) -> str:
@@ -193,10 +209,14 @@ def limits_text(item: Item) -> str:
     field = item.field
     if item.always is not None:
         return f"always {format_value(field, item.always)}"
-    if field.kind in (Kind.INTEGER, Kind.DATE) and len(field.limits.ranges) == 1:
-        low, high = field.limits.ranges[0]
-        return f"{show_raw(field, low)} to {show_raw(field, high)}"
-    return ""
+    every = field.kind is Kind.FLOAT and field.limits.ranges == (
+        (field.scalar.minimum, field.scalar.maximum),)
+    numbers = field.kind in (Kind.INTEGER, Kind.FLOAT, Kind.DATE) and field.limits.ranges
+    told = [allowed_text(field, _MOST_MEMBERS)] if field.members or (numbers and not every) else []
+    if item.none is not None:
+        width = place_width(item.places[0])
+        told.append(f"0x{item.none:0{-(-width // 4)}X} for none")
+    return "; ".join(told)
 
 
 def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:

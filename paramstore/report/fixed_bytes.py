@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.decode.fixed import FixedExamination, wrong_in
+from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.decode.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
 from paramstore.fixed.contents import FixedContents, Presence
 from paramstore.fixed.model import (
@@ -99,7 +99,8 @@ def thing_text(found: FixedExamination, group: str, name: str) -> str:
             return check_text(result)
     for item in contents.group.items:
         if item.name == name:
-            return item_text(contents, item)
+            spoilt = spoilt_items(found.contents, contents.group)
+            return item_text(contents, item, name in spoilt)
     return ""
 
 

@@ -229,3 +229,39 @@ def test_pages_are_written(dump: Path) -> None:
     assert "GH19PS" in Path("dump.html").read_text("utf-8")
     plan = run("plan", "edid.toml", "--html", "-")
     assert (0, True) == (plan.exit_code, plan.stdout.startswith("<!DOCTYPE html>"))
+
+
+PROBE = ROOT / "schemas" / "tank_probe.fixed.toml"
+
+
+def test_plan_tells_what_values_may_be() -> None:
+    """Limits of floats, members and the number for no value stand in the plan and on its page;
+    groups and what is in them come by address."""
+    shown = run("plan", PROBE).stdout
+    rows = [line.split() for line in shown.splitlines() if line.startswith("0x")]
+    told = {row[row.index(next(w for w in row if w[0].islower() and "." in w))]: " ".join(row)
+            for row in rows}
+    assert told["calibration.cell_constant"].endswith("0.05 to 20 1/cm")
+    assert told["identity.variant"].endswith("enum sweet, brackish, salt")
+    assert told["calibration.reference"].endswith("0xFFFF for none")
+    groups = list(dict.fromkeys(name.partition(".")[0] for name in told))
+    assert ["head", "identity", "display", "calibration", "settings", "counters"] == groups
+    page = run("plan", PROBE, "--html", "-").stdout
+    assert "0.05 to 20 1/cm" in page and "0xFFFF for none" in page
+
+
+def test_values_under_a_wrong_checksum_are_marked(tmp_path: Path) -> None:
+    """A value that keeps its limits is no sound one where the checksum over it is wrong."""
+    dump = tmp_path / "unit.bin"
+    dump.write_bytes(legacy())
+    marks = (("examine", PROBE, dump), ("bytes", PROBE, dump),
+             ("examine", PROBE, dump, "--html", "-"))
+    assert [False] * 3 == ["under a wrong checksum" in run(*words).stdout for words in marks]
+    data = bytearray(legacy())
+    data[33] ^= 1
+    dump.write_bytes(data)
+    for words in marks:
+        assert "under a wrong checksum" in run(*words).stdout
+    assert "within limits" not in run(*marks[2]).stdout
+    group = json.loads(run("examine", PROBE, dump, "--json").stdout)["groups"][0]
+    assert [True] * 2 == [v["under_wrong_checksum"] for v in group["values"].values()]

@@ -17,13 +17,14 @@ from paramstore.errors import Finding, Severity
 from paramstore.format import slot_of
 from paramstore.image.contents import GroupContents
 from paramstore.layout.plan import Plan, Ring
+from paramstore.report.allowed import allowed_text
 from paramstore.report.dump import left_text, numbers_text
 from paramstore.report.findings import count_line
 from paramstore.report.image import origin_text, title_text, value_remarks, value_text
 from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_view import areas
 from paramstore.report.pages.charts import used_up
-from paramstore.report.pages.fields import allowed_text, record_parts
+from paramstore.report.pages.fields import record_parts
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture

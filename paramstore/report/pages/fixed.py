@@ -9,22 +9,27 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from paramstore.decode.fixed import FixedExamination, wrong_in
+from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.errors import Severity
-from paramstore.fixed.contents import FixedGroupContents, Presence
+from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
 from paramstore.fixed.model import FixedGroup, FixedLayout, Item, show_place
 from paramstore.format import ERASED
 from paramstore.report.findings import count_line
-from paramstore.report.fixed import check_text, condition_text, item_text, limits_text, type_text
+from paramstore.report.fixed import (
+    UNDER,
+    check_text,
+    condition_text,
+    item_text,
+    limits_text,
+    type_text,
+)
 from paramstore.report.fixed_bytes import ByteRun, byte_runs, thing_text
 from paramstore.report.pages.byte_map import byte_map
 from paramstore.report.pages.byte_rows import Thing, byte_rows, plain_lines
 from paramstore.report.pages.dump import finding_facts
-from paramstore.report.pages.fields import allowed_text
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.shapes import shape_definitions
-from paramstore.schema.model import Kind
 from paramstore.schema.words import plural
 
 __all__ = ["fixed_page", "layout_page"]
@@ -41,7 +46,7 @@ def layout_page(layout: FixedLayout) -> str:
     return _page(
         layout, "Fixed layout", f"{layout.name}: what lies where",
         [("Size", plural(layout.size, "byte"))],
-        groups=[_group(layout, g, keys, None) for g in layout.groups], absent="", dump=None,
+        groups=[_group(layout, g, keys) for g in layout.groups], absent="", dump=None,
         rows=byte_map(layout, keys))
 
 
@@ -60,8 +65,8 @@ def fixed_page(found: FixedExamination) -> str:
          ("Schema", found.name), ("Layout", plural(layout.size, "byte")),
          ("In the dump", plural(len(found.contents.image) - gaps, "byte")
           + (f", {gaps} missing" if gaps else ""))],
-        groups=[_group(layout, g.group, keys, g) for g in there], absent=", ".join(absent),
-        rows=byte_map(layout, keys, found.contents),
+        groups=[_group(layout, g.group, keys, found.contents) for g in there],
+        absent=", ".join(absent), rows=byte_map(layout, keys, found.contents),
         dump={"verdict": _verdict(found), "findings": [finding_facts(f) for f in findings],
               "blocks": list(_blocks(found, keys))})
 
@@ -94,20 +99,24 @@ def _keys(layout: FixedLayout) -> dict[tuple[str, str], str]:
 
 
 def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
-           found: FixedGroupContents | None) -> dict[str, Any]:
+           contents: FixedContents | None = None) -> dict[str, Any]:
+    found = contents.group(group.name) if contents else None
     number = layout.groups.index(group)
-    rows = [*_items(group, keys, found), *_checks(group, keys, found)]
+    spoilt = spoilt_items(contents, group) if contents else frozenset()
+    rows = [*_items(group, keys, found, spoilt), *_checks(group, keys, found)]
     return {"name": group.name, "letter": number + 1, "hue": hue(number), "rows": rows,
             "doc": prose(group.doc), "when": condition_text(group) if group.condition else "",
             "docs": any(row["doc"] for row in rows)}
 
 
 def _items(group: FixedGroup, keys: Keys,
-           found: FixedGroupContents | None) -> Iterator[dict[str, Any]]:
+           found: FixedGroupContents | None,
+           spoilt: frozenset[str]) -> Iterator[dict[str, Any]]:
     for item in group.items:
         raws = found.values.get(item.name) if found else None
         wrong = list(wrong_in(group, item, raws)) if raws else []
-        sound = "right" if item.always is not None else "within limits"
+        sound = UNDER if item.name in spoilt else (
+            "within limits" if item.always is None else "right")
         check = "no value" if found and item.name in found.unset else (
             "not in the dump" if raws is None else "wrong" if wrong else sound)
         yield {
@@ -119,9 +128,7 @@ def _items(group: FixedGroup, keys: Keys,
 
 
 def _allowed(item: Item) -> str:
-    named = item.field.kind in (Kind.ENUM, Kind.FLAGS) and item.always is None
-    unit = f"in {item.field.unit}" if item.field.unit else ""
-    return allowed_text(item.field) if named else limits_text(item) or unit
+    return limits_text(item) or (f"in {item.field.unit}" if item.field.unit else "")
 
 
 def _checks(group: FixedGroup, keys: Keys,

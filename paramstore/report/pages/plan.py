@@ -13,6 +13,7 @@ from paramstore.format import HEADER_BYTES
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
 from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.bus import bits_ms, write_bits
+from paramstore.report.allowed import allowed_text
 from paramstore.report.page_map import letter
 from paramstore.report.pages.charts import (
     decade_scale,
@@ -22,7 +23,6 @@ from paramstore.report.pages.charts import (
     time_scale,
 )
 from paramstore.report.pages.fields import (
-    allowed_text,
     default_text,
     record_beads,
     record_parts,

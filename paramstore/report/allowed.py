@@ -1,0 +1,54 @@
+"""Which values a field may have, in words, the same for every report.
+
+Must not know where a field lies.
+"""
+
+from __future__ import annotations
+
+from paramstore.scalars import ScalarForm
+from paramstore.schema.element import show_element
+from paramstore.schema.model import Field, Kind
+from paramstore.schema.quantity import physical_number
+from paramstore.schema.words import plural
+
+__all__ = ["allowed_text"]
+
+_MOST_MEMBERS = 12
+
+
+def allowed_text(field: Field, most: int = _MOST_MEMBERS) -> str:
+    """Return which values a field may have, with its unit; so many members, and how many more."""
+    match field.kind:
+        case Kind.BOOL:
+            return "false or true"
+        case Kind.TEXT:
+            return f"up to {plural(field.count, 'byte')} of UTF-8"
+        case Kind.BYTES:
+            return plural(field.count, "byte")
+        case Kind.ENUM | Kind.FLAGS:
+            names = [name for name, _ in field.members]
+            more = len(names) - most
+            shown = ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+            return shown if field.kind is Kind.ENUM else f"any of {shown}"
+        case _:
+            return _range(field)
+
+
+def _range(field: Field) -> str:
+    ranges = field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
+    unit = f" {field.unit}" if field.unit else ""
+    texts = []
+    for bounds in ranges:
+        low, high = sorted(bounds, key=lambda raw: physical_number(field, raw))
+        whole = field.scalar.form is ScalarForm.FLOAT
+        open_low = whole and low == field.scalar.minimum
+        open_high = whole and high == field.scalar.maximum
+        if open_low and open_high:
+            texts.append("any number")
+        elif open_low or open_high:
+            end = show_element(field, high if open_low else low)
+            texts.append(f"{end} or {'less' if open_low else 'more'}")
+        else:
+            texts.append(f"{show_element(field, low)} to {show_element(field, high)}")
+    rising = "; rising" if field.rising else ""
+    return " or ".join(texts) + unit + rising
