@@ -24,8 +24,8 @@ STEPS = 1000
 
 @click.command()
 @click.argument("schema")
-@click.option("--quick", "level", flag_value="quick", help="Seconds: one cut, a little of two.")
-@click.option("--long", "level", flag_value="long", help="Hours: up to three cuts.")
+@click.option("--quick", is_flag=True, help="Seconds: one cut, a little of two.")
+@click.option("--long", "lengthy", is_flag=True, help="Hours: up to three cuts.")
 @click.option("--jobs", "workers", type=click.IntRange(1), metavar="N",
               help="Processes; by default as many as there are processors.")
 @click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
@@ -38,7 +38,7 @@ STEPS = 1000
 @release_option
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
-def command(schema: str, level: str | None, workers: int | None, seed: int,
+def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: int,
             history: str | None, machine: bool, release: int | None, page: str | None,
             as_json: bool) -> None:
     """Example: paramstore prove schemas/tank_probe.toml --quick
@@ -54,9 +54,12 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
 
     if history is not None and page is not None:
         raise click.UsageError("--html shows a campaign, and --replay plays one history")
-    if machine and (history is not None or page is not None or level is not None):
+    if quick and lengthy:
+        raise click.UsageError("--quick or --long: give one of the two")
+    if machine and (history is not None or page is not None or quick or lengthy):
         raise click.UsageError("--machine is a campaign of its own: leave --quick, --long, --html "
                                "and --replay out")
+    level = "quick" if quick else "long" if lengthy else "default"
     project = open_project(read_source(schema))
     plan = project.release(release)
     earlier = project.earlier(plan)
@@ -65,7 +68,7 @@ def command(schema: str, level: str | None, workers: int | None, seed: int,
     elif machine:
         sound = _compare(plan, as_json)
     else:
-        campaign = _run(plan, earlier, level or "default", workers or os.cpu_count() or 1, seed)
+        campaign = _run(plan, earlier, level, workers or os.cpu_count() or 1, seed)
         if page != "-":
             _show(campaign, as_json)
         if page is not None:  # last: should it fail, what took hours is on the screen

@@ -5,6 +5,7 @@ Every number is one that the run has counted. Only words and tables here: see `c
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterator
 from typing import Any
@@ -29,9 +30,22 @@ from paramstore.parts.bus import bits_ms
 from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
-__all__ = ["DATA_VERSION", "PROMISED", "agreement_data", "agreement_text", "campaign_data",
-           "campaign_text", "fault_data", "fault_words", "played_data", "played_text",
-           "take_over_data", "take_over_words"]
+__all__ = [
+    "DATA_VERSION",
+    "PROMISED",
+    "TAKE_OVER_BREACH",
+    "agreement_data",
+    "agreement_text",
+    "campaign_data",
+    "campaign_text",
+    "fault_data",
+    "fault_words",
+    "played_data",
+    "played_text",
+    "replay_line",
+    "take_over_data",
+    "take_over_words",
+]
 
 DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
@@ -84,10 +98,22 @@ def played_text(replayed: Replayed) -> str:
             (str(boot.step), boot.status.name, *(
                 _version(boot.versions[name]) if boot.versions else "" for name in groups))
             for boot in played.boots], indent=2), f"  {played.wrong or 'nothing is wrong'}", ""]
-    lines.append(f"harness: {replayed.verdict.meaning}")
+    lines.append(f"the campaign's own run of the compiled C, judged at every step: "
+                 f"{_verdict_words(replayed.verdict)}")
     lines.append("All leave the same image." if replayed.same_image
                  else "They do NOT leave the same image.")
     return "\n".join(lines) + "\n"
+
+
+def _verdict_words(verdict: Verdict) -> str:
+    return f"{verdict.invariant}: {verdict.meaning}" if verdict.invariant else verdict.meaning
+
+
+def replay_line(plan: Plan, text: str) -> str:
+    """Return the command line that plays a history, or a case of a fault, again."""
+    source = plan.schema.source
+    schema = shlex.quote(source.path) if source else f"SCHEMA --release {plan.release}"
+    return f"paramstore prove {schema} --replay {text}"
 
 
 def _version(version: int | None) -> str:
@@ -173,6 +199,7 @@ def _longest(campaign: Campaign) -> list[str]:
     ], indent=2)
 
 
+TAKE_OVER_BREACH = "a part of an earlier release served not what the host makes of it"
 PROMISED = {
     Guarantee.FULL: "what was acknowledged is served, as after a power cut",
     Guarantee.FLAGGED: "values once committed, or defaults; a flag says which are not the newest "
@@ -224,6 +251,11 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             f"{totals.late:,} boots served values whose commit had been cut, though an earlier "
             "boot had missed them: the tears of two cut commits in a row completed each other. No "
             "promise is broken, as nothing newer had been acknowledged.")
+    yield from ("", "What was demanded of every boot and call: it is a violation if")
+    yield from (f"  {v.invariant:<4} {v.meaning}" for v in Verdict if v.invariant)
+    if campaign.take_overs:
+        yield f"  {'I11':<4} {TAKE_OVER_BREACH}"
+    yield ""
     if campaign.sound:
         last = "I11" if campaign.take_overs else "I10"
         yield f"No violation: I1 to {last}, I13 and I14 held in every history."
@@ -235,7 +267,7 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
         if result.counts.first is not None:
             job, verdict = result.counts.first
             yield f"  {verdict.invariant}: {verdict.meaning}, after {job.kind.strikes}"
-            yield f"    replay: paramstore prove SCHEMA --replay {fault_text(job)}"
+            yield f"    replay: {replay_line(campaign.plan, fault_text(job))}"
 
 
 def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
@@ -243,7 +275,7 @@ def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
     group = "" if violation.group is None else f" of {plan.rings[violation.group].group.name}"
     yield f"  {violation.verdict.invariant}{group}: {violation.verdict.meaning}"
     yield f"    expected {violation.expected}, found {found_text(violation)}"
-    yield f"    replay: paramstore prove SCHEMA --replay {shown.replay}"
+    yield f"    replay: {replay_line(plan, shown.replay)}"
 
 
 def found_text(violation: Violation) -> str:
@@ -357,15 +389,14 @@ def take_over_data(text: str, verdict: Verdict) -> dict[str, Any]:
 
 def take_over_words(text: str, verdict: Verdict) -> str:
     """Return what the oracle says of a replayed take-over, in one line."""
-    name = f"{verdict.invariant}: " if verdict.invariant else ""
-    return f"{text}: {name}{verdict.meaning}"
+    return f"{text}: {_verdict_words(verdict)}"
 
 
 def fault_words(job: FaultJob, counts: FaultCounts) -> str:
     """Return what came of one case of a fault, in one line."""
     verdict = Verdict.GOOD if counts.first is None else counts.first[1]
-    name = f"{verdict.invariant}: " if verdict.invariant else ""
-    return f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: {name}{verdict.meaning}"
+    return (f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: "
+            f"{_verdict_words(verdict)}")
 
 
 def fault_data(job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
@@ -392,7 +423,7 @@ def agreement_text(agreement: Agreement) -> str:
         *_wrapped(f"{agreement.histories:,} single histories, each also byte by byte on a "
                   "simulated part with the compiled C and with the twin in Python: "
                   f"{len(agreement.different):,} in which verdicts or images differ."),
-        *(f"    replay: paramstore prove SCHEMA --replay {text}" for text in agreement.different),
+        *(f"    replay: {replay_line(agreement.plan, text)}" for text in agreement.different),
         "",
         "All engines agree." if agreement.sound else "They do NOT agree, or promises were broken."]
     return "\n".join(lines) + "\n"

@@ -89,6 +89,12 @@ def test_a_case_of_a_fault_is_replayed() -> None:
     assert 2 == none.exit_code and "there is no case 99999" in none.stderr
 
 
+def test_quick_and_long_exclude_each_other() -> None:
+    """Neither is taken silently for the other."""
+    result = run(MINIMAL, "--quick", "--long")
+    assert 2 == result.exit_code and "give one of the two" in result.stderr
+
+
 def test_a_take_over_is_replayed() -> None:
     """A history that begins with a part of an earlier release; one that there is not is told."""
     schema = str(Path(MINIMAL).with_name("tank_probe.toml"))

@@ -14,7 +14,9 @@ from paramstore.cuts.replay import replay
 from paramstore.cuts.sweeps import Level
 from paramstore.report.cuts import campaign_data, campaign_text, played_data, played_text
 from tests.cuts.harnesses import NO_CRC, broken_runtime
-from tests.firmware.builds import example_plan
+from tests.firmware.builds import SCHEMAS, example_plan
+
+MINIMAL = SCHEMAS / "minimal.toml"
 
 
 @cache
@@ -66,7 +68,7 @@ def test_a_violation_is_told_with_its_replay(broken: Campaign) -> None:
     assert f"{data['violations']:,} VIOLATIONS" in text
     assert "I1 of settings: served values that were never committed" in text
     shown = next(s for s in data["shown"] if s["invariant"] == "I1")
-    assert f"replay: paramstore prove SCHEMA --replay {shown['replay']}\n" in text
+    assert f"replay: paramstore prove {MINIMAL} --replay {shown['replay']}\n" in text
     assert "settings" == shown["group"]
     assert replay(example_plan("minimal"), shown["replay"]).verdict.invariant == "I1"
 

@@ -15,8 +15,10 @@ from paramstore.report.cuts import (
     LEFT,
     PROMISED,
     SAMPLED,
+    TAKE_OVER_BREACH,
     campaign_data,
     found_text,
+    replay_line,
     starts_text,
 )
 from paramstore.report.pages.charts import used_up
@@ -51,11 +53,14 @@ def campaign_page(campaign: Campaign) -> str:
                "counts": [rows[cuts][kind] for cuts in range(deepest + 1)]}
               for kind in COLUMNS if any(row[kind] for row in rows)],
         longest=list(_longest(data, schema.bus_khz)), invariants=list(_invariants(data)),
-        shown=[entry | {"found_text": found_text(shown.violation)}
+        shown=[entry | {"found_text": found_text(shown.violation),
+                        "line": replay_line(campaign.plan, shown.replay)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
         promises=[{"name": promise.value, "words": words,
                    "classes": [f for f in data["faults"] if f["guarantee"] == promise.value]}
                   for promise, words in PROMISED.items()],
+        struck=[fault | {"line": replay_line(campaign.plan, fault["replay"])}
+                for fault in data["faults"] if fault["replay"]],
         faults_tried=campaign.fault_counts.tried,
     )
 
@@ -92,4 +97,4 @@ def _invariants(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
                    "broken": verdict.invariant in broken}
     if taken := data["take_overs"]:
         yield {"name": "I11", "broken": any(t["violations"] for t in taken),
-               "breach": "a part of an earlier release served not what the host makes of it"}
+               "breach": TAKE_OVER_BREACH}

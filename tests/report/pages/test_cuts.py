@@ -12,7 +12,7 @@ from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.pages.cuts import campaign_page
 from paramstore.report.pages.tears import tear_picture
 from tests.report.pages.markup import Markup, faults
-from tests.report.test_cuts import sound
+from tests.report.test_cuts import MINIMAL, sound
 
 
 def _spaced(page: str) -> str:
@@ -59,7 +59,7 @@ def test_violations_come_with_their_replay() -> None:
     assert [] == faults(page)
     assert "3 violations in " in text
     assert "I2 of settings: an acknowledged commit is gone. Expected 7, found nothing" in text
-    assert "paramstore prove SCHEMA --replay FACTORY,settings,BOOT" in text
+    assert f"paramstore prove {MINIMAL} --replay FACTORY,settings,BOOT" in text
     assert "I2 an acknowledged commit is gone broken" in _spaced(page)
     assert 0 == _held(page)
     assert 1 == sum(a.get("class") == "wrong" for a in Markup(page).all("tr"))
@@ -76,7 +76,7 @@ def test_other_faults_come_with_their_replay() -> None:
     assert [] == faults(page)
     assert "2 violations in " in text
     assert "I2: an acknowledged commit is gone, after a page of a ring takes nothing" in text
-    assert f"paramstore prove SCHEMA --replay {fault_text(job)}" in text
+    assert f"paramstore prove {MINIMAL} --replay {fault_text(job)}" in text
     assert "I2 an acknowledged commit is gone broken" in _spaced(page)
 
 
