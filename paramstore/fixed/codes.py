@@ -76,7 +76,7 @@ CODES: dict[str, Code] = {
     "PS360": Code(
         "a word that is not one of the choices",
         "`order` is `little` or `big`; a checksum is a `sum`, a `sum_zero` (what makes the sum of "
-        "the range and itself zero), a `xor` or a `crc`.",
+        "the range and itself zero), a `xor` or a `crc`; a text is in `utf-8` or `latin-1`.",
     ),
     "PS361": Code(
         "a target that cannot take the value",

@@ -135,11 +135,13 @@ def _raws(item: Item, numbers: list[int]) -> tuple[Raw, ...]:
 
 
 def _text(item: Item, data: bytes) -> tuple[int, ...]:
-    """Return a text as a store has it: filled up with zero bytes."""
+    """Return a text as a store has it: in UTF-8, filled up with zero bytes."""
     text, ended, _ = data.partition(bytes([item.end]))
     if not ended:
         text = text.rstrip(bytes([item.fill]))
-    return tuple(text.ljust(len(data), b"\0"))
+    if item.encoding != "utf-8":
+        text = text.decode(item.encoding).encode()
+    return tuple(text.ljust(item.field.count, b"\0"))
 
 
 def _raw(item: Item, place: Place, number: int) -> Raw:

@@ -20,6 +20,7 @@ from paramstore.schema.model import Kind
 __all__ = [
     "CHECK_KEYS",
     "CRC_KEYS",
+    "ENCODINGS",
     "FIXED_KEYS",
     "FIXED_PARAMETER_KEYS",
     "FIXED_ROOT_KEYS",
@@ -37,6 +38,7 @@ MAX_BYTES = 524288
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ORDERS = ("little", "big")
+ENCODINGS = ("utf-8", "latin-1")
 
 _LAST = MAX_BYTES - 1
 _MOST = (1 << 64) - 1
@@ -109,6 +111,8 @@ _PLACE_KEYS = (
         code="PS350", why="it is one byte"),
     Key("fill", Form.INTEGER, "Byte that fills a text up.", "fill = 0x20", default=0, low=0,
         high=255, code="PS350", why="it is one byte"),
+    Key("encoding", Form.TEXT, "Of a text: `utf-8` or `latin-1` (ISO 8859-1).",
+        'encoding = "latin-1"', default="utf-8"),
     Key("alphabet", Form.TEXT, "Packed letters in the order of their numbers; else A to Z.",
         'alphabet = " ABCDEF"', default=LETTERS),
     Key("first", Form.INTEGER, "Number of the first letter of the alphabet.", "first = 1",
@@ -175,7 +179,8 @@ FIXED_TYPES: dict[str, TypeInfo] = {
        for n in FLOATS},
     "enum": TypeInfo(Kind.ENUM, TYPES["enum"].doc, (*_ARRAY, "members", "storage", "none")),
     "flags": TypeInfo(Kind.FLAGS, TYPES["flags"].doc, (*_ARRAY, "members", "storage")),
-    "text": TypeInfo(Kind.TEXT, "text of up to `size` bytes", (*_COMMON, "size", "end", "fill")),
+    "text": TypeInfo(Kind.TEXT, "text of up to `size` bytes",
+                     (*_COMMON, "size", "end", "fill", "encoding")),
     "letters": TypeInfo(Kind.TEXT, "`size` letters of equally many bits, packed",
                         ("type", "doc", "always", "to", "size", "bits", "alphabet", "first")),
     "bytes": TypeInfo(Kind.BYTES, TYPES["bytes"].doc, (*_COMMON, "size")),

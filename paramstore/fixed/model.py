@@ -131,7 +131,8 @@ class Target:
 class Item:
     """A parameter and where it lies: `places` has one place for each element of its only field.
 
-    A text ends at the byte `end` and is filled up with `fill`. `always` is the only value it can
+    A text ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8
+    as raws, of which a character may take more. `always` is the only value it can
     have, as raws. `none` is the stored number that stands for no value.
     """
 
@@ -143,6 +144,7 @@ class Item:
     fill: int = 0
     alphabet: Alphabet | None = None
     target: Target = Target()
+    encoding: str = "utf-8"
 
     @property
     def field(self) -> Field:

@@ -11,7 +11,14 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from paramstore.fixed.keys import FIXED_PARAMETER_KEYS, FIXED_TYPES, LETTERS, ORDERS, TARGET_KEYS
+from paramstore.fixed.keys import (
+    ENCODINGS,
+    FIXED_PARAMETER_KEYS,
+    FIXED_TYPES,
+    LETTERS,
+    ORDERS,
+    TARGET_KEYS,
+)
 from paramstore.fixed.model import (
     Alphabet,
     Bits,
@@ -80,6 +87,9 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     if field is None:
         return None
     places = _elements(table, field, place, spot)
+    encoding = _encoding(table)
+    if encoding == "latin-1":  # a character takes up to two bytes of UTF-8, as raws are
+        field = replace(field, count=2 * field.count)
     alphabet = _alphabet(table, place, field) if table.get("type") == "letters" else None
     always = _always(table, field, place, alphabet)
     none = _none(table, field, place)
@@ -89,7 +99,7 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     field = replace(field, default=always or (0,) * field.count)
     parameter = Parameter(name, info.kind, (field,), table.get("doc", ""), span=desk.key(*path))
     return Item(parameter, places, always, none, table.get("end", 0), table.get("fill", 0),
-                alphabet, target)
+                alphabet, target, encoding)
 
 
 # ---- Places -------------------------------------------------------------------------------------
@@ -187,6 +197,14 @@ def _sized(table: Table, field: Field, place: Place) -> Field | None:
                    table.span("bits"), label=f"it takes up to {most}",
                    help="take a wider type, or fewer bits")
     return None
+
+
+def _encoding(table: Table) -> str:
+    encoding = str(table.get("encoding", ENCODINGS[0]))
+    if encoding not in ENCODINGS:
+        table.desk.add("PS360", f"there is no encoding `{encoding}`", table.span("encoding"),
+                       help=did_you_mean(encoding, ENCODINGS, "encodings"))
+    return encoding
 
 
 # ---- What it must be ----------------------------------------------------------------------------

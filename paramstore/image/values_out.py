@@ -8,7 +8,7 @@ from datetime import date
 from decimal import Decimal
 
 from paramstore.scalars import Raw
-from paramstore.schema.model import AnyGroup, AnySchema, Parameter
+from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Physical, parameter_from_raw
 from paramstore.schema.words import show_number
 
@@ -23,7 +23,8 @@ def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, 
     """Return a values file with every parameter in `values`, in schema order.
 
     `values` has all fields of each parameter by group and name; a parameter that has none of its
-    fields there is left out. `remarks` are comments by group name.
+    fields there is left out, and so is a text that is no UTF-8. `remarks` are comments by group
+    name.
     Reading the text back gives the same raws, as long as these are within their limits.
     """
     blocks = [f"# Values of the store {schema.name}."]
@@ -48,10 +49,22 @@ def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str) 
         if parameter.fields[0].name not in values:
             continue
         raws = {f.name: values[f.name] for f in parameter.fields}
+        if parameter.kind is Kind.TEXT and not _is_utf8(raws[parameter.name]):
+            lines.append(f"# {parameter.name} is left out: it is no UTF-8 text")
+            continue
         value = parameter_from_raw(parameter, raws)
         unit = parameter_unit(parameter)
         lines.append(_line(parameter.name, value, f"  # {unit}" if unit else ""))
     return "\n".join(lines)
+
+
+def _is_utf8(raws: Sequence[Raw]) -> bool:
+    """Return whether a text can be written: what no text stands for must not come back as one."""
+    try:
+        bytes(int(r) for r in raws).split(b"\0")[0].decode()
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _line(name: str, value: Physical, comment: str) -> str:

@@ -265,3 +265,23 @@ def test_values_under_a_wrong_checksum_are_marked(tmp_path: Path) -> None:
     assert "within limits" not in run(*marks[2]).stdout
     group = json.loads(run("examine", PROBE, dump, "--json").stdout)["groups"][0]
     assert [True] * 2 == [v["under_wrong_checksum"] for v in group["values"].values()]
+
+
+def test_text_of_an_encoding(tmp_path: Path) -> None:
+    """A text in Latin-1 is read as such, its letters kept in a values file and taken into a store;
+    read as UTF-8 it is left out of the values file, and no other character takes its place."""
+    dump, schema, values = (tmp_path / n for n in ("unit.bin", "probe.toml", "values.toml"))
+    dump.write_bytes(legacy(label="bec f\u00fcnf\u00fc\u00fc\u00fc\u00fc".encode("latin-1")))
+    assert 1 == run("unpack", PROBE, dump, "-o", values).exit_code
+    written = values.read_text("utf-8")
+    assert "# label is left out: it is no UTF-8 text\n" in written and "\ufffd" not in written
+    plain = PROBE.read_text("utf-8")
+    schema.write_text(plain.replace("fill = 0x20", 'fill = 0x20, encoding = "latin-1"'), "utf-8")
+    assert 0 == run("unpack", schema, dump, "-o", values).exit_code
+    assert 'label = "bec f\u00fcnf\u00fc\u00fc\u00fc\u00fc"' in values.read_text("utf-8")
+    assert "no difference\n" == run("differ", schema, dump, values).stdout
+    adopted = run("migrate", ROOT / "schemas" / "tank_probe.toml", dump, "--layout", schema)
+    assert "no UTF-8" not in adopted.output
+    schema.write_text(plain.replace("fill = 0x20", 'fill = 0x20, encoding = "latin1"'), "utf-8")
+    refused = run("check", schema)
+    assert 1 == refused.exit_code and "PS360" in refused.output and "`latin-1`" in refused.output
