@@ -83,7 +83,6 @@ def _check_name(desk: Desk, what: str, name: str, path: tuple[str, ...], *,
 
 def _read_group(desk: Desk, name: str, whole: Spot) -> Iterator[FixedGroup]:
     """Yield the blocks of a group, one if it is not repeated; none, with findings, if unsound."""
-    before = len(desk.findings)
     path = ("group", name)
 
     def stray(_: str, value: Any) -> tuple[str, str] | None:
@@ -104,8 +103,10 @@ def _read_group(desk: Desk, name: str, whole: Spot) -> Iterator[FixedGroup]:
         desk.add("PS362", f"group `{name}` has neither parameters nor checks", desk.key(*path),
                  help=f'write `[group.{name}.parameter]`, and below it `level = {{ type = "u8", '
                  "at = 0 }`")
-    if len(desk.findings) > before and errors_in(desk.findings[before:]):
+    unsound = condition is None and "when" in table.values
+    if unsound or not (any(items) or any(checks)):
         return
+    # What is sound is kept where something is not: its bits are held against those of others.
     group = FixedGroup(name, name, spot.base, tuple(i for i in items if i),
                        tuple(c for c in checks if c), condition, table.get("doc", ""))
     yield from _blocks(table, group, spot.size)

@@ -130,6 +130,7 @@ def _bits(condition: Condition) -> dict[tuple[int, int], int]:
 
 def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
     owners: dict[tuple[str, str], tuple[FixedGroup, Span | None]] = {}
+    told = set()
     for group in groups:
         for item in group.items:
             target = item.target
@@ -142,6 +143,10 @@ def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
                 continue
             if exclusive(other.condition, group.condition):
                 continue
+            # Of many blocks each would be told again, from the same line.
+            if (group.declared, item.name, other.declared) in told:
+                continue
+            told.add((group.declared, item.name, other.declared))
             desk.add("PS361", f"two values go to `{'.'.join(name)}` of a store", span,
                      also=((first, "the other one"),) if first and first is not span else (),
                      help="send one of them elsewhere; blocks of a group go to different ones "

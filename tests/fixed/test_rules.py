@@ -1,0 +1,38 @@
+"""Rules between groups: each mistake is told once, and none hides another."""
+
+from __future__ import annotations
+
+import pytest
+
+from paramstore.errors import FindingsError, SourceText
+from paramstore.fixed.reader import read_layout
+
+HEAD = '[fixed]\nname = "demo"\nsize = 32\n'
+
+
+def codes(text: str) -> list[str]:
+    with pytest.raises(FindingsError) as caught:
+        read_layout(SourceText("demo.toml", HEAD + text))
+    return sorted(f.code for f in caught.value.findings)
+
+
+def test_blocks_with_one_target_are_told_once() -> None:
+    """A `to` in a group of three blocks is one mistake, not one for each further block."""
+    assert ["PS361"] == codes("""
+[group.channel]
+count = 3
+every = 4
+[group.channel.parameter]
+gain = { type = "u16", at = 0, to = "settings.gain" }
+""")
+
+
+def test_overlap_is_told_beside_other_mistakes() -> None:
+    """Two parameters that share bits are told although a checksum of their group is wrong."""
+    assert ["PS351", "PS357"] == codes("""
+[group.head.parameter]
+one = { type = "u16", at = 0 }
+two = { type = "u16", at = 1 }
+[group.head.check]
+sum = { type = "sum", over = ["0-8"], at = 8 }
+""")
