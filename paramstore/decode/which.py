@@ -82,6 +82,10 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
                      candidates)
     ranked = _ranked(reading, near or candidates, offset)
     (score, choice), *others = ranked
+    # Where words are the wrong way round, labels show only once that is undone.
+    named = [c for c in candidates for label in _labels_in(choice) if _matches(label, c.plan)]
+    if score and named:
+        return Choice(named[0], align(reading, named[0].plan, offset))
     if score == 0 or (others and others[0][0] == score):
         raise _doubt(reading, "nothing in the dump tells its schema" if score == 0 else
                      "the dump fits several schemas alike",
@@ -106,6 +110,14 @@ def _labels(reading: Reading) -> list[Label]:
                 labels.append(label)
             at = data.find(LABEL_MAGIC, at + 1)
     return labels
+
+
+def _labels_in(choice: Choice) -> list[Label]:
+    """Return the labels that are whole where the plan has them, the dump read as it lies."""
+    plan, data = choice.candidate.plan, choice.alignment.dump.data
+    places = (plan.label_address(copy) for copy in (0, 1))
+    read = (read_label(data[at:at + plan.label_bytes]) for at in places)
+    return [label for label in read if label is not None]
 
 
 def _joined(reading: Reading) -> Iterable[bytes]:

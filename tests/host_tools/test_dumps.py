@@ -205,3 +205,14 @@ def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
     located = run("locate", "bench_unit.toml", "settings.interval", hex(newest), "--dump",
                   "log.txt").stdout
     assert 2 == located.count("  not in the dump\n")
+
+
+def test_label_of_a_swapped_dump_settles_the_release(bench: Path) -> None:
+    """Among schemas and releases the label tells, also where the words are the wrong way round."""
+    assert 0 == run("pack", SCHEMAS / "tank_probe.toml", "-o", "unit.bin").exit_code
+    data = bytearray((bench / "unit.bin").read_bytes())
+    data[::2], data[1::2] = data[1::2], data[::2]
+    (bench / "swapped.bin").write_bytes(data)
+    result = run("examine", SCHEMAS, "swapped.bin")
+    assert 0 == result.exit_code, result.output
+    assert "PS654" in result.stdout and "PS657" not in result.output
