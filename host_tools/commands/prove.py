@@ -117,7 +117,7 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
     from paramstore.cuts.replay import replay
     from paramstore.cuts.results import Verdict
     from paramstore.cuts.takeover import replay_take_over
-    from paramstore.report.cuts import (
+    from paramstore.report.replays import (
         fault_data,
         fault_words,
         played_data,

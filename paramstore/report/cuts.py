@@ -5,7 +5,6 @@ Every number is one that the run has counted. Only words and tables here: see `c
 
 from __future__ import annotations
 
-import shlex
 import textwrap
 from collections.abc import Iterator
 from typing import Any
@@ -14,41 +13,28 @@ from paramstore.cuts.agreement import Agreement
 from paramstore.cuts.campaign import Campaign, Shown
 from paramstore.cuts.explorer import limits_of
 from paramstore.cuts.faults import (
-    FaultCounts,
-    FaultJob,
-    FaultResult,
     Guarantee,
     fault_limits,
     fault_text,
 )
 from paramstore.cuts.history import operation_text, start_text
-from paramstore.cuts.replay import Replayed
 from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict, Violation
 from paramstore.cuts.sweeps import Sweep
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import bits_ms
+from paramstore.report.replays import DATA_VERSION, class_data, replay_line
 from paramstore.report.tables import Column, table
 from paramstore.schema.words import plural
 
 __all__ = [
-    "DATA_VERSION",
     "PROMISED",
     "TAKE_OVER_BREACH",
     "agreement_data",
     "agreement_text",
     "campaign_data",
     "campaign_text",
-    "fault_data",
-    "fault_words",
-    "played_data",
-    "played_text",
-    "replay_line",
-    "take_over_data",
-    "take_over_words",
 ]
 
-DATA_VERSION = 1
-"""Grows when a key changes its meaning or goes away."""
 LINE = 96
 _MOST_STARTS = 4
 
@@ -86,38 +72,6 @@ def campaign_text(campaign: Campaign) -> str:
         list(_verdict(campaign)),
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
-
-
-def played_text(replayed: Replayed) -> str:
-    """Return what each boot of a replayed history served, and what is wrong with it."""
-    groups = [ring.group.name for ring in replayed.plan.rings]
-    columns = [Column("step"), Column("mount", right=False), *(Column(name) for name in groups)]
-    lines = []
-    for name, played in replayed.engines.items():
-        lines += [f"{name}: versions served by each boot (0: defaults)", *table(columns, [
-            (str(boot.step), boot.status.name, *(
-                _version(boot.versions[name]) if boot.versions else "" for name in groups))
-            for boot in played.boots], indent=2), f"  {played.wrong or 'nothing is wrong'}", ""]
-    lines.append(f"the campaign's own run of the compiled C, judged at every step: "
-                 f"{_verdict_words(replayed.verdict)}")
-    lines.append("All leave the same image." if replayed.same_image
-                 else "They do NOT leave the same image.")
-    return "\n".join(lines) + "\n"
-
-
-def _verdict_words(verdict: Verdict) -> str:
-    return f"{verdict.invariant}: {verdict.meaning}" if verdict.invariant else verdict.meaning
-
-
-def replay_line(plan: Plan, text: str) -> str:
-    """Return the command line that plays a history, or a case of a fault, again."""
-    source = plan.schema.source
-    schema = shlex.quote(source.path) if source else f"SCHEMA --release {plan.release}"
-    return f"paramstore prove {schema} --replay {text}"
-
-
-def _version(version: int | None) -> str:
-    return "mixed" if version is None else str(version)
 
 
 def _title(campaign: Campaign) -> Iterator[str]:
@@ -346,7 +300,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "found": s.violation.found,
             "replay": s.replay,
         } for s in campaign.violations],
-        "faults": [_fault_data(result) for result in campaign.faults],
+        "faults": [class_data(result) for result in campaign.faults],
         "take_overs": [{
             "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
             "boots": t.totals.boots, "violations": t.totals.violation_count,
@@ -354,57 +308,8 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
     }
 
 
-def _fault_data(result: FaultResult) -> dict[str, Any]:
-    counts = result.counts
-    return {
-        "class": result.kind.name, "strikes": result.kind.strikes,
-        "guarantee": result.kind.guarantee.value,
-        "cases": counts.cases, "tried": counts.tried, "enumerated": counts.enumerated,
-        "served": {"newest": counts.newest, "older_flagged": counts.older,
-                   "defaults_flagged": counts.defaults, "older_unflagged": counts.silent,
-                   "wrong": counts.wrong},
-        "refused": counts.refused, "failed_calls": counts.failed,
-        "longest_bits": {"mount": counts.mount_bits, "commit": counts.commit_bits},
-        "violations": counts.violations,
-        **_first_fault(counts),
-    }
-
-
-def _first_fault(counts: FaultCounts) -> dict[str, str | None]:
-    if counts.first is None:
-        return {"invariant": None, "meaning": None, "replay": None}
-    job, verdict = counts.first
-    return {"invariant": verdict.invariant, "meaning": verdict.meaning, "replay": fault_text(job)}
-
-
 def _by_cuts(rows: tuple[tuple[int, ...], ...]) -> list[dict[str, int]]:
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
-
-
-def take_over_data(text: str, verdict: Verdict) -> dict[str, Any]:
-    """Return what the oracle says of a replayed take-over as data that JSON can hold."""
-    return {"schema_version": DATA_VERSION, "history": text,
-            "invariant": verdict.invariant or None, "meaning": verdict.meaning}
-
-
-def take_over_words(text: str, verdict: Verdict) -> str:
-    """Return what the oracle says of a replayed take-over, in one line."""
-    return f"{text}: {_verdict_words(verdict)}"
-
-
-def fault_words(job: FaultJob, counts: FaultCounts) -> str:
-    """Return what came of one case of a fault, in one line."""
-    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
-    return (f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: "
-            f"{_verdict_words(verdict)}")
-
-
-def fault_data(job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
-    """Return the same as data that JSON can hold."""
-    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
-    return {"schema_version": DATA_VERSION, "start": start_text(job.start),
-            "class": job.kind.name, "case": job.only, "invariant": verdict.invariant,
-            "meaning": verdict.meaning}
 
 
 def agreement_text(agreement: Agreement) -> str:
@@ -443,19 +348,4 @@ def agreement_data(agreement: Agreement) -> dict[str, Any]:
         } for run in (agreement.native, agreement.machine)},
         "single_histories": agreement.histories,
         "different": list(agreement.different),
-    }
-
-
-def played_data(replayed: Replayed) -> dict[str, Any]:
-    """Return a replayed history as data that JSON can hold."""
-    return {
-        "schema_version": DATA_VERSION,
-        "invariant": replayed.verdict.invariant,
-        "meaning": replayed.verdict.meaning,
-        "same_image": replayed.same_image,
-        "engines": {name: {
-            "wrong": played.wrong,
-            "boots": [{"step": b.step, "status": b.status.name, "versions": b.versions,
-                       "wrong": b.wrong} for b in played.boots],
-        } for name, played in replayed.engines.items()},
     }

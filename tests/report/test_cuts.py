@@ -12,7 +12,8 @@ from paramstore.cuts import build
 from paramstore.cuts.campaign import Campaign, run_campaign
 from paramstore.cuts.replay import replay
 from paramstore.cuts.sweeps import Level
-from paramstore.report.cuts import campaign_data, campaign_text, played_data, played_text
+from paramstore.report.cuts import campaign_data, campaign_text
+from paramstore.report.replays import played_data, played_text
 from tests.cuts.harnesses import NO_CRC, broken_runtime
 from tests.firmware.builds import SCHEMAS, example_plan
 

@@ -18,13 +18,13 @@ from paramstore.report.cuts import (
     TAKE_OVER_BREACH,
     campaign_data,
     found_text,
-    replay_line,
     starts_text,
 )
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.report.pages.tears import tear_picture
+from paramstore.report.replays import replay_line
 from paramstore.schema.words import plural
 
 __all__ = ["campaign_page"]
