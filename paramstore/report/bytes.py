@@ -12,7 +12,7 @@ from itertools import groupby
 from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
 from paramstore.decode.slots import SlotKind, SlotVerdict
-from paramstore.format import ERASED
+from paramstore.format import ERASED, split_release
 from paramstore.image.contents import gaps_in
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
@@ -21,7 +21,7 @@ from paramstore.report.tables import printable
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["HEX_ROW", "bytes_text", "hex_line", "value_text"]
+__all__ = ["HEX_ROW", "bytes_text", "hex_line", "number_text", "value_text"]
 
 HEX_ROW = 16
 """Bytes on a line."""
@@ -54,6 +54,17 @@ def bytes_text(found: Examination, first: int = 0, end: int | None = None,
     if erased:
         blocks.append(view.erased_slots(erased, first, end))
     return "\n".join("\n".join(block) + "\n" for block in blocks)
+
+
+def number_text(name: str, whole: bytes) -> str:
+    """Return a number of a label or of a record's header in words; "" for anything else."""
+    number = int.from_bytes(whole, "little")
+    if name in ("sequence number", "revision"):
+        return f"{name} {number}"
+    if name == "release":
+        release, series = split_release(number)
+        return f"release {release}, series {series}" if series else f"release {release}"
+    return ""
 
 
 def value_text(field: Field, data: bytes) -> str:
@@ -192,8 +203,8 @@ class _View:
                 return f"{name}[{low}] to [{high - 1}]  " + value_text(
                     shown, whole[low * width:high * width])
             return f"{name}  {value_text(field, whole)}" if leads else ""
-        if name in ("sequence number", "revision", "release") and len(whole) == size:
-            return f"{name} {int.from_bytes(whole, 'little')}"
+        if len(whole) == size and (number := number_text(name, whole)):
+            return number
         if name == "store name":
             return f"{name} {printable(whole.rstrip(bytes(1)).decode('utf-8', 'replace'))}"
         return name if leads else ""

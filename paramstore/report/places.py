@@ -14,7 +14,7 @@ from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import Location, Meaning, bit_meaning, meaning_of
 from paramstore.image.contents import SlotState, gaps_in
 from paramstore.layout.plan import Ring
-from paramstore.report.bytes import value_text
+from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
@@ -68,8 +68,8 @@ def _value(found: Examination, meaning: Meaning) -> str:
                                             meaning.first + meaning.size):
         return ""
     if field is None:
-        number = meaning.what in ("sequence number", "revision", "release")
-        return f"; {meaning.what} {int.from_bytes(whole, 'little')}" if number else ""
+        number = number_text(meaning.what, whole)
+        return f"; {number}" if number else ""
     if field.kind not in (Kind.TEXT, Kind.BYTES) and meaning.size < field.size:
         field = replace(field, count=1, array=False)
     return f"; {meaning.what}  {value_text(field, whole)}"
