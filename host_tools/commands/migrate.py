@@ -51,8 +51,8 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     where that is of another series (another part, other rings): then only the host can do it, with
     --relayout. With --layout, IMAGE is a dump of a fixed layout in any form, such as a unit with
     other firmware has; its values go into a new image of SCHEMA, of release N or as it stands.
-    Without -o it is only said. Exit code 1: stored values do not come over, and nothing is written
-    without --accept-loss; or the image has damage.
+    Without -o it is only said. Exit code 1: stored values do not come over, and nothing was
+    written; or IMAGE has damage. An image written with --accept-loss leaves it at 0.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
@@ -89,7 +89,8 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
         form = form_of(output, form_name if layout is None else None)
         write_bytes(output, encode_image(made.result.image, form), inputs=(schema, image, layout))
         click.echo(CAUTION, err=True)
-    ctx.exit(1 if harmed or errors_in(made.findings) else 0)
+    written = output is not None and not refused
+    ctx.exit(1 if (harmed and not written) or errors_in(made.findings) else 0)
 
 
 class Made(NamedTuple):

@@ -60,7 +60,8 @@ def test_an_image_in_any_form(schema: Path) -> None:
 
 
 def test_nothing_is_lost_without_a_word(schema: Path) -> None:
-    """A stored value that does not come over: exit code 1, and no image without --accept-loss."""
+    """A stored value that does not come over: exit code 1, and no image without --accept-loss;
+    with it the image is written, the value is told, and the exit code is 0."""
     image = packed(schema, 2, "settings.level=95")
     made = schema.with_name("made.bin")
     refused = run("migrate", schema, image, "--to", 3, "-o", made)
@@ -71,7 +72,10 @@ def test_nothing_is_lost_without_a_word(schema: Path) -> None:
     data = json.loads(run("migrate", schema, image, "--to", 3, "-o", made, "--json").stdout)
     assert (2, 3, None) == (data["from"], data["to"], data["output"])
     assert ["settings.level"] == [v["where"] for v in data["values"] if v["fate"] == "unfit"]
-    assert 1 == run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss").exit_code
+    assert 1 == run("migrate", schema, image, "--to", 3, "--accept-loss").exit_code
+    accepted = run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss")
+    assert 0 == accepted.exit_code, accepted.output
+    assert "settings.level  95 % -> 50 %" in accepted.stdout
     assert "50 %" in values(schema, made)
 
 
