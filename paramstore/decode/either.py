@@ -1,7 +1,8 @@
 """A dump read with what it is of, be that a store or a fixed layout.
 
 A fixed layout has no label. Where there are several schemas to choose from, its constants and
-checksums speak for it: all of them must be right, and there must be enough of them.
+checksums speak for it: all of them must be right, and there must be enough of them. Where neither
+another layout nor a store is to be seen, constants alone do: a checksum may be what is damaged.
 """
 
 from __future__ import annotations
@@ -81,17 +82,30 @@ def examine_either(reading: Reading, known: Sequence[Known],
         return found[0]
     fitting = [f for f in found if speaks_for_itself(f.contents)]
     if len(fitting) == 1:
-        said = Finding(
-            "PS672", f"the dump is of `{fitting[0].name}`: its constants and checksums are right",
-            reading.source, severity=Severity.WARNING, help="give that schema, and nothing is said")
-        return replace(fitting[0], findings=(said, *fitting[0].findings))
+        return _said(fitting[0], reading, "its constants and checksums are right")
+    likely = [f for f in found if speaks_for_itself(f.contents, checksums=False)]
     if not fitting and stores:
-        return examine(reading, stores, offset=offset)
+        try:
+            return examine(reading, stores, offset=offset)
+        except FindingsError as refused:
+            if len(likely) != 1:
+                there = f"fixed layouts: {', '.join(f'`{f.name}`' for f in found)}"
+                raise FindingsError([
+                    replace(f, notes=(*f.notes, there)) if f.code == "PS657" else f
+                    for f in refused.findings]) from None
+    if not fitting and len(likely) == 1:
+        return _said(likely[0], reading, "its constants are right, but not every checksum")
     names = ", ".join(f"`{f.name}`" for f in fitting or found)
     raise FindingsError([Finding(
         "PS657", "the dump fits several fixed layouts alike" if fitting else
         "nothing in the dump tells its fixed layout", reading.source,
         notes=(f"there are {names}",), help="give the schema of the unit")])
+
+
+def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:
+    said = Finding("PS672", f"the dump is of `{found.name}`: {why}", reading.source,
+                   severity=Severity.WARNING, help="give that schema, and nothing is said")
+    return replace(found, findings=(said, *found.findings))
 
 
 def differences(before: Found, after: Found | SourceText,

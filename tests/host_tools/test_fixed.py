@@ -104,7 +104,19 @@ def test_folder_finds_the_layout(dump: Path) -> None:
     assert 0 == result.exit_code
     assert "PS672" in result.stdout and "GH19PS" in result.stdout
     dump.write_bytes(bytes(128))
-    assert "PS657" in run("examine", ROOT / "schemas", dump).output
+    refused = run("examine", ROOT / "schemas", dump).output
+    assert "PS657" in refused and "fixed layouts: `" in refused
+
+
+def test_folder_finds_the_layout_of_a_damaged_dump(dump: Path) -> None:
+    """Constants alone tell where a checksum is wrong and nothing else fits."""
+    image = bytearray(dump.read_bytes())
+    image[20] ^= 1
+    dump.write_bytes(image)
+    result = run("examine", ROOT / "schemas", dump)
+    assert 1 == result.exit_code
+    assert "PS670" in result.stdout and "GH19PS" in result.stdout
+    assert "its constants are right, but not every checksum" in result.stdout
 
 
 @pytest.mark.parametrize("size", [0, 1, 19, 20, 54, 127, 129, 4096])
