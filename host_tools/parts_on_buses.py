@@ -113,7 +113,8 @@ def read_wanted(project: Project, plan: Plan, source: Source,
     path = source.path
     if source.values:
         text = read_source(path) if path is not None else None
-        return read_values(plan.schema, text, source.settings).values, None
+        given = read_values(plan.schema, text, source.settings, partial=True)
+        return given.values, None
     assert path is not None, "an image has a name"
     dump = decode_image(read_bytes(path), form_of(path, source.form), path, plan.part.capacity)
     if exact and dump.gaps:

@@ -102,7 +102,7 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     project = open_project(read_source(schema))
     model = project.release(release).schema
     procedure = read_recipe(model, read_source(recipe))
-    base = read_values(model, read_source(values)) if values else None
+    base = read_values(model, read_source(values), partial=True) if values else None
     measured = read_tables(procedure, tables)
     outcome = calibrate(procedure, measured)
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),

@@ -121,7 +121,7 @@ def differences(before: Found, after: Found | SourceText,
         from paramstore.decode.differ import byte_differences, value_differences
 
         if isinstance(after, SourceText):
-            given = read_values(before.plan.schema, after).values
+            given = read_values(before.plan.schema, after, partial=True).values
             return value_differences(before.plan, before.contents, given), ()
         if isinstance(after, Examination) and before.plan.layout_id == after.plan.layout_id:
             return (value_differences(before.plan, before.contents, after.contents),
@@ -130,7 +130,7 @@ def differences(before: Found, after: Found | SourceText,
         from paramstore.decode.fixed_differ import fixed_byte_differences, fixed_differences
 
         if isinstance(after, SourceText):
-            given = read_values(before.candidate, after).values
+            given = read_values(before.candidate, after, partial=True).values
             return fixed_differences(before.contents, given), ()
         if not isinstance(after, Examination) and before.candidate == after.candidate:
             return (fixed_differences(before.contents, after.contents),

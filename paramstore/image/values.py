@@ -44,9 +44,11 @@ class GivenValues:
 
 
 def read_values(schema: AnySchema, source: SourceText | None = None,
-                settings: Iterable[str] = ()) -> GivenValues:
+                settings: Iterable[str] = (), *, partial: bool = False) -> GivenValues:
     """Return the values of a file, with `settings` (GROUP.PARAMETER=VALUE) on top of them.
 
+    What is not given has its default; in `partial` values it comes from elsewhere, so a rule
+    between two values is checked only if both are given.
     Raises FindingsError with all mistakes (PS101 to PS103, PS501 to PS512), and the warnings
     among them, if there is an error.
     """
@@ -56,7 +58,7 @@ def read_values(schema: AnySchema, source: SourceText | None = None,
     given = tuple(settings)
     for number, setting in enumerate(given, 1):
         reader.read_setting(setting, "--set" if len(given) == 1 else f"--set {number}")
-    reader.check_order()
+    reader.check_order(partial)
     if errors_in(reader.findings):
         raise FindingsError(reader.findings)
     return GivenValues(reader.values, tuple(sorted(reader.findings, key=lambda f: f.sort_key)))
@@ -132,7 +134,7 @@ class _Reader:
 
     # ---- Rules -------------------------------------------------------------------------------
 
-    def check_order(self) -> None:
+    def check_order(self, partial: bool) -> None:
         """Check `below` on what will be stored: given values, and defaults for the rest."""
         for group in self.schema.groups:
             stored = {f.name: f.default for f in group.fields} | self.values.get(group.name, {})
@@ -143,6 +145,8 @@ class _Reader:
                 places = {n: p for n in (low, high) if (p := self.places.get((group.name, n)))}
                 if not places.keys() <= self.values.get(group.name, {}).keys() or not places:
                     continue  # one has a mistake already, or both are defaults of the schema
+                if partial and len(places) < 2:
+                    continue  # the other one is not its default
                 place = next(iter(places.values()))
                 others = [p for p in list(places.values())[1:] if p.source is place.source]
                 notes = tuple(f"`{n}` has its default" for n in (low, high) if n not in places)

@@ -285,7 +285,7 @@ class TableReader:
                       help="calibrate it, or take the row out")
             return
         try:
-            own = read_values(self.schema, read_text(path))
+            own = read_values(self.schema, read_text(path), partial=True)
         except FindingsError as error:
             self.findings.extend(error.findings)
             return

@@ -70,6 +70,23 @@ def test_a_setting_changes_and_the_rest_stays(bench: Path) -> None:
     assert "holds these values already: nothing to write\n" in again.stdout
 
 
+def test_rules_hold_between_what_is_given_and_what_the_part_has(bench: Path) -> None:
+    """Not between what is given and a default that the part does not hold: neither is a good value
+    refused, nor is a bad one let through."""
+    assert 0 == write("--set", "settings.ph_high=12", "--yes").exit_code
+    Path("low.toml").write_text("[settings]\nph_low = 9\n", "utf-8")
+    for given in (("--set", "settings.ph_low=9"), ("low.toml",)):
+        shown = write(*given)
+        assert (0, True) == (shown.exit_code, "6.5 pH -> 9 pH" in shown.stdout)
+        differs = run("verify", SCHEMA, *given, "--part-file", "part.bin")
+        assert (1, True) == (differs.exit_code, "differs in 1 parameter" in differs.stdout)
+    refused = write("--set", "settings.ph_low=13")
+    assert 1 == refused.exit_code
+    assert "PS963: `ph_low` = 13 pH must be below `ph_high` = 12 pH" in refused.stderr
+    both = write("--set", "settings.ph_low=9", "--set", "settings.ph_high=8")
+    assert "PS510: `ph_low` = 9 pH must be below `ph_high` = 8 pH" in both.stderr
+
+
 def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
     """The image of another unit brings its settings, not its identity."""
     write("unit.bin", "--yes")

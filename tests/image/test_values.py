@@ -373,3 +373,12 @@ def test_any_value_of_a_setting_is_read_or_refused(name: str, value: str) -> Non
         read("", f"{name}={value}")
     except FindingsError as error:
         assert error.findings
+
+
+def test_partial_values_are_held_to_rules_among_themselves_only() -> None:
+    """The other value of a rule is not its default then, and whoever knows it checks the rule."""
+    given = read_values(SCHEMA, SourceText("unit.toml", "[user]\nlow = 30"), partial=True)
+    assert {"user": ["low"]} == {group: list(raws) for group, raws in given.values.items()}
+    with pytest.raises(FindingsError) as error:
+        read_values(SCHEMA, SourceText("unit.toml", "[user]\nlow = 30\nhigh = 25"), partial=True)
+    assert ["PS510"] == [f.code for f in error.value.findings]
