@@ -138,7 +138,9 @@ _FITS: dict[str, Code] = {
         "errors larger than the uncertainties",
         "The sum of the squared errors, each in units of its uncertainty, is so large that chance "
         "makes it so in fewer than 1 of 100 tables (chi-square). The uncertainties are too small, "
-        "or the model is not that of the sensor.",
+        "a point is wrong, or the model is not that of the sensor. The standard uncertainties of "
+        "the results are multiplied by the ratio of the two (Birge ratio), so that they are not "
+        "smaller than the scatter says.",
     ),
     "PS835": Code(
         "a range beyond the points",

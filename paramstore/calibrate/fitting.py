@@ -14,7 +14,7 @@ from paramstore.calibrate.equations import equation
 from paramstore.calibrate.judging import Doubt, doubts, facts
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
-from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged
+from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
 from paramstore.calibrate.reach import OverRange, over_range, spread_of
 from paramstore.calibrate.recipe import Calibration, Target
 from paramstore.calibrate.recipe_units import output_units
@@ -165,12 +165,11 @@ def _fit(job: Job, rows: Rows, model: Design, sigma: Array | None) -> Fit:
     if coefficients > 1 and len(np.unique(rows.reference)) == 1:
         raise _all_equal(job, "references")
     try:
-        fit = least_squares(model.columns, model.target, sigma)
+        return widened(least_squares(model.columns, model.target, sigma), sigma)
     except RankError:
         raise job.refuse("PS832", f"the points do not determine {coefficients} coefficients",
                          "measure at more different references",
                          ("some of the points say the same",)) from None
-    return fit
 
 
 # ---- After the fit ------------------------------------------------------------------------------
@@ -271,10 +270,13 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
                 f"{point.error:+.3g}{unit}", "measure it again, or take the row out if you know "
                 "why", (f"chance makes so large an error in fewer than 1 of {_tables(point)} "
                         "tables", "it is part of the fit all the same"), index))
-    told = any(p.outlier for p in result.points)  # which alone may make the scatter too large
-    if not told and (ratio := misjudged(fit, sigma)) is not None:
-        job.tell(Doubt("PS834", f"the errors are {ratio:.2g} times what the uncertainties say",
-                       "look for what the uncertainties leave out, or for a better model"))
+    if (ratio := misjudged(fit, sigma)) is not None:
+        outlier = any(p.outlier for p in result.points)  # which alone may make the scatter so large
+        job.tell(Doubt(
+            "PS834", f"the errors are {ratio:.2g} times what the uncertainties say",
+            "look at the outlier first" if outlier else
+            "look for what the uncertainties leave out, or for a better model",
+            (f"the uncertainties of the results are {ratio:.2g} times as large for it",)))
     noise = max(abs(result.worst.error), ranged.fit_uncertainty or 0.0)
     if fit.freedom and not exact(fit, model.target) and result.storage_error > noise:
         job.tell(Doubt("PS838", f"storing adds up to {result.storage_error:.2g}{unit}, more than "

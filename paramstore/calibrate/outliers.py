@@ -11,13 +11,14 @@ in Regression, 1982, chapter 2 (from memory).
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from paramstore.calibrate.chances import chi_square_tail, normal_tails, student_tails
 from paramstore.calibrate.leastsq import Array, Fit
 
-__all__ = ["CHANCE", "CHI_SQUARE_CHANCE", "chances", "exact", "misjudged"]
+__all__ = ["CHANCE", "CHI_SQUARE_CHANCE", "chances", "exact", "misjudged", "widened"]
 
 CHANCE = 0.05
 CHI_SQUARE_CHANCE = 0.01
@@ -50,6 +51,19 @@ def misjudged(fit: Fit, sigma: Array | None) -> float | None:
     if chi_square_tail(fit.scale**2 * fit.freedom, fit.freedom) >= CHI_SQUARE_CHANCE:
         return None
     return fit.scale
+
+
+def widened(fit: Fit, sigma: Array | None) -> Fit:
+    """Return a fit whose covariance is not smaller than the scatter says.
+
+    If chance hardly makes the scatter as large as it is against the given uncertainties, the
+    covariance is multiplied by the square of their ratio. After R. T. Birge, The Calculation of
+    Errors by the Method of Least Squares, Phys. Rev. 40 (1932), 207 (from memory).
+    """
+    ratio = misjudged(fit, sigma)
+    if ratio is None or fit.covariance is None:
+        return fit
+    return replace(fit, covariance=fit.covariance * ratio**2)
 
 
 def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from paramstore.calibrate.leastsq import Fit, least_squares
-from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged
+from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
 
 TABLES = 1000
 X = np.linspace(-1, 1, 10)
@@ -48,6 +48,18 @@ def test_uncertainties_that_are_too_small_are_noticed() -> None:
     assert sum(misjudged(f, SIGMA / 3) is not None for f in fits) > 0.95 * TABLES
     fits = [least_squares(COLUMNS, t, SIGMA) for _, t in tables(SIGMA)]
     assert sum(misjudged(f, SIGMA) is not None for f in fits) < 0.02 * TABLES
+
+
+def test_uncertainties_that_are_too_small_are_widened_by_the_scatter() -> None:
+    """With a hundredth of the true scatter given, the true offset lies all the same within twice
+    its standard uncertainty, about as often as without any given; with the true scatter given
+    hardly a covariance changes."""
+    small = [widened(least_squares(COLUMNS, t, SIGMA / 100), SIGMA / 100) for _, t in tables(SIGMA)]
+    inside = sum(abs(f.coefficients[0] - 3) < 2 * np.sqrt(f.covariance[0, 0]) for f in small
+                 if f.covariance is not None)
+    assert 0.895 * TABLES < inside < 0.945 * TABLES
+    right = [least_squares(COLUMNS, t, SIGMA) for _, t in tables(SIGMA)]
+    assert sum(widened(f, SIGMA) is not f for f in right) < 0.02 * TABLES
 
 
 def test_one_bad_point_is_found() -> None:

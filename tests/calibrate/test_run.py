@@ -94,10 +94,21 @@ def test_uncertain_points_weigh_less() -> None:
     alone = "".join(line.replace("degC", "mV") for line in LINE.splitlines(True)
                     if "gain" not in line)
     result = result_of(alone, "reference [mV],reading [mV],uncertainty [mV]",
-                       [(10, 0, 1), (16, 0, 2)])
-    # Weights 1 and 1/4: (10 + 16/4) / (5/4) = 11.2, uncertainty sqrt(4/5).
-    assert 11.2 == pytest.approx(result.numbers[0].fitted)
+                       [(10, 0, 1), (14, 0, 2)])
+    # Weights 1 and 1/4: (10 + 14/4) / (5/4) = 10.8, uncertainty sqrt(4/5).
+    assert 10.8 == pytest.approx(result.numbers[0].fitted)
     assert math.sqrt(0.8) == pytest.approx(result.numbers[0].uncertainty)
+
+
+def test_a_mistyped_reference_does_not_leave_a_small_uncertainty() -> None:
+    """40 for 400 among points that are sure to 0.02: told twice, and the uncertainty of what the
+    fit gives is as large as it is without any uncertainties stated."""
+    rows = [(100, 100), (200, 200), (300, 300), (40, 400), (500, 500), (600, 600)]
+    sure = outcome_of(LINE, csv(SURE, [(*row, 0.02) for row in rows]))
+    assert ["PS834", "PS833"] == [f.code for f in sure.warnings]
+    stated, unstated = sure.units[0].results[0], result_of(LINE, HEAD, rows)
+    assert stated.fit_uncertainty == pytest.approx(unstated.fit_uncertainty)
+    assert stated.fit_uncertainty is not None and stated.fit_uncertainty > 50
 
 
 def test_uncertainty_of_a_slope_in_per_cent_of_the_electrode() -> None:
