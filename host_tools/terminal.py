@@ -40,7 +40,7 @@ def tint(text: str, part: str) -> str:
 
 def tint_verdict(text: str, verdict: Verdict) -> str:
     """Colour what a change means for units in the field."""
-    part = {"safe": "mend", "needs migration": "warning",
+    part = {"safe": "mend", "wears out early": "warning", "needs migration": "warning",
             "needs relayout": "error", "refused": "error"}[verdict.value]
     return tint(text, part)
 

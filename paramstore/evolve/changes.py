@@ -13,6 +13,7 @@ from enum import StrEnum
 from paramstore.errors import Finding, Severity
 from paramstore.evolve.conversion import Refused, same_bytes
 from paramstore.evolve.links import Links
+from paramstore.layout.demand import slots_for_life
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.part import Part
@@ -28,6 +29,7 @@ class Verdict(StrEnum):
     """What a change means for units in the field."""
 
     SAFE = "safe"  # old bytes are read as they are; what is new has its default
+    WEARS = "wears out early"  # no byte moves, but a ring does not last the life wanted (PS426)
     MIGRATES = "needs migration"  # values are converted, or some cannot be kept
     RELAYOUT = "needs relayout"  # rings lie elsewhere: units are converted on the host
     REFUSED = "refused"  # it would move bytes or change what they mean
@@ -141,24 +143,27 @@ def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
                  "anew; `paramstore migrate` converts units of before on the host")
     for change in _changes(old, new, links):  # no ring and no byte stays
         said = change.text.removesuffix("; the ring stays")
-        yield replace(change, text=said if change.code == "PS768" else said.split("; ")[0])
+        yield (replace(change, verdict=Verdict.SAFE, text=said) if change.code == "PS768"
+               else replace(change, text=said.split("; ")[0]))
 
 
 def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
-    yield from _store(old.schema, new)
+    short = {g.name for g in new.groups if g.name in links.groups
+             and links.groups[g.name].slots < slots_for_life(g, new)}
+    yield from _store(old.schema, new, bool(short))
     for group in new.groups:
         ring = links.groups.get(group.name)
         if ring is None:
             yield Change("PS751", Verdict.SAFE, group.name,
                          "new group; units in the field begin with its defaults")
         else:
-            yield from _group(ring.group, group)
+            yield from _group(ring.group, group, group.name in short)
         for parameter in group.parameters:
             yield from _parameter(old, links, group, parameter)
     yield from _gone(old, new, links)
 
 
-def _store(old: Schema, new: Schema) -> Iterator[Change]:
+def _store(old: Schema, new: Schema, short: bool) -> Iterator[Change]:
     words = [f"{what} {a} -> {b}" for what, a, b in (
         ("part", old.part.name, new.part.name), ("address", hex(old.address), hex(new.address)),
         ("bus", f"{old.bus_khz} kHz", f"{new.bus_khz} kHz"),
@@ -167,12 +172,16 @@ def _store(old: Schema, new: Schema) -> Iterator[Change]:
         ("life", f"{old.life_years:g} years", f"{new.life_years:g} years"),
     ) if a != b]
     if words:
-        yield Change("PS768", Verdict.SAFE, "", "; ".join(words))
+        yield Change("PS768", _use(short), "", "; ".join(words))
     if old.doc != new.doc:
         yield Change("PS761", Verdict.SAFE, "", "another description")
 
 
-def _group(old: Group, new: Group) -> Iterator[Change]:
+def _use(short: bool) -> Verdict:
+    return Verdict.WEARS if short else Verdict.SAFE
+
+
+def _group(old: Group, new: Group, short: bool) -> Iterator[Change]:
     if old.name != new.name:
         yield Change("PS753", Verdict.SAFE, new.name, f"was group `{old.name}`; its ring stays")
     words = [f"{what} {a} -> {b}" for what, a, b in (
@@ -180,7 +189,7 @@ def _group(old: Group, new: Group) -> Iterator[Change]:
         ("writes per day", f"{old.writes_per_day:g}", f"{new.writes_per_day:g}"),
     ) if a != b]
     if words:
-        yield Change("PS768", Verdict.SAFE, new.name, "; ".join(words) + "; the ring stays")
+        yield Change("PS768", _use(short), new.name, "; ".join(words) + "; the ring stays")
     if old.doc != new.doc:
         yield Change("PS761", Verdict.SAFE, new.name, "another description")
 

@@ -247,7 +247,7 @@ CODES: dict[str, Code] = {
         "another use",
         "How a group is protected, kept in copies and written, the part (of the same geometry), "
         "its address, bus and supply: no byte moves. Rings keep their slots, so more writes wear "
-        "them faster.",
+        "them faster: \"wears out early\" if one does not last the life wanted.",
     ),
     "PS769": Code(
         "a new series",

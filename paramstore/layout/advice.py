@@ -5,10 +5,11 @@ Knows demands, wear and error detection; changes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 from paramstore.errors import Finding, Severity
 from paramstore.layout.demand import demand_of, slots_for_life
+from paramstore.layout.misfit import anew_help
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import CRC_32C, strength
 from paramstore.parts.wear import endurance_at, life_years
@@ -16,10 +17,13 @@ from paramstore.parts.wear import endurance_at, life_years
 __all__ = ["advise"]
 
 
-def advise(plan: Plan) -> Iterator[Finding]:
-    """Yield the warnings of a layout, group by group, then those of the whole store."""
+def advise(plan: Plan, released: Container[int] = ()) -> Iterator[Finding]:
+    """Yield the warnings of a layout, group by group, then those of the whole store.
+
+    `released` are the ids of groups whose rings stay as they were released.
+    """
     for ring in plan.rings:
-        yield from _about_slots(plan, ring)
+        yield from _about_slots(plan, ring, ring.group.id in released)
         yield from _about_place(plan, ring)
         yield from _about_length(plan, ring)
         yield from _about_split(plan, ring)
@@ -43,7 +47,7 @@ def _about_split(plan: Plan, ring: Ring) -> Iterator[Finding]:
     from paramstore.layout.split import best_split  # for few groups, so not loaded for all
 
     split = best_split(group, plan.schema)
-    if split is None:
+    if split is None or split.pages >= ring.pages:  # a released ring may be too short: PS426
         return
     yield _warning(
         "PS421", plan, ring,
@@ -57,7 +61,7 @@ def _about_split(plan: Plan, ring: Ring) -> Iterator[Finding]:
     )
 
 
-def _about_slots(plan: Plan, ring: Ring) -> Iterator[Finding]:
+def _about_slots(plan: Plan, ring: Ring, released: bool) -> Iterator[Finding]:
     group, schema = ring.group, plan.schema
     if ring.slots == 2:
         yield _warning(
@@ -73,7 +77,9 @@ def _about_slots(plan: Plan, ring: Ring) -> Iterator[Finding]:
             "PS426", plan, ring,
             f"group `{group.name}` wears out its {ring.slots} slots in {years:.1f} years, "
             f"the life wanted is {schema.life_years:g}",
-            help=f"give it {needed} slots, or leave `slots` out",
+            notes=("a released ring keeps its slots",) if released else (),
+            help=(f"write it less often; {anew_help(schema)}" if released
+                  else f"give it {needed} slots, or leave `slots` out"),
         )
 
 

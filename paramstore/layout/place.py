@@ -44,4 +44,4 @@ def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring]
     rings = tuple(own[group_id] for group_id in sorted(own))
     plan = Plan(schema, rings, crc32c(schema.name.encode()), layout_id(schema.part, rings),
                 retired=tuple(retired))
-    return replace(plan, findings=tuple(advise(plan)))
+    return replace(plan, findings=tuple(advise(plan, {r.group.id for r in kept})))

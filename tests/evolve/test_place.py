@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.errors import FindingsError, SourceText
+from paramstore.evolve.changes import Verdict
 from paramstore.evolve.place import next_plan
 from paramstore.evolve.project import freeze, open_project
 from paramstore.layout.place import make_plan
@@ -81,3 +82,25 @@ def test_revisions_run_out() -> None:
         except FindingsError as error:
             found = [f.code for f in error.findings]
         assert codes == found
+
+
+def test_a_released_ring_that_is_written_more_often(tmp_path: Path) -> None:
+    """It is not called safe if it does not last any more; what is advised can be done: no slots,
+    which are refused, and no cut of the group that would need more pages than it has."""
+    path = tmp_path / "demo.toml"
+    lines = 'n = { type = "u32" }\ntext = { type = "text", size = 40 }\n'
+    first = SourceText(str(path), STORE + lines)
+    freeze(first, open_project(first))
+    seldom, often = (open_project(SourceText(str(path), first.text.replace("1 per day", rate)))
+                     for rate in ("2 per day", "100 per hour"))
+    assert [Verdict.SAFE] == [c.verdict for c in seldom.changes]
+    assert ([("PS768", Verdict.WEARS)]
+            == [(c.code, c.verdict) for c in often.changes])
+    warnings = {f.code: f.help for f in often.plan.findings}
+    assert "PS421" not in warnings
+    assert "slots" not in warnings["PS426"]
+    assert "`series = 1` in [store]" in warnings["PS426"]
+    anew = first.text.replace("1 per day", "20 per hour").replace("[store]", "[store]\nseries = 1")
+    relaid = open_project(SourceText(str(path), anew))
+    assert "PS426" not in {f.code for f in relaid.plan.findings}
+    assert Verdict.WEARS not in {c.verdict for c in relaid.changes}
