@@ -22,6 +22,7 @@ from paramstore.cuts.history import history_text, shrink
 from paramstore.cuts.results import History, Totals, Verdict, Violation
 from paramstore.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
 from paramstore.cuts.takeover import TakeOver, run_take_overs
+from paramstore.cuts.wear import RingWear, wear_rings
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler
@@ -32,6 +33,8 @@ _FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.LONG: 1_000_000}
 """Of a class from a start state, at most about twice as many."""
 _TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.LONG: (4, 3)}
 """Samples of mixes and noise, and cuts, of parts of earlier releases."""
+_RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 6_000_000, Level.LONG: 90_000_000}
+"""Of a ring until it is worn out, at most."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -67,6 +70,7 @@ class Campaign:
     violations: tuple[Shown, ...]
     faults: tuple[FaultResult, ...] = ()
     take_overs: tuple[TakeOver, ...] = ()
+    wear: tuple[RingWear, ...] = ()
 
     @property
     def fault_counts(self) -> FaultCounts:
@@ -75,9 +79,10 @@ class Campaign:
 
     @property
     def violation_count(self) -> int:
-        """How often a promise was broken, by power cuts or by other faults."""
+        """How often a promise was broken, by power cuts, by other faults or by worn pages."""
         return (self.totals.violation_count + self.fault_counts.violations
-                + sum(t.totals.violation_count for t in self.take_overs))
+                + sum(t.totals.violation_count for t in self.take_overs)
+                + sum(not ring.sound for ring in self.wear))
 
     @property
     def sound(self) -> bool:
@@ -157,7 +162,7 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
                  seed: int = 1, workers: int = 1, progress: Progress | None = None,
                  compiler: Compiler | None = None) -> Campaign:
     """Build the harness of a plan and do the sweeps of a level; then other faults, and parts of the
-    `earlier` releases of its series, in their order.
+    `earlier` releases of its series, in their order; and wear its rings out.
 
     ToolError if there is no compiler or it fails, FindingsError if the plan cannot become C.
     """
@@ -179,8 +184,9 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
         for taken in run_take_overs(explorer, earlier, samples=samples, depth=depth, seed=seed):
             take_overs.append(taken)
             shown += _show(explorer, taken.totals.violations)
+    worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results), tuple(shown), faults, tuple(take_overs))
+                    tuple(results), tuple(shown), faults, tuple(take_overs), worn)
 
 
 def _show(explorer: Explorer, violations: Sequence[Violation]) -> Iterator[Shown]:

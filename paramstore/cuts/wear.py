@@ -8,13 +8,22 @@ what `layout.figures` predicts.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+import tempfile
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from paramstore.cuts.histories import build_lives
 from paramstore.cuts.native import NativeTarget
 from paramstore.errors import ToolError
+from paramstore.layout.figures import figures
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan, Ring
+from paramstore.parts.wear import endurance_at
+from paramstore.rig.toolchain import Compiler
+from paramstore.scalars import SCALARS
+from paramstore.schema.model import Field, Group, Kind, Parameter
 
-__all__ = ["Worn", "wear_out"]
+__all__ = ["RingWear", "Worn", "wear_out", "wear_rings"]
 
 _RESULT_WORDS = 10
 
@@ -44,17 +53,72 @@ class Worn:
         return self.greatest * self.pages / self.total
 
 
-def wear_out(library: Path, pages: int, *, endurance: int, spread: int = 0, most: int = 100_000_000,
-             look: int = 1009, seed: int = 1) -> Worn:
-    """Commit the first group of a library of `histories.build_lives` until a commit fails, `most`
-    times at most; return what came of it.
+@dataclass(frozen=True, slots=True)
+class RingWear:
+    """What became of the ring of a group on pages that take `endurance` write cycles, `even`, and
+    on pages of which some take up to half as many more, `uneven`."""
+
+    group: str
+    endurance: int
+    predicted_commits: int
+    even: Worn
+    uneven: Worn
+
+    @property
+    def sound(self) -> bool:
+        """Whether the ring lasted as predicted, wore evenly and lost nothing."""
+        return (self.even.fresh_commits == self.predicted_commits
+                and self.even.greatest - self.even.least <= 1
+                and self.uneven.fresh_commits >= self.predicted_commits
+                and 0 == self.even.lost == self.uneven.lost
+                == self.even.outside == self.uneven.outside)
+
+
+def wear_rings(plan: Plan, records: int, *, seed: int = 1,
+               compiler: Compiler | None = None) -> tuple[RingWear, ...]:
+    """Wear out the ring of each group of a plan: its slots, copies and record length, filled with
+    bytes that may be anything, as the values of the person's own groups may not.
+
+    Pages take what those of the part do, or less: so little that no ring takes more than `records`
+    records. ToolError if there is no compiler or it fails.
+    """
+    schema = plan.schema
+    endurance = max(1, min(int(endurance_at(schema.part, schema.temperature_c)),
+                           records // max(ring.slots for ring in plan.rings)))
+    part = replace(schema.part, endurance=((schema.temperature_c, float(endurance)),))
+    bare = make_plan(replace(schema, part=part, series=0, retired_groups=(), groups=tuple(
+        _bare(ring) for ring in plan.rings)))
+    predicted = figures(bare).rings
+    results = []
+    with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
+        library = build_lives(bare, Path(folder), compiler=compiler)
+        for index, ring in enumerate(bare.rings):
+            even, uneven = (
+                wear_out(library, ring.pages, group=index, endurance=endurance, spread=spread,
+                         seed=seed) for spread in (0, endurance // 2))
+            results.append(RingWear(ring.group.name, endurance, int(predicted[index].commits),
+                                    even, uneven))
+    return tuple(results)
+
+
+def _bare(ring: Ring) -> Group:
+    size = max(4, ring.body_bytes)  # a version takes 4 bytes
+    field = Field("all", Kind.BYTES, SCALARS["u8"], size, (0,) * size, array=True)
+    return replace(ring.group, parameters=(Parameter("all", Kind.BYTES, (field,)),), room=0,
+                   slots=ring.slots, was=None, retired=())
+
+
+def wear_out(library: Path, pages: int, *, endurance: int, group: int = 0, spread: int = 0,
+             most: int = 100_000_000, look: int = 1009, seed: int = 1) -> Worn:
+    """Commit a group of a library of `histories.build_lives` until a commit fails, `most` times at
+    most; return what came of it.
 
     `pages` of its ring and all others take `endurance` write cycles and up to `spread` more. The
     store is mounted anew every `look` commits, and after every commit that met a worn page.
     """
     target = NativeTarget(library)
     order = target.byte_order
-    job = struct.pack(f"{order}6I", seed, 0, endurance, spread, most, look)
+    job = struct.pack(f"{order}6I", seed, group, endurance, spread, most, look)
     sizes = struct.unpack(f"{order}2I", target.read("wear_sizes", 8))
     assert sizes == (len(job), 4 * _RESULT_WORDS)
     target.write("wear_job", job)

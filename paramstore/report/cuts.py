@@ -69,6 +69,7 @@ def campaign_text(campaign: Campaign) -> str:
         [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
         *([_faults(campaign)] if campaign.faults else []),
         *([_take_overs(campaign)] if campaign.take_overs else []),
+        *([_wear(campaign)] if campaign.wear else []),
         list(_verdict(campaign)),
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
@@ -195,6 +196,28 @@ def _take_overs(campaign: Campaign) -> list[str]:
                   "middle of the take-over, and after it.")]
 
 
+def _wear(campaign: Campaign) -> list[str]:
+    columns = [Column("group", right=False), Column("commits", "predicted"),
+               Column("commits", "seen"), Column("cycles", "of a page"),
+               Column("until none", "is taken"), Column("boots"), Column("lost")]
+    return [
+        f"Wear, on pages that take {campaign.wear[0].endurance:,} write cycles",
+        *table(columns, [
+            (w.group, f"{w.predicted_commits:,}", f"{w.even.fresh_commits:,}",
+             _from_to(w.even.least, w.even.greatest), f"{w.uneven.commits:,}",
+             f"{w.even.looks + w.uneven.looks:,}", f"{w.even.lost + w.uneven.lost:,}")
+            for w in campaign.wear], indent=2),
+        *_wrapped("Commits until a page takes no more, as the plan predicts and as seen, and the "
+                  "write cycles of each page by then. Then the same where pages take up to half as "
+                  "many more by chance: slots that do not take a record are passed over, until no "
+                  "commit goes through. Lost: boots on the way that served anything but the newest "
+                  "values.")]
+
+
+def _from_to(least: int, greatest: int) -> str:
+    return f"{least:,}" if least == greatest else f"{least:,} to {greatest:,}"
+
+
 def _verdict(campaign: Campaign) -> Iterator[str]:
     totals = campaign.totals
     yield from _wrapped(
@@ -214,9 +237,13 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
         last = "I11" if campaign.take_overs else "I10"
         yield f"No violation: I1 to {last}, I13 and I14 held in every history."
         return
-    yield f"{campaign.violation_count:,} VIOLATIONS, the first of each kind:"
+    count = campaign.violation_count
+    yield f"{count:,} VIOLATION{'S' * (count != 1)}, the first of each kind:"
     for shown in campaign.violations:
         yield from _violation(campaign.plan, shown)
+    for ring in campaign.wear:
+        if not ring.sound:
+            yield f"  I10 of {ring.group}: its ring did not wear as planned, or lost values on it"
     for result in campaign.faults:
         if result.counts.first is not None:
             job, verdict = result.counts.first
@@ -305,6 +332,13 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
             "boots": t.totals.boots, "violations": t.totals.violation_count,
         } for t in campaign.take_overs],
+        "wear": [{
+            "group": w.group, "endurance": w.endurance,
+            "predicted_commits": w.predicted_commits, "seen_commits": w.even.fresh_commits,
+            "page_cycles": {"least": w.even.least, "greatest": w.even.greatest},
+            "commits_on_uneven_pages": w.uneven.commits, "boots": w.even.looks + w.uneven.looks,
+            "lost": w.even.lost + w.uneven.lost, "sound": w.sound,
+        } for w in campaign.wear],
     }
 
 

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from paramstore.cuts.histories import build_lives, one_group_plan
-from paramstore.cuts.wear import wear_out
+from paramstore.cuts.wear import wear_out, wear_rings
 from paramstore.firmware.generate import runtime_files
 from paramstore.layout.figures import figures
 from paramstore.parts.wear import DAYS_PER_YEAR
+from tests.firmware.builds import example_plan
 
 
 @pytest.mark.parametrize(("slots", "copies", "rest", "endurance"), [
@@ -52,6 +53,18 @@ def test_wear_is_even_at_any_moment(tmp_path: Path) -> None:
         assert (commits, commits, commits) == (worn.commits, worn.fresh_commits, worn.total)
         assert worn.greatest - worn.least <= 1
         assert not worn.ended
+
+
+@pytest.mark.parametrize("name", ["minimal", "tank_probe"])
+def test_rings_of_a_plan(name: str) -> None:
+    """Every ring of an example lasts as planned; on uneven pages it goes on, and loses nothing."""
+    plan = example_plan(name)
+    rings = wear_rings(plan, 20_000)
+    assert [r.group.name for r in plan.rings] == [r.group for r in rings]
+    for ring in rings:
+        assert ring.sound
+        assert ring.predicted_commits == ring.even.fresh_commits < ring.uneven.commits
+        assert ring.even.ended and ring.uneven.ended
 
 
 def test_a_write_that_did_not_take_is_noticed(tmp_path: Path) -> None:

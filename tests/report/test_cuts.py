@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from itertools import chain
 
@@ -61,11 +62,27 @@ def test_data_adds_up() -> None:
     assert ["BLANK", "FACTORY", "FACTORY+1", "FACTORY+1p"] == data["sweeps"][0]["starts"][:4]
 
 
+def test_wear_is_part_of_the_report() -> None:
+    """Predicted and seen life of each ring; a ring that lost values is a violation."""
+    campaign = sound()
+    (ring,) = campaign_data(campaign)["wear"]
+    assert ring["predicted_commits"] == ring["seen_commits"] > 1000 and ring["sound"]
+    rows = [line.split() for line in campaign_text(campaign).splitlines()]
+    commits = f"{ring['predicted_commits']:,}"
+    assert ["settings", commits, commits] in [row[:3] for row in rows]
+    worn = replace(campaign.wear[0], even=replace(campaign.wear[0].even, lost=1))
+    hurt = replace(campaign, wear=(worn,))
+    assert not hurt.sound
+    text = campaign_text(hurt)
+    assert "1 VIOLATION, the first" in text and "I10 of settings" in text
+
+
 def test_a_violation_is_told_with_its_replay(broken: Campaign) -> None:
     """Each kind once, in one line to type, which shows the same again."""
     text, data = campaign_text(broken), campaign_data(broken)
     faults = sum(fault["violations"] for fault in data["faults"])
-    assert broken.totals.violation_count + faults == data["violations"] > 1000
+    rings = sum(not ring["sound"] for ring in data["wear"])
+    assert broken.totals.violation_count + faults + rings == data["violations"] > 1000
     assert f"{data['violations']:,} VIOLATIONS" in text
     assert "I1 of settings: served values that were never committed" in text
     shown = next(s for s in data["shown"] if s["invariant"] == "I1")
