@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from paramstore.errors import Finding, Severity
-from paramstore.evolve.conversion import Refused, same_bytes
+from paramstore.evolve.conversion import Refused, conversion_of, same_bytes, via_of
 from paramstore.evolve.links import Links
 from paramstore.layout.demand import slots_for_life
 from paramstore.layout.misfit import anew_help
+from paramstore.layout.moves import Arithmetic
 from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.part import Part
 from paramstore.scalars import Raw, ScalarForm
@@ -240,7 +241,8 @@ def _field(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]:
     axis = new.name.rpartition(".")[2] + ": " if new.kind is Kind.CURVE else ""
     if not same and _stored(old) != _stored(new):
         yield Change("PS762", Verdict.MIGRATES, where,
-                     f"{axis}{_stored(old)} becomes {_stored(new)}; values are converted")
+                     f"{axis}{_stored(old)} becomes {_stored(new)}; values are converted"
+                     + _rounding(old, new))
     elif same and old.unit != new.unit:
         yield Change("PS761", Verdict.SAFE, where,
                      f"{axis}the unit is written {new.unit or 'without a word'}; its bytes stay")
@@ -260,6 +262,20 @@ def _field(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]:
                      f"{format_value(old, old.default)}; stored values stay")
     if old.digits != new.digits:
         yield Change("PS761", Verdict.SAFE, where, f"{axis}another number of decimals is shown")
+
+
+def _rounding(old: Field, new: Field) -> str:
+    """Return that stored numbers are rounded, if they can lie between the steps of `new`."""
+    try:
+        conversion = conversion_of(old, new, via_of(old, new))
+    except Refused:  # over several releases: each step had its own `convert`
+        return ""
+    rule, whole = conversion.rule, old.scalar.form is not ScalarForm.FLOAT
+    if (not isinstance(rule, Arithmetic) or new.scalar.form is ScalarForm.FLOAT
+            or (whole and rule.denominator == 1)):
+        return ""
+    unit = f" {new.unit}" if new.unit else ""
+    return f", and rounded to steps of {show_number(abs(new.scale))}{unit}"
 
 
 def _recount(where: str, old: Field, new: Field) -> Change:

@@ -218,7 +218,8 @@ CODES: dict[str, Code] = {
     "PS762": Code(
         "a value is stored in another way",
         "It gets new bytes behind the old ones. Firmware converts the old value at mount until "
-        "the group is committed; the old bytes stay as they were, for a downgrade. A value that "
+        "the group is committed; the old bytes stay as they were, for a downgrade. A number that "
+        "lies between the steps of the new type is rounded, half to even, and one that "
         "does not fit or is outside the new limits gives the default, and a flag.",
     ),
     "PS763": Code(

@@ -10,20 +10,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import ToolError
-from paramstore.evolve.heirs import Heir, heirs
+from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, group_values, mended
 from paramstore.format import ERASED, slot_of
 from paramstore.image.contents import Contents, newest_records
-from paramstore.layout.moves import convert
+from paramstore.layout.moves import Arithmetic, convert
 from paramstore.layout.plan import Plan, Ring
-from paramstore.scalars import Raw
+from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.element import element_from_raw
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.quantity import format_value
 
-__all__ = ["Fate", "Item", "Migration", "migrate", "shown", "turned", "write_group"]
+__all__ = ["Fate", "Item", "Migration", "migrate", "shown", "told", "turned", "write_group"]
 
 
 class Fate(StrEnum):
@@ -31,6 +33,7 @@ class Fate(StrEnum):
 
     KEPT = "kept"
     CONVERTED = "converted"
+    ROUNDED = "rounded"  # converted, to the nearest step of the new type
     RESTORED = "restored"  # from bytes that were kept since it was taken out
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
@@ -115,7 +118,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
         image: bytearray) -> Iterator[Item]:
     newest = newest_records(target, contents.image)
     known = heirs(between)
-    former = {(h.ring.group.name, h.parameter.name): name for name, h in known.items()}
+    former = forebears(between)
     earlier = len(between) > 1 or contents.label is None
     for ring in target.rings:
         found = group_values(target, ring, newest, earlier)
@@ -124,9 +127,10 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
         if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
         for parameter in ring.group.parameters:
-            name = former.get((ring.group.name, parameter.name))
-            before = _shown_in(contents, *name) if name else ""
-            fate = fates[parameter.name]
+            source = former.get((ring.group.name, parameter.name))
+            given = contents.group(source.ring.group.name).values if source else {}
+            before = shown(source.parameter, given) if source else ""
+            fate = told(fates[parameter.name], parameter, source, given, values)
             yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
                        shown(parameter, values))
     for group in contents.groups:
@@ -173,8 +177,10 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
             write_group(image, target, ring, record, values, revision=ring.revision)
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))
-            before = shown(heir.parameter, later[heir.ring.group.name]) if heir else ""
-            yield Item(f"{ring.group.name}.{parameter.name}", fates[parameter.name], before,
+            given = later[heir.ring.group.name] if heir else {}
+            before = shown(heir.parameter, given) if heir else ""
+            fate = told(fates[parameter.name], parameter, heir, given, values)
+            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
                        shown(parameter, values))
     yield from _left_behind(contents, target, known, image)
 
@@ -243,12 +249,26 @@ def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
     return kept + fill[len(kept):]
 
 
+def told(fate: Fate, parameter: Parameter, source: Heir | None, given: Values,
+         values: Values) -> Fate:
+    """Return ROUNDED for a converted number that lay between the steps of its integer type.
+
+    A float counts as the shortest number that it shows as: 0.3 in steps of 0.1 is exact.
+    """
+    if fate is not Fate.CONVERTED or source is None or source.conversions is None:
+        return fate
+    for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
+                               strict=True):
+        if not isinstance(c.rule, Arithmetic) or c.target.form is ScalarForm.FLOAT:
+            continue
+        for raw, new in zip(given[other.name], values[field.name], strict=False):
+            old = Fraction(str(element_from_raw(other, raw))) if isinstance(raw, float) else raw
+            if old * c.rule.numerator + c.rule.addend != new * c.rule.denominator:
+                return Fate.ROUNDED
+    return fate
+
+
 # ---- Words and bytes ----------------------------------------------------------------------------
-
-
-def _shown_in(contents: Contents, group: str, parameter: str) -> str:
-    found = contents.group(group)
-    return shown(found.ring.group.parameter(parameter), found.values)
 
 
 def shown(parameter: Parameter, values: Values) -> str:

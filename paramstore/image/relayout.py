@@ -15,7 +15,7 @@ from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, mended
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents
-from paramstore.image.migrate import Fate, Item, Migration, shown, turned, write_group
+from paramstore.image.migrate import Fate, Item, Migration, shown, told, turned, write_group
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Parameter
 
@@ -42,9 +42,11 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
             write_group(image, target, ring, None, values)
         for parameter in ring.group.parameters:
             source = known.get((ring.group.name, parameter.name))
-            before = shown(source.parameter, _held(contents, source)) if source else ""
-            items.append(Item(f"{ring.group.name}.{parameter.name}", fates[parameter.name],
-                              before, shown(parameter, values)))
+            given = _held(contents, source) if source else {}
+            before = shown(source.parameter, given) if source else ""
+            fate = told(fates[parameter.name], parameter, source, given, values)
+            items.append(Item(f"{ring.group.name}.{parameter.name}", fate, before,
+                              shown(parameter, values)))
     return Migration(bytes(image), (*items, *_left_behind(contents, known)))
 
 

@@ -17,6 +17,7 @@ FatePaint = Callable[[str, Fate], str]
 _WORDS = {
     Fate.KEPT: "kept",
     Fate.CONVERTED: "converted",
+    Fate.ROUNDED: "converted and rounded to the steps of the new type",
     Fate.RESTORED: "restored from the bytes that were kept",
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",

@@ -128,3 +128,42 @@ def test_an_unreleased_image(schema: Path) -> None:
     assert back.stdout.endswith("unit.bin: the schema as it stands to release 2\n")
     schema.write_text(schema.read_text().replace('type = "u16", unit', 'type = "u32", unit'))
     assert 2 == run("migrate", schema, image, "--to", 2).exit_code
+
+
+GAIN = """[store]
+name = "scales"
+part = "24LC04B"
+
+[group.cal]
+role = "calibration"
+writes = "2 per year"
+room = 40
+
+[group.cal.parameter]
+cell_gain = {{ type = {}, unit = "g/count", min = 0.5, max = 2, default = 1 }}
+"""
+
+
+def test_a_type_that_rounds(tmp_path: Path) -> None:
+    """`check` says to which steps stored values will be rounded; `migrate` tells each value that
+    was, with both values, and what was exact as converted; nothing is lost by it."""
+    schema, made = tmp_path / "scales.toml", tmp_path / "made.bin"
+    schema.write_text(GAIN.format('"f32"'))
+    assert 0 == run("freeze", schema).exit_code
+    uneven, exact = (packed(schema, 1, f"cal.cell_gain={v}").read_bytes() for v in (1.0213, 1.3))
+    schema.write_text(GAIN.format('"u16", scale = 0.1'))
+    checked = run("check", schema)
+    assert ("f32 g/count becomes u16 x 0.1 g/count; values are converted, and rounded to steps of "
+            "0.1 g/count") in checked.stdout
+    assert 0 == run("freeze", schema).exit_code
+    unit = tmp_path / "unit.bin"
+    for image, before, after, fate in ((uneven, "1.0213", "1", "rounded"),
+                                       (exact, "1.3", "1.3", "converted")):
+        unit.write_bytes(image)
+        told = run("migrate", schema, unit, "--to", 2, "--json", "-o", made)
+        assert 0 == told.exit_code
+        (value,) = json.loads(told.stdout)["values"]
+        assert (fate, f"{before} g/count", f"{after} g/count") == tuple(
+            value[k] for k in ("fate", "before", "after"))
+    back = run("migrate", schema, made, "--to", 1)
+    assert "1 value converted\n" in back.stdout
