@@ -76,7 +76,7 @@ def examine_fixed(reading: Reading, layout: FixedLayout,
     base = offset if offset is not None else reading.start if beyond else 0
     end = max(base, min(reading.end, base + layout.size))
     dump = Dump(*flatten(reading.runs, base, end))
-    contents = read_image(layout, dump.data)
+    contents = read_image(layout, dump.data, dump.gaps)
     findings = [*reading.findings]
     if beyond and offset is None:
         findings.append(Finding(
@@ -130,7 +130,7 @@ class _Diagnosis:
                 "PS602", f"the dump has {self._size} bytes, `{layout.name}` has {layout.size}: "
                 "only the first ones are read", severity=Severity.WARNING)
         if self._dump.gaps:
-            yield gap_finding(self._source, self._dump.gaps)
+            yield gap_finding(self._source, self._dump.gaps, self._lacks())
         if data and not holds:
             yield self._found("PS604", "every byte is FF: nothing was written here",
                               help="a bus without an answering part reads FF as well: check the "
@@ -138,6 +138,19 @@ class _Diagnosis:
             return
         for group in self._contents.groups:
             yield from self._group(group)
+
+    def _lacks(self) -> str:
+        """Return in words what is not whole for gaps; "" if nothing is."""
+        values = sum(
+            found.presence is Presence.CUT or item.name not in found.values.keys() | found.unset
+            for found in self._contents.groups if found.presence is not Presence.ABSENT
+            for item in found.group.items)
+        checks = sum(len(found.group.checks) - len(found.checks) for found in self._contents.groups
+                     if found.presence is not Presence.ABSENT)
+        what = [plural(count, name) for count, name in (
+            (values, "value"), (checks, "checksum")) if count]
+        are = "is" if values + checks == 1 else "are"
+        return f"{' and '.join(what)} {are} not whole" if what else ""
 
     def _group(self, found: FixedGroupContents) -> Iterator[Finding]:
         name = found.group.name

@@ -39,7 +39,7 @@ class Presence(StrEnum):
 
     THERE = "there"
     ABSENT = "not there"  # the bits of its `when` say so
-    CUT = "cut off"  # the image ends before it, or before the bits of its `when`
+    CUT = "not in the dump"  # it lacks all of the group, or the bits of its `when`
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class CheckResult:
 @dataclass(frozen=True, slots=True)
 class FixedGroupContents:
     """What one group holds: `values` as raws by parameter name, without those in `unset`, which
-    hold the number for no value, and those that the image ends before."""
+    hold the number for no value, and those of which the image lacks a byte."""
 
     group: FixedGroup
     presence: Presence
@@ -70,11 +70,13 @@ class FixedGroupContents:
 
 @dataclass(frozen=True, slots=True)
 class FixedContents:
-    """What an image holds, group by group in the order of the schema."""
+    """What an image holds, group by group in the order of the schema. `gaps` are the (first, past
+    the last) addresses inside it that were not read."""
 
     layout: FixedLayout
     image: bytes
     groups: tuple[FixedGroupContents, ...]
+    gaps: tuple[tuple[int, int], ...] = ()
 
     def group(self, name: str) -> FixedGroupContents:
         """Return the contents of the group called `name`; KeyError if there is none."""
@@ -84,21 +86,29 @@ class FixedContents:
         raise KeyError(name)
 
 
-def read_image(layout: FixedLayout, image: bytes) -> FixedContents:
-    """Return what `image`, the bytes from address 0 on, holds; more bytes than it has are left."""
+def read_image(layout: FixedLayout, image: bytes,
+               gaps: tuple[tuple[int, int], ...] = ()) -> FixedContents:
+    """Return what `image`, the bytes from address 0 on, holds; more bytes than it has are left.
+
+    Nothing is read from `gaps`, see `FixedContents`.
+    """
     image = image[:layout.size]
-    return FixedContents(layout, image, tuple(_read(group, image) for group in layout.groups))
+    there = frozenset(range(len(image))).difference(*(range(*gap) for gap in gaps))
+    groups = tuple(_read(group, image, there) for group in layout.groups)
+    return FixedContents(layout, image, groups, gaps)
 
 
-def _read(group: FixedGroup, image: bytes) -> FixedGroupContents:
-    holds = group.condition is None or group.condition.holds(image)
+def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupContents:
+    condition = group.condition
+    holds = condition is None or (
+        condition.holds(image) if there.issuperset(place_bytes(condition.place)) else None)
     if not holds:
         presence = Presence.CUT if holds is None else Presence.ABSENT
         return FixedGroupContents(group, presence, {})
     values: dict[str, tuple[Raw, ...]] = {}
     unset = set()
     for item in group.items:
-        if not _reaches(image, [b.address for place in item.places for b in place]):
+        if not there.issuperset(b.address for place in item.places for b in place):
             continue
         numbers = [gather(image, place) for place in item.places]
         if item.none is not None and set(numbers) == {item.none}:
@@ -108,15 +118,11 @@ def _read(group: FixedGroup, image: bytes) -> FixedGroupContents:
     checks = tuple(
         CheckResult(check, gather(image, check.place), checksum(check, image))
         for check in group.checks
-        if _reaches(image, (*check.over, *place_bytes(check.place))))
+        if there.issuperset((*check.over, *place_bytes(check.place))))
     whole = len(values) + len(unset) == len(group.items) and len(checks) == len(group.checks)
     nothing = not values and not unset and not checks
     presence = Presence.CUT if nothing and not whole else Presence.THERE
     return FixedGroupContents(group, presence, values, frozenset(unset), checks)
-
-
-def _reaches(image: bytes, addresses: Sequence[int]) -> bool:
-    return max(addresses) < len(image)
 
 
 # ---- Values -------------------------------------------------------------------------------------

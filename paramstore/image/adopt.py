@@ -126,6 +126,9 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
         key = way.group.name, way.parameter.name
         raws = found.values.get(way.item.name)
         if raws is None:
+            lacking = way.item.name not in found.unset and found.presence is not Presence.ABSENT
+            if lacking:
+                items[key] = Item("", Fate.UNFIT, reason="its bytes are not in the dump")
             continue
         item, taken = _taken(contents, way, raws)
         items[key] = item

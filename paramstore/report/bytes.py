@@ -13,7 +13,7 @@ from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.format import ERASED, split_release
-from paramstore.image.contents import gaps_in
+from paramstore.image.contents import Gaps, gaps_in
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
@@ -75,13 +75,15 @@ def value_text(field: Field, data: bytes) -> str:
 
 
 def hex_line(data: bytes, first: int, tints: Sequence[str], note: str, tint: Tint,
-             digits: int = 4) -> str:
+             digits: int = 4, gaps: Gaps = ()) -> str:
     """Return one line of a hex dump, at most 16 bytes from `first` on: as many as there are
-    `tints`, the colour of each ("" for none). `digits` are those of the address."""
+    `tints`, the colour of each ("" for none). `digits` are those of the address. What lies in
+    `gaps` was not read and stands as `--`."""
     pieces, at = [], first
     for part, run in groupby(tints):
         past = at + len(list(run))
-        text = data[at:past].hex(" ").upper()
+        text = " ".join("--" if gaps_in(gaps, i, i + 1) else f"{data[i]:02X}"
+                        for i in range(at, past))
         pieces.append(tint(text, part) if part else text)
         at = past
     blank = " " * (_HEX_WIDTH - 3 * len(tints) + 1)

@@ -82,13 +82,13 @@ def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> It
 
 
 def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> str:
-    """Return the value of a parameter with what is wrong with it; "" if the image has none.
+    """Return the value of a parameter with what is wrong with it; "" if its group is not there.
     `spoilt`: a checksum that covers it is wrong."""
     if item.name in found.unset:
         return f"none  <- {UNDER}" if spoilt else "none"
     raws = found.values.get(item.name)
     if raws is None:
-        return ""
+        return Presence.CUT.value if found.presence is Presence.THERE else ""
     text = printable(format_value(item.field, raws))
     if not any(wrong_in(found.group, item, raws)):
         return f"{text}  <- {UNDER}" if spoilt else text

@@ -20,6 +20,7 @@ from paramstore.fixed.model import (
     place_bytes,
     show_place,
 )
+from paramstore.image.contents import gaps_in
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.fixed import check_text, item_text
@@ -73,7 +74,8 @@ def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = 
                          for group, name in run.things) or run.told
         for row in range(run.first, run.end, HEX_ROW):
             tints = [colour] * (min(row + HEX_ROW, run.end) - row)
-            lines.append(hex_line(data, row, tints, note if row == run.first else "", tint))
+            lines.append(hex_line(data, row, tints, note if row == run.first else "", tint,
+                                  gaps=found.dump.gaps))
     return "\n".join(lines) + "\n" if lines else ""
 
 
@@ -130,7 +132,9 @@ def fixed_meaning_text(layout: FixedLayout, address: int, bit: int | None = None
                          for some in (there, others))
     place = f"0x{address:04X}" + ("" if bit is None else f".{bit}")
     lines = [place if there else f"{place}: not described"]
-    if found is not None and address < len(found.contents.image):
+    if found is not None and gaps_in(found.dump.gaps, address, address + 1):
+        lines.append("  not in the dump")
+    elif found is not None and address < len(found.contents.image):
         value = found.contents.image[address]
         lines.append(f"  holds 0x{value:02X}" + (
             "" if bit is None else f", the bit is {value >> bit & 1}"))

@@ -297,3 +297,30 @@ def test_text_of_an_encoding(tmp_path: Path) -> None:
     schema.write_text(plain.replace("fill = 0x20", 'fill = 0x20, encoding = "latin1"'), "utf-8")
     refused = run("check", schema)
     assert 1 == refused.exit_code and "PS360" in refused.output and "`latin-1`" in refused.output
+
+
+def test_bytes_that_a_dump_lacks_are_not_read_as_values(dump: Path) -> None:
+    """A log without a line is examined with exit code 1; what stood there is said to be missing."""
+    data = dump.read_bytes()
+    Path("log.txt").write_text("\n".join(
+        f"{at:04X}: {data[at:at + 16].hex(' ')}" for at in range(0, len(data), 16) if at != 0x30))
+    result = run("examine", "edid.toml", "log.txt")
+    assert 1 == result.exit_code
+    assert "PS603" in result.output and "not in the dump" in result.output
+    shown = run("bytes", "edid.toml", "log.txt", "--from", "0x30", "--to", "0x3F").stdout
+    assert "-- --" in shown and " FF" not in shown
+    assert "  not in the dump" in run("locate", "edid.toml", "58", "--dump", "log.txt").stdout
+
+
+def test_a_migration_of_a_dump_with_gaps_is_refused(tmp_path: Path) -> None:
+    """Values that were not read would be lost, and nothing is written unless that is accepted."""
+    data, log, out = legacy(), tmp_path / "log.txt", tmp_path / "new.bin"
+    log.write_text("\n".join(f"{at:04X}: {data[at:at + 16].hex(' ')}"
+                             for at in range(0, len(data), 16) if at != 0x20))
+    schemas = ROOT / "schemas"
+    words = ("migrate", schemas / "tank_probe.toml", log, "--layout",
+             schemas / "tank_probe.fixed.toml", "-o", out)
+    result = run(*words)
+    assert 1 == result.exit_code and not out.exists(), result.output
+    assert "its bytes are not in the dump" in result.output
+    assert 1 == run(*words, "--accept-loss").exit_code and out.exists()

@@ -142,3 +142,17 @@ def test_a_way_that_leads_nowhere(line: str, code: str, message: str) -> None:
     (finding,) = caught.value.findings
     assert (code, message) == (finding.code, finding.message)
     assert finding.help and finding.span and finding.span.line == 6
+
+
+def test_what_a_dump_lacks_is_lost_not_made_up() -> None:
+    """Bytes that were not read give no value: the default takes its place, as a loss."""
+    place = next(i for g in LAYOUT.groups for i in g.items if i.name == "interval").places[0]
+    at = place[0].address
+    contents = read_image(LAYOUT, legacy(), ((at, at + 1),))
+    items = {i.where: i for i in adopt(contents, PLAN).items}
+    item = items["settings.interval"]
+    assert (Fate.UNFIT, "its bytes are not in the dump") == (item.fate, item.reason)
+    assert Fate.KEPT is items["identity.serial"].fate
+    everything = {i.where: i for i in adopt(
+        read_image(LAYOUT, legacy(), ((0, LAYOUT.size),)), PLAN).items}
+    assert {Fate.UNFIT} == {everything[n].fate for n in ("settings.interval", "identity.serial")}
