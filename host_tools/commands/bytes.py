@@ -25,9 +25,16 @@ def command(schema: str, dump: str, first: int, last: int | None, form_name: str
     cyan, damage is red; in an interrupted write old bytes are blue, new ones green, erased yellow.
     SCHEMA may be that of a fixed layout.
     """
+    from paramstore.errors import ToolError
     from paramstore.report.either import annotated_bytes
 
     found = examined_either(known(schema), dump, DumpOptions(form_name, words, offset))
     show_doubts(found)
+    size = len(found.contents.image)
+    if not 0 <= first < size:
+        raise ToolError(f"the dump has no address 0x{first:X}", f"it ends at 0x{size - 1:X}")
+    if last is not None and last < first:
+        raise ToolError(f"--to 0x{last:X} lies before --from 0x{first:X}",
+                        "give the lower address with --from")
     end = None if last is None else last + 1
     click.echo(annotated_bytes(found, first, end, tint), nl=False)

@@ -216,3 +216,14 @@ def test_label_of_a_swapped_dump_settles_the_release(bench: Path) -> None:
     result = run("examine", SCHEMAS, "swapped.bin")
     assert 0 == result.exit_code, result.output
     assert "PS654" in result.stdout and "PS657" not in result.output
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (["--from", "0x2000"], "the dump has no address 0x2000"),
+    (["--from", "0x40", "--to", "0x3F"], "--to 0x3F lies before --from 0x40"),
+])
+def test_bytes_that_are_not_there_are_an_error(bench: Path, words: list[str], said: str) -> None:
+    """A range outside the dump, or the wrong way round, is no empty answer."""
+    result = run("bytes", "bench_unit.toml", "sound.bin", *words)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert said in result.stderr
