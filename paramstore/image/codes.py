@@ -184,7 +184,7 @@ _IMAGES: dict[str, Code] = {
     "PS626": Code("addresses that are not those of the part",
                   "The file holds data that the part of the schema has no room for. Where the "
                   "EEPROM lies elsewhere in the file, `--offset` gives the address of its first "
-                  "byte."),
+                  "byte. A text of more than 8 MiB is no dump of one EEPROM either."),
     "PS627": Code("a block of UF2 is not whole",
                   "A block has 512 bytes, three magic numbers, at most 476 bytes of data at an "
                   "address that is a multiple of 4, and a number below the count of blocks."),
@@ -202,8 +202,9 @@ _IMAGES: dict[str, Code] = {
                   "store. Without either, `--words big` or `--words little` must say it."),
     "PS631": Code("dump lines contradict each other",
                   "Addresses do not go up as the lines are long, the text holds lines of two "
-                  "shapes, a first number may be an address or data, or addresses may be "
-                  "hexadecimal or octal. A dump is never guessed: make the text unambiguous."),
+                  "shapes, a first number may be an address or data, addresses may be hexadecimal "
+                  "or octal, or a line among the others is one of them but for a sign that is no "
+                  "hex digit. A dump is never guessed: make the text unambiguous."),
     "PS632": Code("an ASCII column that does not show its bytes",
                   "The hex digits of a line and the letters beside them do not agree. The digits "
                   "count, but one of the two was changed: compare with another reading."),

@@ -126,6 +126,10 @@ def _check_options(form: Form, options: WriteOptions, size: int) -> None:
         raise ToolError(f"`{options.name}` is not a name in C", "use letters, digits and `_`")
 
 
+_MOST_TEXT = 1 << 23
+"""The longest text that is read: 64 letters for each byte of the largest part."""
+
+
 # ---- In -----------------------------------------------------------------------------------------
 
 
@@ -142,12 +146,18 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
     if not content:
         raise FindingsError([Finding("PS620", f"`{path}` is empty", SourceText(path, ""),
                                      help="read the part again")])
-    from paramstore.image.forms.recognise import recognise
+    from paramstore.image.forms.recognise import recognise, without_utf16
 
+    if form is None or form.name != "bin":
+        content = without_utf16(content)
     if form is None:
         form = FORMS[recognise(content, path)]
     else:
         _refuse_other_form(content, path, form)
+    if form.name in ("c", "text") and len(content) > _MOST_TEXT:
+        raise FindingsError([Finding(
+            "PS626", f"the text has {len(content)} bytes: that is no dump of one EEPROM",
+            SourceText(path, ""), help="cut out the dump of the EEPROM")])
     more = (order, known or _has_label) if form.name in ("c", "text") else ()
     reading: Reading = _module(form).read(content, path, *more)
     return reading

@@ -18,7 +18,7 @@ from paramstore.image.files import (
     place,
     read_dump,
 )
-from paramstore.image.forms.recognise import recognise
+from paramstore.image.forms.recognise import recognise, without_utf16
 from paramstore.image.forms.runs import flatten
 from paramstore.image.forms.words import Order
 
@@ -197,3 +197,29 @@ def test_a_text_without_addresses_lies_on_the_part_as_a_whole(data: bytes, width
     reading = read_dump(text, "x.txt", FORMS["text"], order=Order.BIG)
     if not reading.addressed:  # what looks like addresses may be taken for some
         assert data == place(reading, 4096).data
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_a_text_in_utf_16_is_a_text(encoding: str) -> None:
+    """Some consoles save logs so; the mark of the byte order in front tells it."""
+    text = "\ufeff" + encode_image(CONTENT, FORMS["text"]).decode()
+    reading = read_dump(text.encode(encoding), "console.log")
+    assert ("text", CONTENT) == (reading.form, flatten(reading.runs, 0, len(CONTENT))[0])
+
+
+@given(st.binary(min_size=60, max_size=200))
+def test_bytes_that_begin_like_utf_16_stay_bytes(content: bytes) -> None:
+    """An EEPROM may begin with FF FE: without text behind it that means nothing."""
+    image = b"\xff\xfe\x00\x01" + content
+    assert image == read_dump(image, "x.bin", FORMS["bin"]).runs[0].data
+    assert image == without_utf16(image)
+
+
+def test_a_text_of_no_eeprom_is_refused_at_once() -> None:
+    """A text that is longer than any dump can be is not read line by line."""
+    text = b"0000: 00 01 02 03 04 05 06 07\n" * (1 << 19)
+    with pytest.raises(FindingsError) as caught:
+        read_dump(text, "huge.txt")
+    (finding,) = caught.value.findings
+    assert ("PS626", f"the text has {len(text)} bytes: that is no dump of one EEPROM") == (
+        finding.code, finding.message)

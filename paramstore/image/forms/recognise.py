@@ -7,10 +7,11 @@ that names the candidates, for a dump that is read as something else looks like 
 from __future__ import annotations
 
 import re
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 
 from paramstore.errors import Finding, FindingsError, SourceText
 
-__all__ = ["recognise"]
+__all__ = ["recognise", "without_utf16"]
 
 _LOOK_AT = 1 << 16
 """Bytes of a file that are looked at for the sign of a text form."""
@@ -39,6 +40,21 @@ def recognise(content: bytes, path: str) -> str:
     raise FindingsError([Finding(
         "PS628", f"`{path}` may be of form {' or '.join(forms)}", source,
         help=f"give --format {forms[0]} or --format {forms[1]}")])
+
+
+def without_utf16(content: bytes) -> bytes:
+    """Return a text in UTF-16, as some consoles and editors save it, in UTF-8; else `content`.
+
+    The mark of the byte order alone may be bytes of an EEPROM, so all that follows must be text.
+    """
+    if not content.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        return content
+    try:
+        text = content.decode("utf-16")
+    except UnicodeDecodeError:
+        return content
+    beyond = len(text) - len(text.encode("ascii", "ignore"))
+    return text.encode() if beyond * 50 < len(text) and _is_text(text.encode()) else content
 
 
 def _signs(content: bytes) -> list[str]:
