@@ -31,6 +31,10 @@ _ROW = 16
 _BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
 _PROOF = 3
 """So many steps that fit are no chance: three bytes would do so once in 2^24 dumps."""
+_MISTYPED = re.compile(r"(?<!\S)(?=[0-9A-Za-z]*[G-Zg-z])[0-9A-Za-z]{1,16}(?=[\s:|,]|$)")
+_NO_DIGIT = re.compile(r"[G-Zg-z]")
+_MOST_MENDED = 400
+"""Letters of a line in which a mistyped number is looked for."""
 _BYTES_ENOUGH = 4
 """Fewer bytes than this in a text are words of a language, not a dump."""
 
@@ -114,6 +118,7 @@ class _Reader:
         else:
             self._place(items, numbering, order)
         self._check_columns(lines, order)
+        self._check_digits(lines, passed)
         if passed:
             self._warn("PS633", f"{plural(len(passed), 'other line')} passed over", passed[0],
                        "the first one")
@@ -285,6 +290,24 @@ class _Reader:
             self._warn("PS632", "the ASCII column does not show the bytes beside it in "
                        f"{plural(len(wrong), 'line')}", wrong[0].number, "the first one",
                        help="the bytes count; a digit was changed, or the column was edited")
+
+    def _check_digits(self, lines: Sequence[Line], passed: Sequence[int]) -> None:
+        """Refuse lines among those of the dump that would be like them but for one number."""
+        shape, size = Counter((i.shape, len(i.values)) for i in lines).most_common(1)[0][0]
+        for n in passed:
+            row = without_escapes(self._rows[n - 1])
+            if not lines[0].number < n < lines[-1].number or len(row) > _MOST_MENDED:
+                continue
+            for word in _MISTYPED.finditer(row):
+                mended = row[:word.start()] + _NO_DIGIT.sub("0", word[0]) + row[word.end():]
+                line = read_line(n, mended)
+                if line is not None and (line.shape, len(line.values)) == (shape, size):
+                    self._found.fail(
+                        "PS631", f"`{word[0]}` is no hex number, in a line that is one of the dump "
+                        "otherwise", Span(n, word.start() + 1, n, word.end() + 1),
+                        help="compare with another reading; write `??` for a byte that cannot be "
+                        "read")
+                    break
 
     # ---- Words -------------------------------------------------------------------------------
 

@@ -238,3 +238,31 @@ def test_a_large_log_is_read_in_reasonable_time() -> None:
     text = "".join(f"[ {at}] {at:05x}: {image[at:at + 16].hex(' ')}\n"
                    for at in range(0, len(image), 16))
     assert image == content_of(read_dump(text.encode(), "x", FORMS["text"]))
+
+
+@pytest.mark.parametrize("ascii_column", [True, False])
+@pytest.mark.parametrize("number", [0, 1, 7, 15])
+@pytest.mark.parametrize("typo", ["2O", "l0", "GG"])
+def test_a_mistyped_number_is_told_where_it_stands(typo: str, number: int,
+                                                   ascii_column: bool) -> None:
+    """A line that is one of the dump but for a sign that is no digit is not passed over."""
+    rows = encode_image(CONTENT, FORMS["text"]).decode().splitlines()
+    if not ascii_column:
+        rows = [row.partition("  |")[0] for row in rows]
+    at = 6 + 3 * number
+    rows[4] = rows[4][:at] + typo + rows[4][at + 2:]
+    with pytest.raises(FindingsError) as caught:
+        reading("\n".join(rows))
+    (finding,) = caught.value.findings
+    assert finding.span is not None
+    assert ("PS631", 5, at + 1) == (finding.code, finding.span.line, finding.span.column)
+    assert f"`{typo}` is no hex number" in finding.message
+
+
+def test_other_lines_among_those_of_a_dump_stay_other_lines() -> None:
+    """What a console says between two lines is no mistyped line."""
+    rows = encode_image(CONTENT, FORMS["text"]).decode().splitlines()
+    rows[4:4] = ["0040: timeout, retry", "[12.3] i2c: NACK at 50, go on", "OK"]
+    found = reading("\n".join(rows))
+    assert CONTENT == content_of(found)
+    assert ["PS633"] == [f.code for f in found.findings]
