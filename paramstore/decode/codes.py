@@ -54,7 +54,9 @@ CODES: dict[str, Code] = {
         "one or two bits changed",
         "The record would be whole if these bits were changed back. It is not taken for whole: "
         "`paramstore salvage --repair` does, and says so. Bits change by wear, heat, radiation, or "
-        "a disturbed reading: read the part again first.",
+        "a disturbed reading: read the part again first. In the slot of the newest record a write "
+        "that was cut just before its end leaves the same: then the record was never acknowledged, "
+        "else it is the newest one. The bytes do not tell which.",
     ),
     "PS662": Code(
         "a slot that did not take its record",

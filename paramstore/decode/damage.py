@@ -16,7 +16,7 @@ from paramstore.decode.repair import Repair, find_repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.stranger import store_id_of
 from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import ERASED, HEADER_BYTES, skip_limit, slot_of
+from paramstore.format import HEADER_BYTES, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.layout.plan import Plan, Ring
 
@@ -68,7 +68,7 @@ class DamageJudge:
                 if repair is None or self._torn_bits(repair, tear, data):
                     return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear,
                                        repair)
-                # A cut can leave no more than that of values that differ in one or two bits.
+                # A cut can leave no more than that: the graver cause leads, the other is told.
                 doubt = f"; or the write of record {tear.new_sequence} was cut"
         if repair is not None:
             sequence = int.from_bytes(repair.data[:4], "little")
@@ -95,15 +95,15 @@ class DamageJudge:
         return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
 
     def _torn_bits(self, repair: Repair, tear: Tear, data: bytes) -> bool:
-        """Whether the bits that a repair would change may be what a tear left: each is as in the
-        other of the two records, not as in neither; or one of the number is, which is no chance,
-        while the others are of values that nobody knows."""
-        sequence = int.from_bytes(repair.data[:4], "little")
-        if sequence not in (tear.old_sequence, tear.new_sequence):
+        """Whether the bits that a repair would change are what a tear left of the old record: each
+        is as in the new one, not as in neither; or one of the number is, which is no chance,
+        while the others are of values that nobody knows.
+
+        Bits that are missing to the new record never are: a cut just before its end leaves the
+        same as a bit that changed in a record which was acknowledged, and nothing tells which."""
+        if int.from_bytes(repair.data[:4], "little") != tear.old_sequence:
             return False
-        other = tear.new_sequence if sequence == tear.old_sequence else tear.old_sequence
-        # Before its first record the slot was erased.
-        like = self._like(other) if other is not None else bytes([ERASED]) * len(data)
+        like = self._like(tear.new_sequence)
         tail = len(data) - 1
         as_other = {b: (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
                     or self._wiped(tear, b.offset) for b in repair.bits}

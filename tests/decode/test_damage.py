@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from paramstore.checksum import CRC_BYTES
 from paramstore.decode.examine import Examination, examine
 from paramstore.decode.salvage import salvage
 from paramstore.decode.slots import SlotKind
@@ -14,6 +15,7 @@ from paramstore.decode.tear import Origin
 from paramstore.decode.which import Candidate
 from paramstore.eeprom.faults import Tear, Torn
 from paramstore.errors import Finding, Severity
+from paramstore.format import HEADER_BYTES
 from paramstore.image.contents import unpack
 from paramstore.image.files import FORMS, read_dump
 from tests.decode.scenes import PLAN, Scene, cut_commit, page_writes
@@ -119,7 +121,13 @@ def check_values(scene: Scene, found: Examination, kind: SlotKind) -> None:
         assert scene.committed == contents.values
     for repair in (False, True):
         saved = unpack(PLAN, salvage(found, repair=repair).image).group(group)
-        assert contents.values == saved.values
+        mended = found.slots[group][scene.slot].repair
+        if repair and kind is SlotKind.FLIPPED and mended is not None and mended.data == (
+                scene.new[:len(mended.data)]):  # what the person asked for
+            assert saved.newest is not None
+            assert mended.data[HEADER_BYTES:-CRC_BYTES] == saved.newest.record.body
+        else:
+            assert contents.values == saved.values
 
 
 def check_origins(scene: Scene, found: Examination) -> None:

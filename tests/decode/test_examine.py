@@ -48,12 +48,12 @@ def test_a_sound_unit_gives_no_findings() -> None:
 
 def test_an_interrupted_write_is_told_once_and_mends_itself() -> None:
     """The slot, the record that was coming, and the one that was there."""
-    scene = cut_commit("settings", 6, 0, Tear(Torn.SUFFIX, 2))
+    scene = cut_commit("settings", 15, 0, Tear(Torn.SUFFIX, 2))
     found = examined(scene.image)
     (finding,) = (f for f in found.findings if f.code != "PS613")
     assert Severity.WARNING is finding.severity
-    assert ("group `settings`, slot 2 at 0x0FC0: the write of record 7 was cut just before its "
-            "end; record 3 was there before") == finding.message
+    assert ("group `settings`, slot 3 at 0x0FE0: the write of record 16 was cut just before its "
+            "end; record 12 was there before") == finding.message
     assert "a CRC proves it" in finding.notes
 
 
@@ -65,6 +65,25 @@ def test_changed_bits_are_offered_not_applied() -> None:
     assert "PS661" == finding.code
     assert f"bit 2 of 0x{RING.address(0) + 6:04X}" in finding.message
     assert damaged == found.contents.image
+
+
+@pytest.mark.parametrize("bits", [1, 2])
+def test_changed_bits_of_the_newest_record_are_an_error_whichever_way_they_went(bits: int) -> None:
+    """A bit that is cleared looks like one of the old record as often as not: both causes are told,
+    the record is offered, and no byte is called old."""
+    at, chance = RING.address(1), random.Random(2)
+    for _ in range(60):
+        damaged = bytearray(IMAGE)
+        for place in chance.sample(range(8 * RING.record_bytes), bits):
+            damaged[at + place // 8] ^= 1 << place % 8
+        found = examined(bytes(damaged))
+        (finding,) = (f for f in found.findings if f.code != "PS613")
+        assert ("PS661", Severity.ERROR) == (finding.code, finding.severity)
+        assert "record 6 but for bit" in finding.message
+        assert finding.message.endswith("or the write of record 6 was cut")
+        verdict = found.slots["settings"][1]
+        assert verdict.tear is None and verdict.repair is not None
+        assert IMAGE[at:at + RING.record_bytes] == verdict.repair.data
 
 
 def test_a_worn_page_a_stranger_and_a_wanderer() -> None:

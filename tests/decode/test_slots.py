@@ -104,7 +104,7 @@ CLEAN = [Tear(Torn.PREFIX, 3), Tear(Torn.SUFFIX, 2), Tear(Torn.SUFFIX, 5)]
 @pytest.mark.parametrize("tear", CLEAN, ids=str)
 def test_clean_tears_of_a_header_are_proven(tear: Tear) -> None:
     """A tear in the part of a record that is known is proven, and told byte by byte."""
-    scene = cut_commit("settings", 9, 0, tear)
+    scene = cut_commit("settings", 15, 0, tear)  # 12 to 16: three bits of the number
     found = verdicts(scene)[scene.slot].tear
     assert found is not None and found.proven
 
@@ -128,7 +128,7 @@ def test_a_worn_page_is_told() -> None:
 @pytest.mark.parametrize("kind", [Torn.PREFIX, Torn.SUFFIX, Torn.MIX, Torn.ERASED_PREFIX])
 def test_a_cut_behind_a_worn_page_is_torn_too(kind: Torn) -> None:
     """A commit that passed over a slot and was cut in the next one leaves that one torn."""
-    rig = used_unit("settings", 5, random.Random(5))
+    rig = used_unit("settings", 17, random.Random(5))
     device, ring = rig.bench.device, PLAN.ring("settings")
     device.faults = [DeadPage(ring.first_page + 1), CutAtWrite(device.cycles + 2, Tear(kind, 7, 3))]
     change("settings", random.Random(6))(rig)
@@ -137,7 +137,7 @@ def test_a_cut_behind_a_worn_page_is_torn_too(kind: Torn) -> None:
     found = judge_slots(unpack(PLAN, bytes(device.memory)))["settings"]
     assert [SlotKind.CURRENT, SlotKind.OLDER, SlotKind.TORN, SlotKind.OLDER] == [
         v.kind for v in found]
-    assert found[2].tear is not None and (3, 7) == (
+    assert found[2].tear is not None and (15, 19) == (
         found[2].tear.old_sequence, found[2].tear.new_sequence)
 
 

@@ -18,7 +18,7 @@ from tests.goldens import golden
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 GOLDEN = Path(__file__).parent / "golden"
 IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
-TORN = cut_commit("settings", 6, 0, Tear(Torn.SUFFIX, 2)).image
+TORN = cut_commit("settings", 6, 0, Tear(Torn.PREFIX, 8)).image
 
 
 def run(*arguments: str | Path, stdin: bytes | None = None) -> Result:
