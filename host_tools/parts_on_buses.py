@@ -15,12 +15,13 @@ from host_tools.streams import read_bytes, read_source
 if TYPE_CHECKING:
     from paramstore.bus.changes import Values
     from paramstore.bus.programmer import Programmer
+    from paramstore.errors import Finding
     from paramstore.evolve.project import Project
     from paramstore.image.contents import Contents
     from paramstore.layout.plan import Plan
 
-__all__ = ["Source", "bus_options", "note_event", "open_part", "read_contents", "read_part",
-           "read_wanted"]
+__all__ = ["Source", "bus_options", "note_event", "open_part", "other_unit",
+           "read_contents", "read_part", "read_wanted"]
 
 _Command = Callable[..., Any]
 
@@ -124,14 +125,46 @@ def read_wanted(project: Project, plan: Plan, source: Source,
     return image_values(image, path, exact=exact), image
 
 
+def other_unit(records: str | None, image: Contents | None, part: Contents,
+               name: str) -> Finding | None:
+    """Return a finding (PS967, a warning) if the serial number of a part is not that of an image.
+
+    The records say which parameter has it; without them it is the usual one, if there is one.
+    """
+    from hashlib import sha256
+
+    from paramstore.bus.compare import other_serial
+    from paramstore.errors import ToolError
+    from paramstore.production.records import Records
+    from paramstore.production.serials import serial_place
+
+    if image is None:
+        return None
+    parameter = None
+    if records is not None:
+        with Records(records) as kept:
+            serial = kept.serial_of_image(sha256(image.image).hexdigest())
+            batch = kept.batch_of(serial) if serial else None
+            parameter = batch.serial_parameter if batch else None
+    try:
+        place = serial_place(part.plan.schema, parameter)
+    except ToolError:
+        return None
+    return other_serial(part, image, place.group.name, place.parameter, name)
+
+
 def note_event(records: str | None, image: Contents | None, what: str, good: bool,
-               detail: str) -> None:
-    """Note what was done with the part of a unit, which its image tells, in the records."""
+               detail: str, other: Finding | None = None) -> None:
+    """Note what was done with the part of a unit, which its image tells, in the records; nothing
+    if it was the part of `other` unit."""
     from hashlib import sha256
 
     from paramstore.production.records import Event, Records
 
     if records is None:
+        return
+    if other is not None:
+        click.echo(f"{records}: {other.message}; nothing was noted", err=True)
         return
     with Records(records) as kept:
         serial = image and kept.serial_of_image(sha256(image.image).hexdigest())

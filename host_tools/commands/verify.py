@@ -11,11 +11,13 @@ from host_tools.parts_on_buses import (
     bus_options,
     note_event,
     open_part,
+    other_unit,
     read_contents,
     read_part,
     read_wanted,
 )
 from host_tools.streams import read_source
+from host_tools.terminal import show_findings
 
 
 @click.command()
@@ -41,6 +43,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     from paramstore.errors import ToolError
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
+    from paramstore.report.findings import findings_data
 
     wanted_from = Source(source, form_name, settings)
     if exact and wanted_from.values:
@@ -52,10 +55,13 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     recognise(contents, name)
     values, image = read_wanted(project, contents.plan, wanted_from)
     found = compare(contents, values, image if exact else None)
-    note_event(records, image, "verify", found.equal, found.words)
+    other = other_unit(records, image, contents, name)
+    findings = (other,) if other else ()
+    note_event(records, image, "verify", found.equal, found.words, other)
     if as_json:
-        data = comparison_data(contents.plan, name, found)
+        data = findings_data(findings) | comparison_data(contents.plan, name, found)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
+        show_findings(findings)
         click.echo(comparison_text(contents.plan, name, found), nl=False)
     raise SystemExit(0 if found.equal else 1)

@@ -13,6 +13,7 @@ from host_tools.parts_on_buses import (
     bus_options,
     note_event,
     open_part,
+    other_unit,
     read_contents,
     read_part,
     read_wanted,
@@ -70,6 +71,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     from paramstore.bus.changes import exact_changes, recognise, value_changes
     from paramstore.errors import ParamstoreError, ToolError
     from paramstore.evolve.project import open_project
+    from paramstore.image.contents import unpack
     from paramstore.report.bus import changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
@@ -87,20 +89,22 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         plan = image.plan if exact and image else plan
         changes = (exact_changes(contents, image, name, unlock=unlock) if exact and image
                    else value_changes(contents, values, name, unlock=unlock))
+        other = other_unit(records, image, unpack(plan, changes.target), name)
+        findings = (*changes.findings, *((other,) if other else ()))
         if yes and changes.pages:
             click.echo(CAUTION, err=True)
             try:
                 write(programmer, changes, backup, plan.schema.name)
             except ParamstoreError as error:
-                note_event(records, image, "write", False, str(error))
+                note_event(records, image, "write", False, str(error), other)
                 raise
-            note_event(records, image, "write", True, f"{len(changes.pages)} pages")
+            note_event(records, image, "write", True, f"{len(changes.pages)} pages", other)
     done = yes and bool(changes.pages)
     if as_json:
-        click.echo(json.dumps(findings_data(changes.findings) | changes_data(
+        click.echo(json.dumps(findings_data(findings) | changes_data(
             plan, name, changes, done=done), indent=2, ensure_ascii=False))
     else:
-        show_findings(changes.findings)
+        show_findings(findings)
         click.echo(changes_text(plan, name, changes, done=done), nl=False)
     if not yes:
         click.echo(CAUTION, err=True)

@@ -39,5 +39,11 @@ CODES: dict[str, Code] = {
         "high, the page is worn out, or the supply fails during the write cycle. What was there "
         "before counts still: a group is replaced by a whole new record or not at all.",
     ),
+    "PS967": Code(
+        "a part of another unit",
+        "The serial number on the part is not that of the image. So the wrong part is in the "
+        "holder, or the wrong image was named. Nothing is noted for the unit of the image: its own "
+        "part was neither written nor compared.",
+    ),
 }
 """Kinds of findings of this package."""

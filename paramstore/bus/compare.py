@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from paramstore.bus.changes import Change, Values, differences
+from paramstore.errors import Finding, Severity, SourceText
 from paramstore.image.contents import Contents
+from paramstore.schema.model import Parameter
+from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "compare", "other_serial"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,3 +44,19 @@ def compare(contents: Contents, wanted: Values, image: Contents | None = None) -
     off = () if image is None else tuple(
         i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True)) if a != b)
     return Comparison(differences(contents, wanted), unwritten, off)
+
+
+def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,
+                 name: str) -> Finding | None:
+    """Return a warning (PS967) if the serial number of a part is not that of an image.
+
+    `parameter` of `group` holds it, `name` is that of the part for people. None if either has no
+    record of the group.
+    """
+    both = [c.group(group) for c in (contents, image)]
+    if any(g.newest is None for g in both):
+        return None
+    here, there = (parameter_from_raw(parameter, g.values) for g in both)
+    return None if here == there else Finding(
+        "PS967", f"this part is {here}, the image is of {there}", SourceText(name, ""),
+        help="fit the right part, or name the right image", severity=Severity.WARNING)

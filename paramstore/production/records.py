@@ -303,6 +303,10 @@ class Records:
                                     (sha256,)).fetchall()
         return str(rows[0][0]) if len(rows) == 1 else None
 
+    def batch_of(self, serial: str) -> Batch | None:
+        """Return the batch that a unit was first made in; None if there is no such unit."""
+        return self.batch(self.owners([serial]).get(serial, ""))
+
     def unit(self, serial: str) -> Unit | None:
         """Return the unit of a serial number; None if there is none."""
         with self._translated():

@@ -186,13 +186,33 @@ def test_results_are_noted_for_the_unit(bench: Path) -> None:
     for command in ("write", "verify"):
         run(command, SCHEMA, "images/TP-26-0003.bin", "--part-file", "part.bin",
             "--records", "tank_probe.units.db", *(["--yes"] if command == "write" else []))
-    run("verify", SCHEMA, "images/TP-26-0004.bin", "--part-file", "part.bin",
+    run("write", SCHEMA, "images/TP-26-0004.bin", "--part-file", "other.bin", "--yes")
+    run("write", SCHEMA, "--set", "settings.interval=50", "--part-file", "other.bin", "--yes")
+    run("verify", SCHEMA, "images/TP-26-0004.bin", "--part-file", "other.bin",
         "--records", "tank_probe.units.db")
     with Records("tank_probe.units.db") as records:
         noted = {u.serial: [(e.what, e.good) for e in u.events] for u in records.units("TP-26-000")}
     assert {"TP-26-0001": [], "TP-26-0002": [], "TP-26-0005": [],
             "TP-26-0003": [("write", True), ("verify", True)],
             "TP-26-0004": [("verify", False)]} == noted
+
+
+def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> None:
+    """Neither a comparison nor a write says anything of the unit that the image is of."""
+    schema = copied_schema(bench)
+    table = SCHEMAS / "tank_probe.units.csv"
+    run("batch", schema, table, "--serial", "TP-26-####", "-o", "images")
+    write("images/TP-26-0002.bin", "--yes")
+    to = ("images/TP-26-0003.bin", "--part-file", "part.bin")
+    told = "PS967: this part is TP-26-0002, the image is of TP-26-0003"
+    for records in ((), ("--records", "tank_probe.units.db")):
+        verified = run("verify", SCHEMA, *to, *records)
+        assert (1, True) == (verified.exit_code, told in verified.stderr)
+        data = json.loads(run("verify", SCHEMA, *to, *records, "--json").stdout)
+        assert ["PS967"] == [f["code"] for f in data["findings"]]
+    assert told in run("write", SCHEMA, *to, *records, "--yes").stderr
+    with Records("tank_probe.units.db") as kept:
+        assert not any(unit.events for unit in kept.units())
 
 
 @pytest.mark.parametrize(("arguments", "told"), [
