@@ -9,7 +9,6 @@ mixture, and what was acknowledged is there after any power cut.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import pairwise
 
 from hypothesis import HealthCheck, settings
@@ -26,6 +25,7 @@ from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw, ScalarForm
 from paramstore.schema.model import Field, Kind, Schema
 from paramstore.status import Health, Status
+from tests.agreement_oracle import GroupOracle, Oracle
 from tests.engines import PLANS, Engines, payload
 from tests.strategies import field_raws, group_raws, schemas
 
@@ -42,41 +42,6 @@ def any_raws(f: Field, count: int) -> st.SearchStrategy[tuple[Raw, ...]]:
     else:
         element = st.integers(int(f.scalar.minimum), int(f.scalar.maximum))
     return st.lists(element, min_size=count, max_size=count).map(tuple)
-
-
-@dataclass
-class GroupOracle:
-    """What is known of one group. Payloads are bytes, as the engines' values are compared.
-
-    `may_hold` has every value that the part may hold for the group: one, if nothing went wrong
-    since the last mount or acknowledged commit. `seen` has every value ever handed to a commit.
-    With `spoilt` any of those may come back, or the defaults.
-    """
-
-    defaults: bytes
-    may_hold: set[bytes]
-    seen: set[bytes]
-    spoilt: bool = False
-
-    @property
-    def allowed(self) -> set[bytes]:
-        return self.seen | {self.defaults} if self.spoilt else self.may_hold
-
-    def attempt(self, value: bytes) -> None:
-        self.seen.add(value)
-        self.may_hold.add(value)
-
-    def settle(self, value: bytes) -> None:
-        self.may_hold = {value}
-        self.spoilt = False
-
-
-@dataclass
-class Oracle:
-    """The groups, and which of them is being committed in steps, with what value."""
-
-    groups: dict[str, GroupOracle]
-    committing: tuple[str, bytes] | None = None
 
 
 class Agreement(RuleBasedStateMachine):

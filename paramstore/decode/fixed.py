@@ -105,11 +105,7 @@ def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[s
 
 def spoilt_items(contents: FixedContents, group: FixedGroup) -> frozenset[str]:
     """Return the parameters of a group of which a wrong checksum covers any byte."""
-    wrong = {a for g in contents.groups for r in g.checks if not r.right for a in r.check.over}
-    if not wrong:
-        return frozenset()
-    return frozenset(i.name for i in group.items
-                     if not wrong.isdisjoint(b.address for place in i.places for b in place))
+    return frozenset(item.name for item in group.items if contents.wrong_over(item))
 
 
 class _Diagnosis:

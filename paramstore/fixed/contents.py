@@ -85,6 +85,15 @@ class FixedContents:
                 return found
         raise KeyError(name)
 
+    def wrong_over(self, item: Item) -> str:
+        """Return the name of a wrong checksum that covers any byte of `item`; "" if none does."""
+        wrong = [(f"{found.group.name}.{result.check.name}", result.check.over)
+                 for found in self.groups for result in found.checks if not result.right]
+        if not wrong:
+            return ""
+        own = {address for place in item.places for address in place_bytes(place)}
+        return next((name for name, over in wrong if not own.isdisjoint(over)), "")
+
 
 def read_image(layout: FixedLayout, image: bytes,
                gaps: tuple[tuple[int, int], ...] = ()) -> FixedContents:

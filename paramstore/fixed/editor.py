@@ -20,7 +20,7 @@ from paramstore.fixed.keys import (
     WHEN_KEYS,
 )
 from paramstore.fixed.model import CheckKind
-from paramstore.schema.editor import NAMES, key_schema, object_schema, typed_schema
+from paramstore.schema.editor import NAMES, document_schema, key_schema, object_schema, typed_schema
 from paramstore.schema.keys import Key
 
 __all__ = ["json_schema"]
@@ -35,23 +35,9 @@ _RANGES = {"minItems": 1, "items": {
 
 def json_schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) as plain data."""
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "A fixed layout: bytes that are there already",
-        "type": "object",
-        "required": ["fixed", "group"],
-        "additionalProperties": False,
-        "properties": {
-            "fixed": {"$ref": "#/$defs/fixed"},
-            "group": {
-                "type": "object",
-                "description": "The groups: what belongs together.",
-                "minProperties": 1,
-                "propertyNames": NAMES,
-                "additionalProperties": {"$ref": "#/$defs/group"},
-            },
-        },
-        "$defs": {
+    return document_schema(
+        "A fixed layout: bytes that are there already", "fixed",
+        "The groups: what belongs together.", {
             "fixed": _object(FIXED_KEYS, "The layout as a whole.", name=NAMES, order=_ORDER),
             "group": _group(),
             "when": _when(),
@@ -59,8 +45,7 @@ def json_schema() -> dict[str, Any]:
             "target": _object(TARGET_KEYS, "What becomes of a value in a store.",
                               members={"additionalProperties": {"type": "string"}}),
             "check": _check(),
-        },
-    }
+        })
 
 
 def _object(keys: dict[str, Key], doc: str, **more: dict[str, Any]) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from typing import Any
 from paramstore.errors import Finding, FindingsError
 from paramstore.evolve.values import mended
 from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
-from paramstore.fixed.model import FixedGroup, FixedLayout, place_bytes
+from paramstore.fixed.model import FixedGroup, FixedLayout
 from paramstore.fixed.model import Item as FixedItem
 from paramstore.image.breaches import BreachKind, own_breaches
 from paramstore.image.migrate import Fate, Item, Migration, shown
@@ -155,8 +155,7 @@ def _taken(contents: FixedContents, way: Way,
            raws: tuple[Raw, ...]) -> tuple[Item, dict[str, tuple[Raw, ...]]]:
     """Return what becomes of a value, and the raws that the store gets for it."""
     before = format_value(way.item.field, raws)
-    spoilt = _spoilt(contents, way)
-    if spoilt:
+    if spoilt := contents.wrong_over(way.item):
         return Item("", Fate.UNFIT, before, reason=f"the checksum `{spoilt}` is wrong"), {}
     if any(b.kind is BreachKind.TEXT for b in own_breaches(
             way.item.parameter, way.item.field, raws)):
@@ -198,13 +197,6 @@ def _each_element(way: Way, kind: Kind, names: dict[str, str], value: Any) -> An
         raise ValueProblem("finite", f"{show_number(number)} is no number")
     with localcontext(prec=400):
         return number * target.factor + target.offset
-
-
-def _spoilt(contents: FixedContents, way: Way) -> str:
-    """Return the name of a wrong checksum that covers a value; "" if there is none."""
-    own = {a for place in way.item.places for a in place_bytes(place)}
-    return next((f"{g.group.name}.{r.check.name}" for g in contents.groups for r in g.checks
-                 if not r.right and not own.isdisjoint(r.check.over)), "")
 
 
 def _left(contents: FixedContents, ways: tuple[Way, ...]) -> Iterator[Item]:

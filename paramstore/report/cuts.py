@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from paramstore.cuts.agreement import Agreement
-from paramstore.cuts.campaign import Campaign, Shown
+from paramstore.cuts.campaign import Campaign, Shown, SweepResult
 from paramstore.cuts.explorer import limits_of
 from paramstore.cuts.faults import (
     Guarantee,
@@ -20,6 +20,7 @@ from paramstore.cuts.faults import (
 from paramstore.cuts.history import operation_text, start_text
 from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict, Violation
 from paramstore.cuts.sweeps import Sweep
+from paramstore.cuts.wear import RingWear
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import bits_ms
 from paramstore.report.replays import DATA_VERSION, class_data, replay_line
@@ -302,23 +303,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "mount": limits.mount_bits, "format": limits.format_bits,
             "commit": dict(zip(groups, limits.commit_bits, strict=True)),
         },
-        "sweeps": [{
-            "title": r.sweep.title,
-            "starts": [start_text(start) for start in r.sweep.starts],
-            "alphabets": [[operation_text(campaign.plan, op) for op in alphabet]
-                          for alphabet in r.sweep.alphabets],
-            "operations": r.sweep.operations,
-            "cuts": r.sweep.depth,
-            "samples": r.sweep.samples,
-            "histories": r.totals.histories.total,
-            "histories_by_cuts": _by_cuts(r.totals.histories.rows),
-            "boots": r.totals.boots,
-            "torn_states": r.totals.torn,
-            "random_states": r.totals.random,
-            "late_boots": r.totals.late,
-            "violations": r.totals.violation_count,
-            "seconds": r.seconds,
-        } for r in campaign.results],
+        "sweeps": [_sweep_data(campaign.plan, result) for result in campaign.results],
         "shown": [{
             "invariant": s.violation.verdict.invariant,
             "meaning": s.violation.verdict.meaning,
@@ -332,13 +317,39 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
             "boots": t.totals.boots, "violations": t.totals.violation_count,
         } for t in campaign.take_overs],
-        "wear": [{
-            "group": w.group, "endurance": w.endurance,
-            "predicted_commits": w.predicted_commits, "seen_commits": w.even.fresh_commits,
-            "page_cycles": {"least": w.even.least, "greatest": w.even.greatest},
-            "commits_on_uneven_pages": w.uneven.commits, "boots": w.even.looks + w.uneven.looks,
-            "lost": w.even.lost + w.uneven.lost, "sound": w.sound,
-        } for w in campaign.wear],
+        "wear": [_ring_data(ring) for ring in campaign.wear],
+    }
+
+
+def _sweep_data(plan: Plan, result: SweepResult) -> dict[str, Any]:
+    sweep, totals = result.sweep, result.totals
+    return {
+        "title": sweep.title,
+        "starts": [start_text(start) for start in sweep.starts],
+        "alphabets": [[operation_text(plan, op) for op in alphabet]
+                      for alphabet in sweep.alphabets],
+        "operations": sweep.operations,
+        "cuts": sweep.depth,
+        "samples": sweep.samples,
+        "histories": totals.histories.total,
+        "histories_by_cuts": _by_cuts(totals.histories.rows),
+        "boots": totals.boots,
+        "torn_states": totals.torn,
+        "random_states": totals.random,
+        "late_boots": totals.late,
+        "violations": totals.violation_count,
+        "seconds": result.seconds,
+    }
+
+
+def _ring_data(ring: RingWear) -> dict[str, Any]:
+    even, uneven = ring.even, ring.uneven
+    return {
+        "group": ring.group, "endurance": ring.endurance,
+        "predicted_commits": ring.predicted_commits, "seen_commits": even.fresh_commits,
+        "page_cycles": {"least": even.least, "greatest": even.greatest},
+        "commits_on_uneven_pages": uneven.commits, "boots": even.looks + uneven.looks,
+        "lost": even.lost + uneven.lost, "sound": ring.sound,
     }
 
 

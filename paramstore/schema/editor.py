@@ -30,7 +30,7 @@ from paramstore.schema.keys import (
 )
 from paramstore.schema.model import Kind, Role
 
-__all__ = ["NAMES", "json_schema", "key_schema", "object_schema", "typed_schema"]
+__all__ = ["NAMES", "document_schema", "json_schema", "key_schema", "object_schema", "typed_schema"]
 
 _FORMS: dict[Form, dict[str, Any]] = {
     Form.TEXT: {"type": "string"},
@@ -49,33 +49,40 @@ NAMES = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
 _NUMBER_OR_QUANTITY = {"type": ["number", "string"]}
 
 
-def json_schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) as plain data."""
+def document_schema(title: str, head: str, groups: str, defs: dict[str, Any]) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a file with a table `head` and groups; `groups`
+    says what those are."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "A parameter store on an I2C EEPROM",
+        "title": title,
         "type": "object",
-        "required": ["store", "group"],
+        "required": [head, "group"],
         "additionalProperties": False,
         "properties": {
-            "store": {"$ref": "#/$defs/store"},
+            head: {"$ref": f"#/$defs/{head}"},
             "group": {
                 "type": "object",
-                "description": "The groups: what is committed together.",
+                "description": groups,
                 "minProperties": 1,
                 "propertyNames": NAMES,
                 "additionalProperties": {"$ref": "#/$defs/group"},
             },
         },
-        "$defs": {
+        "$defs": defs,
+    }
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) as plain data."""
+    return document_schema(
+        "A parameter store on an I2C EEPROM", "store", "The groups: what is committed together.", {
             "store": _store(),
             "part": _part(),
             "group": _group(),
             "parameter": _parameter(),
             "axis": typed_schema({n: TYPES[n] for n in INTEGERS + FLOATS}, AXIS_KEYS,
                                  "Axis of a curve."),
-        },
-    }
+        })
 
 
 def key_schema(key: Key, **more: Any) -> dict[str, Any]:

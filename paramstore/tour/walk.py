@@ -140,7 +140,7 @@ def _plan(plan: Plan, folder: Path) -> Step:
     numbers = figures(plan)
     path = folder / "plan.txt"
     write_text(path, plan_text(plan, fields=True))
-    used = plan.label_pages * 2 + sum(r.pages for r in plan.rings)
+    used = plan.label_pages * 2 + plan.ring_pages
     shortest = min(numbers.rings, key=lambda r: r.life_years)
     return Step("Lay it out over the pages", (
         f"{plan.part.name}: {used} of {plan.part.pages} pages of {plan.part.page} bytes; "

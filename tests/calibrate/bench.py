@@ -45,9 +45,16 @@ beta = { type = "f64", unit = "K" }
 r25 = { type = "f64", unit = "kohm" }
 cell = { type = "f64", unit = "1/cm" }
 mode = { type = "enum", members = ["off", "on"] }
-curve = { type = "curve", points = 5, x = { type = "u16", unit = "mV" }, y = { type = "i32", scale = 0.001, unit = "degC" }, default = [[0, 0], [1, 0], [2, 0], [3, 0], [4, 0]] }
-bend = { type = "curve", points = 4, x = { type = "f64" }, y = { type = "f64" }, default = [[0, 0], [1, 0], [2, 0], [3, 0]] }
-"""  # noqa: E501  a curve is written on one line
+bend = { type = "curve", points = 4, x = { type = "f64" }, y = { type = "f64" }, default = [
+    [0, 0], [1, 0], [2, 0], [3, 0]] }
+
+[group.cal.parameter.curve]
+type = "curve"
+points = 5
+x = { type = "u16", unit = "mV" }
+y = { type = "i32", scale = 0.001, unit = "degC" }
+default = [[0, 0], [1, 0], [2, 0], [3, 0], [4, 0]]
+"""
 SCHEMA: Schema = read_schema(SourceText("bench.toml", SCHEMA_TEXT))[0]
 
 LINE = """model = "line"

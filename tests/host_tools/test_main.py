@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import click
 import pytest
@@ -79,8 +80,7 @@ def with_error(error: BaseException) -> Result:
     def command() -> None:
         raise error
 
-    module = type(sys)("host_tools.commands.check")
-    module.command = command  # type: ignore[attr-defined]
+    module = SimpleNamespace(command=command)
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(sys.modules, "host_tools.commands.check", module)
         return run("check")

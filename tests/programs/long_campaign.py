@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -21,22 +19,10 @@ from paramstore.cuts.sweeps import Level
 from paramstore.evolve.project import open_project
 from paramstore.files import read_text, write_text
 from paramstore.report.cuts import campaign_data
+from tests.programs.progress import Progress
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 FIGURES = Path(__file__).parent / "tank_probe.campaign.json"
-_SHOWN_S = 20
-
-
-class _Progress:
-    """Tells on stderr now and then how far the work is."""
-
-    def __init__(self) -> None:
-        self._next = time.monotonic() + _SHOWN_S
-
-    def __call__(self, part: float) -> None:
-        if time.monotonic() >= self._next:
-            self._next += _SHOWN_S
-            print(f"{part:.0%}", file=sys.stderr)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -50,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     level = Level.QUICK if options.quick else Level.DEFAULT
     project = open_project(read_text(SCHEMA))
     campaign = run_campaign(project.plan, level, earlier=project.earlier(project.plan),
-                            seed=options.seed, workers=options.jobs, progress=_Progress())
+                            seed=options.seed, workers=options.jobs, progress=Progress())
     words = [*(["--quick"] if options.quick else []), f"--jobs {options.jobs}",
              f"--seed {options.seed}"]
     data = {"command": f"python -m tests.programs.long_campaign {' '.join(words)}",

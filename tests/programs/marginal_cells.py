@@ -12,19 +12,17 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 
 from paramstore.cuts.histories import EVERY_SETTING, Counts, Setting, measure
 from paramstore.errors import ParamstoreError
 from paramstore.report.tables import Column, table
+from tests.programs.progress import Progress
 
 KINDS = ("lost", "back", "returned", "empty", "mixed", "failed")
 SLOTS = sorted({s.slots for s in EVERY_SETTING})
 COPIES = sorted({s.copies for s in EVERY_SETTING})
-_SHOWN_S = 10
 
 
 def report(found: Mapping[Setting, Counts], seed: int) -> list[str]:
@@ -49,18 +47,6 @@ def data(found: Mapping[Setting, Counts], seed: int) -> dict[str, object]:
          **asdict(counts)} for s, counts in found.items()]}
 
 
-class _Progress:
-    """Tells on stderr now and then how far the work is."""
-
-    def __init__(self) -> None:
-        self._next = time.monotonic() + _SHOWN_S
-
-    def __call__(self, part: float) -> None:
-        if time.monotonic() >= self._next:
-            self._next += _SHOWN_S
-            print(f"{part:.0%}", file=sys.stderr)
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the program."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else "")
@@ -79,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
               and options.copies in (None, s.copies)]
     try:
         found = measure(options.histories, settings=wanted, seed=options.seed,
-                        workers=options.jobs, progress=_Progress())
+                        workers=options.jobs, progress=Progress())
     except ParamstoreError as error:
         parser.exit(2, f"{error}\n{getattr(error, 'help', '')}\n")
     if options.json:

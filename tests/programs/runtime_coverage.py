@@ -20,6 +20,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from paramstore.errors import ToolError
 from paramstore.files import write_text
@@ -101,7 +102,7 @@ def use_object(folder: Path) -> None:
             words = [*words, "--coverage"]
         return original(self, words, target)
 
-    Compiler._run = run  # type: ignore[method-assign]
+    patch.object(Compiler, "_run", run).start()
 
 
 def _is(word: str, text: str) -> bool:
