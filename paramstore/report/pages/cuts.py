@@ -52,7 +52,8 @@ def campaign_page(campaign: Campaign) -> str:
                "sampled": kind in SAMPLED,
                "counts": [rows[cuts][kind] for cuts in range(deepest + 1)]}
               for kind in COLUMNS if any(row[kind] for row in rows)],
-        longest=list(_longest(data, schema.bus_khz)), invariants=sorted(_invariants(data), key=lambda i: int(i["name"][1:])),
+        longest=list(_longest(data, schema.bus_khz)),
+        invariants=sorted(_invariants(data), key=lambda i: int(i["name"][1:])),
         shown=[entry | {"found_text": found_text(shown.violation),
                         "line": replay_line(campaign.plan, shown.replay)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
