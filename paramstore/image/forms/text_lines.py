@@ -55,9 +55,9 @@ class Line(NamedTuple):
     """A line that may be one of a dump.
 
     `address` is the text of an address that shows by its own form that it is one ("h" before it:
-    marked as hexadecimal), else "". `values` are the data as written, `digits` the hex digits of
-    each (2 for bytes, whatever was written), None where a value could not be read. `text` is the
-    ASCII column, None if there is none. `column` is where the dump begins, from 1.
+    marked as hexadecimal), else "". `values` are the data, `digits` hex digits each (2 for bytes,
+    also where one was written), None where a value could not be read. `text` is the ASCII column,
+    None if there is none. `column` is where the dump begins, from 1.
     """
 
     number: int
@@ -82,7 +82,7 @@ class Line(NamedTuple):
     def data(self) -> bytes:
         """The bytes, high byte of a word first; FF where a value could not be read."""
         unread = "F" * self.digits
-        return bytes.fromhex("".join([(v or unread).rjust(self.digits, "0") for v in self.values]))
+        return bytes.fromhex("".join([v or unread for v in self.values]))
 
 
 def without_escapes(line: str) -> str:
@@ -176,14 +176,11 @@ def _data(place: _Place, text: str, at: int) -> Line | None:
         values += [(pair[0], pair.end()) for pair in _PAIR.finditer(text, at, pairs.end())]
         digits, at = 2, pairs.end()
     while (token := _TOKEN.match(text, at)) is not None:
-        value: str | None = token[1]
-        if token[1][0] in _UNREAD:
-            value = None
-        else:
-            size = max(len(token[1]), 2)
-            if (digits and size != digits) or size % 2:
+        value = None if token[1][0] in _UNREAD else token[1].rjust(2, "0")
+        if value is not None:
+            if (digits and len(value) != digits) or len(value) % 2:
                 break
-            digits = size
+            digits = len(value)
         values.append((value, token.end(1)))
         at = token.end()
         if not token[2]:
