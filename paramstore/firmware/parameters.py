@@ -160,7 +160,7 @@ def c_type_of(field: Field) -> str:
 
 def _conversion(names: Names, group: Group, parameter: Parameter, field: Field, part: str,
                 c_type: str) -> Conversion | None:
-    """From raw to physical: in float where that holds every raw value, else in double.
+    """Between raw and physical: in float where that tells every raw value, else in double.
 
     None for a scale or an offset that is out of the range of both.
     """
@@ -168,20 +168,31 @@ def _conversion(names: Names, group: Group, parameter: Parameter, field: Field, 
     sizes = [abs(x) for x in (scale, offset) if x]
     if not field.scaled or not scale or max(sizes) > 1e300:
         return None
-    single = field.scalar.size <= 2 and min(sizes) > 1e-30 and max(sizes) < 1e30
+    # Four roundings of float's 24 bits stay below half a step up to an offset of 2**20 steps.
+    single = (field.scalar.size <= 2 and min(sizes) > 1e-30 and max(sizes) < 1e30
+              and abs(offset) <= abs(scale) * 2**20)
     real = "float" if single else "double"
-    expression = f"({real})raw * {real_literal(scale, single)}"
-    if offset:
-        sign = "-" if offset < 0 else "+"
-        expression += f" {sign} {real_literal(abs(offset), single)}"
+    factor, term = real_literal(scale, single), real_literal(abs(offset), single)
+    plus, minus = ("-", "+") if offset < 0 else ("+", "-")
     return Conversion(
         name=names.function("physical", group, parameter, part[1:]),
         real=real,
         c_type=c_type,
-        expression=expression,
+        expression=f"({real})raw * {factor}" + (f" {plus} {term}" if offset else ""),
+        inverse=names.function("raw", group, parameter, part[1:]),
+        steps=f"(physical {minus} {term}) / {factor}" if offset else f"physical / {factor}",
+        fits=_fits(field.scalar, single),
         comment=comment_text(f"{group.name}.{field.name}, physical"
                              + (f", in {field.unit}" if field.unit else "")),
     )
+
+
+def _fits(scalar: Scalar, single: bool) -> str:
+    """The condition that `steps`, cut off towards 0, is a value of the integer type; never true of
+    a NaN. The bounds are whole numbers beyond the type's; where a double does not tell the lower
+    one from the type's own, that one is let go."""
+    low, high = (real_literal(float(n), single) for n in (scalar.minimum - 1, scalar.maximum + 1))
+    return f"steps > {low} && steps < {high}"
 
 
 def _constants(names: Names, group: Group, parameter: Parameter, shape: str) -> Iterator[Constant]:

@@ -33,12 +33,16 @@ class Constant:
 
 @dataclass(frozen=True, slots=True)
 class Conversion:
-    """An inline function from the stored integer to the physical value, in `real` arithmetic."""
+    """Two inline functions, in `real` arithmetic: from the stored integer to the physical value
+    and back. `steps` is the stored value as a real number; `fits`, whether the integer holds it."""
 
     name: str
     real: str
     c_type: str
     expression: str
+    inverse: str
+    steps: str
+    fits: str
     comment: str
 
 

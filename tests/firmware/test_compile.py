@@ -65,7 +65,7 @@ def test_the_header_stands_alone_and_serves_cpp(name: str, standard: str, tmp_pa
     write_store(tmp_path, plan)
     store = plan.schema.name
     header = f'#include "{store}_params.h"\n'
-    functions = re.findall(rf"{store}_(?:get|set|physical)_\w+(?=\()",
+    functions = re.findall(rf"{store}_(?:get|set|physical|raw)_\w+(?=\()",
                            generate(plan)[f"{store}_params.h"])
     assert len(functions) >= 2 * sum(len(g.parameters) for g in plan.schema.groups)
     uses = "".join(f"    use({function});\n" for function in functions)

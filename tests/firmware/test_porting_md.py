@@ -29,6 +29,7 @@ uint16_t board_microseconds(void);
 void store_begin(void);
 void store_begin_seeded(void);
 ps_status_t store_set_interval(uint16_t seconds);
+ps_status_t store_set_ph_low(float ph);
 void main_loop(void);
 ps_status_t store_write_all(void);
 """
@@ -54,7 +55,7 @@ def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Pa
     """Put one after another, with the functions of a board, without a warning."""
     write_store(tmp_path, example_plan("tank_probe"))
     first, *rest = blocks()
-    assert 5 == len(rest)
+    assert 6 == len(rest)
     source = tmp_path / "board.c"
     source.write_text("\n".join([first, BOARD, *rest, BOARD_BODIES]), "utf-8")
     compiler.object(source, tmp_path / "board.o", WARNINGS)
