@@ -59,6 +59,7 @@ class Code:
     compiler: str
     calls: str
     runtime: int  # functions and constants of paramstore.c
+    functions: int  # of the generated file: init, and what converts old values
     tables: int  # of the generated file
     support: int  # what the compiler adds, such as division
 
@@ -118,9 +119,11 @@ def count_code(program: Path, plan: Plan, compiler: str, calls: str) -> Code:
                 continue
             seen.add(symbol["st_value"])
             owner = _owner(symbol.name, symbol["st_info"]["bind"] == "STB_LOCAL", file, store)
+            if owner == "tables" and kind == "STT_FUNC":
+                owner = "functions"
             sizes[owner] = sizes.get(owner, 0) + size
-    return Code(compiler, calls, sizes.get("runtime", 0), sizes.get("tables", 0),
-                sizes.get("support", 0))
+    return Code(compiler, calls, sizes.get("runtime", 0), sizes.get("functions", 0),
+                sizes.get("tables", 0), sizes.get("support", 0))
 
 
 def _owner(name: str, local: bool, file: str, store: str) -> str:
@@ -180,23 +183,31 @@ def measure_stack(program: Path, plan: Plan, earlier: Sequence[Plan]) -> dict[st
     return depth
 
 
+def added_code(now: Code, first: Code) -> int:
+    """Code, converters included, that `now` has and a store without earlier releases has not."""
+    return now.runtime + now.functions - first.runtime - first.functions
+
+
 def report(figures: Figures) -> list[str]:
     """The figures as text."""
     code = table(
         [Column("compiler, -Os", right=False), Column("calls", right=False),
-         Column("runtime", "bytes"), Column("tables", "bytes"), Column("support", "bytes")],
-        [[c.compiler, c.calls, str(c.runtime), str(c.tables), str(c.support)]
+         *(Column(name, "bytes") for name in ("runtime", "functions", "tables", "support"))],
+        [[c.compiler, c.calls, str(c.runtime), str(c.functions), str(c.tables), str(c.support)]
          for c in figures.code])
     deepest = max(figures.stack.values())
-    least = {c.calls: c.runtime for c in sorted(figures.code, key=lambda c: -c.runtime)}
-    added = [["  thereof only to take values over", str(least[IN_USE] - least[FIRST]),
-              str(MOVES_AIM)]] if FIRST in least else []
+    least = {c.calls: c for c in sorted(figures.code, key=lambda c: -c.runtime)}
+    added = [["code only to take values over", str(added_code(least[IN_USE], least[FIRST])),
+              str(MOVES_AIM)],
+             ["  tables for it", str(least[IN_USE].tables - least[FIRST].tables), ""],
+             ] if FIRST in least else []
     return [
         f"{figures.schema} on a Cortex-M0+", "", *code, "",
         f"in use: {', '.join(c for c in USED_CALLS if c.startswith('ps_'))}",
+        "functions, tables: of the generated file; functions convert values of earlier releases",
         "support: what the compiler adds for division; shared with the rest of a firmware", "",
         *table([Column("what", right=False), Column("now", "bytes"), Column("aim", "bytes")], [
-            ["code of the runtime in use, smallest", str(least[IN_USE]), str(CODE_AIM)],
+            ["code of the runtime in use, smallest", str(least[IN_USE].runtime), str(CODE_AIM)],
             *added,
             ["RAM beside the values", str(figures.store), str(RAM_AIM)],
             [f"  thereof {plural(figures.rings // RING_BYTES, 'group')}", str(figures.rings), ""],
