@@ -1,29 +1,36 @@
 """What changed between two releases, in plain words, and what it means for units in the field.
 
-`changes` compares an old plan with a new schema, given who is who. A change that cannot be made is
-a finding with a way out; everything else is a `Change`. Places nothing.
+`changes` compares an old plan with a new schema, given who is who. What cannot be changed is in
+`refusals`. Places nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal, Inexact, localcontext
 from enum import StrEnum
+from fractions import Fraction
+from itertools import pairwise
+from typing import NamedTuple
 
-from paramstore.errors import Finding, Severity
-from paramstore.evolve.conversion import Refused, conversion_of, same_bytes, via_of
+from paramstore.evolve.conversion import Refused, Via, conversion_of, same_bytes, via_along
 from paramstore.evolve.links import Links
 from paramstore.layout.demand import slots_for_life
-from paramstore.layout.misfit import anew_help
-from paramstore.layout.moves import Arithmetic
-from paramstore.layout.plan import Plan, Ring
-from paramstore.parts.part import Part
+from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round, rounded
+from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw, ScalarForm
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Schema
-from paramstore.schema.quantity import format_value, show_raw
+from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
+from paramstore.schema.quantity import (
+    boundless,
+    format_value,
+    physical_number,
+    show_range,
+)
 from paramstore.schema.words import code_list, plural, show_number
 
-__all__ = ["Change", "Verdict", "changes", "refusals", "warnings"]
+__all__ = ["Change", "Verdict", "changes"]
 
 
 class Verdict(StrEnum):
@@ -46,106 +53,31 @@ class Change:
     text: str
 
 
-# ---- What cannot be done ------------------------------------------------------------------------
-
-
-def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
-    """Yield an error for every change of values, rings or part that units cannot follow."""
-    if new.name != old.schema.name:
-        yield _error("PS733", new, f"the store was released as `{old.schema.name}`",
-                     f'write `name = "{old.schema.name}"`; another store needs a schema file of '
-                     "its own", notes=("the name marks every record of the units in the field",))
-    anew = new.series == old.series + 1
-    if not anew and new.series != old.series:
-        yield _error("PS740", new, f"the last release is of series {old.series}, the schema of "
-                     f"{new.series}", f"write `series = {old.series}`; {anew_help(old.schema)}")
-    if not anew and (differences := tuple(_geometry(old.part, new.part))):
-        yield _error("PS732", new, f"the {new.part.name} is built in another way than the "
-                     f"{old.part.name} of the released units", "take a part of the same geometry; "
-                     + anew_help(old.schema),
-                     notes=differences)
-    for group in new.groups:
-        ring = links.groups.get(group.name)
-        if ring is not None and not anew:
-            yield from _ring_refusals(new, group, ring)
-        for parameter in group.parameters:
-            former = _before(old, links, group, parameter)
-            if former is not None:
-                try:
-                    same_bytes(former, parameter)
-                except Refused as refused:
-                    yield Finding(refused.code, str(refused), new.source, parameter.span,
-                                  notes=refused.notes, help=refused.help)
-
-
-def warnings(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
-    """Yield a warning for every `convert` that has served: the next change would use it again."""
-    for group in new.groups:
-        for parameter in group.parameters:
-            before = _before(old, links, group, parameter)
-            for index, field in enumerate(parameter.fields):
-                convert = field.convert
-                if convert is None:
-                    continue
-                former = before.fields[index] if before and index < len(before.fields) else None
-                names = {name for name, _ in former.members} if former else set()
-                if former is None or (former.unit == field.unit
-                                      and not names & {name for name, _ in convert.names}):
-                    yield Finding(
-                        "PS737", f"`convert` of `{field.name}` does nothing", new.source,
-                        parameter.span, notes=(
-                            "its unit and the names of its members are those of the last release",),
-                        help="take it out, so that a later change does not use it by mistake",
-                        severity=Severity.WARNING)
-
-
-def _geometry(old: Part, new: Part) -> Iterator[str]:
-    for what, before, now in (
-        ("bytes", old.capacity, new.capacity), ("bytes of a page", old.page, new.page),
-        ("address bytes on the bus", old.address_bytes, new.address_bytes),
-        ("block-select bits", old.block_bits, new.block_bits),
-        ("first block-select bit", old.block_shift, new.block_shift),
-    ):
-        if before != now:
-            yield f"{what}: {now} instead of {before}"
-
-
-def _ring_refusals(schema: Schema, group: Group, ring: Ring) -> Iterator[Finding]:
-    if group.slots is not None and group.slots != ring.slots:
-        yield _error(
-            "PS735", schema, f"group `{group.name}` has {ring.slots} slots in the units in the "
-            f"field, not {group.slots}", f"write `slots = {ring.slots}`, or leave `slots` out; "
-            + anew_help(schema), group)
-    if group.copies >= ring.slots:
-        yield _error(
-            "PS735", schema, f"group `{group.name}` has {plural(ring.slots, 'slot')}, too few for "
-            f"{group.copies} copies", f"write `copies = {ring.slots - 1}`; "
-            + anew_help(schema), group)
-
-
-def _error(code: str, schema: Schema, message: str, help: str, group: Group | None = None,
-           notes: tuple[str, ...] = ()) -> Finding:
-    return Finding(code, message, schema.source, group.span if group else None, notes=notes,
-                   help=help)
-
-
-# ---- What was done ------------------------------------------------------------------------------
-
-
 def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     """Yield every change: of the store, then group by group, then what is gone.
 
-    Those that cannot be made are in `refusals`, and may be worded here as if they could.
+    Those that cannot be made may be worded here as if they could.
     """
     if old.series == new.series:
         yield from _changes(old, new, links)
         return
     yield Change("PS769", Verdict.RELAYOUT, "", f"series {new.series}: every ring is laid out "
                  "anew; `paramstore migrate` converts units of before on the host")
-    for change in _changes(old, new, links):  # no ring and no byte stays
-        said = change.text.removesuffix("; the ring stays")
-        yield (replace(change, verdict=Verdict.SAFE, text=said) if change.code == "PS768"
-               else replace(change, text=said.split("; ")[0]))
+    for change in _changes(old, new, links):
+        if change.code in _IN_PLACE:
+            change = replace(change, text=change.text.split("; ")[0])
+        if change.code == "PS754":
+            change = replace(change, verdict=Verdict.MIGRATES,
+                             text=f"{change.text}; its values do not come over")
+        elif change.code == "PS768":  # a new ring is as long as it has to be
+            change = replace(change, verdict=Verdict.SAFE,
+                             text=change.text.removesuffix("; the ring stays"))
+        yield change
+
+
+_IN_PLACE = frozenset({"PS752", "PS753", "PS754", "PS755", "PS757", "PS759", "PS761"})
+"""Changes whose second half tells which bytes stay, or what older firmware makes of them: in a new
+series none do, and it refuses the unit."""
 
 
 def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
@@ -197,7 +129,7 @@ def _group(old: Group, new: Group, short: bool) -> Iterator[Change]:
 
 def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterator[Change]:
     where = f"{group.name}.{new.name}"
-    before = _before(old, links, group, new)
+    before = links.before(old, group, new)
     if before is None:
         default = ", ".join(format_value(f, f.default) for f in new.fields)
         yield Change("PS750", Verdict.SAFE, where,
@@ -211,9 +143,10 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
                      f"comes from `{old_group}.{old_name}`; values are carried over")
     elif old_name != new.name:
         yield Change("PS752", Verdict.SAFE, where, f"was `{old_name}`; its bytes stay")
-    same = _same_bytes(before, new)
-    for a, b in zip(before.fields, new.fields, strict=False):  # refused: a curve that was none
-        yield from _field(where, a, b, same)
+    line = (before, *links.between.get((group.name, new.name), ()), new)
+    same = all(_same_bytes(a, b) for a, b in pairwise(line))
+    for index in range(min(len(p.fields) for p in line)):  # refused: a curve that was none
+        yield from _field(where, [p.fields[index] for p in line], same)
     if _renamed_below(links, old_group, before) != new.below:
         rule = f"must stay below `{new.below}` now" if new.below else (
             f"need not stay below `{before.below}` any more")
@@ -227,7 +160,7 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
 def _same_bytes(before: Parameter, new: Parameter) -> bool:
     try:
         return same_bytes(before, new)
-    except Refused:  # over several releases: each step had its own `convert`
+    except Refused:
         return False
 
 
@@ -237,45 +170,75 @@ def _renamed_below(links: Links, group: str, before: Parameter) -> str | None:
     return now.get((group, before.below), before.below) if before.below else None
 
 
-def _field(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]:
+def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
+    """Yield the changes of a field from its first state to the last; `same`: its bytes stay."""
+    old, new = line[0], line[-1]
     axis = new.name.rpartition(".")[2] + ": " if new.kind is Kind.CURVE else ""
-    if not same and _stored(old) != _stored(new):
-        yield Change("PS762", Verdict.MIGRATES, where,
-                     f"{axis}{_stored(old)} becomes {_stored(new)}; values are converted"
-                     + _rounding(old, new))
+    way = _way(line)
+    if not same and (text := _stored_anew(line, way)):
+        yield Change("PS762", Verdict.MIGRATES, where, axis + text)
     elif same and old.unit != new.unit:
         yield Change("PS761", Verdict.SAFE, where,
                      f"{axis}the unit is written {new.unit or 'without a word'}; its bytes stay")
     if old.count != new.count:
         yield _recount(where, old, new)
     if old.members:
-        yield from _members(where, old, new, same)
-    elif same and (verdict := _limits(old.limits, new.limits)):
-        code, text = ("PS757", "older firmware takes its default for a value beyond its own limits"
-                      ) if verdict is Verdict.SAFE else (
-            "PS758", "a unit that holds a value outside gets the default")
-        yield Change(code, verdict, where,
-                     f"{axis}may be {_range(new)} now, was {_range(old)}; {text}")
-    if same and old.default != new.default:
+        yield from _members(where, line, same)
+    elif way:
+        yield from _limits(where, axis, old, new, way, same)
+    if way and _default_changed(way.conversion, old, new):
         yield Change("PS756", Verdict.SAFE, where,
                      f"{axis}the default is {format_value(new, new.default)} now, was "
-                     f"{format_value(old, old.default)}; stored values stay")
+                     f"{format_value(old, old.default)}; "
+                     + ("stored values stay" if same else "it counts where nothing is stored"))
     if old.digits != new.digits:
         yield Change("PS761", Verdict.SAFE, where, f"{axis}another number of decimals is shown")
 
 
-def _rounding(old: Field, new: Field) -> str:
-    """Return that stored numbers are rounded, if they can lie between the steps of `new`."""
+class _Way(NamedTuple):
+    """How values of a field become those of a later state of it."""
+
+    via: Via
+    conversion: Conversion
+
+
+def _way(line: Sequence[Field]) -> _Way | None:
+    """Return the way along the states of a field; None if there is none, which is refused."""
     try:
-        conversion = conversion_of(old, new, via_of(old, new))
-    except Refused:  # over several releases: each step had its own `convert`
+        via = via_along(line)
+        return _Way(via, conversion_of(line[0], line[-1], via))
+    except Refused:
+        return None
+
+
+def _stored_anew(line: Sequence[Field], way: _Way | None) -> str:
+    """Return how a number is stored in another way; "" if it is not."""
+    old, new = line[0], line[-1]
+    if _stored(old) != _stored(new) or (way and isinstance(way.conversion.rule, Arithmetic)):
+        rounding = _rounding(old, new, way.conversion) if way else ""
+        return f"{_stored(old)} becomes {_stored(new)}; values are converted{rounding}"
+    if any(_stored(a) != _stored(b) for a, b in pairwise(line)):
+        return f"{_stored(new)} again, in other bytes; values are taken over"
+    return ""
+
+
+def _rounding(old: Field, new: Field, conversion: Conversion) -> str:
+    """Return that stored numbers are rounded, if they can lie between those of `new`."""
+    ends = _ranges(old)
+    if not may_round(conversion, ends[0][0], ends[-1][1]):
         return ""
-    rule, whole = conversion.rule, old.scalar.form is not ScalarForm.FLOAT
-    if (not isinstance(rule, Arithmetic) or new.scalar.form is ScalarForm.FLOAT
-            or (whole and rule.denominator == 1)):
-        return ""
+    if new.scalar.form is ScalarForm.FLOAT:
+        digits = 7 if new.scalar.size == 4 else 16
+        return f", and rounded to {new.scalar.name}, about {digits} digits"
     unit = f" {new.unit}" if new.unit else ""
     return f", and rounded to steps of {show_number(abs(new.scale))}{unit}"
+
+
+def _default_changed(conversion: Conversion, old: Field, new: Field) -> bool:
+    """Return whether one of the elements that both have has another default, converted."""
+    return any(convert(conversion, a) != b and (
+        not isinstance(conversion.rule, Arithmetic) or rounded(conversion, a, b))
+        for a, b in zip(old.default, new.default, strict=False))
 
 
 def _recount(where: str, old: Field, new: Field) -> Change:
@@ -286,12 +249,13 @@ def _recount(where: str, old: Field, new: Field) -> Change:
     return Change("PS764", Verdict.MIGRATES, where, f"{text}; the new ones get the default")
 
 
-def _members(where: str, old: Field, new: Field, same: bool) -> Iterator[Change]:
-    renamed = dict(new.convert.names) if new.convert else {}
+def _members(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
+    old, new = line[0], line[-1]
+    renamed = via_along(line).names
     before = {renamed.get(name, name): number for name, number in old.members}
     now = dict(new.members)
     for name, _ in old.members:
-        if name in renamed:
+        if renamed.get(name, name) != name:
             yield Change("PS766", Verdict.SAFE, where, f"member `{name}` is `{renamed[name]}` now")
     if added := [name for name in now if name not in before]:
         yield Change("PS759", Verdict.SAFE, where, f"new member{'s' * (len(added) > 1)} "
@@ -321,11 +285,6 @@ def _gone(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
                              "retired; its bytes stay taken, and its values stay in old units")
 
 
-def _before(old: Plan, links: Links, group: Group, parameter: Parameter) -> Parameter | None:
-    name = links.parameters.get((group.name, parameter.name))
-    return old.ring(name[0]).group.parameter(name[1]) if name else None
-
-
 # ---- Words --------------------------------------------------------------------------------------
 
 
@@ -338,21 +297,70 @@ def _stored(field: Field) -> str:
     return f"{field.scalar.name}{scale}" + (f" {field.unit}" if field.unit else "")
 
 
-def _limits(old: Limits, new: Limits) -> Verdict | None:
-    if old.ranges == new.ranges:
-        return None
-    if not new.ranges or (old.ranges and all(
-            any(a <= low and high <= b for a, b in new.ranges) for low, high in old.ranges)):
-        return Verdict.SAFE
-    return Verdict.MIGRATES
+# ---- Limits -------------------------------------------------------------------------------------
+
+
+def _limits(where: str, axis: str, old: Field, new: Field, way: _Way,
+            same: bool) -> Iterator[Change]:
+    """Yield that limits are narrower than what is stored, converted; or wider, for the same bytes.
+    """
+    if same and old.limits.ranges == new.limits.ranges:
+        return
+    inside = all(any(a <= low and high <= b for a, b in _ranges(new))
+                 for low, high in _images(old, way.conversion))
+    if not inside and not _both_boundless(old, new):
+        now, was = ((_range(new), _range(old)) if same
+                    else (show_range(new), _seen_as(old, new, way)))
+        yield Change("PS758", Verdict.MIGRATES, where, f"{axis}may be {now} now, was {was}; a unit "
+                     "that holds a value outside gets the default")
+    elif inside and same:
+        yield Change("PS757", Verdict.SAFE, where, f"{axis}may be {_range(new)} now, was "
+                     f"{_range(old)}; older firmware takes its default for a value beyond its own "
+                     "limits")
+
+
+def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
+    return field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
+
+
+def _images(field: Field, conversion: Conversion) -> Iterator[tuple[Raw, Raw]]:
+    """Yield the ranges of `field` converted; an end that is no value of the new type as NaN, which
+    is in no range."""
+    for ends in _ranges(field):
+        raws = [convert(conversion, end) for end in ends]
+        low, high = sorted(math.nan if raw is None else raw for raw in raws)
+        yield low, high
+
+
+def _both_boundless(old: Field, new: Field) -> bool:
+    """Whether both are floats of one type without limits: it ends a little earlier or later in
+    another unit, which nobody asked for."""
+    return old.scalar == new.scalar and boundless(old) and boundless(new)
+
+
+def _seen_as(old: Field, new: Field, way: _Way) -> str:
+    """Return the range of `old` in the unit of `new`, to six digits where there are more."""
+    if boundless(old):
+        return show_range(old)
+    ranges = _ranges(old)
+    ends = sorted(Fraction(physical_number(old, end)) * way.via.factor + way.via.offset
+                  for end in (ranges[0][0], ranges[-1][1]))
+    low, high = (show_number(_decimal(end)) for end in ends)
+    return f"{low} to {high}" + (f" {new.unit}" if new.unit else "")
+
+
+def _decimal(number: Fraction) -> Decimal:
+    for digits in (10, 6):
+        with localcontext(prec=digits) as context:
+            value = Decimal(number.numerator) / Decimal(number.denominator)
+            if not context.flags[Inexact]:
+                return value
+    return value
 
 
 def _range(field: Field) -> str:
+    """Return the range of bytes that stay; that of a whole type is no limit."""
     whole: tuple[Raw, Raw] = (field.scalar.minimum, field.scalar.maximum)
-    if not field.limits.ranges or field.limits.ranges == (whole,):
-        return "any value" if field.scalar.form is not ScalarForm.FLOAT else "any finite value"
-    low, high = sorted((field.limits.ranges[0][0], field.limits.ranges[-1][1]),
-                       reverse=field.scale < 0)
-    return f"{show_raw(field, low)} to {show_raw(field, high)}"
-
-
+    if boundless(field):
+        return "any finite value"
+    return "any value" if _ranges(field) == (whole,) else show_range(field)

@@ -7,9 +7,10 @@ how it was stored to how it is stored now. Knows no offsets and no groups.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 
 from paramstore.errors import ParamstoreError
 from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, Renumbering
@@ -17,7 +18,8 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import code_list, show_number
 
-__all__ = ["Refused", "Via", "conversion_of", "neutral", "same_bytes", "via_of"]
+__all__ = ["Refused", "Via", "conversion_of", "neutral", "same_bytes", "via_along",
+           "via_of"]
 
 _NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
@@ -61,6 +63,17 @@ def via_of(old: Field, new: Field) -> Via:
             "`factor = 1` if it is only another word for the same unit",
             ("a stored value means something else in another unit",))
     return Via(Fraction(convert.factor) / Fraction(convert.divisor), Fraction(convert.offset))
+
+
+def via_along(line: Sequence[Field]) -> Via:
+    """Return the way from the first state of a field to the last, release by release.
+
+    Raises Refused as `via_of`.
+    """
+    via = Via()
+    for old, new in pairwise(line):
+        via = via.then(via_of(old, new))
+    return via
 
 
 def _are_numbers(old: Field, new: Field) -> bool:

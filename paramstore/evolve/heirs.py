@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
-from paramstore.evolve.conversion import Refused, Via, conversion_of, via_of
+from paramstore.evolve.conversion import Refused, Via, conversion_of, via_along
 from paramstore.evolve.moves import ancestors
 from paramstore.layout.moves import Conversion
 from paramstore.layout.plan import Plan, Ring
@@ -67,9 +66,7 @@ def _way(line: Sequence[Parameter], back: bool) -> tuple[Conversion, ...] | None
     source, target = (line[-1], line[0]) if back else (line[0], line[-1])
     conversions = []
     for index, (old, new) in enumerate(zip(source.fields, target.fields, strict=True)):
-        via = Via()
-        for before, after in pairwise(line):
-            via = via.then(via_of(before.fields[index], after.fields[index]))
+        via = via_along([state.fields[index] for state in line])
         try:
             conversions.append(conversion_of(old, new, _reverse(via) if back else via))
         except Refused:  # a text that grew fits only if its value does

@@ -22,11 +22,19 @@ Name = tuple[str, str]
 @dataclass(slots=True)
 class Links:
     """`groups`: name in the schema to the ring of the last release that it goes on with.
-    `parameters`: names in the schema to those of the last release. What is new is in neither."""
+    `parameters`: names in the schema to those of the last release. What is new is in neither.
+    `between`: what a parameter was on the way, the earliest first, where links lead over several
+    releases."""
 
     groups: dict[str, Ring] = field(default_factory=dict)
     parameters: dict[Name, Name] = field(default_factory=dict)
+    between: dict[Name, tuple[Parameter, ...]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+
+    def before(self, last: Plan, group: Group, parameter: Parameter) -> Parameter | None:
+        """Return what a parameter of the schema was in the `last` release; None if it is new."""
+        name = self.parameters.get((group.name, parameter.name))
+        return last.ring(name[0]).group.parameter(name[1]) if name else None
 
 
 def link(releases: Sequence[Plan], schema: Schema) -> Links:

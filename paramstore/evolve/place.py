@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 
 from paramstore.codec import default_payload
 from paramstore.errors import Finding, FindingsError
-from paramstore.evolve.changes import Change, changes, refusals, warnings
+from paramstore.evolve.changes import Change, changes
 from paramstore.evolve.conversion import Refused, Via, same_bytes, via_of
 from paramstore.evolve.links import Links, link
 from paramstore.evolve.moves import ancestors, with_moves
+from paramstore.evolve.refusals import refusals, warnings
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring

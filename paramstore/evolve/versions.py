@@ -5,16 +5,17 @@ Over several releases who was who is followed step by step, as each release wrot
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from paramstore.errors import Finding, FindingsError, ToolError, errors_in
-from paramstore.evolve.changes import Change, Verdict, changes, refusals
+from paramstore.evolve.changes import Change, Verdict, changes
 from paramstore.evolve.history import History, load_history, release_folder
 from paramstore.evolve.links import Links, link
 from paramstore.evolve.moves import ancestor_group, ancestor_parameter
 from paramstore.evolve.project import review
+from paramstore.evolve.refusals import refusals
 from paramstore.files import read_text
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
@@ -93,39 +94,41 @@ def compare_versions(old: Version, new: Version) -> Comparison:
 def _along(old: Version, new: Version) -> Comparison:
     """Compare two states of one history."""
     plans = old.history.plans
-    last = new.release or len(plans)
-    links = _stored_links(plans[old.release - 1:last])
+    line = plans[old.release - 1:new.release or len(plans)]
+    steps = [_stored_links(before, plan) for before, plan in pairwise(line)]
     if not new.release:
-        links = _joined(links, link(plans, new.schema))
-    first = plans[old.release - 1]
-    return Comparison(old, new, tuple(changes(first, new.schema, links)), new.findings)
+        steps.append(link(plans, new.schema))
+    if not steps:
+        return Comparison(old, new, (), new.findings)
+    links, *later = steps
+    for middle, step in zip(line[1:], later, strict=False):
+        links = _joined(links, middle, step)
+    return Comparison(old, new, tuple(changes(line[0], new.schema, links)), new.findings)
 
 
-def _stored_links(plans: Sequence[Plan]) -> Links:
-    """Return the links from the last of consecutive releases to the first."""
-    links = Links({r.group.name: r for r in plans[-1].rings},
-                  {(r.group.name, p.name): (r.group.name, p.name)
-                   for r in plans[-1].rings for p in r.group.parameters})
-    for before, plan in zip(reversed(plans[:-1]), reversed(plans[1:]), strict=True):
-        step = Links()
-        for ring in plan.rings:
-            if home := ancestor_group(before, ring):
-                step.groups[ring.group.name] = home
-            for parameter in ring.group.parameters:
-                if former := ancestor_parameter(before, ring, parameter):
-                    step.parameters[ring.group.name, parameter.name] = (
-                        former[0].group.name, former[1].name)
-        links = _joined(step, links)
-    return links
+def _stored_links(before: Plan, plan: Plan) -> Links:
+    """Return the links from a release to the one before it."""
+    step = Links()
+    for ring in plan.rings:
+        if home := ancestor_group(before, ring):
+            step.groups[ring.group.name] = home
+        for parameter in ring.group.parameters:
+            if former := ancestor_parameter(before, ring, parameter):
+                step.parameters[ring.group.name, parameter.name] = (
+                    former[0].group.name, former[1].name)
+    return step
 
 
-def _joined(older: Links, newer: Links) -> Links:
-    """Return the links that lead through both."""
-    return Links(
-        {name: older.groups[ring.group.name] for name, ring in newer.groups.items()
-         if ring.group.name in older.groups},
-        {name: older.parameters[middle] for name, middle in newer.parameters.items()
-         if middle in older.parameters})
+def _joined(older: Links, middle: Plan, newer: Links) -> Links:
+    """Return the links that lead through both, by way of the release in the `middle`."""
+    joined = Links({name: older.groups[ring.group.name] for name, ring in newer.groups.items()
+                    if ring.group.name in older.groups})
+    for name, (group, parameter) in newer.parameters.items():
+        if first := older.parameters.get((group, parameter)):
+            joined.parameters[name] = first
+            joined.between[name] = (*older.between.get((group, parameter), ()),
+                                    middle.ring(group).group.parameter(parameter))
+    return joined
 
 
 def _folder(path: str) -> Path:

@@ -3,7 +3,8 @@
 `convert` is what the firmware does too, operation by operation, so that host, twin and C give the
 same bits: integers exactly, with one rounding, half to even; floats in IEEE 754 binary64, one
 operation after another, and a last rounding to f32 where that is the new type. Whether a value is
-within its limits is judged after the conversion, as everywhere. Knows no release.
+within its limits is judged after the conversion, as everywhere. `rounded` and `may_round` say what
+a conversion cost, and may cost. Knows no release.
 """
 
 from __future__ import annotations
@@ -13,8 +14,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
+from paramstore.schema.numbers import shortest_float
 
-__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert"]
+__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert", "may_round",
+           "rounded"]
 
 INT64_MAX = (1 << 63) - 1
 
@@ -128,3 +131,46 @@ def _fitting_float(value: float, target: Scalar) -> float | None:
         return round_f32(value) if target.size == 4 else value
     except OverflowError:
         return None
+
+
+# ---- What rounding costs ------------------------------------------------------------------------
+
+
+def rounded(conversion: Conversion, old: Raw, new: Raw) -> bool:
+    """Return whether `new`, converted from `old`, is another number than it.
+
+    A float counts as the shortest number that it shows as: 0.3 in steps of 0.1 is exact. One that
+    leads back to `old` is not another number: the digits of a third have to end somewhere.
+    """
+    rule = conversion.rule
+    if not isinstance(rule, Arithmetic):
+        return False
+    exact = _shown(conversion.source, old) * rule.numerator + rule.addend
+    if exact == _shown(conversion.target, new) * rule.denominator:
+        return False
+    back = Conversion(conversion.target, conversion.source, Arithmetic.of(
+        Fraction(rule.denominator, rule.numerator), Fraction(-rule.addend, rule.numerator)))
+    return conversion.target.form is not ScalarForm.FLOAT or convert(back, new) != old
+
+
+def may_round(conversion: Conversion, low: Raw, high: Raw) -> bool:
+    """Return whether some old value from `low` to `high` may be `rounded`; True if in doubt."""
+    rule, source, target = conversion.rule, conversion.source, conversion.target
+    if not isinstance(rule, Arithmetic):
+        return False
+    if target.form is not ScalarForm.FLOAT:
+        return source.form is ScalarForm.FLOAT or rule.denominator != 1
+    if source.form is ScalarForm.FLOAT:
+        return target.size < source.size or bool(rule.addend) or (
+            target.size == source.size and rule.numerator != rule.denominator)
+    largest = max(abs(Fraction(end * rule.numerator + rule.addend, rule.denominator))
+                  for end in (int(low), int(high)))
+    bits = 24 if target.size == 4 else 53
+    if rule.denominator == 1 and largest <= 1 << bits:
+        return False
+    apart = Fraction(2) ** (math.frexp(largest)[1] - bits)  # floats near the largest one
+    return 4 * apart >= Fraction(abs(rule.numerator), rule.denominator)  # arithmetic rounds as well
+
+
+def _shown(scalar: Scalar, raw: Raw) -> Fraction:
+    return Fraction(repr(shortest_float(scalar, raw))) if isinstance(raw, float) else Fraction(raw)

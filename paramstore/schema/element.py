@@ -23,6 +23,7 @@ __all__ = [
     "Loss",
     "Physical",
     "ValueProblem",
+    "boundless",
     "decimal_of",
     "element_from_raw",
     "element_name",
@@ -32,6 +33,7 @@ __all__ = [
     "refuse_limit",
     "refuse_type",
     "show_element",
+    "show_range",
     "show_raw",
 ]
 
@@ -230,6 +232,21 @@ def show_raw(field: Field, raw: Raw) -> str:
     """Return one element for people, all digits, with its unit."""
     text = show_element(field, raw)
     return f"{text} {field.unit}" if field.unit else text
+
+
+def show_range(field: Field) -> str:
+    """Return the limits of a field for people, from the lowest value to the highest."""
+    if boundless(field):
+        return f"any finite {field.scalar.name}"
+    ranges = field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
+    low, high = sorted((ranges[0][0], ranges[-1][1]), reverse=field.scale < 0)
+    return f"{show_element(field, low)} to {show_raw(field, high)}"
+
+
+def boundless(field: Field) -> bool:
+    """Return whether a field is a float that may have any finite value."""
+    whole = ((field.scalar.minimum, field.scalar.maximum),)
+    return field.scalar.form is ScalarForm.FLOAT and field.limits.ranges in ((), whole)
 
 
 def _show_digits(number: Decimal, digits: int | None) -> str:

@@ -19,12 +19,14 @@ from paramstore.schema.element import (
     Loss,
     Physical,
     ValueProblem,
+    boundless,
     element_from_raw,
     element_to_raw,
     physical_number,
     refuse_limit,
     refuse_type,
     show_element,
+    show_range,
     show_raw,
 )
 from paramstore.schema.model import Field, Kind, Parameter
@@ -37,6 +39,7 @@ __all__ = [
     "Loss",
     "Physical",
     "ValueProblem",
+    "boundless",
     "check_limits",
     "convert",
     "format_value",
@@ -44,6 +47,7 @@ __all__ = [
     "parameter_from_raw",
     "parameter_to_raw",
     "physical_number",
+    "show_range",
     "show_raw",
     "to_raw",
 ]

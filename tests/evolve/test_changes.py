@@ -1,0 +1,161 @@
+"""What is said of a change of numbers: the range that is left, what is rounded, the default; over
+one release and over several."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from paramstore.errors import SourceText
+from paramstore.evolve.project import freeze, open_project
+from paramstore.evolve.versions import compare_versions, find_version
+
+STORE = """[store]
+name = "demo"
+part = "24LC04B"
+
+[group.settings]
+role = "setting"
+writes = "1 per day"
+room = 60
+
+[group.settings.parameter]
+"""
+
+
+def said(folder: Path, *lines: str) -> list[tuple[str, str]]:
+    """Code and text of what leads from a schema with the first line to one with the last, all but
+    the last one released."""
+    path = folder / "demo.toml"
+    for line in lines[:-1]:
+        source = SourceText(str(path), f"{STORE}v = {{ {line} }}\n")
+        freeze(source, open_project(source))
+    path.write_text(f"{STORE}v = {{ {lines[-1]} }}\n", "utf-8")
+    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    return [(c.code, c.text) for c in found.changes]
+
+
+S = 'type = "u16", unit = "s"'
+MIN = 'type = "u8", unit = "min", convert = { divisor = 60 }'
+
+
+@pytest.mark.parametrize(("old", "new", "told"), [
+    (f"{S}, max = 3600", f"{MIN}, max = 60", None),
+    (f"{S}, max = 3630", f"{MIN}, max = 60", None),  # half of a minute: to even
+    (f"{S}, max = 3631", f"{MIN}, max = 60", "0 to 60 min now, was 0 to 60.5167 min"),
+    (f"{S}, max = 6000, default = 600", f"{MIN}, min = 5, max = 60, default = 10",
+     "5 to 60 min now, was 0 to 100 min"),
+    (S, MIN, "0 to 255 min now, was 0 to 1092.25 min"),
+    ('type = "u16"', 'type = "u8"', "0 to 255 now, was 0 to 65535"),
+    ('type = "u16", max = 200', 'type = "u8"', None),
+    ('type = "u8"', 'type = "u16"', None),
+    ('type = "i16", scale = 0.1, min = -10, max = 10',
+     'type = "i16", scale = -0.01, min = -9.5, max = 10', "-9.5 to 10 now, was -10 to 10"),
+    ('type = "u8", scale = 0.5', 'type = "i16", scale = -0.5', None),
+    ('type = "f32"', 'type = "u16"', "0 to 65535 now, was any finite f32"),
+    ('type = "f64"', 'type = "f32"', "any finite f32 now, was any finite f64"),
+    ('type = "f32"', 'type = "f64"', None),
+    ('type = "f32", unit = "V"', 'type = "f32", unit = "mV", convert = { factor = 1000 }', None),
+    ('type = "f32", unit = "V"',
+     'type = "f32", unit = "mV", max = 500, convert = { factor = 1000 }', "500 mV now"),
+])
+def test_a_range_that_no_longer_holds_what_was_stored(
+        tmp_path: Path, old: str, new: str, told: str | None) -> None:
+    """PS758 whatever else changes with the range, both ranges in the new unit; nothing if every
+    value that was allowed is one of the new range, converted and rounded."""
+    found = [text for code, text in said(tmp_path, old, new) if code == "PS758"]
+    assert (told is not None) == bool(found), found
+    assert told is None or told in found[0]
+
+
+@pytest.mark.parametrize(("old", "new", "told"), [
+    ('type = "f64"', 'type = "f32"', "f32, about 7 digits"),
+    ('type = "f32"', 'type = "f64"', None),
+    ('type = "u32"', 'type = "f32"', "f32, about 7 digits"),
+    ('type = "u32", max = 16777216', 'type = "f32"', None),
+    ('type = "u16", scale = 0.1', 'type = "f32"', None),
+    ('type = "f32", unit = "V"', 'type = "f32", unit = "mV", convert = { factor = 1000 }',
+     "f32, about 7 digits"),
+    ('type = "u16", scale = 0.01', 'type = "u16", scale = 0.1', "steps of 0.1"),
+    ('type = "u16", scale = 0.1', 'type = "u16", scale = 0.01', None),
+    (S, MIN, "steps of 1 min"),
+])
+def test_a_type_that_holds_less(tmp_path: Path, old: str, new: str, told: str | None) -> None:
+    """Rounding is told before it happens: to steps, or to the digits of a float; and not told
+    where every value has its equal."""
+    (text,) = [text for code, text in said(tmp_path, old, new) if code == "PS762"]
+    assert text.endswith(f"values are converted, and rounded to {told}" if told
+                         else "values are converted")
+
+
+def test_several_releases_say_what_each_step_said(tmp_path: Path) -> None:
+    """Units, ranges and rounding are told over the way that the schemas between wrote down."""
+    found = said(tmp_path, f"{S}, max = 6000", 'type = "u16", unit = "s", max = 6000, digits = 1',
+                 f"{MIN}, max = 60", 'type = "u8", unit = "min", max = 60, default = 2')
+    assert ("PS762", "u16 s becomes u8 min; values are converted, and rounded to steps of 1 min"
+            ) in found
+    assert ("PS758", "may be 0 to 60 min now, was 0 to 100 min; a unit that holds a value outside "
+            "gets the default") in found
+    assert ("PS756", "the default is 2 min now, was 0 s; it counts where nothing is stored"
+            ) in found
+
+
+def test_a_member_renamed_some_releases_ago_is_not_gone(tmp_path: Path) -> None:
+    """What each release between called it is followed."""
+    def members(names: str, more: str = "") -> str:
+        return f'type = "enum", members = [{names}]{more}'
+
+    found = said(tmp_path, members('"off", "manual"'),
+                 members('"off", "hand"', ', convert = { manual = "hand" }'),
+                 members('"off", "hand", "auto"'))
+    assert ["PS766", "PS759"] == [code for code, _ in found]
+    assert "`manual` is `hand` now" in found[0][1]
+
+
+def test_there_and_back_is_not_nothing(tmp_path: Path) -> None:
+    """A value that is as it was, after it was stored in another way, has other bytes; one that
+    means something else under the same words is converted."""
+    there, half = 'type = "u32", unit = "s"', 'type = "u16", unit = "ms", convert = {'
+    assert [("PS762", "u16 s again, in other bytes; values are taken over")] == said(
+        tmp_path / "1", S, there, S)
+    back = said(tmp_path / "2", S, f"{half} factor = 1000 }}",
+                f"{S}, convert = {{ divisor = 500 }}")
+    assert "u16 s becomes u16 s; values are converted" in [text for _, text in back]
+
+
+@pytest.mark.parametrize(("old", "new", "told"), [
+    (f"{S}, default = 600", f"{MIN}, default = 10", None),
+    (f"{S}, default = 600", f"{MIN}, default = 11", "11 min now, was 600 s"),
+    ('type = "f32", default = 0.3', 'type = "f64", default = 0.3', None),
+    ('type = "f32", unit = "mV", default = 0.3',
+     'type = "f32", unit = "V", default = 0.0003, convert = { factor = 0.001 }', None),
+    ('type = "u8", count = 2, default = [1, 2]', 'type = "u8", count = 3, default = [1, 2, 9]',
+     None),
+    ('type = "u8", count = 2, default = [1, 2]', 'type = "u8", count = 3, default = [1, 3, 9]',
+     "[1, 3, 9] now, was [1, 2]"),
+    ('type = "text", size = 2, default = "a"', 'type = "text", size = 4, default = "a"', None),
+    ('type = "enum", members = ["a", "b"], default = "b"',
+     'type = "enum", storage = "u16", members = ["b", "a"], default = "b"', None),
+])
+def test_another_default_beside_a_conversion(tmp_path: Path, old: str, new: str,
+                                             told: str | None) -> None:
+    """PS756 where the default is another value, not where it is the old one in other words."""
+    found = [text for code, text in said(tmp_path, old, new) if code == "PS756"]
+    assert (told is not None) == bool(found), found
+    assert told is None or told in found[0]
+
+
+def test_a_new_series_says_what_is_lost_and_rounded(tmp_path: Path) -> None:
+    """What is told of values holds on the host too; what is told of bytes does not."""
+    path = tmp_path / "demo.toml"
+    first = f"{STORE}v = {{ {S}, max = 6000 }}\nw = {{ type = \"u8\" }}\n"
+    source = SourceText(str(path), first)
+    freeze(source, open_project(source))
+    later = STORE.replace("[store]", "[store]\nseries = 1").replace("room", 'retired = ["w"]\nroom')
+    path.write_text(f"{later}v = {{ {MIN}, max = 60 }}\n", "utf-8")
+    found = compare_versions(find_version("1", str(path)), find_version(str(path))).changes
+    told = {c.code: (c.verdict.value, c.text) for c in found}
+    assert told["PS762"][1].endswith("values are converted, and rounded to steps of 1 min")
+    assert told["PS758"][1].endswith("a unit that holds a value outside gets the default")
+    assert ("needs migration", "retired; its values do not come over") == told["PS754"]
