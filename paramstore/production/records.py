@@ -9,6 +9,7 @@ outside, as texts.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ _VERSION = 1
 _AT_ONCE = 500
 _PATIENCE_S = 60.0
 """How long a run waits for another one that is writing."""
+_PAUSE_S = 0.01
 
 _TABLES = """
 CREATE TABLE batch (
@@ -344,7 +346,7 @@ class Records:
         """Make the tables of a new file; ToolError for a file that holds something else."""
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA foreign_keys = ON")
-        self._db.execute("PRAGMA journal_mode = WAL")
+        self._write_ahead()
         with self._transaction():
             (version,) = self._db.execute("PRAGMA user_version").fetchone()
             (owner,) = self._db.execute("PRAGMA application_id").fetchone()
@@ -361,6 +363,19 @@ class Records:
             elif version != _VERSION:
                 raise ToolError(f"`{self.path}` holds records of version {version}, this program "
                                 f"knows version {_VERSION}", "use a newer program")
+
+    def _write_ahead(self) -> None:
+        """Let others read while one writes. For a new file this needs all of it for a moment, and
+        is where SQLite refuses at once instead of waiting."""
+        end = time.monotonic() + _PATIENCE_S
+        while True:
+            try:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorname != "SQLITE_BUSY" or time.monotonic() > end:
+                    raise
+            time.sleep(_PAUSE_S)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:

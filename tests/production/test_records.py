@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import sqlite3
+from multiprocessing.synchronize import Barrier
 from pathlib import Path
 
 import pytest
@@ -123,6 +124,29 @@ def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
             Records(str(path))
     with pytest.raises(ToolError, match="cannot be used"):
         Records(str(tmp_path), create=True)
+
+
+def open_together(paths: list[str], batch: str, start: Barrier) -> None:
+    for path in paths:
+        start.wait()
+        with Records(path, create=True) as records:
+            records.begin(Batch(batch, 0, "{}", "a.b", "", AT))
+
+
+def test_new_records_are_begun_by_two_at_the_same_moment(tmp_path: Path) -> None:
+    """Neither is refused, in fifty tries: one waits until the other has made the file."""
+    context = multiprocessing.get_context("fork")
+    paths, start = [str(tmp_path / f"{n}.db") for n in range(50)], context.Barrier(2, timeout=30)
+    runs = [context.Process(target=open_together, args=(paths, f"lot{n}", start))
+            for n in range(2)]
+    for run in runs:
+        run.start()
+    for run in runs:
+        run.join()
+    assert [0] * 2 == [run.exitcode for run in runs]
+    for path in paths:
+        with Records(path) as records:
+            assert {"lot0", "lot1"} == {b.name for b in records.batches()}
 
 
 def take_twenty(path: str, batch: str) -> None:
