@@ -38,7 +38,7 @@ def only_one(records: Records, exporter: Exporter, text: str, batch: str | None)
 
     from paramstore.errors import ToolError
 
-    unit = records.unit(text)
+    unit = records.unit(text, batch)
     found = [unit] if unit else list(islice(records.units(text, batch), 2))
     if len(found) != 1:
         raise ToolError("no unit is found" if not found else "more than one unit is found",
@@ -46,10 +46,21 @@ def only_one(records: Records, exporter: Exporter, text: str, batch: str | None)
     return exporter.values(found[0])
 
 
+def check_batch(records: Records, name: str) -> None:
+    """Refuse the name of a batch that is not on record."""
+    from paramstore.errors import ToolError
+    from paramstore.schema.words import did_you_mean
+
+    names = [b.name for b in records.batches()]
+    if name not in names:
+        raise ToolError(f"there is no batch `{name}` in `{records.path}`",
+                        did_you_mean(name, names, "the batches"))
+
+
 @click.command()
 @click.argument("records")
 @click.argument("text", default="")
-@click.option("--batch", metavar="NAME", help="Units of one batch only.")
+@click.option("--batch", metavar="NAME", help="Units of one batch only, as it made them.")
 @click.option("--csv", "csv_path", metavar="FILE", help="Write a table of all values; `-`: stdout.")
 @click.option("--html", "html_path", metavar="FILE",
               help="Write the calibration record of one unit, to print.")
@@ -71,6 +82,8 @@ def command(records: str, text: str, batch: str | None, csv_path: str | None,
     from paramstore.report.units import record_html, units_data, units_text
 
     with Records(records) as kept:
+        if batch is not None:
+            check_batch(kept, batch)
         exporter = Exporter(kept)
         if html_path is not None:
             page = record_html(only_one(kept, exporter, text, batch))

@@ -60,7 +60,7 @@ class Exporter:
 
     def values(self, unit: Unit) -> UnitValues:
         """Return a unit with its values: constants of its batch, its own, its serial number."""
-        image = unit.images[-1]
+        image = unit.image
         batch = self._batches[image.batch]
         if batch.name not in self._read:
             self._read[batch.name] = batch_plan(batch), _toml(batch.constants)
@@ -140,9 +140,8 @@ def neutral(text: str) -> str:
 
 
 def _facts(unit: Unit) -> list[str]:
-    image = unit.images[-1]
-    row = "" if unit.row is None else str(unit.row)
-    return [image.batch, row, unit.allotted, image.packed, image.sha256,
+    image = unit.image
+    return [image.batch, str(image.row or ""), unit.allotted, image.packed, image.sha256,
             *(_event_text(last_event(unit, what)) for what in ("write", "verify"))]
 
 
@@ -165,7 +164,7 @@ def label_text(item: UnitValues, pattern: str) -> str:
     {GROUP.PARAMETER} filled in, `\\n` as a line end. ToolError for another name."""
     known = {
         "serial": item.unit.serial, "store": item.plan.schema.name, "batch": item.batch.name,
-        "sha256": item.unit.images[-1].sha256,
+        "sha256": item.unit.image.sha256,
         **{f"{g.name}.{p.name}": _shown(p, item.values[g.name][p.name])
            for g in item.plan.schema.groups for p in g.parameters},
     }

@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 _APPLICATION_ID = 0x50535231  # "PSR1"
-_VERSION = 1
+_VERSION = 2
 _AT_ONCE = 500
 _PATIENCE_S = 60.0
 """How long a run waits for another one that is writing."""
@@ -50,7 +50,7 @@ CREATE TABLE batch (
 CREATE TABLE unit (
     serial TEXT PRIMARY KEY,
     batch TEXT NOT NULL REFERENCES batch(name),
-    row INTEGER,                -- of the table, if a pattern gave the number
+    row INTEGER,                -- that a pattern gave the number to
     pattern TEXT,
     number INTEGER,
     allotted TEXT NOT NULL,
@@ -64,6 +64,7 @@ CREATE TABLE image (
     given TEXT NOT NULL,        -- a values file with what differs from the constants
     sha256 TEXT,                -- of the whole image; NULL until it is packed
     packed TEXT,
+    row INTEGER,                -- of the table of the batch; version 1 did not keep it
     UNIQUE (serial, batch)
 );
 CREATE INDEX image_sha256 ON image(sha256);
@@ -76,6 +77,12 @@ CREATE TABLE event (
     detail TEXT NOT NULL
 );
 CREATE INDEX event_serial ON event(serial);
+"""
+
+_FROM_VERSION_1 = """
+ALTER TABLE image ADD COLUMN row INTEGER;
+UPDATE image SET row = (SELECT row FROM unit
+                        WHERE unit.serial = image.serial AND unit.batch = image.batch);
 """
 
 
@@ -104,9 +111,11 @@ class NewUnit:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """One image made for a unit. `sha256` and `packed` are "" until it is made."""
+    """One image made for a unit, from a row of the table of a batch; 0 if that is not known.
+    `sha256` and `packed` are "" until it is made."""
 
     batch: str
+    row: int
     given: str
     sha256: str
     packed: str
@@ -124,14 +133,19 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit on record: its images and events, oldest first."""
+    """One unit on record, and the batch that gave its number: its images, at least one, and
+    events, oldest first."""
 
     serial: str
     batch: str
-    row: int | None
     allotted: str
     images: tuple[Image, ...]
     events: tuple[Event, ...]
+
+    @property
+    def image(self) -> Image:
+        """The latest image."""
+        return self.images[-1]
 
 
 class SerialTaken(ParamstoreError):
@@ -234,9 +248,9 @@ class Records:
             else:
                 serials = self._count(batch, units, at, pattern, first)
             self._db.executemany(
-                "INSERT INTO image (serial, batch, given) VALUES (?, ?, ?) ON CONFLICT DO "
-                "UPDATE SET given = excluded.given WHERE sha256 IS NULL",
-                [(serial, batch, unit.given)
+                "INSERT INTO image (serial, batch, given, row) VALUES (?, ?, ?, ?) ON CONFLICT DO "
+                "UPDATE SET given = excluded.given, row = excluded.row WHERE sha256 IS NULL",
+                [(serial, batch, unit.given, unit.row)
                  for serial, unit in zip(serials, units, strict=True)])
         return serials
 
@@ -309,32 +323,35 @@ class Records:
         """Return the batch that a unit was first made in; None if there is no such unit."""
         return self.batch(self.owners([serial]).get(serial, ""))
 
-    def unit(self, serial: str) -> Unit | None:
-        """Return the unit of a serial number; None if there is none."""
+    def unit(self, serial: str, batch: str | None = None) -> Unit | None:
+        """Return the unit of a serial number, with its images of one batch if that is given; None
+        if there is none."""
         with self._translated():
-            row = self._db.execute("SELECT serial, batch, row, allotted FROM unit "
-                                   "WHERE serial = ?", (serial,)).fetchone()
-            return self._unit(row) if row else None
+            row = self._db.execute("SELECT serial, batch, allotted FROM unit WHERE serial = ?",
+                                   (serial,)).fetchone()
+            unit = self._unit(row, batch) if row else None
+        return unit if unit and unit.images else None
 
     def units(self, text: str = "", batch: str | None = None) -> Iterator[Unit]:
-        """Yield the units whose serial number, own values or digest hold `text` (in any case for
-        ASCII letters), in order of their serial numbers; of one batch only if that is given."""
+        """Yield the units whose serial number, or own values or digest of an image, hold `text`
+        (in any case for ASCII letters), in order of their serial numbers; if a batch is given, as
+        it made them, without their other images."""
         like = "%" + text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
         with self._translated():
             rows = self._db.execute(
-                "SELECT serial, batch, row, allotted FROM unit WHERE (?2 IS NULL OR EXISTS ("
-                "SELECT 1 FROM image WHERE image.serial = unit.serial AND image.batch = ?2)) "
-                "AND (serial LIKE ?1 ESCAPE '\\' OR EXISTS (SELECT 1 FROM image WHERE "
-                "image.serial = unit.serial AND (given LIKE ?1 ESCAPE '\\' OR "
-                "sha256 LIKE ?1 ESCAPE '\\'))) ORDER BY serial", (like, batch))
+                "SELECT serial, batch, allotted FROM unit WHERE EXISTS (SELECT 1 FROM image "
+                "WHERE image.serial = unit.serial AND (?2 IS NULL OR image.batch = ?2) AND "
+                "(unit.serial LIKE ?1 ESCAPE '\\' OR given LIKE ?1 ESCAPE '\\' OR "
+                "sha256 LIKE ?1 ESCAPE '\\')) ORDER BY serial", (like, batch))
             for row in rows:
-                yield self._unit(row)
+                yield self._unit(row, batch)
 
-    def _unit(self, row: tuple[str, str, int | None, str]) -> Unit:
+    def _unit(self, row: tuple[str, str, str], batch: str | None) -> Unit:
         serial = row[0]
         images = self._db.execute(
-            "SELECT batch, given, coalesce(sha256, ''), coalesce(packed, '') FROM image "
-            "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
+            "SELECT batch, coalesce(row, 0), given, coalesce(sha256, ''), coalesce(packed, '') "
+            "FROM image WHERE serial = ?1 AND (?2 IS NULL OR batch = ?2) ORDER BY id",
+            (serial, batch)).fetchall()
         events = self._db.execute("SELECT at, what, good, detail FROM event WHERE serial = ? "
                                   "ORDER BY id", (serial,)).fetchall()
         return Unit(*row, tuple(Image(*i) for i in images),
@@ -352,17 +369,22 @@ class Records:
             (owner,) = self._db.execute("PRAGMA application_id").fetchone()
             (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
             if not version and not tables:
-                for statement in _TABLES.split(";\n"):
-                    if statement.strip():
-                        self._db.execute(statement)
-                self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-                self._db.execute(f"PRAGMA user_version = {_VERSION}")
+                self._define(_TABLES)
+            elif (owner, version) == (_APPLICATION_ID, 1):
+                self._define(_FROM_VERSION_1)
             elif owner != _APPLICATION_ID:
                 raise ToolError(f"`{self.path}` is a database, but not one of unit records",
                                 "give another name with --records")
             elif version != _VERSION:
                 raise ToolError(f"`{self.path}` holds records of version {version}, this program "
                                 f"knows version {_VERSION}", "use a newer program")
+
+    def _define(self, statements: str) -> None:
+        for statement in statements.split(";\n"):
+            if statement.strip():
+                self._db.execute(statement)
+        self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        self._db.execute(f"PRAGMA user_version = {_VERSION}")
 
     def _write_ahead(self) -> None:
         """Let others read while one writes. For a new file this needs all of it for a moment, and

@@ -26,8 +26,8 @@ def units_text(units: Sequence[Unit]) -> str:
                Column("allotted", right=False), Column("image", "SHA-256", right=False),
                Column("written", right=False), Column("verified", right=False)]
     rows = [[
-        unit.serial, unit.images[-1].batch, "" if unit.row is None else str(unit.row),
-        unit.allotted, unit.images[-1].sha256[:_DIGEST] or "not made",
+        unit.serial, unit.image.batch, str(unit.image.row or ""), unit.allotted,
+        unit.image.sha256[:_DIGEST] or "not made",
         _result(unit, "write"), _result(unit, "verify"),
     ] for unit in units]
     lines = table(columns, rows) if rows else []
@@ -38,14 +38,14 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
     """Return units as plain data for JSON, with the values of their latest images."""
     return [{
         "serial": item.unit.serial,
-        "batch": item.unit.batch,
-        "row": item.unit.row,
+        "batch": item.unit.image.batch,
+        "row": item.unit.image.row or None,
         "allotted": item.unit.allotted,
         "store": item.plan.schema.name,
         "release": item.plan.release,
         "layout_id": item.plan.layout_id,
-        "images": [{"batch": i.batch, "sha256": i.sha256 or None, "packed": i.packed or None}
-                   for i in item.unit.images],
+        "images": [{"batch": i.batch, "row": i.row or None, "sha256": i.sha256 or None,
+                    "packed": i.packed or None} for i in item.unit.images],
         "events": [{"at": e.at, "what": e.what, "good": e.good, "detail": e.detail}
                    for e in item.unit.events],
         "values": {group: {name: plain_value(value) for name, value in values.items()}
@@ -57,7 +57,7 @@ def record_html(item: UnitValues) -> str:
     """Return the calibration record of a unit: one page without anything from outside."""
     from jinja2 import Environment, StrictUndefined
 
-    unit, schema, image = item.unit, item.plan.schema, item.unit.images[-1]
+    unit, schema, image = item.unit, item.plan.schema, item.unit.image
     text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
     template = Environment(autoescape=True, undefined=StrictUndefined,
                            keep_trailing_newline=True).from_string(text)

@@ -45,7 +45,32 @@ def test_units_are_listed_and_searched(records: str) -> None:
     for text, count in {"sea": 1, "tp-26": 5, "TP-26-0003": 1, "nothing": 0}.items():
         shown = run("units", records, text).stdout
         assert f"{count} unit{'' if count == 1 else 's'}" == shown.splitlines()[-1]
-    assert "0 units\n" == run("units", records, "--batch", "none").stdout
+    missing = run("units", records, "--batch", "tank_probe.unit")
+    assert (2, True) == (missing.exit_code, "did you mean `tank_probe.units`?" in missing.stderr)
+
+
+def test_a_batch_shows_its_own_images_and_rows(records: str) -> None:
+    """Also of a unit that another batch made again since, and in every form."""
+    Path("service.csv").write_text("identity.serial\nTP-26-0005\nTP-26-0002\n", "utf-8")
+    assert 0 == run("batch", "tank_probe.toml", "service.csv", "--again", "--set",
+                    "settings.interval=99", "-o", "again").exit_code
+    label = ("--labels", "-", "--label", "{serial} {batch} {settings.interval}")
+    for batch, serials, rows, interval in (
+            ("tank_probe.units", "12345", "12345", 10), ("service", "25", "21", 99)):
+        only = ("--batch", batch)
+        lines = run("units", records, *only).stdout.splitlines()[3:-1]
+        assert [[f"TP-26-000{s}", batch, r] for s, r in zip(serials, rows, strict=True)] == [
+            line.split()[:3] for line in lines]
+        assert [f"TP-26-000{s} {batch} {interval} s" for s in serials] == run(
+            "units", records, *only, *label).stdout.splitlines()
+        units = json.loads(run("units", records, *only, "--json").stdout)["units"]
+        assert [(batch, int(r), [batch]) for r in rows] == [
+            (u["batch"], u["row"], [i["batch"] for i in u["images"]]) for u in units]
+        exported = list(csv.DictReader(io.StringIO(
+            run("units", records, *only, "--csv", "-").stdout)))
+        assert [(batch, r) for r in rows] == [(u["#batch"], u["#row"]) for u in exported]
+    run("units", records, "TP-26-0002", "--batch", "tank_probe.units", "--html", "old.html")
+    assert "tank_probe.units" in Path("old.html").read_text("utf-8")
 
 
 def test_a_table_is_exported(records: str) -> None:

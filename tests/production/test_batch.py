@@ -167,12 +167,12 @@ def test_bad_rows_are_left_out_when_that_is_wanted(table: Path, tmp_path: Path) 
     with Records(str(tmp_path / "r.db"), create=True) as records:
         with open_output(str(tmp_path / "out")) as out:
             job_of(table).run(records, out)
-        assert [1, 3] == [u.row for u in records.units()]
+        assert [1, 3] == [u.image.row for u in records.units()]
     table.write_text(rows(3))
     made(job_of(table), tmp_path / "r.db", tmp_path / "out")
     with Records(str(tmp_path / "r.db")) as records:
         assert {"DP-0001": 1, "DP-0002": 3, "DP-0003": 2} == {
-            u.serial: u.row for u in records.units()}
+            u.serial: u.image.row for u in records.units()}
 
 
 def test_rows_at_odds_with_the_records_are_left_out_too(table: Path, tmp_path: Path) -> None:

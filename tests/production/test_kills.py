@@ -72,7 +72,7 @@ def recorded(path: Path) -> Recorded:
     if not path.exists():
         return {}
     with Records(str(path)) as records:
-        return {u.serial: (u.batch, u.row, u.images[0].sha256) for u in records.units()}
+        return {u.serial: (u.batch, u.image.row, u.image.sha256) for u in records.units()}
 
 
 def check(before: Recorded, after: Recorded) -> None:

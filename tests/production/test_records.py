@@ -109,6 +109,48 @@ def test_units_are_found_by_number_value_and_digest(tmp_path: Path) -> None:
         assert ["CD-1"] == [u.serial for u in records.units(batch="lot2")]
 
 
+def test_a_unit_is_shown_as_the_batch_made_it(tmp_path: Path) -> None:
+    """That batch alone, its row and its image; without a batch, every image."""
+    with begun(tmp_path / "r.db", "lot1", "lot2") as records:
+        records.allot("lot1", [NewUnit(2, "low = 1", "A1")], AT)
+        records.packed("lot1", [("A1", "11aa")], AT)
+        records.allot("lot2", [NewUnit(1, "", "A2"), NewUnit(3, "low = 2", "A1")], AT, again=True)
+        records.packed("lot2", [("A1", "22bb")], AT)
+        shown = {batch: [(u.serial, *((i.batch, i.row, i.sha256) for i in u.images))
+                         for u in records.units("A1", batch)] for batch in ("lot1", "lot2", None)}
+        one, two = ("lot1", 2, "11aa"), ("lot2", 3, "22bb")
+        assert {"lot1": [("A1", one)], "lot2": [("A1", two)], None: [("A1", one, two)]} == shown
+        assert [] == list(records.units("22bb", "lot1"))
+        assert None is records.unit("A2", "lot1")
+        unit = records.unit("A1", "lot1")
+        assert unit and one[0] == unit.image.batch
+
+
+VERSION_1 = """
+ALTER TABLE image DROP COLUMN row;
+PRAGMA user_version = 1;
+"""
+
+
+def test_records_of_version_1_are_taken_over(tmp_path: Path) -> None:
+    """With every unit; rows are known of those that a pattern numbered."""
+    path = tmp_path / "r.db"
+    with begun(path, "lot1", "lot2") as records:
+        records.allot("lot1", wanted(5), AT, PATTERN)
+        records.packed("lot1", [("DP-01", "11aa")], AT)
+        records.allot("lot2", [NewUnit(1, "", "DP-01"), NewUnit(2, "", "A1")], AT, again=True)
+    with sqlite3.connect(path) as db:
+        db.executescript(VERSION_1)
+    for _ in range(2):
+        with Records(str(path)) as records:
+            assert [("A1", 0, ""), ("DP-01", 5, "11aa")] == [
+                (u.serial, u.images[0].row, u.images[0].sha256) for u in records.units()]
+            assert ["DP-01", "DP-02"] == records.allot("lot1", wanted(5, 6), AT, PATTERN)
+        with sqlite3.connect(path) as db:
+            db.execute("DELETE FROM image WHERE serial = 'DP-02'")
+            db.execute("DELETE FROM unit WHERE serial = 'DP-02'")
+
+
 def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
     """A missing file, a text, another database, a newer version, a folder: no traceback."""
     other, newer, text = (tmp_path / n for n in ("other.db", "newer.db", "text.db"))
@@ -116,9 +158,9 @@ def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
         db.execute("CREATE TABLE mine (a)")
     begun(newer).__exit__(None, None, None)
     with sqlite3.connect(newer) as db:
-        db.execute("PRAGMA user_version = 2")
+        db.execute("PRAGMA user_version = 3")
     text.write_text("no database, but a text that is longer than the head of one" * 20)
-    for path, told in {other: "not one of unit records", newer: "version 2", text: "not a database",
+    for path, told in {other: "not one of unit records", newer: "version 3", text: "not a database",
                        tmp_path / "none.db": "no records", tmp_path: "no records"}.items():
         with pytest.raises(ToolError, match=told):
             Records(str(path))
@@ -169,4 +211,4 @@ def test_runs_at_once_never_share_a_number(tmp_path: Path) -> None:
     with Records(path) as records:
         units = list(records.units())
     assert [f"DP-{n:02}" for n in range(1, 81)] == [u.serial for u in units]
-    assert 80 == len({(u.batch, u.row) for u in units})
+    assert 80 == len({(u.batch, u.image.row) for u in units})
