@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -44,11 +44,13 @@ class GivenValues:
 
 
 def read_values(schema: AnySchema, source: SourceText | None = None,
-                settings: Iterable[str] = (), *, partial: bool = False) -> GivenValues:
+                settings: Iterable[str] = (), *, partial: bool = False,
+                elsewhere: Container[tuple[str, str]] = ()) -> GivenValues:
     """Return the values of a file, with `settings` (GROUP.PARAMETER=VALUE) on top of them.
 
     What is not given has its default; in `partial` values it comes from elsewhere, so a rule
-    between two values is checked only if both are given.
+    between two values is checked only if both are given. The parameters in `elsewhere`, pairs of
+    group and name, get other values than these: no rule is checked on them.
     Raises FindingsError with all mistakes (PS101 to PS103, PS501 to PS512), and the warnings
     among them, if there is an error.
     """
@@ -58,7 +60,7 @@ def read_values(schema: AnySchema, source: SourceText | None = None,
     given = tuple(settings)
     for number, setting in enumerate(given, 1):
         reader.read_setting(setting, "--set" if len(given) == 1 else f"--set {number}")
-    reader.check_order(partial)
+    reader.check_order(partial, elsewhere)
     if errors_in(reader.findings):
         raise FindingsError(reader.findings)
     return GivenValues(reader.values, tuple(sorted(reader.findings, key=lambda f: f.sort_key)))
@@ -134,7 +136,7 @@ class _Reader:
 
     # ---- Rules -------------------------------------------------------------------------------
 
-    def check_order(self, partial: bool) -> None:
+    def check_order(self, partial: bool, elsewhere: Container[tuple[str, str]]) -> None:
         """Check `below` on what will be stored: given values, and defaults for the rest."""
         for group in self.schema.groups:
             stored = {f.name: f.default for f in group.fields} | self.values.get(group.name, {})
@@ -145,8 +147,9 @@ class _Reader:
                 places = {n: p for n in (low, high) if (p := self.places.get((group.name, n)))}
                 if not places.keys() <= self.values.get(group.name, {}).keys() or not places:
                     continue  # one has a mistake already, or both are defaults of the schema
-                if partial and len(places) < 2:
-                    continue  # the other one is not its default
+                if (partial and len(places) < 2) or any(
+                        (group.name, name) in elsewhere for name in (low, high)):
+                    continue  # what is compared here is not what a part gets
                 place = next(iter(places.values()))
                 others = [p for p in list(places.values())[1:] if p.source is place.source]
                 notes = tuple(f"`{n}` has its default" for n in (low, high) if n not in places)

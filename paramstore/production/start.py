@@ -13,6 +13,7 @@ from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.serials import SERIAL, read_pattern, serial_place
+from paramstore.production.table import table_parameters
 
 __all__ = ["Wanted", "count_lines", "default_records", "prepare"]
 
@@ -44,7 +45,10 @@ def prepare(plan: Plan, wanted: Wanted,
     cannot hold serial numbers, a folder that is not there, or a name that cannot be one.
     """
     place = serial_place(plan.schema, wanted.serial_parameter)
-    given = read_values(plan.schema, wanted.values, wanted.settings)
+    # A rule between two values is one of each unit: its table and its calibration have their say.
+    given = read_values(plan.schema, wanted.values, wanted.settings,
+                        partial=wanted.calibrations is not None,
+                        elsewhere=table_parameters(plan.schema, wanted.table))
     pattern = read_pattern(wanted.serial, place) if wanted.serial is not None else None
     name = wanted.name or Path(wanted.table).stem
     if not SERIAL.fullmatch(name):

@@ -32,7 +32,7 @@ from paramstore.schema.words import plural, show_number
 if TYPE_CHECKING:
     from paramstore.production.bulk import BulkReader
 
-__all__ = ["MOST_ERRORS", "Block", "TableReader", "UnitRow"]
+__all__ = ["MOST_ERRORS", "Block", "TableReader", "UnitRow", "table_parameters"]
 
 MOST_ERRORS = 500
 """After so many mistakes a table is not read on."""
@@ -81,6 +81,14 @@ class Block:
                      {key: column[kept] for key, column in self.columns.items()})
 
 
+def table_parameters(schema: Schema, path: str) -> frozenset[tuple[str, str]]:
+    """Return which parameters, pairs of group and name, a table gives. Mistakes are left for its
+    reader to tell. Raises as `read_rows`."""
+    header = next(read_rows(path, []), None)
+    entries = read_header(schema, header, []) if header else ()
+    return frozenset((e.group.name, e.parameter.name) for e in entries)
+
+
 @dataclass(slots=True)
 class _Rounding:
     """How storage rounds one column: where it was met first, how often, the worst."""
@@ -108,6 +116,7 @@ class TableReader:
     _entries: tuple[Entry, ...] = ()
     _readers: list[EntryReader] = field(default_factory=list)
     _rounded: dict[str, _Rounding] = field(default_factory=dict)
+    _broken: set[str] = field(default_factory=set)
 
     def blocks(self, size: int) -> Iterator[Block]:
         """Yield the units, `size` rows at a time; `findings` has all mistakes, anew each time.
@@ -124,6 +133,8 @@ class TableReader:
         self._entries = read_header(self.schema, header, self.findings)
         if errors_in(self.findings):
             raise FindingsError(self.findings)
+        self._broken = {group.name for group in self.schema.groups
+                        if breaches(group, self.constants[group.name])}
         self._readers = [EntryReader(entry) for entry in self._entries]
         bulk = self._bulk_reader()
         width, number = len(header.texts), 0
@@ -309,9 +320,10 @@ class TableReader:
         """Check `below` on what will be stored (PS947)."""
         for group in self.schema.groups:
             changed = values.get(group.name)
-            if not changed or not any(p.below for p in group.parameters):
+            if not (changed or group.name in self._broken) or not any(
+                    p.below for p in group.parameters):
                 continue
-            stored = {**self.constants[group.name], **changed}
+            stored = {**self.constants[group.name], **(changed or {})}
             for breach in breaches(group, stored):
                 if breach.kind is BreachKind.BELOW:
                     names = (breach.parameter.name, str(breach.parameter.below))

@@ -90,6 +90,38 @@ def test_values_and_settings_are_constants(schema: Path, tmp_path: Path) -> None
     assert '"lot 3"' in shown and "45 s" in shown
 
 
+RULED = "identity.serial,settings.ph_high [pH]\nA1,9.5\nA2,8\n"
+
+
+def test_rules_are_between_the_values_that_a_unit_gets(schema: Path, tmp_path: Path) -> None:
+    """Of a constant and a column each row is checked, not the constant and a default that no unit
+    has; of two constants, and of one and a default, the constants are."""
+    table = tmp_path / "lot.csv"
+    table.write_text(RULED)
+    result = run("batch", schema, table, "--set", "settings.ph_low=8.6")
+    assert (1, 1) == (result.exit_code, result.stderr.count(": error "))
+    assert f"{table}:3:4: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.stderr
+    table.write_text(RULED.replace("8\n", "8.7\n"))
+    assert 0 == run("batch", schema, table, "--set", "settings.ph_low=8.6").exit_code
+    table.write_text("identity.serial\nA1\nA2\n")
+    for settings in (("settings.ph_low=8.6",), ("settings.ph_low=6", "settings.ph_high=5")):
+        result = run("batch", schema, table, *(a for s in settings for a in ("--set", s)))
+        assert (1, 1) == (result.exit_code, result.stderr.count(": error PS510: "))
+
+
+def test_rules_hold_with_the_calibrations_of_units(schema: Path, tmp_path: Path) -> None:
+    """One that has its own limit, and one that is left with the constant and a default."""
+    table, calibrations = tmp_path / "lot.csv", tmp_path / "measured"
+    calibrations.mkdir()
+    table.write_text("identity.serial\nA1\nA2\n")
+    (calibrations / "A1.toml").write_text("[settings]\nph_high = 9.5\n")
+    (calibrations / "A2.toml").write_text("[factory]\nadc_gain = 1.01\n")
+    result = run("batch", schema, table, "--calibrations", calibrations, "--set",
+                 "settings.ph_low=8.6")
+    assert (1, 1) == (result.exit_code, result.stderr.count(": error "))
+    assert f"{table}:3:1: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.stderr
+
+
 @pytest.mark.parametrize(("form", "name"), [("hex", FIVE[0].replace("bin", "hex")),
                                             ("srec", FIVE[0].replace("bin", "srec"))])
 def test_images_in_other_forms(form: str, name: str, schema: Path, tmp_path: Path) -> None:
