@@ -12,7 +12,7 @@ import click
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
 
-__all__ = ["STDIN", "page_option", "read_bytes", "read_source", "write_bytes"]
+__all__ = ["STDIN", "page_option", "read_bytes", "read_source", "refuse_input", "write_bytes"]
 
 page_option = click.option(
     "--html", "page", metavar="FILE",
@@ -60,16 +60,22 @@ def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
     `option` is the one that `path` was given with.
     """
     from paramstore import files
-    from paramstore.errors import ToolError
 
     if path == "-":
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
         return
+    refuse_input(path, inputs, option)
+    files.write_bytes(path, data)
+
+
+def refuse_input(path: str, inputs: Iterable[str | None], option: str = "-o") -> None:
+    """Refuse to write over one of the `inputs` (ToolError), whatever it is called."""
+    from paramstore.errors import ToolError
+
     for name in inputs:
         if name in (None, "-", STDIN) or not (Path(path).exists() and Path(name).exists()):
             continue
         if Path(path).samefile(name):
             raise ToolError(f"`{path}` is an input and stays as it is",
                             f"give another name with {option}")
-    files.write_bytes(path, data)

@@ -14,7 +14,7 @@ from typing import BinaryIO
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
 __all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "make_folder", "read_bytes", "read_stream", "read_text",
-           "source_text", "write_bytes", "write_text"]
+           "source_text", "unreadable", "write_bytes", "write_text"]
 
 MAX_BYTES = 32 << 20
 """Of an input in bytes: the largest EEPROM as a hex dump in a long console log takes a tenth."""
@@ -32,7 +32,12 @@ def read_bytes(path: str | Path, most: int = MAX_BYTES) -> bytes:
         with Path(path).open("rb") as stream:
             return read_stream(stream, str(path), most)
     except OSError as error:
-        raise ToolError(f"cannot read `{path}`: {error.strerror}", _hint(path, error)) from error
+        raise unreadable(path, error) from error
+
+
+def unreadable(path: str | Path, error: OSError) -> ToolError:
+    """Return what to raise if a file cannot be read."""
+    return ToolError(f"cannot read `{path}`: {error.strerror}", _hint(path, error))
 
 
 def read_stream(stream: BinaryIO, name: str, most: int = MAX_BYTES) -> bytes:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import read_source
+from host_tools.streams import read_source, refuse_input
 from host_tools.terminal import release_option, show_findings
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def run(job: BatchJob, records: str, output: str, units: int) -> Made:
     from paramstore.production.records import Records
 
     with (click.progressbar(length=units, label="Making", file=sys.stderr) as bar,
-          Records(records, create=True) as kept, open_output(output) as out):
+          open_output(output) as out, Records(records, create=True) as kept):
         return job.run(kept, out, bar.update)
 
 
@@ -92,6 +92,8 @@ def command(schema: str, table: str, output: str | None, serial: str | None, fir
         table, read_source(values) if values else None, settings, calibrations, serial,
         serial_parameter, first, name, again, output, form), now)
     records = records or default_records(schema)
+    if output is not None:
+        refuse_input(output, (schema, table, values, records))
     checked = check(job, records, count_lines(table))
     findings = (*project.findings, *warnings, *checked.findings)
     bad = bool(errors_in(findings))

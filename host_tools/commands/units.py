@@ -5,28 +5,25 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import write_bytes
+from host_tools.streams import refuse_input, write_bytes
 
 if TYPE_CHECKING:
     from paramstore.production.export import Exporter, UnitValues
     from paramstore.production.records import Records
 
 
-def export(lines: Iterable[str], path: str, records: str) -> None:
+def export(lines: Iterable[str], path: str, records: str, option: str) -> None:
     """Write a file as its lines come; `-` is stdout. ToolError if it is that of the records."""
-    from paramstore.errors import ToolError
     from paramstore.production.outputs import EndToEnd
 
     if path == "-":
         sys.stdout.writelines(lines)
         return
-    if Path(path).exists() and Path(path).samefile(records):
-        raise ToolError(f"`{path}` has the records, and stays as it is", "give another name")
+    refuse_input(path, (records,), option)
     with EndToEnd(path) as out:
         for line in lines:
             out.add("", line.encode("utf-8"))
@@ -87,13 +84,13 @@ def command(records: str, text: str, batch: str | None, csv_path: str | None,
         exporter = Exporter(kept)
         if html_path is not None:
             page = record_html(only_one(kept, exporter, text, batch))
-            write_bytes(html_path, page.encode("utf-8"), inputs=(records,))
+            write_bytes(html_path, page.encode("utf-8"), (records,), "--html")
         if csv_path is not None:
             export(units_csv(exporter.values(u) for u in kept.units(text, batch)), csv_path,
-                   records)
+                   records, "--csv")
         if labels_path is not None:
             export((label_text(exporter.values(u), label) + "\n"
-                    for u in kept.units(text, batch)), labels_path, records)
+                    for u in kept.units(text, batch)), labels_path, records, "--labels")
         if as_json:
             units = [exporter.values(u) for u in kept.units(text, batch)]
             click.echo(json.dumps({"schema_version": SCHEMA_VERSION, "units": units_data(units)},

@@ -34,6 +34,7 @@ _FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#ver
 _RUNS = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 _SPECIAL = re.compile(r'[",\r\n]|^\s|\s$')
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+_UNCLOSED = re.compile(r"\{\w[\w.]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,11 @@ def _line(cells: list[str]) -> str:
 
 def label_text(item: UnitValues, pattern: str) -> str:
     """Return the text of a label: `pattern` with its {serial}, {store}, {batch}, {sha256} and
-    {GROUP.PARAMETER} filled in, `\\n` as a line end. ToolError for another name."""
+    {GROUP.PARAMETER} filled in, `\\n` as a line end. ToolError for another name, or one without
+    its `}`; braces around anything else stay, for a label may have JSON in its code."""
+    if open_name := _UNCLOSED.search(_PLACEHOLDER.sub("", pattern)):
+        raise ToolError(f"`{open_name[0]}` in the text of a label has no `}}` behind it",
+                        f"write `{open_name[0]}}}`")
     known = {
         "serial": item.unit.serial, "store": item.plan.schema.name, "batch": item.batch.name,
         "sha256": item.unit.image.sha256,

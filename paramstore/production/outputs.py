@@ -17,11 +17,18 @@ from types import TracebackType
 from typing import IO, Protocol
 
 from paramstore.errors import ToolError
+from paramstore.files import make_folder
+from paramstore.image.files import FORMS, Form
 
-__all__ = ["Archive", "EndToEnd", "Folder", "Output", "open_output"]
+__all__ = ["Archive", "EndToEnd", "Folder", "Output", "check_output", "open_output"]
 
-_ARCHIVES = {".tar": False, ".tgz": True, ".gz": True}
-"""Suffixes, and whether the archive is compressed."""
+_ARCHIVES = {".tar": False, ".tgz": True, ".tar.gz": True}
+"""Endings of names, and whether the archive is compressed."""
+_END_TO_END = ".bin"
+_OF_FILES = (".gz", ".zip", ".7z", ".csv", ".toml", ".db",
+             *(suffix for form in FORMS.values() for suffix in form.suffixes))
+"""Suffixes that nobody gives to a folder."""
+_PLACES = "a folder, an archive (.tar, .tar.gz), or one file of raw images end to end (.bin)"
 _BESIDE = ".part"
 _CHECKSUM = slice(148, 155)
 """Where the checksum stands in the header of a tar archive (POSIX.1-1988, ustar)."""
@@ -46,8 +53,8 @@ class Folder:
     def __init__(self, path: str) -> None:
         self._folder = Path(path)
         self._ending = f"{_BESIDE}{os.getpid()}"
+        make_folder(path)
         with _translated(path):
-            self._folder.mkdir(parents=True, exist_ok=True)
             # Left by a run that was killed. One that goes on has long renamed its own at the end.
             self._stale = list(self._folder.glob(f".*{_BESIDE}[0-9]*"))
 
@@ -151,13 +158,30 @@ class EndToEnd(_OneFile):
         return True
 
 
+def check_output(path: str, form: Form) -> None:
+    """Refuse a place that images in a form cannot go to (ToolError), before anything is made."""
+    place, lower = Path(path), path.lower()
+    if lower.endswith(_END_TO_END):
+        if form.name != "bin":
+            raise ToolError(f"images end to end are raw binary, not {form.title}",
+                            "give a folder or an archive (.tar) with -o")
+    elif lower.endswith(tuple(_ARCHIVES)):
+        return
+    elif place.exists() and not place.is_dir():
+        raise ToolError(f"`{path}` is a file", f"give {_PLACES}")
+    elif path == "-" or (lower.endswith(_OF_FILES) and not place.exists()):
+        what = "stdout" if path == "-" else f"one file such as `{path}`"
+        raise ToolError(f"the images of a batch do not go to {what}", f"give {_PLACES}")
+
+
 def open_output(path: str) -> Output:
     """Return where `path` says that images go: an archive for .tar, .tar.gz and .tgz, one file of
     images end to end for .bin, else a folder. ToolError if it cannot be made."""
-    suffix = Path(path).suffix.lower()
-    if suffix in _ARCHIVES:
-        return Archive(path, _ARCHIVES[suffix])
-    return EndToEnd(path) if suffix == ".bin" else Folder(path)
+    lower = path.lower()
+    for ending, packed in _ARCHIVES.items():
+        if lower.endswith(ending):
+            return Archive(path, packed)
+    return EndToEnd(path) if lower.endswith(_END_TO_END) else Folder(path)
 
 
 def _header(name: str, size: int) -> bytes:

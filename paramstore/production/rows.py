@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import NoReturn
 
 from paramstore.calibrate.cells import Cell, Row, split_line
-from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span, ToolError
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
+from paramstore.files import unreadable
 
 __all__ = ["EMPTY", "MAX_LINE", "TableLine", "TableRow", "read_rows"]
 
@@ -91,7 +92,7 @@ def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
                     if _quotes_match(row, findings):
                         yield row
     except OSError as error:
-        raise ToolError(f"cannot read `{path}`: {error.strerror}") from error
+        raise unreadable(path, error) from error
 
 
 def _text(path: str, number: int, line: bytes, findings: list[Finding]) -> str:

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from paramstore.errors import Finding, SourceText, ToolError
+from paramstore.files import unreadable
 from paramstore.image.files import FORMS
 from paramstore.image.pack import complete
 from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
+from paramstore.production.outputs import check_output
 from paramstore.production.serials import SERIAL, read_pattern, serial_place
 from paramstore.production.table import table_parameters
 
@@ -42,7 +44,8 @@ def prepare(plan: Plan, wanted: Wanted,
     """Return the job, and warnings about its values.
 
     FindingsError for mistakes in the values file or the pattern; ToolError for a parameter that
-    cannot hold serial numbers, a folder that is not there, or a name that cannot be one.
+    cannot hold serial numbers, a folder that is not there, or a name that cannot be one. As
+    `read_rows` for a table that cannot be read.
     """
     place = serial_place(plan.schema, wanted.serial_parameter)
     # A rule between two values is one of each unit: its table and its calibration have their say.
@@ -61,9 +64,8 @@ def prepare(plan: Plan, wanted: Wanted,
         raise ToolError(f"a batch is not made as `{wanted.form}`",
                         f"use one of: {', '.join(_FORMS)}; `paramstore pack` knows more")
     form = FORMS[wanted.form]
-    if form.name != "bin" and Path(wanted.output or "").suffix == ".bin":
-        raise ToolError(f"images end to end are raw binary, not {form.title}",
-                        "give a folder or an archive (.tar) with -o")
+    if wanted.output is not None:
+        check_output(wanted.output, form)
     job = BatchJob(plan, wanted.table, name, complete(plan, given.values), place, now, form,
                    form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations)
     return job, given.warnings
@@ -81,4 +83,4 @@ def count_lines(path: str) -> int:
         with Path(path).open("rb") as stream:
             return sum(block.count(b"\n") for block in iter(lambda: stream.read(1 << 20), b""))
     except OSError as error:
-        raise ToolError(f"cannot read `{path}`: {error.strerror}") from error
+        raise unreadable(path, error) from error

@@ -146,6 +146,7 @@ def test_json_tells_the_same(schema: Path, tmp_path: Path) -> None:
     (("--format", "uf2"), "not made as `uf2`"),
     (("--format", "hex", "-o", "all.bin"), "end to end are raw binary"),
     (("--calibrations", "nowhere"), "no folder `nowhere`"),
+    (("-o", "u.hex"), "give a folder, an archive"),
     (("--batch", "a/b"), "cannot be the name of a batch"),
     (("--serial-parameter", "settings.lable"), "no parameter `settings.lable`"),
 ])
@@ -157,6 +158,20 @@ def test_what_cannot_be_done_is_told(more: tuple[str, ...], told: str, schema: P
 
 
 def test_missing_table(schema: Path) -> None:
-    """A name that is not there."""
-    result = run("batch", schema, "nowhere.csv")
-    assert (2, True) == (result.exit_code, "cannot read `nowhere.csv`" in result.stderr)
+    """A name that is not there, and a folder."""
+    for table, told in {"nowhere.csv": "cannot read `nowhere.csv`: No such",
+                        ".": "cannot read `.`: Is a directory"}.items():
+        result = run("batch", schema, table)
+        assert (2, True) == (result.exit_code, told in result.stderr)
+
+
+def test_inputs_are_never_written_over(schema: Path, tmp_path: Path) -> None:
+    """Whatever they are called: other files are replaced, as by every command."""
+    table, records = tmp_path / "lot.bin", tmp_path / "units.tar"
+    table.write_bytes(TABLE.read_bytes())
+    assert 0 == batch(schema, "--records", records, "-o", tmp_path / "images").exit_code
+    before = records.read_bytes()
+    for name in (table, records):
+        result = batch(schema, "--records", records, "-o", name, table=table)
+        assert (2, True) == (result.exit_code, "is an input and stays as it is" in result.stderr)
+    assert (TABLE.read_bytes(), before) == (table.read_bytes(), records.read_bytes())

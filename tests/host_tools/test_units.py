@@ -142,9 +142,13 @@ def test_labels(records: str) -> None:
     result = run("units", records, "TP-26-0005", "--labels", "-",
                  "--label", r"{store}\n{serial} {identity.variant}")
     assert "tank_probe\nTP-26-0005 sea\n" == result.stdout
-    result = run("units", records, "--labels", "l.txt", "--label", "{serail}")
-    assert (2, True) == (result.exit_code, "`{serail}`" in result.stderr)
-    assert not Path("l.txt").exists()
+    for label, told in {"{serail}": "a label cannot show `{serail}`", "{serial": "write `{serial}`",
+                        "{serial {batch}": "`{serial` in the text of a label has no `}`"}.items():
+        result = run("units", records, "--labels", "l.txt", "--label", label)
+        assert (2, True) == (result.exit_code, told in result.stderr)
+        assert not Path("l.txt").exists()
+    result = run("units", records, "sea", "--labels", "-", "--label", '{"sn": "{serial}"}')
+    assert '{"sn": "TP-26-0005"}\n' == result.stdout
 
 
 def test_records_are_never_written_over(records: str) -> None:

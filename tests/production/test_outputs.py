@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from paramstore.errors import ToolError
-from paramstore.production.outputs import Folder, open_output
+from paramstore.image.files import FORMS
+from paramstore.production.outputs import Folder, check_output, open_output
 
 FILES = {"a.bin": b"\x01" * 700, "b.bin": b"", "c.bin": b"\x02" * 512}
 
@@ -62,7 +63,7 @@ def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
     """A file where a folder should be, a name that is a folder."""
     (tmp_path / "file").write_bytes(b"")
     (tmp_path / "images" / "a.bin").mkdir(parents=True)
-    with pytest.raises(ToolError, match="cannot write"):
+    with pytest.raises(ToolError, match="is a file"):
         open_output(str(tmp_path / "file"))
     for name in ("all.tar", "all.bin"):
         (tmp_path / name).mkdir()
@@ -78,3 +79,29 @@ def test_a_link_leads_to_the_new_file(tmp_path: Path) -> None:
     fill(tmp_path / "link.bin")
     assert (tmp_path / "link.bin").is_symlink()
     assert b"".join(FILES.values()) == (tmp_path / "all.bin").read_bytes()
+
+
+@pytest.mark.parametrize(("name", "form", "told"), [
+    ("u.hex", "hex", "do not go to one file such as `u.hex`"),
+    ("all.zip", "bin", "do not go to one file such as `all.zip`"),
+    ("all.gz", "bin", "do not go to one file such as `all.gz`"),
+    ("-", "bin", "do not go to stdout"),
+    ("taken", "bin", "`taken` is a file"),
+    ("all.BIN", "srec", "end to end are raw binary"),
+])
+def test_a_place_that_cannot_be_meant_is_refused(name: str, form: str, told: str, tmp_path: Path,
+                                                 monkeypatch: pytest.MonkeyPatch) -> None:
+    """With where images can go, and before anything is made."""
+    monkeypatch.chdir(tmp_path)
+    Path("taken").write_text("mine")
+    with pytest.raises(ToolError, match=told) as refused:
+        check_output(name, FORMS[form])
+    assert "folder" in refused.value.help
+    assert ["taken"] == [p.name for p in tmp_path.iterdir()]
+
+
+def test_a_folder_may_be_called_as_it_likes(tmp_path: Path) -> None:
+    """One that is there, or a name that is none of a file."""
+    (tmp_path / "lot.hex").mkdir()
+    for name in ("lot.hex", "lot.7", "images", "all.tar", "all.tar.gz", "all.bin"):
+        check_output(str(tmp_path / name), FORMS["bin"])
