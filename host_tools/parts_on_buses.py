@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -15,13 +16,14 @@ from host_tools.streams import read_bytes, read_source
 if TYPE_CHECKING:
     from paramstore.bus.changes import Values
     from paramstore.bus.programmer import Programmer
-    from paramstore.errors import Finding
+    from paramstore.errors import Finding, SourceText
     from paramstore.evolve.project import Project
     from paramstore.image.contents import Contents
+    from paramstore.image.files import Dump
     from paramstore.layout.plan import Plan
 
-__all__ = ["Source", "bus_options", "note_event", "open_part", "other_unit",
-           "read_contents", "read_part", "read_wanted"]
+__all__ = ["Source", "bus_options", "check_records", "note_event", "open_part", "other_unit",
+           "read_contents", "read_part", "read_source_of", "read_wanted", "records_option"]
 
 _Command = Callable[..., Any]
 
@@ -33,17 +35,21 @@ def bus_options(command: _Command) -> _Command:
                      help="The part is on /dev/i2c-N of Linux."),
         click.option("--part-file", metavar="FILE",
                      help="The part is simulated; FILE holds its bytes."),
-        click.option("--records", metavar="FILE",
-                     help="Note the result in the records of `paramstore batch`."),
     ):
         command = option(command)
     return command
 
 
+records_option = click.option("--records", metavar="FILE",
+                              help="Note the result in the records of `paramstore batch`.")
+"""For commands that do something to the part of a unit, or compare it."""
+
+
 @contextmanager
 def open_part(plan: Plan, bus: int | None, part_file: str | None, *,
-              create: bool = False) -> Iterator[Programmer]:
-    """Open the way to a part; ToolError if neither or both of the options are there."""
+              create: bool = False, writes: bool = False) -> Iterator[Programmer]:
+    """Open the way to a part; ToolError if neither or both of the options are there. `create` and
+    `writes` are those of `PartFile`."""
     from paramstore.bus.i2cdev import LinuxBus
     from paramstore.bus.part_file import PartFile
     from paramstore.bus.programmer import Programmer
@@ -57,7 +63,7 @@ def open_part(plan: Plan, bus: int | None, part_file: str | None, *,
         way = LinuxBus(bus)
     else:
         way = PartFile(part_file or "", plan.part, plan.schema.address, plan.schema.bus_khz,
-                       create=create)
+                       create=create, writes=writes)
         if way.made:
             click.echo(f"{part_file} is not there: a blank {plan.part.name} is simulated", err=True)
     try:
@@ -81,48 +87,67 @@ def read_contents(project: Project, image: bytes) -> Contents:
     return unpack(project.plan_of(contents.label), image) if contents.label else contents
 
 
+@dataclass(frozen=True, slots=True)
 class Source:
-    """What a person wants on a part: a values file (.toml), settings, or an image."""
+    """What a person wants on a part: values (a file, settings or both), or an image. It is read
+    before the part is."""
 
-    def __init__(self, path: str | None, form: str | None, settings: tuple[str, ...]) -> None:
-        from paramstore.errors import ToolError
+    text: SourceText | None
+    settings: tuple[str, ...]
+    path: str = ""
+    image: Dump | None = None
 
-        self.path, self.settings = path, settings
-        self.form = form
-        self.values = path is None or (path.endswith(".toml") and form is None)
-        if path is None and not settings:
-            raise ToolError("there is nothing to write or compare",
-                            "give a values file (.toml), an image, or --set GROUP.PARAMETER=VALUE")
-        if settings and not self.values:
-            raise ToolError("--set goes with a values file, not with an image",
-                            "put the values into the image with `paramstore pack`")
+
+def read_source_of(project: Project, path: str | None, form: str | None,
+                   settings: tuple[str, ...], exact: bool) -> Source:
+    """Read a values file (.toml) or an image; ToolError if there is nothing, or it does not go with
+    the other options, FindingsError for an image that is not of its form."""
+    from paramstore.errors import ToolError
+    from paramstore.image.files import decode_image, form_of
+
+    if path is None and not settings:
+        raise ToolError("there is nothing to write or compare",
+                        "give a values file (.toml), an image, or --set GROUP.PARAMETER=VALUE")
+    if path is None or (path.endswith(".toml") and form is None):
+        if exact:
+            raise ToolError("--exact needs an image", "leave it out for values")
+        return Source(read_source(path) if path is not None else None, settings)
+    if settings:
+        raise ToolError("--set goes with a values file, not with an image",
+                        "put the values into the image with `paramstore pack`")
+    dump = decode_image(read_bytes(path), form_of(path, form), path, project.plan.part.capacity)
+    if exact and dump.gaps:
+        raise ToolError(f"`{path}` does not have all bytes of the part",
+                        "give a dump of the whole part: what stands in the others is not known")
+    return Source(None, (), path, dump)
 
 
 def read_wanted(project: Project, plan: Plan, source: Source,
                 exact: bool = False) -> tuple[Values, Contents | None]:
     """Return the wanted values, and the image that they come from if there is one.
 
-    FindingsError for mistakes in the file, or an image that does not go with `plan`; an `exact` one
-    may be of any release on the same part.
+    FindingsError for mistakes in the values, or an image that does not go with `plan`; an `exact`
+    one may be of any release on the same part.
     """
     from paramstore.bus.changes import image_values
-    from paramstore.errors import ToolError
     from paramstore.image.contents import unpack
-    from paramstore.image.files import decode_image, form_of
     from paramstore.image.values import read_values
 
-    path = source.path
-    if source.values:
-        text = read_source(path) if path is not None else None
-        given = read_values(plan.schema, text, source.settings, partial=True)
+    if source.image is None:
+        given = read_values(plan.schema, source.text, source.settings, partial=True)
         return given.values, None
-    assert path is not None, "an image has a name"
-    dump = decode_image(read_bytes(path), form_of(path, source.form), path, plan.part.capacity)
-    if exact and dump.gaps:
-        raise ToolError(f"`{path}` does not have all bytes of the part",
-                        "give a dump of the whole part: what stands in the others is not known")
+    dump = source.image
     image = read_contents(project, dump.data) if exact else unpack(plan, dump.data, dump.gaps)
-    return image_values(image, path, exact=exact), image
+    return image_values(image, source.path, exact=exact), image
+
+
+def check_records(records: str | None) -> None:
+    """Refuse records that cannot be used (ToolError), before anything is done with a part."""
+    from paramstore.production.records import Records
+
+    if records is not None:
+        with Records(records):
+            pass
 
 
 def other_unit(records: str | None, image: Contents | None, part: Contents,
@@ -166,8 +191,11 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
     if other is not None:
         click.echo(f"{records}: {other.message}; nothing was noted", err=True)
         return
+    if image is None:
+        click.echo(f"{records}: only an image tells which unit it is; nothing was noted", err=True)
+        return
     with Records(records) as kept:
-        serial = image and kept.serial_of_image(sha256(image.image).hexdigest())
+        serial = kept.serial_of_image(sha256(image.image).hexdigest())
         if not serial:
             click.echo(f"{records}: the image is of no unit on record; nothing was noted", err=True)
             return

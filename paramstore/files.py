@@ -13,8 +13,8 @@ from typing import BinaryIO
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
-__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "make_folder", "read_bytes", "read_stream", "read_text",
-           "source_text", "unreadable", "write_bytes", "write_text"]
+__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "make_folder", "read_bytes",
+           "read_stream", "read_text", "source_text", "unreadable", "write_bytes", "write_text"]
 
 MAX_BYTES = 32 << 20
 """Of an input in bytes: the largest EEPROM as a hex dump in a long console log takes a tenth."""
@@ -89,6 +89,15 @@ def write_bytes(path: str | Path, data: bytes) -> None:
             _replace(target.resolve(), data)
     except OSError as error:
         raise ToolError(f"cannot write `{path}`: {error.strerror}", _hint(path)) from error
+
+
+def check_writable(path: str | Path) -> None:
+    """Raise ToolError if a file cannot be changed, or not be made; nothing is done to it."""
+    target = Path(path)
+    place = target if target.exists() else target.parent
+    if not os.access(place, os.W_OK):
+        why = "Permission denied" if place.exists() else "No such file or directory"
+        raise ToolError(f"cannot write `{path}`: {why}", _hint(path))
 
 
 def write_text(path: str | Path, text: str) -> None:

@@ -19,7 +19,7 @@ from host_tools.terminal import show_findings
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, output: str | None, form_name: str | None,
-            bus: int | None, part_file: str | None, records: str | None, as_json: bool) -> None:
+            bus: int | None, part_file: str | None, as_json: bool) -> None:
     """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
 
     Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.

@@ -7,14 +7,16 @@ import json
 import click
 
 from host_tools.parts_on_buses import (
-    Source,
     bus_options,
+    check_records,
     note_event,
     open_part,
     other_unit,
     read_contents,
     read_part,
+    read_source_of,
     read_wanted,
+    records_option,
 )
 from host_tools.streams import read_source
 from host_tools.terminal import show_findings
@@ -29,6 +31,7 @@ from host_tools.terminal import show_findings
 @click.option("--format", "form_name", metavar="FORM",
               help="Of an image (default: by the suffix).")
 @bus_options
+@records_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 def command(schema: str, source: str | None, settings: tuple[str, ...], exact: bool,
             form_name: str | None, bus: int | None, part_file: str | None, records: str | None,
@@ -40,15 +43,13 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     """
     from paramstore.bus.changes import recognise
     from paramstore.bus.compare import compare
-    from paramstore.errors import ToolError
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
     from paramstore.report.findings import findings_data
 
-    wanted_from = Source(source, form_name, settings)
-    if exact and wanted_from.values:
-        raise ToolError("--exact needs an image", "leave it out to compare values")
     project = open_project(read_source(schema))
+    wanted_from = read_source_of(project, source, form_name, settings, exact)
+    check_records(records)
     with open_part(project.plan, bus, part_file) as programmer:
         name = programmer.name
         contents = read_contents(project, read_part(programmer))

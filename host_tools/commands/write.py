@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.parts_on_buses import (
-    Source,
     bus_options,
+    check_records,
     note_event,
     open_part,
     other_unit,
     read_contents,
     read_part,
+    read_source_of,
     read_wanted,
+    records_option,
 )
 from host_tools.streams import read_source
 from host_tools.terminal import show_findings
@@ -56,6 +58,7 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
 @click.option("--format", "form_name", metavar="FORM",
               help="Of an image (default: by the suffix).")
 @bus_options
+@records_option
 @click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
 def command(schema: str, source: str | None, settings: tuple[str, ...], yes: bool, unlock: bool,
             exact: bool, backup: str | None, form_name: str | None, bus: int | None,
@@ -69,18 +72,17 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     mistake in SOURCE, or a page that does not take its bytes.
     """
     from paramstore.bus.changes import exact_changes, recognise, value_changes
-    from paramstore.errors import ParamstoreError, ToolError
+    from paramstore.errors import ParamstoreError
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import unpack
     from paramstore.report.bus import changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
 
-    wanted_from = Source(source, form_name, settings)
-    if exact and wanted_from.values:
-        raise ToolError("--exact needs an image", "leave it out to write values")
     project = open_project(read_source(schema))
-    with open_part(project.plan, bus, part_file, create=True) as programmer:
+    wanted_from = read_source_of(project, source, form_name, settings, exact)
+    check_records(records)
+    with open_part(project.plan, bus, part_file, create=True, writes=yes) as programmer:
         name = programmer.name
         contents: Contents = read_contents(project, read_part(programmer))
         recognise(contents, name)

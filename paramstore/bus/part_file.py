@@ -13,7 +13,7 @@ from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import BusError, Fault, PowerCut
 from paramstore.errors import ToolError
-from paramstore.files import read_bytes
+from paramstore.files import check_writable, read_bytes
 from paramstore.parts.part import Part
 
 __all__ = ["PartFile"]
@@ -23,17 +23,20 @@ class PartFile:
     """A bus with one simulated part on it.
 
     `create`: a file that is not there begins as a blank part. ToolError for a file of another size
-    than the part has, or that cannot be read or written. `bench` is there to look at.
+    than the part has, or that cannot be read; with `writes`, also if it cannot be written, before
+    anything else is done. `bench` is there to look at.
     """
 
     def __init__(self, path: str, part: Part, address: int, bus_khz: int = 400, *,
-                 create: bool = False, faults: Iterable[Fault] = ()) -> None:
+                 create: bool = False, writes: bool = False, faults: Iterable[Fault] = ()) -> None:
         self.name = path
         self.made = create and not Path(path).exists()
         image = b"" if self.made else read_bytes(path)
         if not self.made and len(image) != part.capacity:
             raise ToolError(f"`{path}` has {len(image)} bytes, the {part.name} has {part.capacity}",
                             "a part file is a dump of the whole part")
+        if writes:
+            check_writable(path)
         self.bench = Bench(Device(part, address, image, faults), bus_khz)
         self._stored = bytes(self.bench.device.memory)
         self._there = not self.made

@@ -53,6 +53,22 @@ def test_a_missing_file_is_told_unless_it_may_be_made(tmp_path: Path) -> None:
         PartFile(str(tmp_path / "no.bin"), of.part, 0x50)
 
 
+def test_a_file_that_cannot_be_written_is_told_first(tmp_path: Path,
+                                                     monkeypatch: pytest.MonkeyPatch) -> None:
+    """By whoever means to write; reading it goes on."""
+    from paramstore.bus.part_file import PartFile
+
+    of = plan()
+    (tmp_path / "part.bin").write_bytes(bytes(of.part.capacity))
+    with pytest.raises(ToolError, match=r"there is no folder|cannot write"):
+        PartFile(str(tmp_path / "no" / "part.bin"), of.part, 0x50, create=True, writes=True)
+    # As it is for a person who may not write; the tests may run as one who always may.
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    with pytest.raises(ToolError, match=r"cannot write .*Permission denied"):
+        PartFile(str(tmp_path / "part.bin"), of.part, 0x50, writes=True)
+    PartFile(str(tmp_path / "part.bin"), of.part, 0x50)
+
+
 def test_a_part_at_another_address_does_not_answer(tmp_path: Path) -> None:
     """The simulated part listens to its own address alone."""
     of = plan()

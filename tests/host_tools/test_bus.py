@@ -234,6 +234,21 @@ def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: st
     assert told in result.stderr
 
 
+@pytest.mark.parametrize(("more", "told"), [
+    (("no.bin", "--part-file", "new.bin"), "cannot read `no.bin`"),
+    (("no.toml", "--part-file", "new.bin"), "cannot read `no.toml`"),
+    (("unit.bin", "--part-file", "no/part.bin"), "cannot write `no/part.bin`: No such file"),
+    (("unit.bin", "--part-file", "new.bin", "--records", "no.db"), "there are no records"),
+])
+def test_nothing_begins_before_all_inputs_are_there(more: tuple[str, ...], told: str,
+                                                    bench: Path) -> None:
+    """Not a word of a part, no backup, and nothing is written."""
+    result = run("write", SCHEMA, *more, "--yes")
+    assert (2, True) == (result.exit_code, told in result.stderr)
+    assert "simulated" not in result.stderr and "Reading" not in result.stderr
+    assert ["unit.bin"] == [p.name for p in bench.iterdir()]
+
+
 def test_a_mistake_in_the_values_is_told(bench: Path) -> None:
     """As `pack` tells it, and nothing is written."""
     result = write("--set", "settings.interval=9999", "--yes")
