@@ -15,7 +15,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
-from paramstore.evolve.conversion import Refused, Via, conversion_of, same_bytes, via_along
+from paramstore.evolve.conversion import Refused, Via, host_conversion_of, same_bytes, via_along
 from paramstore.evolve.links import Links
 from paramstore.layout.demand import slots_for_life
 from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round, rounded
@@ -206,7 +206,7 @@ def _way(line: Sequence[Field]) -> _Way | None:
     """Return the way along the states of a field; None if there is none, which is refused."""
     try:
         via = via_along(line)
-        return _Way(via, conversion_of(line[0], line[-1], via))
+        return _Way(via, host_conversion_of(line[0], line[-1], via))
     except Refused:
         return None
 

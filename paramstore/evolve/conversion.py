@@ -18,8 +18,8 @@ from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import code_list, show_number
 
-__all__ = ["Refused", "Via", "conversion_of", "neutral", "same_bytes", "via_along",
-           "via_of"]
+__all__ = ["Refused", "Via", "conversion_of", "host_conversion_of", "neutral", "same_bytes",
+           "via_along", "via_of"]
 
 _NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
@@ -88,12 +88,28 @@ def _renamed(old: Field, new: Field) -> dict[str, str]:
 
 
 def conversion_of(old: Field, new: Field, via: Via) -> Conversion:
-    """Return the conversion of elements; raises Refused if values cannot be converted."""
-    if old.kind is Kind.CURVE and new.kind is Kind.CURVE:
-        if old.count != new.count:
-            raise _refused_shape(new, "the number of points changes")
-        return _numeric(old, new, via)
-    if old.kind in _NUMBERS and new.kind in _NUMBERS:
+    """Return the conversion of elements; raises Refused if firmware cannot do it, for every value
+    and without giving a number a second meaning."""
+    if old.kind is Kind.CURVE and new.kind is Kind.CURVE and old.count != new.count:
+        raise _refused_shape(new, "the number of points changes")
+    conversion = host_conversion_of(old, new, via)
+    match conversion.rule:
+        case Arithmetic() as rule if old.scalar.form is not ScalarForm.FLOAT:
+            _refuse_large(old, new, rule)
+        case Renumbering(pairs) if old.scalar == new.scalar and all(a == b for a, b in pairs):
+            _refuse_reuse(old, new, {number for number, _ in pairs})
+    if old.kind in (Kind.TEXT, Kind.BYTES) and new.count < old.count:
+        raise _refused_shape(new, f"it shrinks from {old.count} to {new.count} bytes")
+    return conversion
+
+
+def host_conversion_of(old: Field, new: Field, via: Via) -> Conversion:
+    """Return the conversion of elements that a host does, value by value: its whole numbers have no
+    end, and a text may be too long or not.
+
+    Raises Refused if the kinds do not go together (PS728).
+    """
+    if _are_numbers(old, new):
         return _numeric(old, new, via)
     if old.kind is not new.kind:
         raise Refused(
@@ -102,8 +118,6 @@ def conversion_of(old: Field, new: Field, via: Via) -> Conversion:
             ("there is no rule that turns the one into the other",))
     if old.kind in (Kind.ENUM, Kind.FLAGS):
         return _by_name(old, new, via)
-    if old.kind in (Kind.TEXT, Kind.BYTES) and new.count < old.count:
-        raise _refused_shape(new, f"it shrinks from {old.count} to {new.count} bytes")
     return Conversion(old.scalar, new.scalar)
 
 
@@ -132,30 +146,29 @@ def _numeric(old: Field, new: Field, via: Via) -> Conversion:
     rule = Arithmetic.of(factor, addend)
     if old.scalar == new.scalar and rule.identity:
         return Conversion(old.scalar, new.scalar)
-    if old.scalar.form is not ScalarForm.FLOAT:
-        largest = max(abs(int(old.scalar.minimum)), int(old.scalar.maximum))
-        if max(largest * abs(rule.numerator) + abs(rule.addend), rule.denominator) > INT64_MAX:
-            other = "make a new parameter of another name, and retire the old one"
-            if old.scalar.size == 8:
-                raise Refused(
-                    "PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic", other,
-                    (f"`{old.scalar.name}` takes all of it",))
-            raise Refused(
-                "PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic",
-                f"{other}; or choose a `scale` that is a round multiple of the old one",
-                (f"new stored value = ({show_number(float(rule.numerator))} x old "
-                 f"+ {show_number(float(rule.addend))}) / {show_number(float(rule.denominator))}",))
     return Conversion(old.scalar, new.scalar, rule)
+
+
+def _refuse_large(old: Field, new: Field, rule: Arithmetic) -> None:
+    """The arithmetic of the firmware has 64 bits."""
+    largest = max(abs(int(old.scalar.minimum)), int(old.scalar.maximum))
+    if max(largest * abs(rule.numerator) + abs(rule.addend), rule.denominator) <= INT64_MAX:
+        return
+    help = "make a new parameter of another name, and retire the old one"
+    if old.scalar.size == 8:
+        note = f"`{old.scalar.name}` takes all of it"
+    else:
+        help += "; or choose a `scale` that is a round multiple of the old one"
+        note = (f"new stored value = ({show_number(float(rule.numerator))} x old "
+                f"+ {show_number(float(rule.addend))}) / {show_number(float(rule.denominator))}")
+    raise Refused("PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic", help, (note,))
 
 
 def _by_name(old: Field, new: Field, via: Via) -> Conversion:
     numbers = dict(new.members)
     pairs = tuple((number, numbers[via.names.get(name, name)]) for name, number in old.members
                   if via.names.get(name, name) in numbers)
-    rule = Renumbering(pairs, old.kind is Kind.FLAGS)
-    if old.scalar == new.scalar and all(a == b for a, b in pairs):
-        _refuse_reuse(old, new, {number for number, _ in pairs})
-    return Conversion(old.scalar, new.scalar, rule)
+    return Conversion(old.scalar, new.scalar, Renumbering(pairs, old.kind is Kind.FLAGS))
 
 
 def _refuse_reuse(old: Field, new: Field, mapped: set[int]) -> None:

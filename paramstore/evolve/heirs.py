@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.evolve.conversion import Refused, Via, conversion_of, via_along
+from paramstore.evolve.conversion import Via, host_conversion_of, via_along
 from paramstore.evolve.moves import ancestors
 from paramstore.layout.moves import Conversion
 from paramstore.layout.plan import Plan, Ring
@@ -24,11 +24,11 @@ Name = tuple[str, str]
 @dataclass(frozen=True, slots=True)
 class Heir:
     """A parameter of the other plan. `conversions` lead from its fields to those of the parameter
-    that was asked for, one for each; None if there is no way."""
+    that was asked for, one for each."""
 
     ring: Ring
     parameter: Parameter
-    conversions: tuple[Conversion, ...] | None
+    conversions: tuple[Conversion, ...]
 
 
 def heirs(plans: Sequence[Plan]) -> dict[Name, Heir]:
@@ -61,18 +61,13 @@ def _lines(plans: Sequence[Plan]) -> Iterator[tuple[Ring, Ring, list[Parameter]]
                 yield home, ring, [*(p for _, p in reversed(trail)), parameter]
 
 
-def _way(line: Sequence[Parameter], back: bool) -> tuple[Conversion, ...] | None:
+def _way(line: Sequence[Parameter], back: bool) -> tuple[Conversion, ...]:
     """Return the conversions from the first state of a parameter to the last, or back."""
     source, target = (line[-1], line[0]) if back else (line[0], line[-1])
     conversions = []
     for index, (old, new) in enumerate(zip(source.fields, target.fields, strict=True)):
         via = via_along([state.fields[index] for state in line])
-        try:
-            conversions.append(conversion_of(old, new, _reverse(via) if back else via))
-        except Refused:  # a text that grew fits only if its value does
-            if old.scalar != new.scalar:
-                return None
-            conversions.append(Conversion(new.scalar, new.scalar))
+        conversions.append(host_conversion_of(old, new, _reverse(via) if back else via))
     return tuple(conversions)
 
 

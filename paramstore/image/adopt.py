@@ -17,7 +17,7 @@ from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presenc
 from paramstore.fixed.model import FixedGroup, FixedLayout
 from paramstore.fixed.model import Item as FixedItem
 from paramstore.image.breaches import BreachKind, own_breaches
-from paramstore.image.migrate import Fate, Item, Migration, shown
+from paramstore.image.migrate import BROKEN_RULE, Fate, Item, Migration, shown
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
@@ -139,7 +139,7 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
             item = items.get((group.name, name), Item("", Fate.DEFAULTED))
             if not item.fate.harmed and item.fate is not Fate.DEFAULTED:
                 items[group.name, name] = replace(
-                    item, fate=Fate.UNFIT, reason="it breaks a rule between parameters")
+                    item, fate=Fate.UNFIT, reason=BROKEN_RULE)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
              for group in target.schema.groups for p in group.parameters]
     return Migration(pack(target, values), (*every, *_left(contents, ways)))
@@ -167,7 +167,7 @@ def _taken(contents: FixedContents, way: Way,
     except ValueProblem as problem:
         return Item("", Fate.UNFIT, before, reason=problem.message), {}
     lossy = any(c.losses for c in conversions.values())
-    fate = Fate.KEPT if wanted == value and not lossy else Fate.CONVERTED
+    fate = Fate.ROUNDED if lossy else Fate.KEPT if wanted == value else Fate.CONVERTED
     return Item("", fate, before), {name: c.raws for name, c in conversions.items()}
 
 

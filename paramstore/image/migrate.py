@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from fractions import Fraction
 
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import ToolError
@@ -18,14 +17,16 @@ from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, group_values, mended
 from paramstore.format import ERASED, slot_of
 from paramstore.image.contents import Contents, newest_records
-from paramstore.layout.moves import Arithmetic, convert
+from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
-from paramstore.scalars import Raw, ScalarForm
-from paramstore.schema.element import element_from_raw
-from paramstore.schema.model import Field, Kind, Parameter
-from paramstore.schema.quantity import format_value
+from paramstore.scalars import Raw
+from paramstore.schema.model import Field, Group, Kind, Parameter
+from paramstore.schema.quantity import format_value, show_range
 
-__all__ = ["Fate", "Item", "Migration", "migrate", "shown", "told", "turned", "write_group"]
+__all__ = ["BROKEN_RULE", "Fate", "Item", "Migration", "accounts", "migrate", "shown", "turned",
+           "write_group"]
+
+BROKEN_RULE = "it breaks a rule between parameters"
 
 
 class Fate(StrEnum):
@@ -33,7 +34,7 @@ class Fate(StrEnum):
 
     KEPT = "kept"
     CONVERTED = "converted"
-    ROUNDED = "rounded"  # converted, to the nearest step of the new type
+    ROUNDED = "rounded"  # converted, to the nearest number of the new type
     RESTORED = "restored"  # from bytes that were kept since it was taken out
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
@@ -119,6 +120,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
     newest = newest_records(target, contents.image)
     known = heirs(between)
     former = forebears(between)
+    given = {g.ring.group.name: g.values for g in contents.groups}
     earlier = len(between) > 1 or contents.label is None
     for ring in target.rings:
         found = group_values(target, ring, newest, earlier)
@@ -126,13 +128,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
         fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
         if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
-        for parameter in ring.group.parameters:
-            source = former.get((ring.group.name, parameter.name))
-            given = contents.group(source.ring.group.name).values if source else {}
-            before = shown(source.parameter, given) if source else ""
-            fate = told(fates[parameter.name], parameter, source, given, values)
-            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
-                       shown(parameter, values))
+        yield from accounts(ring.group, fates, former, given, found.values, values)
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
@@ -160,28 +156,22 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
     known = heirs(between)
     for ring in target.rings:
         held = group_values(target, ring, newest, earlier=False)
-        values, fates = dict(held.values), {}
+        taken, fates = dict(held.values), {}
         for parameter in ring.group.parameters:
             heir = known.get((ring.group.name, parameter.name))
             if heir and (heir.ring.group.name, heir.parameter.name) not in stored:
                 held_here = held.origins[parameter.name] is Origin.RECORD
                 fates[parameter.name] = Fate.RESTORED if held_here else Fate.DEFAULTED
                 continue
-            fates[parameter.name] = _turned_back(ring, parameter, heir, later, values,
+            fates[parameter.name] = _turned_back(ring, parameter, heir, later, taken,
                                                  held.origins[parameter.name])
-        values, reset = mended(ring.group, values)
+        values, reset = mended(ring.group, taken)
         fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
         record = newest.get(ring.group.id)
         as_it_is = record is None or record.revision == ring.revision
         if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
             write_group(image, target, ring, record, values, revision=ring.revision)
-        for parameter in ring.group.parameters:
-            heir = known.get((ring.group.name, parameter.name))
-            given = later[heir.ring.group.name] if heir else {}
-            before = shown(heir.parameter, given) if heir else ""
-            fate = told(fates[parameter.name], parameter, heir, given, values)
-            yield Item(f"{ring.group.name}.{parameter.name}", fate, before,
-                       shown(parameter, values))
+        yield from accounts(ring.group, fates, known, later, taken, values)
     yield from _left_behind(contents, target, known, image)
 
 
@@ -226,8 +216,6 @@ def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str
 def turned(parameter: Parameter, source: Heir, given: Values) -> Values | None:
     """Return the values of a parameter from those that another release has in the group of
     `source`; None if one of them has no equal."""
-    if source.conversions is None:
-        return None
     values: Values = {}
     for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
                                strict=True):
@@ -249,23 +237,46 @@ def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
     return kept + fill[len(kept):]
 
 
-def told(fate: Fate, parameter: Parameter, source: Heir | None, given: Values,
-         values: Values) -> Fate:
-    """Return ROUNDED for a converted number that lay between the steps of its integer type.
+# ---- Accounts --------------------------------------------------------------------------------
 
-    A float counts as the shortest number that it shows as: 0.3 in steps of 0.1 is exact.
+
+def accounts(group: Group, fates: Mapping[str, Fate], known: Mapping[tuple[str, str], Heir],
+             given: Mapping[str, Values], taken: Values, values: Values) -> Iterator[Item]:
+    """Yield what became of each parameter of a group.
+
+    `known` says where they come from, `given` what is there, by group; `taken` is what came over,
+    limits not checked, and `values` what the group has in the end.
     """
-    if fate is not Fate.CONVERTED or source is None or source.conversions is None:
-        return fate
-    for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
-                               strict=True):
-        if not isinstance(c.rule, Arithmetic) or c.target.form is ScalarForm.FLOAT:
-            continue
-        for raw, new in zip(given[other.name], values[field.name], strict=False):
-            old = Fraction(str(element_from_raw(other, raw))) if isinstance(raw, float) else raw
-            if old * c.rule.numerator + c.rule.addend != new * c.rule.denominator:
-                return Fate.ROUNDED
-    return fate
+    for parameter in group.parameters:
+        fate = fates[parameter.name]
+        source = known.get((group.name, parameter.name))
+        old = given[source.ring.group.name] if source else {}
+        if fate is Fate.CONVERTED and source and _rounded(parameter, source, old, values):
+            fate = Fate.ROUNDED
+        yield Item(f"{group.name}.{parameter.name}", fate,
+                   shown(source.parameter, old) if source else "", shown(parameter, values),
+                   _reason(parameter, source, old, taken) if fate is Fate.UNFIT else "")
+
+
+def _rounded(parameter: Parameter, source: Heir, given: Values, values: Values) -> bool:
+    return any(rounded(c, old, new)
+               for field, other, c in zip(parameter.fields, source.parameter.fields,
+                                          source.conversions, strict=True)
+               for old, new in zip(given[other.name], values[field.name], strict=False))
+
+
+def _reason(parameter: Parameter, source: Heir | None, given: Values, taken: Values) -> str:
+    """Return why a parameter got its default."""
+    for index, field in enumerate(parameter.fields):
+        raws: list[Raw | None] = list(taken[field.name])
+        if source and turned(parameter, source, given) is None:
+            other = source.parameter.fields[index].name
+            raws = [convert(source.conversions[index], raw) for raw in given[other]]
+            if field.kind in (Kind.TEXT, Kind.BYTES):
+                return f"longer than {field.count} bytes"
+        if any(raw is None or not field.limits.allow(raw) for raw in raws):
+            return "no such member" if field.members else f"outside {show_range(field)}"
+    return BROKEN_RULE
 
 
 # ---- Words and bytes ----------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, mended
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents
-from paramstore.image.migrate import Fate, Item, Migration, shown, told, turned, write_group
+from paramstore.image.migrate import Fate, Item, Migration, accounts, shown, turned, write_group
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Parameter
 
@@ -33,25 +33,20 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
     for copy in (0, 1):
         label = build_label(target)
         image[target.label_address(copy):target.label_address(copy) + len(label)] = label
+    given = {g.ring.group.name: g.values for g in contents.groups}
     items: list[Item] = []
     for ring in target.rings:
-        values, fates = _carried(contents, ring, known)
-        values, reset = mended(ring.group, values)
+        taken, fates = _carried(contents, ring, known, given)
+        values, reset = mended(ring.group, taken)
         fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
         if any(fate is not Fate.DEFAULTED for fate in fates.values()):
             write_group(image, target, ring, None, values)
-        for parameter in ring.group.parameters:
-            source = known.get((ring.group.name, parameter.name))
-            given = _held(contents, source) if source else {}
-            before = shown(source.parameter, given) if source else ""
-            fate = told(fates[parameter.name], parameter, source, given, values)
-            items.append(Item(f"{ring.group.name}.{parameter.name}", fate, before,
-                              shown(parameter, values)))
+        items += accounts(ring.group, fates, known, given, taken, values)
     return Migration(bytes(image), (*items, *_left_behind(contents, known)))
 
 
-def _carried(contents: Contents, ring: Ring,
-             known: Mapping[tuple[str, str], Heir]) -> tuple[Values, dict[str, Fate]]:
+def _carried(contents: Contents, ring: Ring, known: Mapping[tuple[str, str], Heir],
+             given: Mapping[str, Values]) -> tuple[Values, dict[str, Fate]]:
     """Return the values of a group, limits not checked, and what became of each parameter."""
     values: Values = {f.name: f.default for f in ring.group.fields}
     fates = {}
@@ -60,15 +55,11 @@ def _carried(contents: Contents, ring: Ring,
         if source is None or not _stored(contents, source):
             fates[parameter.name] = Fate.DEFAULTED
             continue
-        new = turned(parameter, source, _held(contents, source))
+        new = turned(parameter, source, given[source.ring.group.name])
         fates[parameter.name] = Fate.UNFIT if new is None else (
             Fate.KEPT if _alike(parameter, source) else Fate.CONVERTED)
         values |= new or {}
     return values, fates
-
-
-def _held(contents: Contents, source: Heir) -> Values:
-    return contents.group(source.ring.group.name).values
 
 
 def _stored(contents: Contents, source: Heir) -> bool:
@@ -77,7 +68,7 @@ def _stored(contents: Contents, source: Heir) -> bool:
 
 
 def _alike(parameter: Parameter, source: Heir) -> bool:
-    return source.conversions is not None and all(
+    return all(
         neutral(c) and old.count == new.count
         for c, old, new in zip(source.conversions, source.parameter.fields, parameter.fields,
                                strict=True))

@@ -17,11 +17,11 @@ FatePaint = Callable[[str, Fate], str]
 _WORDS = {
     Fate.KEPT: "kept",
     Fate.CONVERTED: "converted",
-    Fate.ROUNDED: "converted and rounded to the steps of the new type",
+    Fate.ROUNDED: "converted and rounded to what the new type holds",
     Fate.RESTORED: "restored from the bytes that were kept",
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",
-    Fate.UNFIT: "set to the default: what was stored has no equal there",
+    Fate.UNFIT: "set to the default: what was stored does not fit",
     Fate.LEFT: "left behind: the schema says so",
     Fate.LOST: "lost: there is no such parameter",
 }

@@ -156,3 +156,13 @@ def test_what_a_dump_lacks_is_lost_not_made_up() -> None:
     everything = {i.where: i for i in adopt(
         read_image(LAYOUT, legacy(), ((0, LAYOUT.size),)), PLAN).items}
     assert {Fate.UNFIT} == {everything[n].fate for n in ("settings.interval", "identity.serial")}
+
+
+@pytest.mark.parametrize(("raw", "fate"), [(6412, Fate.ROUNDED), (6410, Fate.KEPT)])
+def test_what_lies_between_the_steps_of_the_store_is_told_as_rounded(raw: int, fate: Fate) -> None:
+    """A finer number in steps of 0.01 pH is another number, and told with both."""
+    layout, _ = read_layout(SourceText(
+        "old.toml", HEAD + 'ph_low = { type = "u16", at = 0, scale = 0.001, unit = "pH" }\n'))
+    items = adopt(read_image(layout, raw.to_bytes(2, "little").ljust(8, b"\0")), PLAN).items
+    item = next(i for i in items if i.where == "settings.ph_low")
+    assert (fate, "6.41 pH") == (item.fate, item.after)
