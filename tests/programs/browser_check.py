@@ -2,11 +2,12 @@
 
     python -m tests.programs.browser_check [--axe AXE.JS] [--pictures FOLDER] [PAGE.html ...]
 
-Makes the pages of the examples (plans, dumps of a used unit and of a full 128 KB part, a campaign),
-opens each in a Chromium without a window, in both colour schemes, wide and narrow, and prints what
-it finds; exit code 1 if anything is wrong. Pages given by name are checked instead. With the
-accessibility engine axe-core (from npm) its rules are checked too: as AXE.JS, or from
-`node_modules/axe-core` here. `--pictures` keeps a picture of each page, and what it prints as.
+Makes the pages of the examples (plans, dumps of a used unit and of a full 128 KB part, campaigns
+of a sound and of a broken runtime), opens each in a Chromium without a window, in both colour
+schemes, wide and narrow, and prints what it finds; exit code 1 if anything is wrong. Pages given
+by name are checked instead. With the accessibility engine axe-core (from npm) its rules are checked
+too: as AXE.JS, or from `node_modules/axe-core` here. `--pictures` keeps a picture of each page, and
+what it prints as.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ from tests.programs.browser import Page, chromium_path, open_browser
 ROOT = Path(__file__).parents[2]
 LOOKS = {"light": (1280, False), "dark": (1280, True), "narrow": (390, False),
          "narrow dark": (390, True)}
-ALL_PAINTED = """document.querySelectorAll("article, .block").forEach(
-  (e) => { e.style.contentVisibility = "visible" })"""
+ALL_PAINTED = """document.querySelectorAll("article, .block, details").forEach(
+  (e) => { e.style.contentVisibility = "visible"; e.open = true })"""
 MOST_OPEN_MS, MOST_SCROLL_MS = 1500, 100
 """Until a page is open and painted, and the longest frame while it is scrolled through: generous,
 for slow computers; the times are printed."""
@@ -34,8 +35,10 @@ for slow computers; the times are printed."""
 
 def samples(folder: Path) -> Iterator[Path]:
     """Write the pages of the examples; yield their paths."""
+    from paramstore.report.pages.cuts import campaign_page
     from paramstore.report.pages.dump import dump_page
     from paramstore.report.pages.plan import plan_page
+    from tests.report.campaigns import broken, sound
     from tests.report.pages.samples import (
         edid_page,
         examined,
@@ -53,6 +56,10 @@ def samples(folder: Path) -> Iterator[Path]:
         "dump foreign": lambda: dump_page(examined(example("tank_probe"), bytes(range(256)) * 16)),
         "plan fixed": layout_of_edid,
         "dump fixed": edid_page,
+        "dump far away": lambda: dump_page(examined(
+            example("tank_probe"), used_probe(), "/".join(["a_folder_with_a_long_name"] * 9))),
+        "prove minimal": lambda: campaign_page(sound()),
+        "prove broken": lambda: campaign_page(broken()),
         "dump 128 KB": lambda: dump_page(examined(example("large"), full_rack())),
     }
     for name, make in pages.items():
@@ -136,7 +143,7 @@ def _longest_frame(page: Page) -> float:
 def _access(page: Page, axe: str) -> Iterator[str]:
     """Yield the rules of axe-core that a page breaks, all of WCAG 2 A and AA and good practice."""
     page.ask(axe + "; 0")
-    # Parts out of view are not painted, and colours of what is not painted cannot be judged.
+    # What is out of view or folded away is not painted, and cannot be judged.
     page.ask(ALL_PAINTED)
     found = page.ask("axe.run({resultTypes: ['violations']}).then(r => r.violations.map("
                      "v => [v.id, v.nodes.length, v.nodes[0].html.slice(0, 160), "

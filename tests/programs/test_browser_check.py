@@ -9,9 +9,11 @@ from tests.report.pages.markup import faults
 
 
 def test_samples_are_sound_pages(tmp_path: Path) -> None:
-    """The check has a plan and a dump of a small and of a 128 KB part, and they are well formed."""
+    """The check has a plan and a dump of a small and of a 128 KB part and campaigns, well
+    formed all of them."""
     pages = {path.stem: path.read_text("utf-8") for path in samples(tmp_path)}
-    assert {"plan_128_KB", "plan_tank_probe", "dump_128_KB", "dump_tank_probe"} <= set(pages)
+    assert {"plan_128_KB", "plan_tank_probe", "dump_128_KB", "dump_tank_probe",
+            "prove_minimal", "prove_broken"} <= set(pages)
     assert {name: [] for name in pages} == {name: faults(page) for name, page in pages.items()}
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -20,6 +21,8 @@ from paramstore.report.tables import printable
 from paramstore.schema.words import plural
 
 __all__ = ["prose", "render"]
+
+_SEPARATOR = re.compile(r"(?<=[/\\])")
 
 
 def render(template: str, title: str, **facts: Any) -> str:
@@ -55,7 +58,8 @@ def _environment() -> Environment:
         loader=PackageLoader("paramstore.report.pages"), autoescape=True, undefined=StrictUndefined,
         finalize=_finished, trim_blocks=True, lstrip_blocks=True)
     environment.globals["plural"] = plural
-    environment.filters |= {"ticked": _ticked, "upper_first": _upper_first}
+    environment.filters |= {"ticked": _ticked, "upper_first": _upper_first,
+                            "breakable": _breakable}
     return environment
 
 
@@ -66,6 +70,11 @@ def _ticked(text: str) -> Markup:
         return escape("`").join(parts)
     return Markup("").join(Markup("<code>{}</code>").format(part) if i % 2 else part
                            for i, part in enumerate(parts))
+
+
+def _breakable(text: str) -> Markup:
+    """Return a text whose paths break at their separators where a line is short."""
+    return Markup("<wbr>").join(escape(printable(part)) for part in _SEPARATOR.split(text))
 
 
 def _upper_first(text: str) -> str:

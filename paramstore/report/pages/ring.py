@@ -32,16 +32,16 @@ def ring_picture(slots: Sequence[RingSlot], label: str, centre: Sequence[str],
                  newest: int | None = None, following: int | None = None) -> Markup:
     """Return the SVG of a ring, slot 0 on top, then clockwise.
 
-    `label` tells all of it in words, `centre` has up to two lines for the middle. A full pointer
-    shows the newest slot, a hollow one the slot that is written next.
+    `label` tells all of it in words, `centre` has up to two lines for the middle. The shapes
+    `newest` and `following` point at the newest slot and at the one that is written next.
     """
     parts = [Markup('<svg class="ring" viewBox="0 0 180 180" role="img" aria-label="{}">'
                     '<circle class="thread" cx="90" cy="90" r="62"/>').format(label)]
     draw = _beads if len(slots) <= MOST_BEADS else _arcs
     parts += draw(slots)
-    for slot, css in ((newest, "newest"), (following, "following")):
+    for slot, shape in ((newest, "newest"), (following, "following")):
         if slot is not None:
-            parts.append(_pointer(slot, len(slots), css))
+            parts.append(_pointer(slot, len(slots), shape))
     for line, text in enumerate(centre):
         y = _CENTRE + (6 if len(centre) == 1 else 2 + 18 * line)
         parts.append(Markup('<text class="{}" x="90" y="{:.0f}">{}</text>').format(
@@ -89,13 +89,11 @@ def _arc(first: int, past: int, count: int) -> str:
     return (f"M{a}A{outer} {outer} 0 {wide} 1 {b}L{c}A{inner} {inner} 0 {wide} 0 {d}Z")
 
 
-def _pointer(slot: int, count: int, css: str) -> Markup:
-    tip, base = _RADIUS + 16, _RADIUS + 26
-    turn = 360 * slot / count
-    corners = " ".join(f"{px:.1f},{py:.1f}" for px, py in (
-        (_CENTRE, _CENTRE - tip), (_CENTRE - 5.5, _CENTRE - base), (_CENTRE + 5.5, _CENTRE - base)))
-    return Markup('<polygon class="{}" points="{}" transform="rotate({:.2f} 90 90)"/>').format(
-        css, corners, turn)
+def _pointer(slot: int, count: int, shape: str) -> Markup:
+    """Return a shape whose tip is outside a slot and points at it."""
+    return Markup('<use class="mark" href="#shape-{}" x="{}" y="{}" width="12" height="12" '
+                  'transform="rotate({:.2f} 90 90)"/>').format(
+        shape, _CENTRE - 6, _CENTRE - _RADIUS - 27, 360 * slot / count)
 
 
 def _place(number: float, count: int, radius: float) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Shapes that say what became of a slot, for whoever cannot tell colours apart.
+"""Shapes that say what a slot is, for whoever cannot tell colours apart.
 
 Each is drawn in a square of 12 units; a page defines them once and uses them everywhere.
 """
@@ -20,6 +20,8 @@ SHAPES = {
     "misplaced": '<path class="line" d="M1 6h8M6 2.5 9.8 6 6 9.5"/>',
     "stranger": '<path class="line" d="M2 2h8v8H2zM2 10 10 2"/>',
     "damaged": '<path class="line" d="M2 2l8 8M10 2l-8 8"/>',
+    "newest": '<path d="M6 11 1 1h10z"/>',
+    "following": '<path class="line" d="M6 9.6 2.2 1.8h7.6z"/>',
     "missing": '<path class="line" d="M1 6h2.4M4.8 6h2.4M8.6 6H11"/>',
 }
 """By name: SVG inside the square. Class `line`: drawn with a line, not filled."""

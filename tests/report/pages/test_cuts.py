@@ -11,8 +11,9 @@ from paramstore.cuts.takeover import TakeOver
 from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.pages.cuts import campaign_page
 from paramstore.report.pages.tears import tear_picture
+from tests.report.campaigns import sound
 from tests.report.pages.markup import Markup, faults
-from tests.report.test_cuts import MINIMAL, sound
+from tests.report.test_cuts import MINIMAL
 
 
 def _spaced(page: str) -> str:
@@ -22,7 +23,7 @@ def _spaced(page: str) -> str:
 
 def _held(page: str) -> int:
     """How many promises a page says were held."""
-    return page.count("</svg> held</td>")
+    return page.count("</svg>&nbsp;held</td>")
 
 
 def test_a_sound_campaign() -> None:

@@ -169,3 +169,21 @@ def test_any_damage_makes_a_sound_page(seed: int, kind: str) -> None:
                 other = chance.randrange(0, 4096, 32)
                 image[at:at + 32] = image[other:other + 32]
     assert [] == faults(dump_page(examined(PLAN, bytes(image))))
+
+
+def test_a_long_path_has_a_line_of_its_own() -> None:
+    """A path breaks between its folders, not within a name; a long one has the whole width."""
+    path = "/".join(["a_folder_with_a_long_name"] * 9)
+    page = dump_page(examined(PLAN, SCENE.image, path))
+    assert f'<div class="long"><dt>File</dt><dd><bdi>{path.replace("/", "/<wbr>")}</bdi>' in page
+    assert '<div><dt>Schema</dt><dd><bdi>schema.toml</bdi>' in page
+
+
+def test_marks_beside_a_ring_are_explained() -> None:
+    """Both shapes that stand beside rings are told in words, once, before the first ring."""
+    page = dump_page(examined(PLAN, SCENE.image))
+    told, rings = page.index("Beside a ring"), page.index('<svg class="ring"')
+    line = page[told:page.index("</p>", told)]
+    assert told < rings
+    for shape in ("newest", "following"):
+        assert f'href="#shape-{shape}"' in line and f'href="#shape-{shape}"' in page[rings:]
