@@ -24,7 +24,7 @@ from paramstore.cuts.wear import RingWear
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import bits_ms
 from paramstore.report.replays import DATA_VERSION, class_data, replay_line
-from paramstore.report.tables import Column, table
+from paramstore.report.tables import WIDTH, Column, table
 from paramstore.schema.words import plural
 
 __all__ = [
@@ -95,7 +95,7 @@ def _sweeps(campaign: Campaign) -> list[str]:
         (r.sweep.title, str(len(r.sweep.starts)), str(r.sweep.operations), str(r.sweep.depth),
          f"{r.totals.histories.total:,}", f"{r.totals.boots:,}", f"{r.totals.torn:,}",
          f"{r.totals.violation_count:,}") for r in campaign.results
-    ], indent=2)
+    ], indent=2, within=WIDTH)
 
 
 def _explained(campaign: Campaign) -> Iterator[str]:
@@ -136,7 +136,7 @@ def _left(campaign: Campaign) -> list[str]:
         (LEFT[name], "sampled" if name in SAMPLED else "every one",
          *(f"{rows[cuts][at]:,}" for cuts in range(deepest + 1)))
         for at, name in enumerate(COLUMNS) if any(row[at] for row in rows)
-    ], indent=2)
+    ], indent=2, within=WIDTH)
 
 
 def _longest(campaign: Campaign) -> list[str]:
@@ -152,7 +152,7 @@ def _longest(campaign: Campaign) -> list[str]:
             ("wipe", totals.wipe_bits, 0),
             *zip((f"commit {r.group.name}" for r in campaign.plan.rings), totals.commit_bits,
                  limits.commit_bits, strict=True))
-    ], indent=2)
+    ], indent=2, within=WIDTH)
 
 
 TAKE_OVER_BREACH = "a part of an earlier release served not what the host makes of it"
@@ -171,12 +171,12 @@ def _faults(campaign: Campaign) -> list[str]:
     for promise, words in PROMISED.items():
         columns = [Column(promise.value, right=False), Column("cases"), Column("tried"),
                    Column("newest"), Column("older,", "flagged"), Column("defaults,", "flagged"),
-                   Column("older,", "no flag"), Column("refused"), Column("violations")]
+                   Column("older,", "no flag"), Column("refused"), Column("promise", "broken")]
         lines += ["", *_wrapped(f"{promise.value}: {words}"), *table(columns, [
             (r.kind.strikes, *(f"{n:,}" for n in (
                 r.counts.cases, r.counts.tried, r.counts.newest, r.counts.older, r.counts.defaults,
                 r.counts.silent, r.counts.refused, r.counts.violations)))
-            for r in campaign.faults if r.kind.guarantee is promise], indent=2)]
+            for r in campaign.faults if r.kind.guarantee is promise], indent=2, within=WIDTH)]
     counts, limits = campaign.fault_counts, fault_limits(campaign.plan)
     return [*lines, "", *_wrapped(
         "Each class begins in three start states; where not all cases were tried, they are spread "
@@ -207,7 +207,7 @@ def _wear(campaign: Campaign) -> list[str]:
             (w.group, f"{w.predicted_commits:,}", f"{w.even.fresh_commits:,}",
              _from_to(w.even.least, w.even.greatest), f"{w.uneven.commits:,}",
              f"{w.even.looks + w.uneven.looks:,}", f"{w.even.lost + w.uneven.lost:,}")
-            for w in campaign.wear], indent=2),
+            for w in campaign.wear], indent=2, within=WIDTH),
         *_wrapped("Commits until a page takes no more, as the plan predicts and as seen, and the "
                   "write cycles of each page by then. Then the same where pages take up to half as "
                   "many more by chance: slots that do not take a record are passed over, until no "
@@ -248,7 +248,8 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
     for result in campaign.faults:
         if result.counts.first is not None:
             job, verdict = result.counts.first
-            yield f"  {verdict.invariant}: {verdict.meaning}, after {job.kind.strikes}"
+            yield from _wrapped(f"{verdict.invariant}: {verdict.meaning}, after "
+                                f"{job.kind.strikes}")
             yield f"    replay: {replay_line(campaign.plan, fault_text(job))}"
 
 

@@ -9,9 +9,10 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-__all__ = ["Column", "display_width", "named_lines", "printable", "table"]
+__all__ = ["WIDTH", "Column", "display_width", "named_lines", "printable", "table"]
 
-_WIDTH = 100
+WIDTH = 100
+"""Letters of a line of a report."""
 
 
 class Column(NamedTuple):
@@ -22,20 +23,43 @@ class Column(NamedTuple):
     right: bool = True
 
 
-def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int = 0) -> list[str]:
+def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int = 0,
+          within: int | None = None) -> list[str]:
     """Return the lines of a table: headings, units if any column has one, a rule, the rows.
 
-    Each row has one cell for each column. Lines carry no blanks at their end.
+    Each row has one cell for each column. Lines carry no blanks at their end. So that they are no
+    longer than `within`, the words of the first column go on in lines below.
     """
     heads = [[c.head for c in columns]]
     if any(c.unit for c in columns):
         heads.append([c.unit for c in columns])
     body = [[printable(cell) for cell in row] for row in rows]
-    widths = [max(map(display_width, column)) for column in zip(*heads, *body, strict=True)]
+    widths = _widths([*heads, *body])
+    if within is not None:
+        room = within - indent - sum(2 + width for width in widths[1:])
+        body = [line for row in body for line in _folded(row, room)]
+        widths = _widths([*heads, *body])
     lines = [_line(row, columns, widths) for row in heads]
     lines.append("  ".join("-" * w for w in widths))
     lines += [_line(row, columns, widths) for row in body]
     return [" " * indent + line for line in lines]
+
+
+def _widths(rows: Sequence[Sequence[str]]) -> list[int]:
+    return [max(map(display_width, column)) for column in zip(*rows, strict=True)]
+
+
+def _folded(row: Sequence[str], room: int) -> Iterator[list[str]]:
+    """Yield a row as rows whose first cell has whole words, in `room` if they are not longer."""
+    if display_width(row[0]) <= room:
+        yield list(row)
+        return
+    import textwrap  # as above
+
+    first, *more = textwrap.wrap(row[0], max(room, 1), break_long_words=False,
+                                 break_on_hyphens=False)
+    yield [first, *row[1:]]
+    yield from ([rest, *[""] * (len(row) - 1)] for rest in more)
 
 
 def named_lines(pairs: Sequence[tuple[str, str]], least: int = 0) -> Iterator[str]:
@@ -47,10 +71,10 @@ def named_lines(pairs: Sequence[tuple[str, str]], least: int = 0) -> Iterator[st
     hang = " " * (width + 4)
     for name, text in pairs:
         lines = [text]
-        if width + 4 + display_width(text) > _WIDTH:
-            import textwrap  # long lines are rare, and it takes its time
+        if width + 4 + display_width(text) > WIDTH:
+            import textwrap  # lines that need it are rare, and it takes its time
 
-            lines = textwrap.wrap(text, _WIDTH - len(hang), break_on_hyphens=False)
+            lines = textwrap.wrap(text, WIDTH - len(hang), break_on_hyphens=False)
         yield f"  {name:{width}}  {lines[0]}"
         yield from (hang + line for line in lines[1:])
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import chain
 
 from paramstore.cuts.replay import replay
+from paramstore.cuts.results import COLUMNS, MOST_CUTS, Tally
 from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.replays import played_data, played_text
 from tests.firmware.builds import SCHEMAS, example_plan
@@ -82,3 +83,17 @@ def test_replay() -> None:
     assert "All leave the same image." in text
     assert ("", True) == (data["invariant"], data["same_image"])
     assert [1, 3] == [boot["versions"]["settings"] for boot in data["engines"]["twin"]["boots"]]
+
+
+def test_lines_fit_a_terminal() -> None:
+    """No line is longer than 100 letters, with numbers as large as those of a long campaign too;
+    only a line to type is as long as it must be."""
+    campaign = sound()
+    many = replace(campaign, results=tuple(replace(
+        r, totals=replace(r.totals, boots=987_654_321, torn=987_654_321,
+                          histories=Tally(tuple(tuple(123_456_789 for _ in COLUMNS)
+                                                for _ in range(MOST_CUTS + 1)))))
+        for r in campaign.results))
+    for each in (campaign, many, broken()):
+        long = [line for line in campaign_text(each).splitlines() if len(line) > 100]
+        assert [] == [line for line in long if not line.startswith("    replay: ")]

@@ -47,3 +47,20 @@ def test_wide_and_narrow_letters() -> None:
 def test_printable() -> None:
     """What would move the cursor is shown as an escape."""
     assert "tab\\t esc\\x1b ø" == printable("tab\t esc\x1b ø")
+
+
+def test_a_wide_table_folds_its_first_column() -> None:
+    """Lines are as long as there is room; words stay whole, and no cell is lost."""
+    rows = [("a page write takes long, or longer than is waited", "72", "x"), ("cut", "1,048", "")]
+    assert [
+        "  name                   size  note",
+        "                        bytes",
+        "  --------------------  -----  ----",
+        "  a page write takes       72  x",
+        "  long, or longer than",
+        "  is waited",
+        "  cut                   1,048",
+    ] == table(COLUMNS, rows, indent=2, within=36)
+    narrow = table(COLUMNS, rows, within=3)
+    assert "longer" in [line.strip() for line in narrow] and "cut     1,048" in narrow
+    assert table(COLUMNS, rows) == table(COLUMNS, rows, within=200)
