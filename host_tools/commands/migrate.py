@@ -35,7 +35,7 @@ def paint(text: str, fate: Fate) -> str:
 @click.option("--relayout", "anew", is_flag=True,
               help="Lay the unit out anew if the releases are of different series.")
 @click.option("--accept-loss", is_flag=True,
-              help="Write the image even if stored values do not come over.")
+              help="Write the image even if stored values do not come over, or were not read.")
 @click.option("-o", "--output", metavar="FILE", help="Write the new image; `-`: stdout.")
 @click.option("--format", "form_name", metavar="FORM",
               help="Form of both images (default: by the content, and by the suffix).")
@@ -51,8 +51,9 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     where that is of another series (another part, other rings): then only the host can do it, with
     --relayout. With --layout, IMAGE is a dump of a fixed layout in any form, such as a unit with
     other firmware has; its values go into a new image of SCHEMA, of release N or as it stands.
-    Without -o it is only said. Exit code 1: stored values do not come over, and nothing was
-    written; or IMAGE has damage. An image written with --accept-loss leaves it at 0.
+    Without -o it is only said. Exit code 1: stored values do not come over, or IMAGE lacks bytes
+    that may hold some, and nothing was written; or IMAGE has damage. An image written with
+    --accept-loss leaves it at 0.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
@@ -60,7 +61,6 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
-    from paramstore.schema.words import plural
 
     project = open_project(read_source(schema))
     if layout is not None:
@@ -71,7 +71,7 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
         made = _migrated(project, image, target, origin, anew, form_name)
     else:
         raise click.UsageError("give the release wanted with --to")
-    harmed = sum(item.fate.harmed for item in made.result.items)
+    harmed = [item.fate for item in made.result.items if item.fate.harmed]
     refused = bool(harmed) and not accept_loss
     talk = output == "-"
     if as_json:
@@ -83,14 +83,27 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
         show_findings(made.findings)
         click.echo(migration_text(made.result.items, paint) + made.said, err=talk)
     if output is not None and refused:
-        click.echo(f"{output}: not written, for {plural(harmed, 'stored value')} would be lost; "
-                   "--accept-loss writes it", err=True)
+        click.echo(f"{output}: not written, for {_said_of(harmed)}", err=True)
     elif output is not None:
         form = form_of(output, form_name if layout is None else None)
         write_bytes(output, encode_image(made.result.image, form), inputs=(schema, image, layout))
         click.echo(CAUTION, err=True)
-    written = output is not None and not refused
-    ctx.exit(1 if (harmed and not written) or errors_in(made.findings) else 0)
+    accepted = accept_loss and output is not None
+    ctx.exit(1 if (harmed or errors_in(made.findings)) and not accepted else 0)
+
+
+def _said_of(harmed: list[Fate]) -> str:
+    """Return what an image would cost, and how to get it."""
+    from paramstore.image.migrate import Fate
+    from paramstore.schema.words import plural
+
+    unread = harmed.count(Fate.UNREAD)
+    lost = f"{plural(len(harmed) - unread, 'stored value')} would be lost"
+    if not unread:
+        return f"{lost}; --accept-loss writes it"
+    doubt = f"{plural(unread, 'value')} would be in doubt"
+    return (f"{lost}, and {doubt}" if unread < len(harmed) else doubt) + (
+        "; read all of the part again, or --accept-loss writes it")
 
 
 class Made(NamedTuple):

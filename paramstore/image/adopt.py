@@ -128,7 +128,7 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
         if raws is None:
             lacking = way.item.name not in found.unset and found.presence is not Presence.ABSENT
             if lacking:
-                items[key] = Item("", Fate.UNFIT, reason="its bytes are not in the dump")
+                items[key] = Item("", Fate.UNREAD, reason="its bytes are not in the dump")
             continue
         item, taken = _taken(contents, way, raws)
         items[key] = item

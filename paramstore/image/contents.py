@@ -131,6 +131,17 @@ class Contents(NamedTuple):
             return any(g.newest for g in self.groups)
         return self.label_state is not LabelState.FOREIGN
 
+    def unread(self, ring: Ring) -> Gaps:
+        """Return the bytes that the dump lacks of slots of a living or retired ring, as far as no
+        CRC shows what they are: there may be newer records than those that are seen."""
+        capacity = self.plan.part.capacity
+        gaps = (*self.gaps, (min(len(self.image), capacity), capacity))
+        ends = ((r.state, ring.address(n), ring.address(n) + ring.record_bytes)
+                for n, r in enumerate(_records(self.plan, ring, self.image)))
+        return tuple(gap for state, first, end in ends
+                     if state not in (RecordState.VALID, RecordState.MISPLACED)
+                     for gap in gaps_in(gaps, first, end) if gap[0] < gap[1])
+
     def group(self, name: str) -> GroupContents:
         """Return the contents of the group called `name`; KeyError if there is none."""
         for g in self.groups:

@@ -16,15 +16,15 @@ from paramstore.errors import ToolError
 from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, group_values, mended
 from paramstore.format import ERASED, slot_of
-from paramstore.image.contents import Contents, newest_records
+from paramstore.image.contents import Contents, Gaps, newest_records
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_range
 
-__all__ = ["BROKEN_RULE", "Fate", "Item", "Migration", "accounts", "migrate", "shown", "turned",
-           "write_group"]
+__all__ = ["BROKEN_RULE", "Fate", "Item", "Migration", "accounts", "migrate", "retired_unread",
+           "shown", "turned", "write_group"]
 
 BROKEN_RULE = "it breaks a rule between parameters"
 
@@ -39,13 +39,14 @@ class Fate(StrEnum):
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
     UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
+    UNREAD = "unread"  # the dump lacks bytes that may hold it, or a newer one
     LEFT = "left"  # not taken over, because the schema says so
     LOST = "lost"  # the other release does not know it
 
     @property
     def harmed(self) -> bool:
-        """Whether a stored value is gone."""
-        return self in (Fate.UNFIT, Fate.LOST)
+        """Whether a stored value is gone, or may be."""
+        return self in (Fate.UNFIT, Fate.UNREAD, Fate.LOST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migrat
     up = between[-1] is target
     take = _up if up else _down
     items = tuple(take(contents, target, between, image))  # fills `image` on the way
-    return Migration(bytes(image), items)
+    return Migration(bytes(image), (*items, *retired_unread(contents)))
 
 
 def write_group(image: bytearray, plan: Plan, ring: Ring, newest: Record | None, values: Values,
@@ -128,7 +129,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
         fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
         if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
-        yield from accounts(ring.group, fates, former, given, found.values, values)
+        yield from accounts(contents, ring.group, fates, former, given, found.values, values)
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
@@ -171,7 +172,7 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
         as_it_is = record is None or record.revision == ring.revision
         if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
             write_group(image, target, ring, record, values, revision=ring.revision)
-        yield from accounts(ring.group, fates, known, later, taken, values)
+        yield from accounts(contents, ring.group, fates, known, later, taken, values)
     yield from _left_behind(contents, target, known, image)
 
 
@@ -240,22 +241,42 @@ def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
 # ---- Accounts --------------------------------------------------------------------------------
 
 
-def accounts(group: Group, fates: Mapping[str, Fate], known: Mapping[tuple[str, str], Heir],
-             given: Mapping[str, Values], taken: Values, values: Values) -> Iterator[Item]:
+def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
+             known: Mapping[tuple[str, str], Heir], given: Mapping[str, Values], taken: Values,
+             values: Values) -> Iterator[Item]:
     """Yield what became of each parameter of a group.
 
-    `known` says where they come from, `given` what is there, by group; `taken` is what came over,
-    limits not checked, and `values` what the group has in the end.
+    `known` says where they come from in `contents`, `given` what is there, by group; `taken` is
+    what came over, limits not checked, and `values` what the group has in the end.
     """
+    lacking = {r.group.name: contents.unread(r) for r in contents.plan.rings}
     for parameter in group.parameters:
-        fate = fates[parameter.name]
+        fate, reason = fates[parameter.name], ""
         source = known.get((group.name, parameter.name))
-        old = given[source.ring.group.name] if source else {}
-        if fate is Fate.CONVERTED and source and _rounded(parameter, source, old, values):
+        home = source.ring.group.name if source else ""
+        old = given[home] if source else {}
+        if lacking.get(home):
+            fate, reason = Fate.UNREAD, _lacking(lacking[home])
+        elif fate is Fate.UNFIT:
+            reason = _reason(parameter, source, old, taken)
+        elif fate is Fate.CONVERTED and source and _rounded(parameter, source, old, values):
             fate = Fate.ROUNDED
         yield Item(f"{group.name}.{parameter.name}", fate,
-                   shown(source.parameter, old) if source else "", shown(parameter, values),
-                   _reason(parameter, source, old, taken) if fate is Fate.UNFIT else "")
+                   shown(source.parameter, old) if source else "", shown(parameter, values), reason)
+
+
+def retired_unread(contents: Contents) -> Iterator[Item]:
+    """Yield the parameters of retired groups of which the dump lacks bytes."""
+    for ring in contents.plan.retired:
+        if lacking := contents.unread(ring):
+            for parameter in ring.group.parameters:
+                yield Item(f"{ring.group.name}.{parameter.name}", Fate.UNREAD,
+                           reason=f"retired; {_lacking(lacking)}")
+
+
+def _lacking(gaps: Gaps) -> str:
+    first, last = gaps[0][0], gaps[-1][1] - 1
+    return f"bytes from 0x{first:04X} to 0x{last:04X} are not in the dump"
 
 
 def _rounded(parameter: Parameter, source: Heir, given: Values, values: Values) -> bool:

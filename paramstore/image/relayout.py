@@ -15,7 +15,16 @@ from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, mended
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents
-from paramstore.image.migrate import Fate, Item, Migration, accounts, shown, turned, write_group
+from paramstore.image.migrate import (
+    Fate,
+    Item,
+    Migration,
+    accounts,
+    retired_unread,
+    shown,
+    turned,
+    write_group,
+)
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Parameter
 
@@ -41,8 +50,9 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
         fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
         if any(fate is not Fate.DEFAULTED for fate in fates.values()):
             write_group(image, target, ring, None, values)
-        items += accounts(ring.group, fates, known, given, taken, values)
-    return Migration(bytes(image), (*items, *_left_behind(contents, known)))
+        items += accounts(contents, ring.group, fates, known, given, taken, values)
+    return Migration(bytes(image), (*items, *_left_behind(contents, known),
+                                    *retired_unread(contents)))
 
 
 def _carried(contents: Contents, ring: Ring, known: Mapping[tuple[str, str], Heir],

@@ -22,6 +22,7 @@ _WORDS = {
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",
     Fate.UNFIT: "set to the default: what was stored does not fit",
+    Fate.UNREAD: "in doubt: the dump lacks bytes that may hold the value, or a newer one",
     Fate.LEFT: "left behind: the schema says so",
     Fate.LOST: "lost: there is no such parameter",
 }
@@ -39,13 +40,14 @@ def migration_text(items: Sequence[Item], paint: FatePaint = _no_paint) -> str:
         if those:
             lines.append(paint(f"{plural(len(those), 'value')} {_WORDS[fate]}", fate))
         if fate is not Fate.KEPT:
-            lines += [f"  {i.where}  {printable(_value(i))}" for i in those]
+            lines += map(_line, those)
     return "".join(line + "\n" for line in lines)
 
 
-def _value(item: Item) -> str:
-    return " -> ".join(filter(None, (item.before, item.after))) + (
-        f"  ({item.reason})" if item.reason else "")
+def _line(item: Item) -> str:
+    value = " -> ".join(filter(None, (item.before, item.after)))
+    reason = f"({item.reason})" if item.reason else ""
+    return "  " + printable("  ".join(filter(None, (item.where, value, reason))))
 
 
 def migration_data(items: Sequence[Item]) -> list[dict[str, Any]]:

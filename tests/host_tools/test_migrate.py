@@ -167,3 +167,54 @@ def test_a_type_that_rounds(tmp_path: Path) -> None:
             value[k] for k in ("fate", "before", "after"))
     back = run("migrate", schema, made, "--to", 1)
     assert "1 value converted\n" in back.stdout
+
+
+def without_lines(schema: Path, image: Path, first: int, end: int) -> Path:
+    """A log of the dump of an image that lost its lines of these addresses."""
+    log = schema.with_name("log.txt")
+    assert 0 == run("transcribe", schema, image, "-o", log).exit_code
+    lines = [line for line in log.read_text().splitlines()
+             if not first <= int(line.partition(":")[0], 16) < end]
+    log.write_text("\n".join(lines) + "\n")
+    return log
+
+
+@pytest.mark.parametrize(("first", "end", "groups"), [
+    (0x20, 0x40, set()),  # the second copy of the label
+    (0xD0, 0xE0, {"settings"}),  # where the only record is
+    (0x100, 0x110, {"settings"}),  # where a newer one may be
+    (0x40, 0x130, {"identity", "settings"}),
+    (0x130, 0x140, {"network"}),  # retired
+    (0x1C0, 0x1E0, set()),  # free pages
+])
+def test_bytes_that_were_not_read(schema: Path, first: int, end: int, groups: set[str]) -> None:
+    """A dump that lacks bytes of a record may lack the newest one: each value of the group is told,
+    with the bytes, and nothing is written without --accept-loss. Other bytes may be missing."""
+    log = without_lines(schema, packed(schema, 2, "settings.delay=9"), first, end)
+    made = schema.with_name("made.bin")
+    refused = run("migrate", schema, log, "--to", 3, "-o", made)
+    told = json.loads(run("migrate", schema, log, "--to", 3, "--json").stdout)["values"]
+    doubtful = {v["where"].partition(".")[0]: v for v in told if v["fate"] == "unread"}
+    assert groups == set(doubtful)
+    assert all("not in the dump" in v["reason"] for v in doubtful.values())
+    assert (bool(groups), not groups) == (refused.exit_code == 1, made.exists())
+    if groups:
+        assert "would be in doubt; read all of the part again, or --accept-loss" in refused.stderr
+    accepted = run("migrate", schema, log, "--to", 3, "-o", made, "--accept-loss")
+    assert (0, True) == (accepted.exit_code, made.exists())
+
+
+def test_an_image_that_was_cut_short(schema: Path) -> None:
+    """The same, also where it is laid out anew; what was read whole is not in doubt."""
+    image, made = packed(schema, 2, "settings.delay=9"), schema.with_name("made.bin")
+    image.write_bytes(image.read_bytes()[:0xA8])
+    refused = run("migrate", schema, image, "--to", 3, "-o", made)
+    assert (1, False) == (refused.exit_code, made.exists())
+    assert "settings.delay  5 s -> 5 ms  (bytes from 0x00A8 to 0x0124 are" in refused.stdout
+    assert "identity" not in refused.stdout
+    text = schema.read_text().replace("24LC04B", "24LC16B")
+    schema.write_text(text.replace("[store]", "[store]\nseries = 1"))
+    assert 0 == run("freeze", schema).exit_code
+    anew = run("migrate", schema, image, "--to", 4, "--relayout", "-o", made)
+    assert (1, False) == (anew.exit_code, made.exists())
+    assert "in doubt" in anew.stdout

@@ -151,11 +151,11 @@ def test_what_a_dump_lacks_is_lost_not_made_up() -> None:
     contents = read_image(LAYOUT, legacy(), ((at, at + 1),))
     items = {i.where: i for i in adopt(contents, PLAN).items}
     item = items["settings.interval"]
-    assert (Fate.UNFIT, "its bytes are not in the dump") == (item.fate, item.reason)
+    assert (Fate.UNREAD, "its bytes are not in the dump") == (item.fate, item.reason)
     assert Fate.KEPT is items["identity.serial"].fate
     everything = {i.where: i for i in adopt(
         read_image(LAYOUT, legacy(), ((0, LAYOUT.size),)), PLAN).items}
-    assert {Fate.UNFIT} == {everything[n].fate for n in ("settings.interval", "identity.serial")}
+    assert {Fate.UNREAD} == {everything[n].fate for n in ("settings.interval", "identity.serial")}
 
 
 @pytest.mark.parametrize(("raw", "fate"), [(6412, Fate.ROUNDED), (6410, Fate.KEPT)])
