@@ -181,7 +181,7 @@ CODES: dict[str, Code] = {
     "PS754": Code(
         "a retired parameter",
         "Its bytes stay taken, and a commit keeps what they hold, so that older firmware still "
-        "reads it after a downgrade.",
+        "reads it after a downgrade. In a new series nothing stays: its values are lost.",
     ),
     "PS755": Code(
         "a retired group",
@@ -200,8 +200,9 @@ CODES: dict[str, Code] = {
     ),
     "PS758": Code(
         "narrower limits",
-        "A unit that holds a value outside gets the default for that parameter, and flags the "
-        "group. The value on the part stays until the group is committed.",
+        "A unit that holds a value outside, once it is converted, gets the default for that "
+        "parameter, and flags the group. The value on the part stays until the group is committed, "
+        "which `ps_format` does where anything of the group is converted.",
     ),
     "PS759": Code(
         "a new member",

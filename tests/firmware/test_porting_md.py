@@ -14,9 +14,12 @@ from paramstore.eeprom.bench import Asked, Bench, Transferred
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import Fault
 from paramstore.firmware.generate import generate, port_files, runtime_files
+from paramstore.image.pack import pack
 from paramstore.rig.native import NativeRig, compile_native
 from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.status import Status
+from paramstore.status import Health, Status
+from tests.engines import Engines
+from tests.evolve.histories import past_of
 from tests.firmware.builds import example_plan, host_compilers, write_store
 
 PAGE = (Path(paramstore.firmware.__file__).parent / "PORTING.md").read_text("utf-8")
@@ -156,6 +159,63 @@ def test_a_new_part_mounts_well_once_everything_was_written(tmp_path: Path) -> N
     assert Status.OK == rig.commit_all()
     rig.power_cycle()
     assert Status.OK == rig.mount()
+
+
+RELEASES = [f"""[store]
+name = "bench"
+part = "24LC04B"
+
+[group.cal]
+role = "calibration"
+writes = "2 per year"
+
+[group.cal.parameter]
+gain = {{ type = "u16", min = {low}, max = 1100, default = 1000 }}
+
+[group.settings]
+role = "setting"
+writes = "1 per day"
+room = 8
+
+[group.settings.parameter]
+delay = {{ {delay} }}
+level = {{ type = "u8", max = {high}, default = 3 }}
+""" for low, high, delay in (
+    (900, 99, 'type = "u16", unit = "s", max = 3600'),
+    (950, 90, 'type = "u8", unit = "min", max = 30, default = 5, convert = { divisor = 60 }'))]
+
+
+def test_a_value_outside_narrower_limits_is_kept_as_the_page_says() -> None:
+    """Section 4: a group of which nothing is taken over stays flagged, and its value on the part,
+    until it is unlocked and committed; one of which something is, is committed by `ps_format`,
+    with its default, and earlier firmware still finds what was converted."""
+    assert "every mount returns `PS_FLAGGED` until it is committed" in " ".join(PAGE.split())
+    past = past_of(RELEASES)
+    old = {"cal": {"gain": (920,)}, "settings": {"delay": (3000,), "level": (95,)}}
+    engines = Engines(past.plan(2), pack(past.plan(1), old))
+
+    def health(*groups: str) -> list[Health]:
+        return [engines.twin.health(group) for group in groups]
+
+    assert Status.OLDER == engines.call("mount")
+    both = Health.LIMIT | Health.MIGRATED | Health.DIRTY
+    assert [Health.LIMIT, both] == health("cal", "settings")
+    values = {g: engines.twin.values(g) for g in old}
+    assert {"cal": {"gain": (1000,)}, "settings": {"delay": (5,), "level": (3,)}} == values
+    assert Status.OK == engines.call("format")
+    for _ in range(2):
+        engines.restart(power=True)
+        assert Status.FLAGGED == engines.call("mount")
+        assert [Health.LIMIT, Health(0)] == health("cal", "settings")
+    earlier = Engines(past.plan(1), bytes(engines.device.memory))
+    assert Status.OK == earlier.call("mount")
+    assert old["cal"] == earlier.twin.values("cal")
+    assert {"delay": (3000,), "level": (3,)} == earlier.twin.values("settings")
+    assert Status.ERR_LOCKED == engines.call("touch", "cal")
+    for call in ("unlock", "touch", "commit"):
+        assert Status.OK == engines.call(call, "cal")
+    engines.restart(power=True)
+    assert Status.OK == engines.call("mount")
 
 
 def test_a_mount_reads_no_more_than_the_page_says(tmp_path: Path) -> None:
