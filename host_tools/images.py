@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from paramstore.image.files import Form
     from paramstore.layout.plan import Plan
 
-__all__ = ["ImageOptions", "encoded", "image_options"]
+__all__ = ["ImageOptions", "encoded", "family_option", "image_options", "name_option"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -30,16 +30,20 @@ class ImageOptions:
     name: str = "eeprom_image"
 
 
+name_option = click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array.")
+family_option = click.option("--family", type=address, metavar="ID",
+                             help="Family ID of the controller that takes a UF2 file.")
+
+
 def image_options(command: Command) -> Command:
     """Add the options of a file form; they come as keywords of `ImageOptions`."""
     for option in (
-        click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array."),
+        name_option,
         click.option("--fill", type=address, default="0xFF", metavar="BYTE",
-                     help="What stands between used pages in a form without addresses."),
+                     help="What stands between used pages in a form that cannot leave bytes out."),
         click.option("--used-pages", is_flag=True,
                      help="Leave out the pages that nothing of the store has."),
-        click.option("--family", type=address, metavar="ID",
-                     help="Family ID of the controller that takes a UF2 file."),
+        family_option,
         click.option("--offset", type=address, default="0", metavar="ADDRESS",
                      help="Where the first byte of the part lies in the file."),
     ):

@@ -14,11 +14,12 @@ from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.codec import read_label, read_record
+from paramstore.decode.moves import other_ways
 from paramstore.errors import Finding, Severity
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
+from paramstore.image.contents import gaps_in
 from paramstore.image.files import Dump, place
 from paramstore.image.forms.runs import Reading, flatten
-from paramstore.image.forms.words import swapped
 from paramstore.layout.plan import Plan
 
 __all__ = ["Alignment", "align", "evidence"]
@@ -72,10 +73,10 @@ class _Aligner:
         score = evidence(self._plan, dump.data)
         # A label alone may be the second copy in the place of the first.
         if score <= _ENOUGH and offset is None and dump.data.strip(bytes([ERASED])):
-            for other, said in self._others(dump.data):
-                found = evidence(self._plan, other.data)
-                if found >= max(_ENOUGH, score + 1):
-                    return Alignment(other, found, (*findings, said))
+            best, said = max(self._others(dump), key=lambda other: other[0].score,
+                             default=(Alignment(dump, 0), None))
+            if said and best.score >= max(_ENOUGH, score + 1):
+                return best._replace(findings=(*findings, said))
         if score:
             findings += self._lines(dump.data)
         return Alignment(dump, score, findings)
@@ -159,25 +160,13 @@ class _Aligner:
 
     # ---- Other readings ----------------------------------------------------------------------
 
-    def _others(self, data: bytes) -> Iterator[tuple[Dump, Finding]]:
-        """Yield what the dump may be if it is not what it seems, the simplest first."""
-        for width in (2, 4):
-            yield Dump(swapped(data, width)), self._said(
-                "PS654", f"the bytes of each {8 * width}-bit word are the wrong way round: they "
-                "are read the other way", "write the dump byte by byte")
-        for shift in self._shifts(data):
-            if len(data) == self._capacity and self._wraps(data, shift):
-                yield Dump(data[shift:] + data[:shift]), self._said(
-                    "PS652", f"the dump begins at address 0x{-shift % self._capacity:X} of the "
-                    "part and goes round its end", "set the address before reading a whole part")
-                continue
-            moved = data[shift:] if shift > 0 else bytes([ERASED]) * -shift + data
-            gaps: tuple[tuple[int, int], ...] = () if shift > 0 else ((0, -shift),)
-            what = (f"{shift} bytes too many stand before the first byte of the part"
-                    if shift > 0 else f"the first {-shift} bytes of the part are missing")
-            yield Dump(moved[:self._capacity], gaps), self._said(
-                "PS652", f"the dump is shifted: {what}",
-                "read the whole part again, from address 0")
+    def _others(self, dump: Dump) -> Iterator[tuple[Alignment, Finding]]:
+        """Yield what the dump may be if it is not what it seems, and what is to be said then."""
+        for other, said in other_ways(dump, self._shifts(dump.data), self._reading.source,
+                                      len(dump.data) == self._capacity):
+            size = max(self._capacity, len(dump.data))
+            lies = Dump(other.data[:size], gaps_in(other.gaps, 0, size))
+            yield Alignment(lies, evidence(self._plan, lies.data)), said
 
     def _shifts(self, data: bytes) -> list[int]:
         """Return how far labels and records stand behind their places, most of them first."""
@@ -201,12 +190,6 @@ class _Aligner:
                         int.from_bytes(data[end - CRC_BYTES:end], "little")):
                     sequence = int.from_bytes(data[at:at + 4], "little")
                     yield at, ring.address(slot_of(sequence, ring.slots))
-
-    def _wraps(self, data: bytes, shift: int) -> bool:
-        """Whether evidence stands on both sides of the turn."""
-        turned = data[shift:] + data[:shift]
-        straight = data[shift:] if shift > 0 else bytes([ERASED]) * -shift + data
-        return evidence(self._plan, turned) > evidence(self._plan, straight[:self._capacity])
 
     def _said(self, code: str, message: str, help: str,
               severity: Severity = Severity.WARNING) -> Finding:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from paramstore.decode.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
 from paramstore.errors import Finding, Severity
 from paramstore.fixed.contents import (
     NO_LETTER,
@@ -23,14 +24,14 @@ from paramstore.fixed.model import (
     FixedLayout,
     Item,
     place_bytes,
-    place_width,
     show_place,
 )
 from paramstore.format import ERASED
 from paramstore.image.breaches import own_breaches
+from paramstore.image.contents import gaps_in
 from paramstore.image.diagnose import gap_finding
 from paramstore.image.files import Dump
-from paramstore.image.forms.runs import Reading, flatten
+from paramstore.image.forms.runs import Reading
 from paramstore.image.wording import breach_text
 from paramstore.scalars import Raw
 from paramstore.schema.element import element_name
@@ -39,9 +40,6 @@ from paramstore.schema.words import plural
 
 __all__ = ["FixedExamination", "examine_fixed", "holes_of", "speaks_for_itself",
            "spoilt_items", "wrong_in"]
-
-_ENOUGH_BITS = 24
-"""Bits of constants and checksums that must be right, so that it is no chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,21 +66,14 @@ class FixedExamination:
 
 def examine_fixed(reading: Reading, layout: FixedLayout,
                   offset: int | None = None) -> FixedExamination:
-    """Return what a file holds; `offset` is where the first byte of the layout lies in it.
-
-    Without an offset that is address 0, or where the file begins if it begins beyond the layout.
-    """
-    beyond = reading.addressed and reading.start >= layout.size
-    base = offset if offset is not None else reading.start if beyond else 0
-    end = max(base, min(reading.end, base + layout.size))
-    dump = Dump(*flatten(reading.runs, base, end))
+    """Return what a file holds; `offset` is where the first byte of the layout lies in it, see
+    `align_fixed`."""
+    lies = align_fixed(reading, layout, offset)
+    size = len(lies.dump.data)
+    dump = Dump(lies.dump.data[:layout.size], gaps_in(lies.dump.gaps, 0, layout.size))
     contents = read_image(layout, dump.data, dump.gaps)
-    findings = [*reading.findings]
-    if beyond and offset is None:
-        findings.append(Finding(
-            "PS651", f"the layout is taken to begin at 0x{base:X} of the file", reading.source,
-            help="say otherwise with --offset", severity=Severity.WARNING))
-    findings += _Diagnosis(reading, dump, contents, reading.end - base).findings()
+    findings = [*reading.findings, *lies.findings,
+                *_Diagnosis(reading, dump, contents, size).findings()]
     name = layout.source.path if layout.source else layout.name
     return FixedExamination(name, reading, dump, contents, tuple(findings))
 
@@ -212,17 +203,5 @@ def holes_of(contents: FixedContents) -> list[tuple[int, int]]:
 def speaks_for_itself(contents: FixedContents, *, checksums: bool = True) -> bool:
     """Return whether the constants and, with `checksums`, the checksums of a layout are all right
     in an image that is all there, and are so many bits that it is no chance."""
-    if len(contents.image) < contents.layout.size:
-        return False
-    bits = 0
-    for found in contents.groups:
-        for item in found.group.items if found.presence is not Presence.ABSENT else ():
-            if item.always is not None:
-                if found.values.get(item.name) != item.always:
-                    return False
-                bits += sum(map(place_width, item.places))
-        for result in found.checks if checksums else ():
-            if not result.right:
-                return False
-            bits += place_width(result.check.place)
-    return bits >= _ENOUGH_BITS
+    return len(contents.image) == contents.layout.size and (
+        evidence_bits(contents, checksums=checksums) >= ENOUGH_BITS)

@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.format import LABEL_MAGIC
-from paramstore.image.forms.runs import Reading, Run, WriteOptions, flatten
+from paramstore.image.forms.runs import Reading, Run, WriteOptions, filled, flatten
+from paramstore.schema.words import plural
 
 if TYPE_CHECKING:
     from paramstore.image.forms.words import Known, Order
 
-__all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_image", "form_of",
-           "place", "read_dump"]
+__all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_dump",
+           "encode_image", "form_of", "place", "read_dump", "refuse_elsewhere"]
 
 
 class Dump(NamedTuple):
@@ -36,25 +37,27 @@ class Dump(NamedTuple):
 
 
 class Form(NamedTuple):
-    """One file form, kept in `forms.MODULE`. `addressed`: it can have gaps and an offset."""
+    """One file form, kept in `forms.MODULE`. `addressed`: it can have an offset. `gaps`: it can
+    leave out any byte."""
 
     name: str
     title: str
     suffixes: tuple[str, ...]
     module: str
     addressed: bool
+    gaps: bool
 
 
 FORMS: dict[str, Form] = {
     form.name: form
     for form in (
-        Form("bin", "raw binary", (".bin",), "binary", False),
-        Form("hex", "Intel HEX", (".hex", ".ihex", ".ihx"), "intel_hex", True),
+        Form("bin", "raw binary", (".bin",), "binary", False, False),
+        Form("hex", "Intel HEX", (".hex", ".ihex", ".ihx"), "intel_hex", True, True),
         Form("srec", "Motorola S-record", (".srec", ".s19", ".s28", ".s37", ".mot"), "s_record",
-             True),
-        Form("uf2", "UF2", (".uf2",), "uf2", True),
-        Form("c", "C array", (".c", ".h", ".inc"), "c_array", False),
-        Form("text", "hex dump text", (".txt", ".log"), "text_dump", True),
+             True, True),
+        Form("uf2", "UF2", (".uf2",), "uf2", True, False),
+        Form("c", "C array", (".c", ".h", ".inc"), "c_array", False, False),
+        Form("text", "hex dump text", (".txt", ".log"), "text_dump", True, True),
     )
 }
 
@@ -93,6 +96,26 @@ def encode_image(image: bytes, form: Form, options: WriteOptions | None = None) 
     write = _module(form).write
     content: bytes = write(runs, options)
     return content
+
+
+def encode_dump(dump: Dump, form: Form, options: WriteOptions, fill: int | None) -> bytes:
+    """Return the content of a file that holds a dump, without what the dump does not have; `fill`
+    stands for that in a form that cannot leave it out.
+
+    ToolError if it needs a fill and there is none; else as `encode_image`.
+    """
+    if not dump.gaps:
+        return encode_image(dump.data, form, options)
+    if form.gaps:
+        edges = [0, *(edge for gap in dump.gaps for edge in gap), len(dump.data)]
+        there = tuple((a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if a < b)
+        return encode_image(dump.data, form, options._replace(ranges=there))
+    if fill is None:
+        count = sum(end - first for first, end in dump.gaps)
+        raise ToolError(
+            f"{form.title} cannot leave out the {plural(count, 'byte')} that the dump lacks",
+            "give what shall stand there with --fill, or choose a form with gaps: hex, srec, text")
+    return encode_image(filled(dump.data, dump.gaps, fill), form, options._replace(fill=fill))
 
 
 def _module(form: Form) -> Any:
@@ -185,11 +208,21 @@ def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
     `capacity`. FindingsError (PS626) for data outside the part.
     """
     if not reading.addressed:
+        refuse_elsewhere(reading, capacity, offset)
         return Dump(flatten(reading.runs, 0, reading.end)[0][offset:])
     outside = [r for r in reading.runs if r.address < offset or r.end > offset + capacity]
     if outside:
         raise FindingsError([_outside(reading, outside, capacity, offset)])
     return Dump(*flatten(reading.runs, offset, offset + capacity))
+
+
+def refuse_elsewhere(reading: Reading, size: int, offset: int) -> None:
+    """Refuse an offset from which on a file has none of `size` bytes: FindingsError (PS626)."""
+    if reading.start >= offset + size or offset >= reading.end:
+        raise FindingsError([Finding(
+            "PS626", f"the file goes from 0x{reading.start:X} to 0x{reading.end - 1:X} and has "
+            f"nothing of {plural(size, 'byte')} from 0x{offset:X} on", reading.source,
+            help="give the address at which the first byte lies with --offset")])
 
 
 def _outside(reading: Reading, outside: Sequence[Run], capacity: int, offset: int) -> Finding:

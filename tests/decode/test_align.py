@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.decode.align import Alignment, align, evidence
-from paramstore.errors import FindingsError
+from paramstore.errors import FindingsError, SourceText
 from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
 from paramstore.image.forms import binary
+from paramstore.image.forms.runs import Reading, Run
 from paramstore.image.forms.words import swapped
 from paramstore.image.pack import pack
 from tests.decode.scenes import PLAN, used_unit
@@ -93,6 +94,20 @@ def test_words_the_wrong_way_round_are_turned(width: int) -> None:
     """A binary dump written word by word."""
     found = aligned(swapped(IMAGE, width))
     assert (IMAGE, ["PS654"]) == (found.dump.data, [c for c, _ in said(found)])
+
+
+def test_gaps_move_with_the_bytes() -> None:
+    """What was not read stays not read where a dump is turned or moved; a word that lacks a byte
+    was not read as a whole."""
+    def lacking(data: bytes, first: int, end: int) -> Alignment:
+        runs = (Run(0, data[:first]), Run(end, data[end:]))
+        return align(Reading("text", "", SourceText("x.txt", ""), runs), PLAN)
+
+    assert ((0x200, 0x212),) == lacking(swapped(IMAGE, 2), 0x201, 0x211).dump.gaps
+    late = IMAGE[3:].ljust(4096, b"\xff")
+    assert ((0, 3), (0x203, 0x213)) == lacking(late, 0x200, 0x210).dump.gaps
+    turned = IMAGE[0x800:] + IMAGE[:0x800]
+    assert ((0xA00, 0xA10),) == lacking(turned, 0x200, 0x210).dump.gaps
 
 
 @pytest.mark.parametrize("bit", [6, 7, 8, 9, 10, 11])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from paramstore.errors import SourceText
-from paramstore.image.forms.runs import Reading, Run, WriteOptions, flatten
+from paramstore.image.forms.runs import Reading, Run, WriteOptions, filled, flatten
 
 __all__ = ["read", "write"]
 
@@ -13,11 +13,7 @@ __all__ = ["read", "write"]
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     """Return the bytes from address 0 to the last one; gaps are filled."""
     end = max(r.end for r in runs)
-    data, gaps = flatten(runs, 0, end)
-    filled = bytearray(data)
-    for first, past in gaps:
-        filled[first:past] = bytes([options.fill]) * (past - first)
-    return bytes(filled)
+    return filled(*flatten(runs, 0, end), options.fill)
 
 
 def read(content: bytes, path: str) -> Reading:

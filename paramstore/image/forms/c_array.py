@@ -91,7 +91,7 @@ class _Reader:
                 data = swapped(data, width)
             title += f" of {8 * width}-bit words, {order.words if order else ''}"
         self._found.place(0, data)
-        return self._found.finish("c", title, addressed=False)
+        return self._found.finish("c", title, addressed=False, word_bytes=width)
 
     def _array(self) -> _Array | None:
         lists = [m.span() for m in _LIST.finditer(self._text) if self._is_list(m[0])]

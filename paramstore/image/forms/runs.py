@@ -13,7 +13,8 @@ from typing import NamedTuple
 from paramstore.errors import Finding, FindingsError, SourceText, Span
 from paramstore.format import ERASED
 
-__all__ = ["MAX_FINDINGS", "MAX_SPAN", "Collector", "Reading", "Run", "WriteOptions", "flatten"]
+__all__ = ["MAX_FINDINGS", "MAX_SPAN", "Collector", "Reading", "Run", "WriteOptions", "filled",
+           "flatten"]
 
 MAX_FINDINGS = 20
 """A file of another kind would be wrong in every line."""
@@ -52,7 +53,8 @@ class Reading(NamedTuple):
     """What a file says: disjoint runs in the order of the file, at least one byte in all.
 
     `title` says for people what the file was read as. `addressed`: whether the addresses come
-    from the file; without them there is one run from 0. `findings` are warnings.
+    from the file; without them there is one run from 0. `findings` are warnings. `word_bytes` are
+    those of the words in which it is written, whose order may have been in doubt; 1: bytes.
     """
 
     form: str
@@ -61,6 +63,7 @@ class Reading(NamedTuple):
     runs: tuple[Run, ...]
     addressed: bool = True
     findings: tuple[Finding, ...] = ()
+    word_bytes: int = 1
 
     @property
     def start(self) -> int:
@@ -118,7 +121,7 @@ class Collector:
         return None
 
     def finish(self, form: str, title: str, *, addressed: bool = True,
-               warnings: Iterable[Finding] = ()) -> Reading:
+               warnings: Iterable[Finding] = (), word_bytes: int = 1) -> Reading:
         """Return what was read. FindingsError with all mistakes, or if nothing was (PS620)."""
         if not self.findings and not self.runs:
             self.fail("PS620", f"`{self.source.path}` holds no data", Span(1, 1, 1, 1),
@@ -130,7 +133,8 @@ class Collector:
                           "no dump of one EEPROM", help="cut out the part that is the EEPROM")
         if self.findings:
             raise FindingsError(self.findings)
-        return Reading(form, title, self.source, tuple(self.runs), addressed, tuple(warnings))
+        return Reading(form, title, self.source, tuple(self.runs), addressed, tuple(warnings),
+                       word_bytes)
 
 
 def flatten(runs: Iterable[Run], first: int, end: int) -> tuple[bytes, tuple[tuple[int, int], ...]]:
@@ -150,3 +154,11 @@ def flatten(runs: Iterable[Run], first: int, end: int) -> tuple[bytes, tuple[tup
     if at < end:
         gaps.append((at - first, end - first))
     return bytes(data), tuple(gaps)
+
+
+def filled(data: bytes, gaps: Iterable[tuple[int, int]], fill: int) -> bytes:
+    """Return `data` with the byte `fill` throughout its gaps."""
+    whole = bytearray(data)
+    for first, past in gaps:
+        whole[first:past] = bytes([fill]) * (past - first)
+    return bytes(whole)

@@ -125,7 +125,7 @@ class _Reader:
         holes = any(None in line.values for line in lines)
         return self._found.finish("text", _title(lines, numbering, order),
                                   addressed=numbering is not None or holes,
-                                  warnings=self._warnings)
+                                  warnings=self._warnings, word_bytes=lines[0].width)
 
     # ---- Lines -------------------------------------------------------------------------------
 

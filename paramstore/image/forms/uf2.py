@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from paramstore.errors import SourceText
 from paramstore.format import ERASED
-from paramstore.image.forms.runs import Collector, Reading, Run, WriteOptions, flatten
+from paramstore.image.forms.runs import Collector, Reading, Run, WriteOptions, filled, flatten
 
 __all__ = ["read", "write"]
 
@@ -26,12 +26,12 @@ _NOT_FLASH, _FILE, _FAMILY = 0x1, 0x1000, 0x2000
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
-    """Return blocks of 256 bytes from aligned addresses; what no run gives is padded with FF."""
+    """Return blocks of 256 bytes from aligned addresses; what no run gives in them is filled."""
     first = {a for r in runs for a in range(r.address & -_PAYLOAD_BYTES, r.end, _PAYLOAD_BYTES)}
     blocks = []
     for number, address in enumerate(sorted(first)):
         near = [r for r in runs if r.address < address + _PAYLOAD_BYTES and r.end > address]
-        data, _ = flatten(near, address, address + _PAYLOAD_BYTES)
+        data = filled(*flatten(near, address, address + _PAYLOAD_BYTES), options.fill)
         head = _HEAD.pack(_MAGIC, _MAGIC_2, _FAMILY, address, _PAYLOAD_BYTES, number, len(first),
                           options.family)
         blocks.append(head + data.ljust(_MOST_BYTES, bytes([ERASED]))
