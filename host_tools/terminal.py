@@ -51,15 +51,18 @@ release_option = click.option(
 """For commands that work from a schema which may have been released."""
 
 
-def show_findings(findings: Iterable[Finding], *, err: bool = True) -> None:
-    """Write findings, on stderr by default, and how many there are in which file."""
+def show_findings(findings: Iterable[Finding], *, err: bool = True,
+                  told: Iterable[Finding] = ()) -> None:
+    """Write findings, on stderr by default, and how many there are in which file, those that were
+    `told` before among them."""
     from paramstore.report.findings import count_line, findings_text
 
-    every = tuple(findings)
+    new = tuple(findings)
+    every = (*told, *new)
     if every:
         files = {f.source.path for f in every if f.source}
         where = f"{files.pop()}: " if len(files) == 1 else ""
-        click.echo(findings_text(every, tint=tint) + where + count_line(every), err=err)
+        click.echo(findings_text(new, tint=tint) + where + count_line(every), err=err)
 
 
 def show_error(error: Exception, *, as_json: bool = False,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, address, dump_options, examined_either, known, show_doubts
+from host_tools.dumps import DumpOptions, address, dump_options, examined, known, show_doubts
 from host_tools.terminal import tint
 
 
@@ -15,8 +15,8 @@ from host_tools.terminal import tint
               help="First address that is shown.")
 @click.option("--to", "last", type=address, metavar="ADDRESS", help="Last one that is shown.")
 @dump_options
-def command(schema: str, dump: str, first: int, last: int | None, form_name: str | None,
-            words: str | None, offset: int | None) -> None:
+def command(schema: str, dump: str, first: int, last: int | None,
+            options: DumpOptions) -> None:
     """Example: paramstore bytes schemas/tank_probe.toml unit.hex --from 0x1C0 --to 0x21F
 
     Show a dump byte by byte, one line for each thing in it, with what it is and its value. Of a
@@ -28,7 +28,7 @@ def command(schema: str, dump: str, first: int, last: int | None, form_name: str
     from paramstore.errors import ToolError
     from paramstore.report.either import annotated_bytes
 
-    found = examined_either(known(schema), dump, DumpOptions(form_name, words, offset))
+    (found,) = examined(known(schema, options), options, dump)
     show_doubts(found)
     size = len(found.contents.image)
     if not 0 <= first < size:

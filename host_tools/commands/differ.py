@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined_either, known, show_doubts
+from host_tools.dumps import DumpOptions, dump_options, examined, known, show_doubts
 from host_tools.streams import read_source
 from host_tools.terminal import tint
 
 if TYPE_CHECKING:
     from paramstore.decode.differ import ByteRange, Difference
     from paramstore.decode.either import Found
-    from paramstore.errors import SourceText
 
 
 def from_record(found: Found, records: str, serial: str | None) -> tuple[Difference, ...]:
@@ -55,9 +54,8 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
 @click.option("--bytes", "with_bytes", is_flag=True, help="Tell every byte that differs, too.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 @click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: str | None,
-            words: str | None, offset: int | None, serial: str | None, with_bytes: bool,
-            as_json: bool) -> None:
+def command(ctx: click.Context, schema: str, dump: str, other: str, options: DumpOptions,
+            serial: str | None, with_bytes: bool, as_json: bool) -> None:
     """Example: paramstore differ schemas/tank_probe.toml before.bin after.hex --bytes
 
     Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump; a
@@ -72,24 +70,18 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, form_name: s
     from paramstore.report.findings import SCHEMA_VERSION
     from paramstore.report.places import difference_data, difference_text, equal_text
 
-    schemas = known(schema)
-    options = DumpOptions(form_name, words, offset)
-    found = examined_either(schemas, dump, options)
     suffix = PurePath(other).suffix.lower()
     if with_bytes and suffix in (".toml", ".db"):
         raise ToolError("values have no bytes to compare", "give a dump, or no --bytes")
+    dumps = (dump,) if suffix in (".toml", ".db") else (dump, other)
+    found, *others = examined(known(schema, options), options, *dumps)
+    for each in (found, *others):
+        show_doubts(each)
     ranges: tuple[ByteRange, ...] = ()
-    show_doubts(found)
     if suffix == ".db":
         values = from_record(found, other, serial)
     else:
-        against: Found | SourceText
-        if suffix == ".toml":
-            against = read_source(other)
-        else:
-            against = examined_either(schemas, other, options)
-            show_doubts(against)
-        values, ranges = differences(found, against)
+        values, ranges = differences(found, others[0] if others else read_source(other))
     shown = ranges if with_bytes else ()
     if as_json:
         data = {"schema_version": SCHEMA_VERSION, "bytes_differ": bool(ranges)} | difference_data(

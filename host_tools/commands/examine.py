@@ -6,9 +6,9 @@ import json
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined_either, known
+from host_tools.dumps import DumpOptions, dump_options, examined, known, show_report
 from host_tools.streams import page_option, write_bytes
-from host_tools.terminal import show_findings, tint
+from host_tools.terminal import tint
 
 
 @click.command()
@@ -18,8 +18,8 @@ from host_tools.terminal import show_findings, tint
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot and commit included.")
 @click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, words: str | None,
-            offset: int | None, page: str | None, as_json: bool) -> None:
+def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, page: str | None,
+            as_json: bool) -> None:
     """Example: paramstore examine schemas console.log
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
@@ -33,10 +33,10 @@ def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, w
     from paramstore.report.either import examination_data, examination_page, examination_text
     from paramstore.report.findings import findings_data
 
-    schemas = known(schema)
-    found = examined_either(schemas, dump, DumpOptions(form_name, words, offset))
+    schemas = known(schema, options)
+    (found,) = examined(schemas, options, dump)
     if page is not None:
-        write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas)),
+        write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.known)),
                     option="--html")
     if page == "-":
         pass
@@ -44,8 +44,5 @@ def command(ctx: click.Context, schema: str, dump: str, form_name: str | None, w
         data = findings_data(found.findings) | examination_data(found)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        click.echo(examination_text(found, tint), nl=False)
-        if found.findings:
-            click.echo()
-        show_findings(found.findings, err=False)
+        show_report(examination_text(found, tint), found.findings)
     ctx.exit(1 if errors_in(found.findings) else 0)

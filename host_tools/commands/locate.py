@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined_either, known, show_doubts
+from host_tools.dumps import DumpOptions, dump_options, examined, known, show_doubts
 
 
 @click.command()
@@ -12,8 +12,8 @@ from host_tools.dumps import DumpOptions, dump_options, examined_either, known, 
 @click.argument("places", nargs=-1, required=True, metavar="PLACE...")
 @click.option("--dump", metavar="FILE", help="Show what stands there in a dump, too.")
 @dump_options
-def command(schema: str, places: tuple[str, ...], dump: str | None, form_name: str | None,
-            words: str | None, offset: int | None) -> None:
+def command(schema: str, places: tuple[str, ...], dump: str | None,
+            options: DumpOptions) -> None:
     """Example: paramstore locate schemas/tank_probe.toml 0x1C7 settings.alarms.probe
 
     PLACE is an address, with `.n` behind it for one of its bits (0 the lowest), or a parameter as
@@ -25,13 +25,13 @@ def command(schema: str, places: tuple[str, ...], dump: str | None, form_name: s
     from paramstore.errors import ToolError
     from paramstore.report.either import place_text
 
-    schemas = known(schema)
-    if dump is None and len(files_of(schemas)) > 1:
+    schemas = known(schema, options)
+    if dump is None and len(files_of(schemas.known)) > 1:
         raise ToolError(f"`{schema}` holds several schemas", "give one of them, or a dump with "
                         "--dump: it tells which")
-    options = DumpOptions(form_name, words, offset)
-    found = examined_either(schemas, dump, options) if dump else None
+    found = examined(schemas, options, dump)[0] if dump else None
     if found is not None:
         show_doubts(found)
+    of = found.candidate if found else schemas.known[0]
     for place in places:
-        click.echo(place_text(found.candidate if found else schemas[0], place, found), nl=False)
+        click.echo(place_text(of, place, found), nl=False)

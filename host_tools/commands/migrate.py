@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from host_tools.dumps import DumpOptions, read
+from host_tools.dumps import DumpOptions, Schemas, read
 from host_tools.streams import read_bytes, read_source, write_bytes
 from host_tools.terminal import show_findings, tint
 
@@ -158,7 +158,8 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
 
     wanted = project.release(target)
     fixed, warnings = read_layout(read_source(layout))
-    found = examine_fixed(read(dump, DumpOptions(form_name, None, None)), fixed)
+    (reading,) = read(DumpOptions(form_name), Schemas((fixed,), named=True), dump)
+    found = examine_fixed(reading, fixed)
     findings = (*project.findings, *warnings, *found.findings)
     if not found.holds_values or any(f.code in ("PS601", "PS671") for f in findings):
         show_findings(findings)

@@ -6,7 +6,7 @@ import json
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined, show_doubts
+from host_tools.dumps import DumpOptions, dump_options, examined_store, show_doubts, stores
 from host_tools.streams import write_bytes
 from host_tools.terminal import tint
 
@@ -22,7 +22,7 @@ from host_tools.terminal import tint
 @click.option("--json", "as_json", is_flag=True, help="Tell what came from where as JSON.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, output: str, repair: bool,
-            form_name: str | None, words: str | None, offset: int | None, as_json: bool) -> None:
+            options: DumpOptions, as_json: bool) -> None:
     """Example: paramstore salvage schemas/tank_probe.toml broken.bin -o clean.bin
 
     Write the image of a whole part with the newest whole record of each group, as a freshly packed
@@ -37,7 +37,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     from paramstore.report.salvage import salvage_data, salvage_text
 
     form = FORMS["bin"] if output == "-" else form_of(output)
-    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
+    found = examined_store(stores(schema, options), options, dump)
     if not found.contents.readable or found.contents.blank:
         raise ToolError(f"`{dump}` holds nothing of `{found.plan.schema.name}` to salvage",
                         "`paramstore examine` says what it holds")

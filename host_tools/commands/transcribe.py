@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import DumpOptions, candidates, dump_options, examined, show_doubts
+from host_tools.dumps import (
+    DumpOptions,
+    address,
+    dump_options,
+    examined_store,
+    show_doubts,
+    stores,
+)
+from host_tools.images import family_option, name_option
 from host_tools.streams import write_bytes
 
 
@@ -14,17 +22,29 @@ from host_tools.streams import write_bytes
 @click.option("-o", "--output", required=True, metavar="FILE",
               help="The dump anew; its suffix tells its form. `-`: stdout, hex dump text.")
 @dump_options
-def command(schema: str, dump: str, output: str, form_name: str | None, words: str | None,
-            offset: int | None) -> None:
-    """Example: paramstore transcribe schemas console.log -o unit.bin
+@click.option("--base", type=address, default="0", metavar="ADDRESS",
+              help="Where the first byte of the part shall lie in the new file.")
+@family_option
+@name_option
+@click.option("--fill", type=address, metavar="BYTE",
+              help="What stands for bytes that were not read, where a form cannot leave them out.")
+def command(schema: str, dump: str, output: str, options: DumpOptions, base: int,
+            family: int | None, name: str, fill: int | None) -> None:
+    """Example: paramstore transcribe schemas console.log -o unit.hex
 
     Write a dump as it was understood in another form: moved to its place, the noise around it left
-    out. What was not read is FF. SCHEMA may be a folder.
+    out. Intel HEX, S-record and text leave out what was not read; the other forms cannot, and need
+    --fill for it. SCHEMA may be a folder. Exit code 1: nothing tells what DUMP is, or of which
+    schema; what is wrong in it is not judged here.
     """
-    from paramstore.image.files import FORMS, encode_image, form_of
+    from paramstore.errors import ToolError
+    from paramstore.image.files import FORMS, WriteOptions, encode_dump, form_of
 
+    if fill is not None and not 0 <= fill <= 0xFF:
+        raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")
     form = FORMS["text"] if output == "-" else form_of(output)
-    found = examined(candidates(schema), dump, DumpOptions(form_name, words, offset))
-    write_bytes(output, encode_image(found.contents.image, form), inputs=(schema, dump))
+    found = examined_store(stores(schema, options), options, dump)
+    content = encode_dump(found.dump, form, WriteOptions(base, family=family, name=name), fill)
+    write_bytes(output, content, inputs=(schema, dump))
     show_doubts(found)
     click.echo(f"{output}: {found.reading.title}, as {form.title}", err=True)

@@ -7,9 +7,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, read
+from host_tools.dumps import (
+    DumpOptions,
+    Schemas,
+    dump_options,
+    examined,
+    examined_store,
+    show_report,
+)
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import release_option, show_findings, tint
+from host_tools.terminal import tint
 
 if TYPE_CHECKING:
     from paramstore.errors import Finding, SourceText
@@ -28,12 +35,10 @@ def paint(text: str, state: SlotState) -> str:
 @click.argument("dump")
 @click.option("-o", "--output", metavar="FILE", help="Write a values file (TOML); `-`: stdout.")
 @dump_options
-@release_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, output: str | None,
-            form_name: str | None, words: str | None, offset: int | None, release: int | None,
-            as_json: bool) -> None:
+            options: DumpOptions, as_json: bool) -> None:
     """Example: paramstore unpack schemas/tank_probe.toml dump.bin -o unit.toml
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
@@ -46,19 +51,16 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
     from paramstore.report.findings import findings_data
 
     source = read_source(schema)
-    reading = read(dump, DumpOptions(form_name, words, offset))
     kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)
-    found = unpacked(source, reading, offset, release)
+    found = unpacked(source, dump, options)
     talk = output == "-"  # stdout is the values file then
-    if reading.form in ("c", "text"):
-        click.echo(f"{reading.source.path}: read as {reading.title}", err=True)
+    if found.reading.form in ("c", "text"):
+        click.echo(f"{found.reading.source.path}: read as {found.reading.title}", err=True)
     if as_json:
         data = findings_data(found.findings) | found.data
         click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
     else:
-        blank = "\n" if found.findings else ""
-        click.echo(found.text + blank, nl=False, err=talk)
-        show_findings(found.findings, err=talk)
+        show_report(found.text, found.findings, text_err=talk, findings_err=talk)
     if output is not None and found.values is None:
         click.echo(f"{output}: not written, for the dump holds no values of this {kind}", err=True)
     elif output is not None and found.values is not None:
@@ -69,42 +71,37 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
 class Unpacked(NamedTuple):
     """What there is to show of a dump; `values` is a values file, None if there are none."""
 
+    reading: Reading
     findings: tuple[Finding, ...]
     text: str
     data: dict[str, Any]
     values: str | None
 
 
-def _of_store(source: SourceText, reading: Reading, offset: int | None,
-              release: int | None) -> Unpacked:
-    from paramstore.decode.which import Candidate, choose
+def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
+    from paramstore.decode.which import project_candidates
     from paramstore.evolve.project import open_project
-    from paramstore.image.contents import unpack
-    from paramstore.image.diagnose import diagnose
     from paramstore.report.image import contents_toml, image_data, image_text
 
     project = open_project(source)
-    plans = (project.plan, *project.history.plans) if release is None else (
-        project.release(release),)
-    choice = choose(reading, [Candidate(source.path, plan) for plan in plans], offset)
-    dump = choice.alignment.dump
-    contents = unpack(choice.candidate.plan, dump.data, dump.gaps)
-    findings = (*project.findings, *reading.findings, *choice.findings, *choice.alignment.findings,
-                *diagnose(contents, reading.source.path))
-    return Unpacked(findings, image_text(contents, paint), image_data(contents),
+    of = Schemas(project_candidates(project, source.path, options.release), named=True)
+    found = examined_store(of, options, dump)
+    contents = found.contents
+    return Unpacked(found.reading, (*project.findings, *found.findings),
+                    image_text(contents, paint), image_data(contents),
                     contents_toml(contents) if contents.readable else None)
 
 
-def _of_layout(source: SourceText, reading: Reading, offset: int | None,
-               release: int | None) -> Unpacked:
-    from paramstore.decode.fixed import examine_fixed
+def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
+    from paramstore.decode.fixed import FixedExamination
     from paramstore.errors import ToolError
     from paramstore.fixed.reader import read_layout
     from paramstore.report.fixed import fixed_data, fixed_text, fixed_toml
 
-    if release is not None:
+    if options.release is not None:
         raise ToolError("a fixed layout has no releases", "leave --release out")
     layout, warnings = read_layout(source)
-    found = examine_fixed(reading, layout, offset)
-    return Unpacked((*warnings, *found.findings), fixed_text(found, tint), fixed_data(found),
-                    fixed_toml(found.contents) if found.holds_values else None)
+    (found,) = examined(Schemas((layout,), named=True), options, dump)
+    assert isinstance(found, FixedExamination), "there is no store to choose"
+    return Unpacked(found.reading, (*warnings, *found.findings), fixed_text(found, tint),
+                    fixed_data(found), fixed_toml(found.contents) if found.holds_values else None)

@@ -42,7 +42,14 @@ CODES: dict[str, Code] = {
     "PS657": Code(
         "which schema is doubtful",
         "The label names no schema that was given, and records fit none of them, or several "
-        "alike. A dump is not read with a schema that nothing speaks for.",
+        "alike. A dump is not read with a schema that nothing speaks for, unless that schema is "
+        "given by name: a folder names none, even if it holds only one.",
+    ),
+    "PS658": Code(
+        "which release is not told",
+        "The records are of this store, but no label can be read, so nothing says which release of "
+        "it wrote them. Groups that are at the same place in all of them are read right by any; "
+        "values that a release converts, or keeps elsewhere, are shown as that release sees them.",
     ),
     "PS660": Code(
         "an interrupted write",

@@ -1,18 +1,23 @@
-"""What differs between two dumps, or a dump and values: by parameter, and by byte."""
+"""What differs between two dumps, or a dump and values: by parameter, and by byte.
+
+What a dump does not have is no value and no byte: it is told as not read, never as FF.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.decode.meaning import Meaning, meaning_of
 from paramstore.image.contents import Contents
+from paramstore.image.files import Dump
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import AnyGroup, Group, Parameter
 
-__all__ = ["ByteRange", "Difference", "Values", "alike", "byte_differences",
-           "value_differences"]
+__all__ = ["Absence", "ByteRange", "Difference", "Values", "alike", "byte_differences",
+           "unlike", "value_differences"]
 
 _BLOCK = 256
 """Bytes that are compared at once."""
@@ -20,18 +25,25 @@ _BLOCK = 256
 Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 
 
+class Absence(StrEnum):
+    """Why a dump has no value of a parameter."""
+
+    NO_RECORD = "no record"  # never written, or lost
+    NOTHING = "nothing"  # the number for no value, or its group is not there
+    UNREAD = "not in the dump"
+
+
 class Difference(NamedTuple):
-    """A parameter whose stored values differ; raws by field name, None where the group has none
-    (it was never written, or is lost)."""
+    """A parameter whose stored values differ; raws by field name."""
 
     group: AnyGroup
     parameter: Parameter
-    before: dict[str, tuple[Raw, ...]] | None
-    after: dict[str, tuple[Raw, ...]] | None
+    before: dict[str, tuple[Raw, ...]] | Absence
+    after: dict[str, tuple[Raw, ...]] | Absence
 
 
 class ByteRange(NamedTuple):
-    """Bytes that differ, all of one meaning; a dump that is shorter has none there."""
+    """Bytes that differ, all of one meaning. A side is empty where its dump has none of them."""
 
     meaning: Meaning
     before: bytes
@@ -46,7 +58,7 @@ def value_differences(plan: Plan, before: Contents | Values,
     for ring in plan.rings:
         for parameter in ring.group.parameters:
             sides = [_raws(side, ring.group, parameter) for side in (before, after)]
-            if not any(side == {} for side in sides) and not alike(*sides):
+            if {} not in sides and not alike(*sides):
                 found.append(Difference(ring.group, parameter, *sides))
     return tuple(found)
 
@@ -57,34 +69,53 @@ def alike(one: object, other: object) -> bool:
 
 
 def _raws(side: Contents | Values, group: Group,
-          parameter: Parameter) -> dict[str, tuple[Raw, ...]] | None:
-    """Return the raws of a parameter; None if there is no record, {} if nothing is said."""
+          parameter: Parameter) -> dict[str, tuple[Raw, ...]] | Absence:
+    """Return the raws of a parameter; {} if nothing is said."""
     names = [f.name for f in parameter.fields]
     if isinstance(side, Contents):
         contents = side.group(group.name)
-        return {n: contents.values[n] for n in names} if contents.newest else None
+        if contents.newest is None:
+            return Absence.UNREAD if contents.unread else Absence.NO_RECORD
+        return {n: contents.values[n] for n in names}
     given = side.get(group.name, {})
     return {n: given[n] for n in names} if all(n in given for n in names) else {}
 
 
-def byte_differences(plan: Plan, before: bytes, after: bytes) -> tuple[ByteRange, ...]:
+def byte_differences(plan: Plan, before: Dump, after: Dump) -> tuple[ByteRange, ...]:
     """Return what differs byte by byte, in order of addresses, runs of one meaning together."""
-    runs: list[tuple[int, int, Meaning]] = []
-    for address in _unlike(before, after, plan.part.capacity):
+    runs: list[tuple[int, bytes, bytes, Meaning]] = []
+    for address, one, other in unlike(before, after, plan.part.capacity):
         if runs:
-            first, end, meaning = runs[-1]
-            if end == address < meaning.first + meaning.size:
-                runs[-1] = first, address + 1, meaning
+            first, left, right, meaning = runs[-1]
+            size = max(len(left), len(right))
+            if first + size == address < meaning.first + meaning.size and (
+                    (bool(left), bool(right)) == (bool(one), bool(other))):
+                runs[-1] = first, left + one, right + other, meaning
                 continue
-        runs.append((address, address + 1, meaning_of(plan, address)))
-    return tuple(ByteRange(meaning, before[first:end], after[first:end])
-                 for first, end, meaning in runs)
+        runs.append((address, one, other, meaning_of(plan, address)))
+    return tuple(ByteRange(meaning, left, right) for _, left, right, meaning in runs)
 
 
-def _unlike(before: bytes, after: bytes, capacity: int) -> Iterator[int]:
-    """Yield the addresses at which bytes differ."""
-    size = min(capacity, max(len(before), len(after)))
-    for block in range(0, size, _BLOCK):
-        if before[block:block + _BLOCK] != after[block:block + _BLOCK]:
-            yield from (a for a in range(block, min(block + _BLOCK, size))
-                        if before[a:a + 1] != after[a:a + 1])
+def unlike(before: Dump, after: Dump, most: int) -> Iterator[tuple[int, bytes, bytes]]:
+    """Yield the addresses below `most` at which bytes differ, and the bytes: none where a dump does
+    not have it. What neither has is not told."""
+    size = min(most, max(len(before.data), len(after.data)))
+    there = [_there(dump, size) for dump in (before, after)]
+    for first in range(0, size, _BLOCK):
+        end = min(first + _BLOCK, size)
+        if before.data[first:end] == after.data[first:end] and (
+                there[0][first:end] == there[1][first:end]):
+            continue
+        for a in range(first, end):
+            one, other = (dump.data[a:a + 1] if has[a] else b""
+                          for dump, has in zip((before, after), there, strict=True))
+            if one != other:
+                yield a, one, other
+
+
+def _there(dump: Dump, size: int) -> bytearray:
+    """Return for each address below `size` whether a dump has its byte."""
+    there = bytearray(b"\1") * len(dump.data)
+    for first, end in dump.gaps:
+        there[first:end] = bytes(end - first)
+    return there[:size].ljust(size, b"\0")

@@ -7,7 +7,7 @@ another layout nor a store is to be seen, constants alone do: a checksum may be 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -17,6 +17,7 @@ from paramstore.decode.which import Candidate, candidates_of
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError
 from paramstore.files import read_text
 from paramstore.fixed.kind import is_fixed
+from paramstore.format import LABEL_MAGIC
 from paramstore.image.forms.runs import Reading
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from paramstore.decode.fixed import FixedExamination
     from paramstore.fixed.model import FixedLayout
 
-__all__ = ["Found", "Known", "differences", "examine_either", "files_of", "known_in", "known_of"]
+__all__ = ["Found", "Known", "differences", "examine_either", "files_of", "known_in", "known_of",
+           "recogniser"]
 
 # What only fixed layouts need is imported when one comes: reading a dump of a store must not wait.
 
@@ -35,13 +37,16 @@ Found: TypeAlias = "Examination | FixedExamination"
 """What there is to say about a dump."""
 
 
-def known_of(source: SourceText) -> tuple[Known, ...]:
-    """Return what the schema in `source` describes: a fixed layout, or a store and its releases.
+def known_of(source: SourceText, release: int | None = None) -> tuple[Known, ...]:
+    """Return what the schema in `source` describes: a fixed layout, or a store and its releases,
+    or the one `release` of it that is asked for.
 
-    FindingsError if the schema has mistakes.
+    FindingsError if the schema has mistakes; ToolError if there is no such release.
     """
     if not is_fixed(source):
-        return candidates_of(source)
+        return candidates_of(source, release)
+    if release is not None:
+        raise ToolError("a fixed layout has no releases", "leave --release out")
     from paramstore.fixed.reader import read_layout
 
     return (read_layout(source)[0],)
@@ -65,20 +70,32 @@ def files_of(known: Sequence[Known]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(source.path for source in sources if source))
 
 
-def examine_either(reading: Reading, known: Sequence[Known],
-                   offset: int | None = None) -> Found:
-    """Return everything about a dump, read with the one of `known` that it is of.
+def recogniser(known: Sequence[Known]) -> Callable[[bytes], bool] | None:
+    """Return what tells whether bytes hold something of what a dump may be, for words in an order
+    that nothing else tells; None if it is only stores, whose labels are known to all readers."""
+    layouts = [k for k in known if not isinstance(k, Candidate)]
+    if not layouts:
+        return None
+    from paramstore.decode.fixed_align import lies_somewhere
+
+    return lambda data: LABEL_MAGIC in data or any(lies_somewhere(k, data) for k in layouts)
+
+
+def examine_either(reading: Reading, known: Sequence[Known], offset: int | None = None, *,
+                   named: bool = True) -> Found:
+    """Return everything about a dump, read with the one of `known` that it is of. `named`: a person
+    says that it is of the one there is.
 
     FindingsError (PS657) if nothing tells which.
     """
     stores = [k for k in known if isinstance(k, Candidate)]
     layouts = [k for k in known if not isinstance(k, Candidate)]
     if not layouts:
-        return examine(reading, stores, offset=offset)
+        return examine(reading, stores, offset, named=named)
     from paramstore.decode.fixed import examine_fixed, speaks_for_itself
 
     found = [examine_fixed(reading, layout, offset) for layout in layouts]
-    if len(known) == 1:
+    if named and len(known) == 1:
         return found[0]
     fitting = [f for f in found if speaks_for_itself(f.contents)]
     if len(fitting) == 1:
@@ -86,7 +103,7 @@ def examine_either(reading: Reading, known: Sequence[Known],
     likely = [f for f in found if speaks_for_itself(f.contents, checksums=False)]
     if not fitting and stores:
         try:
-            return examine(reading, stores, offset=offset)
+            return examine(reading, stores, offset, named=False)
         except FindingsError as refused:
             if len(likely) != 1:
                 there = f"fixed layouts: {', '.join(f'`{f.name}`' for f in found)}"
@@ -99,7 +116,8 @@ def examine_either(reading: Reading, known: Sequence[Known],
     raise FindingsError([Finding(
         "PS657", "the dump fits several fixed layouts alike" if fitting else
         "nothing in the dump tells its fixed layout", reading.source,
-        notes=(f"there are {names}",), help="give the schema of the unit")])
+        notes=(f"there are {names}",), help="give the file of the unit's schema instead of "
+        "the folder")])
 
 
 def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:
@@ -125,7 +143,7 @@ def differences(before: Found, after: Found | SourceText,
             return value_differences(before.plan, before.contents, given), ()
         if isinstance(after, Examination) and before.plan.layout_id == after.plan.layout_id:
             return (value_differences(before.plan, before.contents, after.contents),
-                    byte_differences(before.plan, before.contents.image, after.contents.image))
+                    byte_differences(before.plan, before.dump, after.dump))
     else:
         from paramstore.decode.fixed_differ import fixed_byte_differences, fixed_differences
 

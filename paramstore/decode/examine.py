@@ -53,13 +53,14 @@ class Examination(NamedTuple):
 
 
 def examine(reading: Reading, candidates: Sequence[Candidate],
-            offset: int | None = None) -> Examination:
+            offset: int | None = None, *, named: bool = True) -> Examination:
     """Return what a file says of a part, read with the one of `candidates` it is of.
 
-    `offset` is what a person says of where the part begins; see `align`. FindingsError for a file
+    `offset` is what a person says of where the part begins, see `align`; `named` whether a person
+    says which store it is, see `choose`. FindingsError for a file
     of which the schema is doubtful, or that does not fit the part.
     """
-    choice = choose(reading, candidates, offset)
+    choice = choose(reading, candidates, offset, named=named)
     plan, dump = choice.candidate.plan, choice.alignment.dump
     contents = unpack(plan, dump.data, dump.gaps)
     slots = judge_slots(contents) if contents.readable else {}

@@ -12,13 +12,14 @@ from typing import NamedTuple
 from paramstore.codec import Label, read_label
 from paramstore.decode.align import Alignment, align
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.evolve.project import open_project
+from paramstore.evolve.project import Project, open_project
 from paramstore.files import read_text
 from paramstore.format import LABEL_MAGIC
 from paramstore.image.forms.runs import Reading
 from paramstore.layout.plan import Plan
 
-__all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose"]
+__all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose",
+           "project_candidates"]
 
 _LABEL_BYTES = 32  # the longest, whatever the part
 
@@ -38,14 +39,22 @@ class Choice(NamedTuple):
     findings: tuple[Finding, ...] = ()
 
 
-def candidates_of(source: SourceText) -> tuple[Candidate, ...]:
-    """Return the plan of a schema, and those of its releases, the latest first.
+def candidates_of(source: SourceText, release: int | None = None) -> tuple[Candidate, ...]:
+    """Return the plan of a schema, and those of its releases, the latest first; with `release`
+    that one only.
 
-    FindingsError if the schema has mistakes.
+    FindingsError if the schema has mistakes, ToolError if there is no such release.
     """
-    project = open_project(source)
-    return (Candidate(source.path, project.plan), *(
-        Candidate(f"{source.path}, release {plan.release}", plan)
+    return project_candidates(open_project(source), source.path, release)
+
+
+def project_candidates(project: Project, path: str,
+                       release: int | None = None) -> tuple[Candidate, ...]:
+    """Return the same of a project whose schema is in the file `path`."""
+    if release is not None:
+        return (Candidate(f"{path}, release {release}", project.release(release)),)
+    return (Candidate(path, project.plan), *(
+        Candidate(f"{path}, release {plan.release}", plan)
         for plan in reversed(project.history.plans)
     ))
 
@@ -62,9 +71,10 @@ def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str,
     return tuple(found), tuple(passed)
 
 
-def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None = None) -> Choice:
-    """Return the candidate that a dump is of; with one schema, that, or the release of it that the
-    label names.
+def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None = None, *,
+           named: bool = True) -> Choice:
+    """Return the candidate that a dump is of. `named`: a person says that it is of the one store
+    of the candidates, so that only the release is to be found.
 
     FindingsError (PS657) if nothing tells, with what there is to choose from.
     """
@@ -73,29 +83,57 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
         for candidate in candidates:
             if _matches(label, candidate.plan):
                 return Choice(candidate, align(reading, candidate.plan, offset))
-    own = {c.plan.store_id for c in candidates}
+    if named and len({c.plan.store_id for c in candidates}) == 1:
+        return _of_store(reading, candidates, offset)
     near = [c for c in candidates if c.plan.store_id in {label.store_id for label in labels}]
-    if len(own) == 1:
-        return Choice(candidates[0], align(reading, candidates[0].plan, offset))
     if labels and not near:
         raise _doubt(reading, f"the dump is of the store `{labels[0].name}`, and no schema is",
                      candidates)
     ranked = _ranked(reading, near or candidates, offset)
-    (score, choice), *others = ranked
-    # Where words are the wrong way round, labels show only once that is undone.
-    named = [c for c in candidates for label in _labels_in(choice) if _matches(label, c.plan)]
-    if score and named:
-        return Choice(named[0], align(reading, named[0].plan, offset))
-    if score == 0 or (others and others[0][0] == score):
-        raise _doubt(reading, "nothing in the dump tells its schema" if score == 0 else
-                     "the dump fits several schemas alike",
-                     [c.candidate for s, c in ranked if s == score])
+    if not ranked:
+        raise _doubt(reading, "no schema has a part that is large enough for the file", candidates)
+    score, best = ranked[0]
+    tied = [c.candidate for s, c in ranked if s == score]
+    if score == 0:
+        raise _doubt(reading, "nothing in the dump tells its schema", tied)
+    if len({c.plan.store_id for c in tied}) > 1:
+        raise _doubt(reading, "the dump fits several schemas alike", tied)
+    store = best.candidate.plan.store_id
+    choice = _of_store(reading, [c for c in candidates if c.plan.store_id == store], offset)
+    if _labels_in(choice):
+        return choice
     said = Finding(
         "PS656", f"the dump is of `{choice.candidate.name}`: {score} of its records are whole",
         reading.source, notes=tuple(
-            f"`{c.candidate.name}`: {s}" for s, c in others[:4] if s),
+            f"`{c.candidate.name}`: {s}" for s, c in ranked
+            if s and c.candidate.plan.store_id != store)[:4],
         severity=Severity.WARNING)
-    return Choice(choice.candidate, choice.alignment, (said,))
+    return choice._replace(findings=(said, *choice.findings))
+
+
+def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | None) -> Choice:
+    """Return which candidate of one store a dump is of: the first one of the series for which most
+    records speak, unless a label shows once the dump lies right."""
+    first = candidates[0]
+    if len({c.plan.series for c in candidates}) > 1:
+        ranked = _ranked(reading, candidates, offset)
+        if ranked and ranked[0][0]:
+            series = ranked[0][1].candidate.plan.series
+            first = next(c for c in candidates if c.plan.series == series)
+    choice = Choice(first, align(reading, first.plan, offset))
+    labels = _labels_in(choice)
+    named = [c for label in labels for c in candidates if _matches(label, c.plan)]
+    if named:
+        return Choice(named[0], align(reading, named[0].plan, offset))
+    alike = [c.plan for c in candidates if c.plan.series == first.plan.series]
+    if labels or not choice.alignment.score or len({p.layout_id for p in alike}) == 1:
+        return choice
+    releases = sorted({p.release for p in alike if p.release})
+    read_as = f"release {first.plan.release}" if first.plan.release else "the schema as it stands"
+    return choice._replace(findings=(Finding(
+        "PS658", f"no label tells which release wrote the dump: it is read by {read_as}",
+        reading.source, notes=(f"there are releases {', '.join(map(str, releases))}",),
+        help="give the release of the unit with --release", severity=Severity.WARNING),))
 
 
 def _labels(reading: Reading) -> list[Label]:
@@ -113,11 +151,11 @@ def _labels(reading: Reading) -> list[Label]:
 
 
 def _labels_in(choice: Choice) -> list[Label]:
-    """Return the labels that are whole where the plan has them, the dump read as it lies."""
+    """Return the labels of the store that are whole at their places, the dump read as it lies."""
     plan, data = choice.candidate.plan, choice.alignment.dump.data
     places = (plan.label_address(copy) for copy in (0, 1))
     read = (read_label(data[at:at + plan.label_bytes]) for at in places)
-    return [label for label in read if label is not None]
+    return [label for label in read if label is not None and label.store_id == plan.store_id]
 
 
 def _joined(reading: Reading) -> Iterable[bytes]:
@@ -152,8 +190,6 @@ def _ranked(reading: Reading, candidates: Sequence[Candidate],
         except FindingsError:
             continue  # its part is too small
         ranked.append((alignment.score, Choice(candidate, alignment)))
-    if not ranked:
-        raise _doubt(reading, "no schema has a part that is large enough for the file", candidates)
     return sorted(ranked, key=lambda r: -r[0])
 
 
@@ -162,4 +198,4 @@ def _doubt(reading: Reading, message: str, candidates: Sequence[Candidate]) -> F
     return FindingsError([Finding(
         "PS657", message, reading.source,
         notes=(f"there are {', '.join(names[:8])}" + (" and more" * (len(names) > 8)),),
-        help="give the schema of the unit")])
+        help="give the file of the unit's schema instead of the folder")])

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from paramstore.decode.differ import ByteRange, Difference
+from paramstore.decode.differ import Absence, ByteRange, Difference
 from paramstore.decode.examine import Examination
 from paramstore.decode.meaning import Location, Meaning, bit_meaning, meaning_of
 from paramstore.image.contents import SlotState, gaps_in
@@ -18,7 +18,8 @@ from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
-from paramstore.schema.model import Group, Kind
+from paramstore.scalars import Raw
+from paramstore.schema.model import Kind
 from paramstore.schema.words import plural
 
 __all__ = ["difference_data", "difference_text", "equal_text", "location_text",
@@ -140,18 +141,27 @@ def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
             place = f"  {r.meaning.address:05X}  {_place(r.meaning)}"
             lines.append(place)
             for at in range(0, max(len(r.before), len(r.after)), _ROW):
-                lines.append(f"    {tint(r.before[at:at + _ROW].hex(' ').upper() or '-', 'place')}"
-                             f" -> {tint(r.after[at:at + _ROW].hex(' ').upper() or '-', 'mend')}")
+                before, after = (side[at:at + _ROW].hex(" ").upper() if side else "not read"
+                                 for side in (r.before, r.after))
+                lines.append(f"    {tint(before, 'place')} -> {tint(after, 'mend')}")
     return "\n".join(lines) + "\n" if lines else "no difference\n"
 
 
 def equal_text(ranges: Sequence[ByteRange]) -> str:
-    """Return what there is to say of two dumps with the same values: where their bytes differ."""
+    """Return what there is to say of two dumps with the same values: where their bytes differ, and
+    how many only one of them has."""
     if not ranges:
         return "no difference\n"
-    first = [f"0x{r.meaning.address:04X} ({_place(r.meaning)})" for r in ranges[:_SOME]]
-    more = f" and {plural(len(ranges) - _SOME, 'more place')}" if len(ranges) > _SOME else ""
-    return f"values equal, bytes differ at {'; '.join(first)}{more}: --bytes shows them\n"
+    said = []
+    unlike = [r for r in ranges if r.before and r.after]
+    if unlike:
+        first = [f"0x{r.meaning.address:04X} ({_place(r.meaning)})" for r in unlike[:_SOME]]
+        more = f" and {plural(len(unlike) - _SOME, 'more place')}" if len(unlike) > _SOME else ""
+        said.append(f"bytes differ at {'; '.join(first)}{more}")
+    single = sum(max(len(r.before), len(r.after)) for r in ranges if not (r.before and r.after))
+    if single:
+        said.append(f"only one dump has {plural(single, 'byte')}")
+    return f"values equal, {', and '.join(said)}: --bytes shows them\n"
 
 
 def _place(meaning: Meaning) -> str:
@@ -161,10 +171,8 @@ def _place(meaning: Meaning) -> str:
         meaning.what)
 
 
-def _side(difference: Difference, raws: dict[str, Any] | None) -> str:
-    if raws is None:
-        return "no record" if isinstance(difference.group, Group) else "nothing"
-    return parameter_text(difference.parameter, raws)
+def _side(difference: Difference, raws: dict[str, tuple[Raw, ...]] | Absence) -> str:
+    return raws.value if isinstance(raws, Absence) else parameter_text(difference.parameter, raws)
 
 
 def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
@@ -172,12 +180,12 @@ def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -
     return {
         "parameters": [
             {"group": d.group.name, "parameter": d.parameter.name,
-             "before": None if d.before is None else parameter_text(d.parameter, d.before),
-             "after": None if d.after is None else parameter_text(d.parameter, d.after)}
+             **{name: None if isinstance(side, Absence) else parameter_text(d.parameter, side)
+                for name, side in (("before", d.before), ("after", d.after))}}
             for d in values
         ],
         "bytes": [
-            {"address": r.meaning.address, "what": _place(r.meaning), "before": r.before.hex(),
-             "after": r.after.hex()} for r in ranges
+            {"address": r.meaning.address, "what": _place(r.meaning),
+             "before": r.before.hex() or None, "after": r.after.hex() or None} for r in ranges
         ],
     }

@@ -7,12 +7,12 @@ import random
 from hypothesis import given, settings
 
 from paramstore.codec import build_record, encode_body
-from paramstore.decode.differ import byte_differences, value_differences
+from paramstore.decode.differ import Absence, byte_differences, value_differences
 from paramstore.decode.examine import Examination, examine
 from paramstore.decode.salvage import SourceKind, salvage
 from paramstore.decode.which import Candidate
 from paramstore.image.contents import unpack
-from paramstore.image.files import FORMS, read_dump
+from paramstore.image.files import FORMS, Dump, read_dump
 from paramstore.image.pack import pack
 from paramstore.status import Health, Status
 from tests.decode.scenes import PLAN, Scene, on_part, used_unit
@@ -93,11 +93,11 @@ def test_differences_are_told_by_parameter_and_by_byte() -> None:
     before, later = (unpack(PLAN, image) for image in (IMAGE, after))
     (difference,) = value_differences(PLAN, before, later)
     assert ("interval", {"interval": (1234,)}) == (difference.parameter.name, difference.after)
-    ranges = byte_differences(PLAN, IMAGE, after)
+    ranges = byte_differences(PLAN, Dump(IMAGE), Dump(after))
     assert {(RING, 2)} == {(r.meaning.ring, r.meaning.slot) for r in ranges}
     assert all(r.before == IMAGE[r.meaning.address:][:len(r.before)] for r in ranges)
     assert "sequence number" == ranges[0].meaning.what
-    assert () == byte_differences(PLAN, IMAGE, IMAGE)
+    assert () == byte_differences(PLAN, Dump(IMAGE), Dump(IMAGE))
     assert () == value_differences(PLAN, before, before)
 
 
@@ -110,4 +110,19 @@ def test_values_are_compared_where_they_are_given() -> None:
     (difference,) = value_differences(PLAN, contents, {"settings": {"interval": (3,)}})
     assert {"interval": (3,)} == difference.after
     blank = contents._replace(groups=unpack(PLAN, b"\xff" * 4096).groups)
-    assert value_differences(PLAN, blank, contents)[0].before is None
+    assert Absence.NO_RECORD is value_differences(PLAN, blank, contents)[0].before
+
+
+def test_what_a_dump_does_not_have_is_not_compared_as_ff() -> None:
+    """A byte that one dump lacks is told without a value for that side, also where the other one
+    has FF; what both lack, or end before, is no difference; nor is a group that was not read."""
+    ring = PLAN.ring("settings")
+    at, end = ring.address(0), ring.address(ring.slots)
+    lacking = Dump(IMAGE[:at] + b"\xff" * (end - at) + IMAGE[end:], ((at, end),))
+    ranges = byte_differences(PLAN, lacking, Dump(IMAGE))
+    assert (b"", IMAGE[at:end]) == (b"".join(r.before for r in ranges),
+                                    b"".join(r.after for r in ranges))
+    assert () == byte_differences(PLAN, lacking, lacking)
+    assert () == byte_differences(PLAN, Dump(IMAGE[:at]), Dump(IMAGE, ((at, len(IMAGE)),)))
+    contents = [unpack(PLAN, *dump) for dump in (lacking, Dump(IMAGE))]
+    assert {Absence.UNREAD} == {d.before for d in value_differences(PLAN, *contents)}

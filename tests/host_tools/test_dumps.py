@@ -70,8 +70,10 @@ def test_a_console_log_is_examined_with_a_folder_of_schemas(bench: Path) -> None
     result = run("examine", bench, "-", stdin=log.encode())
     assert 0 == result.exit_code, result.output
     assert "<stdin>: hex dump text, 16 bytes a line, hexadecimal addresses\n" in result.stdout
-    assert "bench_unit.toml\n" in result.stdout.splitlines(keepends=True)[1]
-    assert "1 other line passed over" in result.stdout
+    above, report = result.stdout.split("<stdin>: hex dump text")
+    assert "bench_unit.toml\n" in report.splitlines(keepends=True)[1]
+    assert "1 other line passed over" in above and "1 warning" not in above
+    assert result.stdout.endswith("<stdin>: 3 warnings\n")
 
 
 def test_a_dump_in_the_flash_of_a_controller_is_moved(bench: Path) -> None:
@@ -227,3 +229,143 @@ def test_bytes_that_are_not_there_are_an_error(bench: Path, words: list[str], sa
     result = run("bytes", "bench_unit.toml", "sound.bin", *words)
     assert (2, "") == (result.exit_code, result.stdout)
     assert said in result.stderr
+
+
+def test_what_concerns_the_whole_dump_is_on_top(bench: Path) -> None:
+    """That bytes are missing, moved or doubled qualifies every value, so it comes before them; the
+    parts come behind, and all are counted."""
+    (bench / "shifted.bin").write_bytes(b"\x55" * 3 + IMAGE)
+    for command in ("examine", "unpack"):
+        shown = run(command, "bench_unit.toml", "shifted.bin").stdout
+        above, below = shown.split("bench_unit on the 24LC32A", 1)
+        assert "PS652" in above and "PS613" not in above
+        assert "PS652" not in below and below.endswith("shifted.bin: 3 warnings\n")
+    half = IMAGE[:2048]
+    (bench / "aliased.bin").write_bytes(half + half)
+    result = run("examine", "bench_unit.toml", "aliased.bin")
+    assert (1, True) == (result.exit_code, "error PS653" in result.stdout.split("bench_unit on")[0])
+
+
+@pytest.mark.parametrize("dump", ["sound.bin", "hurt.bin", "torn.bin", "gap.txt", "other.bin"])
+def test_unpack_and_examine_judge_alike(bench: Path, dump: str) -> None:
+    """The same findings and the same exit code: 1 for damage and loss, 0 for a write that a cut
+    interrupted and the next one mends."""
+    (bench / "torn.bin").write_bytes(TORN)
+    (bench / "gap.txt").write_text(text_without(PLAN.ring("identity").address(0)))
+    (bench / "other.bin").write_bytes(bytes(4096))
+    both = [run(command, "bench_unit.toml", dump, "--json") for command in ("unpack", "examine")]
+    codes = [[f["code"] for f in json.loads(r.stdout)["findings"]] for r in both]
+    assert codes[0] == codes[1]
+    assert [dump not in ("sound.bin", "torn.bin")] * 2 == [r.exit_code == 1 for r in both]
+
+
+@pytest.mark.parametrize("name", ["u.bin", "u.hex", "u.s19", "u.uf2", "u.txt", "u.h"])
+@pytest.mark.parametrize("command", ["examine", "unpack", "bytes", "salvage", "transcribe"])
+def test_an_order_of_words_is_not_ignored(bench: Path, command: str, name: str) -> None:
+    """Where nothing is written in words, --words is refused, not passed over."""
+    assert 0 == run("pack", "bench_unit.toml", "-o", name, "--family", "7").exit_code
+    more = ["-o", "x.hex"] if command in ("salvage", "transcribe") else []
+    result = run(command, "bench_unit.toml", name, "--words", "little", *more)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert "--words" in result.stderr and not (bench / "x.hex").exists()
+
+
+def test_words_of_one_of_two_dumps(bench: Path) -> None:
+    """differ takes the order for the dump that has words."""
+    (bench / "words.txt").write_text("\n".join(
+        f"{at:04X}: {IMAGE[at:at + 16].hex(' ', 2)}" for at in range(0, len(IMAGE), 16)))
+    words = ("differ", "bench_unit.toml", "words.txt", "sound.bin", "--words", "big")
+    assert (0, "no difference\n") == (run(*words).exit_code, run(*words).stdout)
+
+
+@pytest.mark.parametrize("data", [b"\xff" * 4096, random.Random(3).randbytes(4096)],
+                         ids=["blank", "noise"])
+def test_a_schema_alone_in_a_folder_is_not_taken_for_want_of_another(
+        bench: Path, data: bytes) -> None:
+    """What nothing tells is refused with a folder, and read with the schema given by name."""
+    (bench / "any.bin").write_bytes(data)
+    result = run("examine", bench, "any.bin")
+    assert (1, "") == (result.exit_code, result.stdout)
+    assert "PS657" in result.stderr and "instead of the folder" in result.stderr
+    named = run("examine", "bench_unit.toml", "any.bin")
+    assert (1, True) == (named.exit_code, "schema: bench_unit.toml" in named.stdout)
+
+
+@pytest.mark.parametrize("command", ["examine", "bytes", "unpack"])
+def test_a_release_can_be_given(command: str, bench: Path) -> None:
+    """Where no label tells the release, --release does, wherever a dump is read; it is for one
+    schema with that release."""
+    probe = SCHEMAS / "tank_probe.toml"
+    assert 0 == run("pack", probe, "--release", "2", "-o", "two.bin").exit_code
+    image = b"\xff" * 64 + (bench / "two.bin").read_bytes()[64:]
+    (bench / "two.bin").write_bytes(image)
+    assert "PS658" in run(command, probe, "two.bin").output
+    told = run(command, probe, "two.bin", "--release", "2")
+    assert "PS658" not in told.output and "calibration" in told.stdout
+    for words in ((probe, "9"), (SCHEMAS / "edid.fixed.toml", "1")):
+        assert 2 == run(command, words[0], "two.bin", "--release", words[1]).exit_code
+    if command != "unpack":
+        assert 2 == run(command, SCHEMAS, "two.bin", "--release", "2").exit_code
+
+
+def test_transcribe_keeps_what_was_not_read_apart(bench: Path) -> None:
+    """Forms with addresses leave it out; the others need a fill, and have it there."""
+    at = PLAN.ring("settings").address(1)
+    (bench / "gap.txt").write_text(text_without(at))
+    for name in ("g.hex", "g.srec", "g2.txt"):
+        assert 0 == run("transcribe", "bench_unit.toml", "gap.txt", "-o", name).exit_code
+        assert [[at, at + 16]] == json.loads(
+            run("examine", "bench_unit.toml", name, "--json").stdout)["gaps"]
+    filled = IMAGE[:at] + b"\x5a" * 16 + IMAGE[at + 16:]
+    for name in ("g.bin", "g.c", "g.uf2"):
+        words = ("transcribe", "bench_unit.toml", "gap.txt", "-o", name, "--family", "7")
+        refused = run(*words)
+        assert (2, False) == (refused.exit_code, (bench / name).exists())
+        assert "cannot leave out the 16 bytes" in refused.stderr and "--fill" in refused.stderr
+        assert 2 == run(*words, "--fill", "256").exit_code
+        assert 0 == run(*words, "--fill", "0x5A").exit_code
+        again = run("transcribe", "bench_unit.toml", name, "-o", "again.bin")
+        assert (0, filled) == (again.exit_code, (bench / "again.bin").read_bytes())
+
+
+def test_transcribe_places_an_image_as_pack_does(bench: Path) -> None:
+    """--base and --family give the file that pack writes with --offset and --family."""
+    for name, more in (("a.uf2", ("--family", "0xE48BFF56")), ("a.hex", ())):
+        assert 0 == run("pack", "bench_unit.toml", "-o", name, "--offset", "0x8000",
+                        *more).exit_code
+        assert 0 == run("transcribe", "bench_unit.toml", name, "-o", "t" + name, "--base",
+                        "0x8000", *more).exit_code
+        assert (bench / name).read_bytes() == (bench / ("t" + name)).read_bytes()
+    assert 2 == run("transcribe", "bench_unit.toml", "a.hex", "-o", "b.uf2").exit_code
+
+
+def test_differ_tells_what_was_not_read(bench: Path) -> None:
+    """A byte that one dump lacks is no FF, and no value is told for a group that was not read."""
+    ring = PLAN.ring("settings")
+    rows = range(ring.address(0), ring.address(ring.slots), 16)
+    (bench / "gap.txt").write_text(text_without(*rows))
+    result = run("differ", "bench_unit.toml", "sound.bin", "gap.txt", "--bytes")
+    assert 1 == result.exit_code and "no record" not in result.stdout
+    assert "  settings.mode  manual -> not in the dump\n" in result.stdout
+    lines = [line for line in result.stdout.split("Bytes\n")[1].splitlines() if "->" in line]
+    assert lines and all(line.endswith(" -> not read") for line in lines)
+    data = json.loads(run("differ", "bench_unit.toml", "gap.txt", "sound.bin", "--bytes",
+                          "--json").stdout)
+    assert {None} == {r["before"] for r in data["bytes"]}
+    (bench / "gap.txt").write_text(text_without(0x800))
+    result = run("differ", "bench_unit.toml", "sound.bin", "gap.txt")
+    assert (0, "values equal, only one dump has 16 bytes: --bytes shows them\n") == (
+        result.exit_code, result.stdout)
+    same = run("differ", "bench_unit.toml", "gap.txt", "gap.txt", "--bytes")
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (("--offset", "0x2000"), "nothing of 4096 bytes from 0x2000 on"),
+    (("--offset", "-4"), "`-4` is less than 0"),
+])
+def test_an_offset_where_the_file_has_nothing_is_refused(bench: Path, words: tuple[str, ...],
+                                                         said: str) -> None:
+    """No empty dump is reported, and nothing is counted from the end."""
+    result = run("examine", "bench_unit.toml", "sound.bin", *words)
+    assert result.exit_code in (1, 2) and said in result.stderr and result.stdout == ""

@@ -141,7 +141,7 @@ def test_damage_is_exit_code_1(packed: Path) -> None:
     result = run("unpack", SCHEMA, packed)
     assert 1 == result.exit_code
     assert "  slots     x#.\n" in result.stdout
-    assert "slot 0 at 0x0040: record 1 with a wrong CRC" in result.stdout
+    assert "slot 0 at 0x0040: record 1 but for bit 0 of 0x0050" in result.stdout
     assert "warning PS606: label copy 0 is damaged" in result.stdout
 
 
@@ -152,7 +152,7 @@ def test_unpack_tells_in_json(packed: Path) -> None:
     packed.write_bytes(image)
     result = run("unpack", SCHEMA, packed, "--json")
     data = json.loads(result.stdout)
-    assert (1, 1, ["PS611"]) == (
+    assert (1, 1, ["PS661"]) == (
         result.exit_code, data["errors"], [f["code"] for f in data["findings"]])
     groups = {g["name"]: g for g in data["groups"]}
     assert {"slot": 0, "address": 0x40, "state": "damaged", "sequence": None,

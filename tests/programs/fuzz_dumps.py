@@ -1,15 +1,15 @@
 """Feeds arbitrary inputs to everything that reads a dump, and counts what becomes of them.
 
-    python -m tests.programs.fuzz_dumps --inputs 1000000 --workers 2 --keep FILE
+    python -m tests.programs.fuzz_dumps --inputs 1000000 --workers 2 --to FILE
 
-An input is a file in no form or in a damaged one, with one schema or two: random bytes, random
-text, samples of every form with bytes changed, lost, doubled or taken from one another, and EEPROM
-contents with the same done to them; one in sixteen is a damaged schema, with which a sound dump is
-read. Each is read, in the form that it shows or in one that is forced on it, laid on a part,
-examined, reported, compared and salvaged as far as it gets. What may come out is a report or an
-error of the library. Anything else ends the run with the input, and so do more than 10 seconds for
-one, or 1 GB for all. Input N of a SEED is always the same. `fuzz_dumps.figures.txt` is what a run
-of a million kept.
+An input is a file in no form or in a damaged one, with one schema or several, of stores and of a
+fixed layout, by name or not: random bytes, random text, samples of every form with bytes changed,
+lost, doubled or taken from one another, and EEPROM contents with the same done to them; one in
+sixteen is a damaged schema, with which a sound dump is read. Each is read, in the form that it
+shows or in one that is forced on it, laid on a part, examined, reported, compared and salvaged as
+far as it gets. What may come out is a report or an error of the library. Anything else ends the run
+with the input, and so do more than 10 seconds for one, or 1 GB for all. Input N of a SEED is always
+the same. `figures/fuzz_dumps.txt` is what a run of a million kept.
 """
 
 from __future__ import annotations
@@ -30,25 +30,29 @@ from pathlib import Path
 from types import FrameType
 from typing import NamedTuple
 
-from paramstore.decode.differ import byte_differences, value_differences
-from paramstore.decode.examine import examine
+from paramstore.decode.either import Known, differences, examine_either, recogniser
+from paramstore.decode.examine import Examination
 from paramstore.decode.salvage import salvage
 from paramstore.decode.which import Candidate, candidates_of
 from paramstore.errors import ParamstoreError
-from paramstore.files import source_text
-from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
-from paramstore.image.forms.words import Order
+from paramstore.files import read_text, source_text
+from paramstore.fixed.reader import read_layout
+from paramstore.image.files import FORMS, WriteOptions, encode_dump, encode_image, read_dump
+from paramstore.image.forms import binary
+from paramstore.image.forms.words import Order, swapped
 from paramstore.image.pack import pack
-from paramstore.report.bytes import bytes_text
-from paramstore.report.dump import dump_data, dump_text
+from paramstore.report.either import annotated_bytes, examination_data, examination_text
 from paramstore.report.findings import findings_text
 from paramstore.report.places import difference_text
 from paramstore.report.salvage import salvage_text
 from tests.codec.plans import EXAMPLE
 from tests.decode.scenes import PLAN, SCHEMA, used_unit
+from tests.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[2]
-CANDIDATES = (Candidate("bench_unit", PLAN), Candidate("pump_drive", EXAMPLE))
+LEGACY, _ = read_layout(read_text(ROOT / "schemas" / "tank_probe.fixed.toml"))
+KNOWN: tuple[Known, ...] = (
+    Candidate("bench_unit", PLAN), Candidate("pump_drive", EXAMPLE), LEGACY)
 MOST_S = 10
 MOST_BYTES = 1 << 30
 _LETTERS = b"0123456789abcdefABCDEFxS:,;{}[]|*.-'\"/\\ \t\r\n\x1b\xff\0"
@@ -86,10 +90,16 @@ def samples() -> Samples:
     mistakes = [p.read_bytes() for p in sorted((corpus / "schemas").glob("*.toml"))]
     # Most of the corpus is refused undamaged, so the schema without mistakes comes as often.
     schemas = (*mistakes, *[SCHEMA.encode()] * len(mistakes))
-    return Samples((*dumps, small, image), schemas, image)
+    return Samples((*dumps, small, image, *_fixed(options)), schemas, image)
 
 
 # ---- Inputs -------------------------------------------------------------------------------------
+
+
+def _fixed(options: WriteOptions) -> list[bytes]:
+    """Return a dump of the fixed layout in every form, and with its words the other way round."""
+    sound = legacy()
+    return [sound, swapped(sound, 2), *(encode_image(sound, f, options) for f in FORMS.values())]
 
 
 def arbitrary(chance: random.Random, dumps: Sequence[bytes]) -> bytes:
@@ -152,7 +162,7 @@ def arbitrary_schema(chance: random.Random, schemas: Sequence[bytes]) -> bytes:
 # ---- What is done with them ---------------------------------------------------------------------
 
 
-def feed(chance: random.Random, content: bytes, candidates: Sequence[Candidate]) -> str:
+def feed(chance: random.Random, content: bytes, known: Sequence[Known]) -> str:
     """Take a file as far as it goes; return how far that was."""
     form = order = offset = None
     if chance.randrange(8) == 0:
@@ -160,24 +170,29 @@ def feed(chance: random.Random, content: bytes, candidates: Sequence[Candidate])
         order = chance.choice([None, *Order])
         offset = chance.choice([None, 0, 7, 4096, 1 << 31])
     try:
-        reading = read_dump(content, "input", form, order=order)
+        reading = read_dump(content, "input", form, order=order, known=recogniser(known))
     except ParamstoreError:
         return "refused as a file"
     try:
-        found = examine(reading, candidates, offset)
+        found = examine_either(reading, known, offset, named=chance.randrange(4) > 0)
     except ParamstoreError:
         return "no schema, or outside the part"
-    dump_text(found)
-    dump_data(found)
+    examination_text(found)
+    examination_data(found)
     first = chance.randrange(4096)
-    bytes_text(found, first, first + chance.choice((1, 40, 400, 4096)))
+    annotated_bytes(found, first, first + chance.choice((1, 40, 400, 4096)))
     findings_text(found.findings)
+    encode_dump(found.dump, chance.choice(list(FORMS.values())), WriteOptions(family=7), fill=0)
+    if not isinstance(found, Examination):
+        sound = examine_either(binary.read(legacy(), "sound"), [LEGACY])
+        difference_text(*differences(found, sound))
+        return "reported as a fixed layout"
     if not found.contents.readable:
         return "reported"
     saved = salvage(found, repair=True)
     salvage_text(saved)
-    difference_text(value_differences(found.plan, found.contents, found.contents),
-                    byte_differences(found.plan, found.contents.image, saved.image))
+    clean = examine_either(binary.read(saved.image, "saved"), [found.candidate])
+    difference_text(*differences(found, clean))
     return "salvaged"
 
 
@@ -209,7 +224,7 @@ def run(first: int, end: int, seed: int) -> Totals:
             if schema:
                 reached[feed_schema(chance, content, of.sound)] += 1
             else:
-                chosen = CANDIDATES[number % 3:number % 3 + 1] or CANDIDATES
+                chosen = KNOWN[number % 4:number % 4 + 1] or KNOWN
                 reached[feed(chance, content, chosen)] += 1
         except BaseException as error:
             error.add_note(f"input {number} of seed {seed}: {content!r}")
@@ -252,7 +267,7 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--inputs", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--keep", type=Path, metavar="FILE", help="write the figures there, too")
+    parser.add_argument("--to", type=Path, metavar="FILE", help="write the figures there, too")
     options = parser.parse_args(arguments)
     start = time.perf_counter()
     totals = run_all(options.inputs, options.seed, options.workers)
@@ -266,8 +281,8 @@ def main(arguments: list[str]) -> None:
         "no traceback, nothing longer than "
         f"{MOST_S} s, no more than {MOST_BYTES >> 20} MB"]) + "\n"
     print(text, end="")
-    if options.keep:
-        options.keep.write_text(text, "utf-8")
+    if options.to:
+        options.to.write_text(text, "utf-8")
 
 
 if __name__ == "__main__":
