@@ -19,17 +19,18 @@ def command(ctx: click.Context, old: str, new: str | None, as_json: bool) -> Non
 
     Say what changed from OLD to NEW, and what each change means for units in the field. Both are a
     schema file, SCHEMA@N for release N of it, a release file, or N alone for a release of the other
-    one's schema. A schema alone is compared with its last release. Exit code 1: units made with OLD
-    cannot go on with the firmware of NEW; "verdict" of the JSON says why.
+    one's schema. A schema alone is compared with its last release, a release alone with the one
+    before it. Exit code 1: units made with OLD cannot go on with the firmware of NEW; "verdict" of
+    the JSON says why.
     """
     from paramstore.evolve.changes import Verdict
-    from paramstore.evolve.versions import compare_versions, find_version
+    from paramstore.evolve.versions import compare_versions, find_former, find_version
     from paramstore.report.changes import change_lines, changes_data
     from paramstore.report.findings import findings_data
 
     if new is None:
         after = find_version(old)
-        before = find_version(str(len(after.history.releases)), old)
+        before = find_former(after, old)
     else:
         before, after = find_version(old, beside=new), find_version(new, beside=old)
     found = compare_versions(before, after)

@@ -136,9 +136,13 @@ def _migrated(project: Project, image: str, target: int, origin: int | None, ane
     findings = (*project.findings, *reading.findings, *diagnose(contents, image))
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         show_findings(findings)
-        raise ToolError("the image is of no release of this schema" if origin is None
-                        else f"the label of the image is not that of release {origin}",
-                        "without --from it goes by the label; give it only where that is damaged")
+        if origin is not None:
+            raise ToolError(f"the label of the image is not that of release {origin}",
+                            "leave --from out: it is for an image without a label")
+        raise ToolError("the image is of no release of this schema",
+                        "give the schema that the unit was made with, its releases beside it"
+                        if contents.label else "if only its label is damaged, say with --from of "
+                        "which release it is")
     between = project.between(plan, wanted)
     crosses = anew and plan.series != wanted.series
     result = (relayout if crosses else migrate)(contents, wanted, between)

@@ -62,7 +62,7 @@ def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
         yield from _changes(old, new, links)
         return
     yield Change("PS769", Verdict.RELAYOUT, "", f"series {new.series}: every ring is laid out "
-                 "anew; `paramstore migrate` converts units of before on the host")
+                 "anew; `paramstore migrate --relayout` converts units of before on the host")
     for change in _changes(old, new, links):
         if change.code in _IN_PLACE:
             change = replace(change, text=change.text.split("; ")[0])
@@ -246,7 +246,8 @@ def _recount(where: str, old: Field, new: Field) -> Change:
     text = f"{plural(old.count, what)} before, {new.count} now"
     if new.count < old.count:
         return Change("PS765", Verdict.MIGRATES, where, f"{text}; the last ones are lost")
-    return Change("PS764", Verdict.MIGRATES, where, f"{text}; the new ones get the default")
+    rest = "texts are carried over" if new.kind is Kind.TEXT else "the new ones get the default"
+    return Change("PS764", Verdict.MIGRATES, where, f"{text}; {rest}")
 
 
 def _members(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:

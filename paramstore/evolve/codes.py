@@ -29,7 +29,8 @@ CODES: dict[str, Code] = {
     ),
     "PS714": Code(
         "a file is not a release file",
-        "The file is cut short, not JSON, or written by a version of paramstore that knows more.",
+        "The file is cut short, not JSON, or written by a version of paramstore that knows more; "
+        "or a copy lies in the folder under another name.",
     ),
     "PS716": Code(
         "nothing changed since the last release",

@@ -73,8 +73,14 @@ def load_history(schema_path: str | Path) -> History:
     FindingsError (PS711 to PS714) if a file was edited, is missing or is not what it should be.
     """
     folder = release_folder(schema_path)
-    files = sorted(folder.glob("*.json")) if folder.is_dir() else []
+    files = sorted(folder.glob("*.json") if folder.is_dir() else (),
+                   key=lambda p: (len(p.name), p.name))
     releases: list[Release] = []
+    for path in files:
+        if not path.stem.isdecimal() or path.name != f"{int(path.stem):04}.json":
+            raise FindingsError([_finding(
+                "PS714", path, f"`{path.name}` is not called like a release file",
+                "take it out of the folder: releases are `0001.json`, `0002.json` and so on")])
     for number, path in enumerate(files, 1):
         if path.name != f"{number:04}.json":
             raise FindingsError([_finding(

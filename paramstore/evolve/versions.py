@@ -21,7 +21,7 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Schema
 
-__all__ = ["Comparison", "Version", "compare_versions", "find_version"]
+__all__ = ["Comparison", "Version", "compare_versions", "find_former", "find_version"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +61,13 @@ def find_version(name: str, beside: str | None = None) -> Version:
     FindingsError if mistakes leave no schema, ToolError if there is no such thing.
     """
     path, _, number = name.rpartition("@")
-    if name.isdecimal() and beside is not None:
-        path, number = beside.partition("@")[0], name
-    elif name.endswith(".json") and Path(name).stem.isdecimal():
-        path, number = str(Path(name).parent.with_suffix(".toml")), Path(name).stem
+    if name.isdecimal():
+        path, number = _schema_of(beside or ""), name
+        if not path:
+            raise ToolError(f"{name} does not say of which schema it is a release",
+                            f"write SCHEMA.toml@{name}")
+    elif _is_release_file(name):
+        path, number = _schema_of(name), Path(name).stem
     if path and number.isdecimal():
         history = load_history(path)
         plan = history.release(int(number))
@@ -73,6 +76,26 @@ def find_version(name: str, beside: str | None = None) -> Version:
     if found.schema is None:
         raise FindingsError(found.findings)
     return Version(name, found.schema, found.history, _folder(name), 0, found.findings)
+
+
+def _is_release_file(name: str) -> bool:
+    return name.endswith(".json") and Path(name).stem.isdecimal()
+
+
+def _schema_of(name: str) -> str:
+    """Return the schema file that `name` is of; "" for a number alone."""
+    if _is_release_file(name):
+        return str(Path(name).parent.with_suffix(".toml"))
+    return "" if name.isdecimal() else name.partition("@")[0]
+
+
+def find_former(version: Version, name: str) -> Version:
+    """Return what a single state, found as `name`, is compared with: a release with the one before
+    it, a schema with its last release. ToolError if there is none."""
+    releases = len(version.history.releases)
+    if version.release == 1:
+        raise ToolError("release 1 is the first one", "name two states to compare")
+    return find_version(str(version.release - 1 if version.release else releases), name)
 
 
 def compare_versions(old: Version, new: Version) -> Comparison:

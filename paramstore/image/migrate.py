@@ -35,6 +35,7 @@ class Fate(StrEnum):
     KEPT = "kept"
     CONVERTED = "converted"
     ROUNDED = "rounded"  # converted, to the nearest number of the new type
+    CUT = "cut"  # converted, but for elements at the end that there is no room for
     RESTORED = "restored"  # from bytes that were kept since it was taken out
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
@@ -46,7 +47,7 @@ class Fate(StrEnum):
     @property
     def harmed(self) -> bool:
         """Whether a stored value is gone, or may be."""
-        return self in (Fate.UNFIT, Fate.UNREAD, Fate.LOST)
+        return self in (Fate.CUT, Fate.UNFIT, Fate.UNREAD, Fate.LOST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,10 +260,12 @@ def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
             fate, reason = Fate.UNREAD, _lacking(lacking[home])
         elif fate is Fate.UNFIT:
             reason = _reason(parameter, source, old, taken)
-        elif fate is Fate.CONVERTED and source and _rounded(parameter, source, old, values):
-            fate = Fate.ROUNDED
+        elif fate is Fate.CONVERTED and source:
+            fate = _told(parameter, source, old, values)
+        seen = source and not contents.group(home).unread
         yield Item(f"{group.name}.{parameter.name}", fate,
-                   shown(source.parameter, old) if source else "", shown(parameter, values), reason)
+                   shown(source.parameter, old) if source and seen else "",
+                   shown(parameter, values), reason)
 
 
 def retired_unread(contents: Contents) -> Iterator[Item]:
@@ -279,11 +282,18 @@ def _lacking(gaps: Gaps) -> str:
     return f"bytes from 0x{first:04X} to 0x{last:04X} are not in the dump"
 
 
-def _rounded(parameter: Parameter, source: Heir, given: Values, values: Values) -> bool:
-    return any(rounded(c, old, new)
-               for field, other, c in zip(parameter.fields, source.parameter.fields,
-                                          source.conversions, strict=True)
-               for old, new in zip(given[other.name], values[field.name], strict=False))
+def _told(parameter: Parameter, source: Heir, given: Values, values: Values) -> Fate:
+    """Return whether a converted value lost anything; elements with their default are no loss."""
+    fate = Fate.CONVERTED
+    for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
+                               strict=True):
+        old = given[other.name]
+        texts = field.kind in (Kind.TEXT, Kind.BYTES)
+        if not texts and old[field.count:] != other.default[field.count:]:
+            return Fate.CUT
+        if any(rounded(c, a, b) for a, b in zip(old, values[field.name], strict=False)):
+            fate = Fate.ROUNDED
+    return fate
 
 
 def _reason(parameter: Parameter, source: Heir | None, given: Values, taken: Values) -> str:

@@ -18,6 +18,7 @@ _WORDS = {
     Fate.KEPT: "kept",
     Fate.CONVERTED: "converted",
     Fate.ROUNDED: "converted and rounded to what the new type holds",
+    Fate.CUT: "cut: the last elements are lost",
     Fate.RESTORED: "restored from the bytes that were kept",
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",

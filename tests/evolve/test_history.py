@@ -152,6 +152,21 @@ def test_not_a_release_file(schema: Path, text: str) -> None:
     assert ["PS714"] == codes(schema)
 
 
+@pytest.mark.parametrize("name", ["0002 (copy).json", "2.json", "00002.json", "notes.json"])
+def test_a_copy_of_a_release_file(schema: Path, name: str) -> None:
+    """PS714: a file of another name is told as such, not the release it seems to stand for as
+    missing; what is no JSON is nobody's business."""
+    folder = release_folder(schema)
+    (folder / "README.md").write_text("Invented notes")
+    assert 3 == len(load_history(schema).releases)
+    (folder / name).write_text((folder / "0002.json").read_text())
+    with pytest.raises(FindingsError) as caught:
+        load_history(schema)
+    (finding,) = caught.value.findings
+    assert ("PS714", f"`{name}` is not called like a release file") == (
+        finding.code, finding.message)
+
+
 def test_a_release_of_a_later_paramstore(schema: Path) -> None:
     """PS714: a file version that is not known is not read by guessing."""
     path = release_folder(schema) / "0003.json"

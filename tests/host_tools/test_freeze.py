@@ -59,7 +59,7 @@ def test_check_says_what_changed(schema: Path) -> None:
     edit(schema, "fine_values")
     result = run("check", schema)
     assert 0 == result.exit_code
-    assert "since release 2: 7 changes" in result.stdout
+    assert "since release 2: 9 changes" in result.stdout
     assert "needs migration  PS762  settings.delay" in result.stdout
     edit(schema, "parameter_gone")
     result = run("check", schema, "--json")
@@ -73,6 +73,9 @@ def test_check_says_what_changed(schema: Path) -> None:
     (("1", "{0}"), "safe", {"PS753", "PS752", "PS750", "PS754", "PS755"}),
     (("{0}", ), "safe", {"PS753", "PS752"}),
     (("{1}/0001.json", "{1}/0001.json"), "safe", set()),
+    (("{1}/0002.json",), "safe", {"PS750", "PS754", "PS755"}),
+    (("{0}@2",), "safe", {"PS750", "PS754", "PS755"}),
+    (("1", "{1}/0002.json"), "safe", {"PS750", "PS754", "PS755"}),
 ])
 def test_compare(schema: Path, names: tuple[str, ...], verdict: str, codes: set[str]) -> None:
     """Schema, release of it, release file or bare number: any two states, over several releases."""
@@ -107,8 +110,12 @@ def test_compare_two_schema_files(tmp_path: Path) -> None:
 
 def test_compare_what_is_not_there(schema: Path) -> None:
     """Exit code 2, and what there is."""
-    for arguments in (("1", "2"), (f"{schema}@3",), (f"{schema}@2", "1"), ("nowhere.toml",)):
-        assert 2 == run("compare", *arguments).exit_code
+    for arguments, said in (
+            (("1", "2"), "does not say of which schema"), (("2",), "write SCHEMA.toml@2"),
+            ((f"{schema}@3",), "there are 1 to 2"), ((f"{schema}@2", "1"), "name the older one"),
+            ((f"{schema}@1",), "release 1 is the first one"), (("nowhere.toml",), "cannot read")):
+        result = run("compare", *arguments)
+        assert 2 == result.exit_code and said in result.stderr
 
 
 def test_commands_take_a_release(schema: Path, tmp_path: Path) -> None:

@@ -210,7 +210,7 @@ def test_an_image_that_was_cut_short(schema: Path) -> None:
     image.write_bytes(image.read_bytes()[:0xA8])
     refused = run("migrate", schema, image, "--to", 3, "-o", made)
     assert (1, False) == (refused.exit_code, made.exists())
-    assert "settings.delay  5 s -> 5 ms  (bytes from 0x00A8 to 0x0124 are" in refused.stdout
+    assert "settings.delay  5 ms  (bytes from 0x00A8 to 0x0124 are" in refused.stdout
     assert "identity" not in refused.stdout
     text = schema.read_text().replace("24LC04B", "24LC16B")
     schema.write_text(text.replace("[store]", "[store]\nseries = 1"))

@@ -74,6 +74,10 @@ NEW_RULE = 'v = { type = "u8", below = "w" }\nw = { type = "u8", default = 9 }'
     ('v = { type = "flags", members = ["a", "b"] }',
      'v = { type = "flags", storage = "u16", members = ["a"] }', ["b"], Fate.UNFIT, "none",
      "no such member"),
+    ('v = { type = "u8", count = 3 }', 'v = { type = "u8", count = 2 }', [1, 2, 3], Fate.CUT,
+     "[1, 2]", ""),
+    ('v = { type = "u8", count = 3 }', 'v = { type = "u8", count = 2 }', [1, 2, 0],
+     Fate.CONVERTED, "[1, 2]", ""),
     (OLD_RULE, NEW_RULE, 10, Fate.UNFIT, "0", "it breaks a rule between parameters"),
 ])
 def test_up(tmp_path: Path, series: tuple[int, ...], old: str, new: str, value: object,
