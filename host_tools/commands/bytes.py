@@ -23,7 +23,8 @@ def command(schema: str, dump: str, first: int, last: int | None,
     slot whose write was interrupted each line says where its bytes come from, with a `?` where that
     is inferred. On a terminal headers and CRCs are blue, values that the newest record has no more
     cyan, damage is red; in an interrupted write old bytes are blue, new ones green, erased yellow.
-    SCHEMA may be that of a fixed layout.
+    SCHEMA may be that of a fixed layout. What is wrong with the dump is for `examine` to judge;
+    exit code 1: DUMP or SCHEMA cannot be read, or nothing tells which schema DUMP is of.
     """
     from paramstore.errors import ToolError
     from paramstore.report.either import annotated_bytes

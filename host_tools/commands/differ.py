@@ -71,12 +71,18 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     from paramstore.report.places import difference_data, difference_text, equal_text
 
     suffix = PurePath(other).suffix.lower()
+    if serial is not None and suffix != ".db":
+        raise ToolError("--serial is for records of a production", "give them, or no --serial")
     if with_bytes and suffix in (".toml", ".db"):
         raise ToolError("values have no bytes to compare", "give a dump, or no --bytes")
     dumps = (dump,) if suffix in (".toml", ".db") else (dump, other)
     found, *others = examined(known(schema, options), options, *dumps)
     for each in (found, *others):
         show_doubts(each)
+        if isinstance(each, Examination) and not (each.contents.readable or each.contents.blank):
+            raise ToolError(f"`{each.reading.source.path}` holds nothing of "
+                            f"`{each.plan.schema.name}` to compare",
+                            "`paramstore examine` says what it holds")
     ranges: tuple[ByteRange, ...] = ()
     if suffix == ".db":
         values = from_record(found, other, serial)

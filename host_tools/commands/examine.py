@@ -26,7 +26,9 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     how worn the part is, and what is wrong. SCHEMA is a schema, or a folder of them: the label of
     the dump says which, else its records do; for a fixed layout its constants and checksums speak.
     DUMP may be of any form, also pasted from a console; what is doubtful in it is refused with the
-    candidates. Exit code 1: data is lost or damaged.
+    candidates. Exit code 1: data is lost or damaged, the dump is of another store or blank, or
+    nothing tells what it is. Warnings leave it at 0: a write that was cut is one, for the last
+    commit is whole, and the next one mends the slot.
     """
     from paramstore.decode.either import files_of
     from paramstore.errors import errors_in

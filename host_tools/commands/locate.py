@@ -19,12 +19,15 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     PLACE is an address, with `.n` behind it for one of its bits (0 the lowest), or a parameter as
     GROUP.PARAMETER, with [n] for an element, .x or .y for an axis, and the name of a flag for its
     bit. An address is explained; a parameter is found in every slot, or in every block of a fixed
-    layout. With --dump SCHEMA may be a folder of schemas.
+    layout. With --dump SCHEMA may be a folder of schemas. Exit code 1: SCHEMA or the
+    dump cannot be read, or nothing tells which schema the dump is of.
     """
     from paramstore.decode.either import files_of
     from paramstore.errors import ToolError
     from paramstore.report.either import place_text
 
+    if dump is None and options._replace(release=None) != DumpOptions():
+        raise ToolError("--format, --words and --offset are for a dump", "give it with --dump")
     schemas = known(schema, options)
     if dump is None and len(files_of(schemas.known)) > 1:
         raise ToolError(f"`{schema}` holds several schemas", "give one of them, or a dump with "
@@ -33,5 +36,4 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     if found is not None:
         show_doubts(found)
     of = found.candidate if found else schemas.known[0]
-    for place in places:
-        click.echo(place_text(of, place, found), nl=False)
+    click.echo("".join([place_text(of, place, found) for place in places]), nl=False)

@@ -6,9 +6,9 @@ import json
 
 import click
 
-from host_tools.parts_on_buses import bus_options, open_part, read_contents, read_part
+from host_tools.dumps import show_report
+from host_tools.parts_on_buses import bus_options, open_part, read_part
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import show_findings
 
 
 @click.command()
@@ -23,13 +23,14 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
 
     Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.
-    Nothing is written to the part. Exit code 1: data is lost or damaged, or the part is not of this
-    store.
+    Nothing is written to the part. Exit codes as those of `unpack`.
     """
+    from paramstore.decode.examine import examine
+    from paramstore.decode.which import project_candidates
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
-    from paramstore.image.diagnose import diagnose
     from paramstore.image.files import encode_image, form_of
+    from paramstore.image.forms import binary
     from paramstore.report.findings import findings_data
     from paramstore.report.image import image_data, image_text
 
@@ -37,15 +38,14 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     project = open_project(read_source(schema))
     with open_part(project.plan, bus, part_file) as programmer:
         name, image = programmer.name, read_part(programmer)
-    contents = read_contents(project, image)
-    findings = (*project.findings, *diagnose(contents, name))
+    found = examine(binary.read(image, name), project_candidates(project, name), offset=0)
+    findings = (*project.findings, *found.findings)
     talk = output == "-"  # stdout is the dump then
     if as_json:
-        data = findings_data(findings) | image_data(contents)
+        data = findings_data(findings) | image_data(found.contents)
         click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
     else:
-        click.echo(image_text(contents), nl=False, err=talk)
-        show_findings(findings)
+        show_report(image_text(found.contents), findings, text_err=talk, findings_err=True)
     if output and form:
         write_bytes(output, encode_image(image, form), inputs=(schema, part_file))
     ctx.exit(1 if errors_in(findings) else 0)

@@ -50,5 +50,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
         click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
     else:
         click.echo(salvage_text(saved, tint), nl=False, err=talk)
+    click.echo(f"{output}: {found.plan.schema.name} on the {found.plan.part.name}, {form.title}",
+               err=True)
     click.echo(CAUTION, err=True)
     ctx.exit(0 if saved.complete else 1)

@@ -71,10 +71,16 @@ class Location(NamedTuple):
 
 
 def parse_address(text: str) -> tuple[int, int | None] | None:
-    """Return the address, and the bit behind a point, that a text gives; None if it is a name."""
-    match = re.fullmatch(r"(0[xX][0-9A-Fa-f]{1,8}|[0-9]{1,10})(?:\.([0-7]))?", text.strip())
+    """Return the address, and the bit behind a point, that a text gives; None if it is a name.
+
+    ToolError for a bit that no byte has.
+    """
+    match = re.fullmatch(r"(0[xX][0-9A-Fa-f]{1,8}|[0-9]{1,10})(?:\.([0-9]{1,4}))?", text.strip())
     if match is None:
         return None
+    if match[2] is not None and int(match[2]) > 7:
+        raise ToolError(f"there is no bit {int(match[2])} in the byte at {match[1]}",
+                        "bits of a byte go from 0, the lowest, to 7")
     base = 16 if match[1][:2] in ("0x", "0X") else 10
     return int(match[1], base), None if match[2] is None else int(match[2])
 

@@ -12,6 +12,7 @@ from paramstore.format import ERASED
 from paramstore.image.contents import Gaps, gaps_in
 from paramstore.image.files import Dump
 from paramstore.image.forms.words import swapped
+from paramstore.schema.words import plural
 
 __all__ = ["other_ways"]
 
@@ -29,8 +30,9 @@ def other_ways(dump: Dump, shifts: Iterable[int], source: SourceText,
             "PS654", f"the bytes of each {8 * width}-bit word are the wrong way round: they are "
             "read the other way", "write the dump byte by byte")
     for shift in shifts:
-        what = (f"{shift} bytes too many stand before the first byte of the part"
-                if shift > 0 else f"the first {-shift} bytes of the part are missing")
+        count = plural(abs(shift), "byte")
+        what = (f"{count} too many before the first one of the part" if shift > 0
+                else f"{count} missing at the beginning of the part")
         yield _moved(dump, shift), said("PS652", f"the dump is shifted: {what}",
                                         "read the whole part again, from address 0")
         if turns:

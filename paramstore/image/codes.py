@@ -203,8 +203,9 @@ _IMAGES: dict[str, Code] = {
     "PS631": Code("dump lines contradict each other",
                   "Addresses do not go up as the lines are long, the text holds lines of two "
                   "shapes, a first number may be an address or data, addresses may be hexadecimal "
-                  "or octal, or a line among the others is one of them but for a sign that is no "
-                  "hex digit. A dump is never guessed: make the text unambiguous."),
+                  "or octal, a line among the others is one of them but for a sign that is no "
+                  "hex digit, or, without addresses, a line is a byte or two short. A dump is "
+                  "never guessed: make the text unambiguous."),
     "PS632": Code("an ASCII column that does not show its bytes",
                   "The hex digits of a line and the letters beside them do not agree. The digits "
                   "count, but one of the two was changed: compare with another reading."),
@@ -214,6 +215,10 @@ _IMAGES: dict[str, Code] = {
     "PS634": Code("a repeated line without an end",
                   "A line of stars says that the line before goes on up to the next address, and "
                   "no address follows. What comes after the line is taken as not read."),
+    "PS635": Code("a line that is a byte or two short",
+                  "All other lines of the dump are longer, so bytes of this one were lost, and "
+                  "nothing tells which. With addresses those behind it are in their places all the "
+                  "same."),
     "PS640": Code("a target that the store does not have",
                   "`to` in the schema of a fixed layout names a parameter, or a name of a member, "
                   "that the store does not have. A value would be lost for a spelling mistake."),

@@ -171,7 +171,8 @@ def unpack(plan: Plan, image: bytes, gaps: Gaps = ()) -> Contents:
 
 def gaps_in(gaps: Gaps, first: int, end: int) -> Gaps:
     """Return those parts of `gaps` that lie from `first` to before `end`."""
-    return tuple((max(a, first), min(b, end)) for a, b in gaps if a < end and b > first)
+    parts = ((max(a, first), min(b, end)) for a, b in gaps)
+    return tuple((a, b) for a, b in parts if a < b)
 
 
 def _cut(image: bytes, address: int, size: int) -> bytes:

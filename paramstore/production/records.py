@@ -167,7 +167,7 @@ class Records:
         self.path = path
         if not create and not Path(path).is_file():
             raise ToolError(f"there are no records at `{path}`",
-                            "a batch begins them; --records says where they are")
+                            "a batch begins them, beside its schema or where --records says")
         if create:
             Path(path).parent.mkdir(parents=True, exist_ok=True)
         with self._translated():

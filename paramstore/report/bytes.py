@@ -129,8 +129,8 @@ class _View:
         """Yield the lines of an area, as far as it lies between two addresses."""
         tints = self._tints(area)
         for part in self._parts(area):
-            leads = max(part[0], first)
-            for start, past, there in self._pieces(leads, min(part[0] + part[1], end)):
+            low, high = max(part[0], first), min(part[0] + part[1], end)
+            for start, past, there in self._pieces(low, high):
                 if not there:
                     yield self._filled(start, past, part[2], "--")
                     continue
@@ -139,7 +139,7 @@ class _View:
                     continue
                 for row in range(start - (start - part[0]) % HEX_ROW, past, HEX_ROW):
                     low, high = max(row, start), min(row + HEX_ROW, past)
-                    note = self._note(part, row, low == leads) + self._origin(area, low, high)
+                    note = self._note(part, row, low == start) + self._origin(area, low, high)
                     yield hex_line(self._data, low, tints[low - area.first:high - area.first],
                                    note, self._tint, self._digits)
 

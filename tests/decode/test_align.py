@@ -24,6 +24,10 @@ def aligned(data: bytes, offset: int | None = None) -> Alignment:
     return align(binary.read(data, "x.bin"), PLAN, offset)
 
 
+def count(size: int) -> str:
+    return "1 byte" if size == 1 else f"{size} bytes"
+
+
 def said(found: Alignment) -> list[tuple[str, str]]:
     return [(f.code, f.message) for f in found.findings]
 
@@ -66,8 +70,8 @@ def test_bytes_too_many_in_front_are_told(shift: int) -> None:
     lead = 3 * (shift % 256)
     if lead:
         assert IMAGE == found.dump.data
-        assert [("PS652", f"the dump is shifted: {lead} bytes too many stand before the first byte "
-                 "of the part")] == said(found)
+        assert [("PS652", f"the dump is shifted: {count(lead)} too many before the first one of "
+                 "the part")] == said(found)
 
 
 @pytest.mark.parametrize("lost", [1, 2, 31, 64, 200])
@@ -76,7 +80,7 @@ def test_bytes_missing_in_front_are_told(lost: int) -> None:
     found = aligned(IMAGE[lost:])
     assert b"\xff" * lost + IMAGE[lost:] == found.dump.data
     assert ((0, lost),) == found.dump.gaps
-    assert [("PS652", f"the dump is shifted: the first {lost} bytes of the part are missing")
+    assert [("PS652", f"the dump is shifted: {count(lost)} missing at the beginning of the part")
             ] == said(found)
 
 

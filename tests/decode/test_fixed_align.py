@@ -59,8 +59,8 @@ def test_bytes_too_many_in_front_are_left_out(layout: FixedLayout, image: bytes,
     """The longest constant says where the layout begins."""
     of = found(bytes(range(1, 255))[:lead].ljust(lead, b"\x55") + image, layout)
     assert image == of.contents.image
-    assert [("PS652", f"the dump is shifted: {lead} bytes too many stand before the first byte of "
-             "the part")] == moved(of)
+    assert [("PS652", f"the dump is shifted: {lead} byte{'s' * (lead > 1)} too many before the "
+             "first one of the part")] == moved(of)
 
 
 @LAYOUTS
@@ -88,8 +88,9 @@ sign = { type = "u32", at = 8, always = 0x5A0FC396 }
     layout, _ = read_layout(schema)
     image = bytes(8) + (0x5A0FC396).to_bytes(4, "little") + bytes(12)
     of = found(image[3:], layout)
-    assert (((0, 3),), [("PS652", "the dump is shifted: the first 3 bytes of the part are missing")]
-            ) == (of.contents.gaps, moved(of))
+    assert [("PS652", "the dump is shifted: 3 bytes missing at the beginning of the part")] == (
+        moved(of))
+    assert ((0, 3),) == of.contents.gaps
     assert "speed" not in of.contents.group("head").values
 
 

@@ -101,8 +101,10 @@ def test_an_address_beyond_the_part_is_refused() -> None:
 
 def test_addresses_are_told_from_names() -> None:
     """Decimal or hexadecimal, with or without a bit."""
-    assert [(419, None), (419, 3), (16, 0), None, None, None] == [
-        parse_address(t) for t in ("0x1A3", "0x1A3.3", "16.0", "0x1A3.8", "settings.gain", "1A3")]
+    assert [(419, None), (419, 3), (16, 0), None, None] == [
+        parse_address(t) for t in ("0x1A3", "0x1A3.3", "16.0", "settings.gain", "1A3")]
+    with pytest.raises(ToolError, match="no bit 8"):
+        parse_address("0x1A3.8")
 
 
 def test_every_kind_of_field_explains_its_bits() -> None:

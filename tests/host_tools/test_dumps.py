@@ -369,3 +369,60 @@ def test_an_offset_where_the_file_has_nothing_is_refused(bench: Path, words: tup
     """No empty dump is reported, and nothing is counted from the end."""
     result = run("examine", "bench_unit.toml", "sound.bin", *words)
     assert result.exit_code in (1, 2) and said in result.stderr and result.stdout == ""
+
+
+@pytest.mark.parametrize("command", ["examine", "unpack"])
+def test_a_pasted_dump_that_begins_or_breaks_in_a_line(bench: Path, command: str) -> None:
+    """Lines without addresses: one byte lost before the first is made up for by what the labels
+    and records say; one lost in the midst is refused with its line, not read as a damaged part."""
+    rows = [IMAGE[at:at + 16].hex(" ") for at in range(0, len(IMAGE), 16)]
+    (bench / "late.txt").write_text("\n".join([rows[0][3:], *rows[1:]]))
+    result = run(command, "bench_unit.toml", "late.txt")
+    assert 0 == result.exit_code, result.output
+    assert "PS652: the dump is shifted: 1 byte missing at the beginning" in result.stdout
+    assert "settings: record 6" in result.stdout
+    (bench / "broken.txt").write_text("\n".join([*rows[:250], rows[250][3:], *rows[251:]]))
+    result = run(command, "bench_unit.toml", "broken.txt")
+    assert (1, "") == (result.exit_code, result.stdout)
+    assert "broken.txt:251:1: error PS631" in result.stderr
+
+
+def test_a_slot_of_which_all_is_missing_has_no_line_of_other_bytes(bench: Path) -> None:
+    """Behind a slot that a gap covers nothing is shown twice; a thing that is there in part is
+    named on each side of the gap."""
+    ring = PLAN.ring("settings")
+    rows = range(ring.address(0), ring.address(1), 16)
+    (bench / "gap.txt").write_text(text_without(*rows))
+    shown = run("bytes", "bench_unit.toml", "gap.txt", "--from", hex(rows[0]), "--to",
+                hex(ring.address(1) - 1)).stdout
+    assert "behind the record" not in shown
+    assert all(line.split()[1] == "--" for line in shown.splitlines()[1:])
+    text = text_without().replace(f"{rows[0]:04X}: {IMAGE[rows[0]]:02x}", f"{rows[0]:04X}: ??")
+    (bench / "byte.txt").write_text(text)
+    shown = run("bytes", "bench_unit.toml", "byte.txt", "--from", hex(rows[0]), "--to",
+                hex(rows[0] + 3)).stdout
+    assert ["sequence number"] * 2 == [line[48:].strip() for line in shown.splitlines()[1:]]
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (["locate", "bench_unit.toml", "0x40.8"], "there is no bit 8 in the byte at 0x40"),
+    (["locate", "bench_unit.toml", "0x40", "nothing.here"], "`nothing.here`"),
+    (["locate", "bench_unit.toml", "0x40", "--words", "big"], "are for a dump"),
+    (["differ", "bench_unit.toml", "sound.bin", "sound.bin", "--serial", "1"], "--serial"),
+    (["differ", "bench_unit.toml", "noise.bin", "noise.bin"], "`noise.bin` holds nothing of"),
+    (["differ", "bench_unit.toml", "sound.bin", "noise.bin"], "`noise.bin` holds nothing of"),
+    (["differ", "bench_unit.toml", "sound.bin", "none.db"], "there are no records at `none.db`"),
+])
+def test_what_has_no_answer_is_no_half_answer(bench: Path, words: list[str], said: str) -> None:
+    """Nothing on stdout, and what to do about it, exit code 2."""
+    (bench / "noise.bin").write_bytes(random.Random(1).randbytes(4096))
+    result = run(*words)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert said in result.stderr and "mend" in result.stderr
+
+
+def test_a_blank_part_is_compared(bench: Path) -> None:
+    """What a unit has that a blank part does not is an answer."""
+    (bench / "blank.bin").write_bytes(b"\xff" * 4096)
+    result = run("differ", "bench_unit.toml", "blank.bin", "sound.bin")
+    assert (1, True) == (result.exit_code, "settings.mode  no record -> manual" in result.stdout)

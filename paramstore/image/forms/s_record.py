@@ -95,7 +95,7 @@ class _Reader:
         if kind in _DATA:
             self._records += 1
             self._found.place(number, data, whole)
-        elif kind in _COUNT and number != self._records:
+        elif kind in _COUNT and number != self._records and not self._found.findings:
             self._found.fail(
                 "PS624", f"the file says {number} data records and has {self._records}", whole)
         elif kind in _END:

@@ -31,6 +31,8 @@ _ROW = 16
 _BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
 _PROOF = 3
 """So many steps that fit are no chance: three bytes would do so once in 2^24 dumps."""
+_LOST = 2
+"""So many bytes more or less in a line were lost, or came in; a line of other ends is shorter."""
 _MISTYPED = re.compile(r"(?<!\S)(?=[0-9A-Za-z]*[G-Zg-z])[0-9A-Za-z]{1,16}(?=[\s:|,]|$)")
 _NO_DIGIT = re.compile(r"[G-Zg-z]")
 _MOST_MENDED = 400
@@ -117,6 +119,7 @@ class _Reader:
             self._join(items, order)
         else:
             self._place(items, numbering, order)
+        self._check_lengths(lines, numbering)
         self._check_columns(lines, order)
         self._check_digits(lines, passed)
         if passed:
@@ -282,6 +285,31 @@ class _Reader:
             count = until - first
             self._found.place(first, (data * (count // len(data) + 1))[:count],
                               self._span(line.number))
+
+    def _check_lengths(self, lines: Sequence[Line], numbering: _Numbering | None) -> None:
+        """Tell lines that are a byte or two too short or too long: nothing tells which of them were
+        lost or came in, and without addresses all behind them would be moved. The first line may
+        begin late, the last one end early."""
+        size, count = Counter(line.size for line in lines).most_common(1)[0]
+        odd = [(line, after) for line, after in pairwise(lines)
+               if line is not lines[0] and 0 < abs(line.size - size) <= _LOST]
+        if count < _PROOF or len(odd) * 4 > len(lines):
+            return
+        if numbering is None:
+            for line, _ in odd:
+                what = "which is missing" if line.size < size else "which came in"
+                self._found.fail(
+                    "PS631", f"the line has {plural(line.size, 'byte')}, the others have {size}, "
+                    f"and nothing tells {what}", self._span(line.number), help="compare with "
+                    "another reading; write `??` for a byte that is missing")
+            return
+        short = [line for line, after in odd if line.size < size and line.text is None
+                 and numbering.address(after.address) == numbering.address(line.address) + size]
+        if short:
+            self._warn("PS635", f"{plural(len(short), 'line')} of fewer bytes than the others: "
+                       "those missing are taken for the last ones", short[0].number,
+                       "the first one", help="compare with another reading; write `??` where a "
+                       "byte is missing")
 
     def _check_columns(self, lines: Sequence[Line], order: Order) -> None:
         wrong = [line for line in lines if line.text is not None and None not in line.values

@@ -53,6 +53,9 @@ def test_hexrec_reads_what_is_written(content: bytes, address: int) -> None:
 REFUSED = {
     "a wrong checksum": (HELLO.replace("9D", "9C") + END, "PS623",
                          "the checksum is 9C, 9D would be right"),
+    "a wrong checksum of a record that is counted": (
+        HELLO.replace("9D", "9C") + "S5030001FB\n" + END, "PS623",
+        "the checksum is 9C, 9D would be right"),
     "a lost byte": (HELLO.replace("6C6C", "6C") + END, "PS622",
                     "the record says 16 bytes and has 15"),
     "another text": ("hello\n" + HELLO + END, "PS621", "this is not an S-record"),

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from paramstore.errors import FindingsError
 from paramstore.image.files import FORMS, encode_image, read_dump
-from paramstore.image.forms.runs import Reading, flatten
-from paramstore.image.forms.text_dump import read
+from paramstore.image.forms.runs import Reading, Run, WriteOptions, flatten
+from paramstore.image.forms.text_dump import read, write
 from paramstore.image.forms.words import Order
 
 DUMPS = Path(__file__).parents[2] / "corpus" / "dumps"
@@ -257,6 +257,45 @@ def test_a_mistyped_number_is_told_where_it_stands(typo: str, number: int,
     assert finding.span is not None
     assert ("PS631", 5, at + 1) == (finding.code, finding.span.line, finding.span.column)
     assert f"`{typo}` is no hex number" in finding.message
+
+
+ROWS = [CONTENT[at:at + 16].hex(" ") for at in range(0, 128, 16)]
+
+
+@pytest.mark.parametrize(("row", "said"), [
+    (ROWS[4][3:], "the line has 15 bytes, the others have 16, and nothing tells which is missing"),
+    (ROWS[4][:-6], "the line has 14 bytes, the others have 16, and nothing tells which is missing"),
+    (ROWS[4] + " 00", "the line has 17 bytes, the others have 16, and nothing tells which came in"),
+])
+def test_a_line_that_lost_a_byte_is_refused_without_addresses(row: str, said: str) -> None:
+    """All behind it would be moved; with `??` for the byte it is read."""
+    with pytest.raises(FindingsError) as caught:
+        reading("\n".join([*ROWS[:4], row, *ROWS[5:]]))
+    (finding,) = caught.value.findings
+    assert ("PS631", said, 5) == (finding.code, finding.message,
+                                  finding.span and finding.span.line)
+    mended = reading("\n".join([*ROWS[:4], "?? " + ROWS[4][3:], *ROWS[5:]]))
+    assert ((64, 65),) == flatten(mended.runs, 0, 128)[1]
+
+
+def test_a_short_line_with_addresses_is_told() -> None:
+    """The lines behind it have their places; that the last bytes are those missing is said, but not
+    where an ASCII column is as short."""
+    rows = [f"{16 * n:04X}: {row}" for n, row in enumerate(ROWS)]
+    found = reading("\n".join([*rows[:4], rows[4][:-3], *rows[5:]]))
+    assert [("PS635", 5)] == [(f.code, f.span.line) for f in found.findings if f.span]
+    assert ((79, 80),) == flatten(found.runs, 0, 128)[1]
+    runs = [Run(0, CONTENT[:79]), Run(80, CONTENT[80:128])]
+    own = write(runs, WriteOptions()).decode()
+    assert () == reading(own).findings
+
+
+def test_the_first_line_may_begin_late_and_blocks_may_end_early() -> None:
+    """A selection that begins in a line, and lines of blocks that are no multiple of the width."""
+    assert CONTENT[1:128] == content_of(reading("\n".join([ROWS[0][3:], *ROWS[1:]])))
+    blocks = [CONTENT[at + n:at + min(n + 24, 64)].hex(" ")
+              for at in (0, 64, 128) for n in (0, 24, 48)]
+    assert CONTENT[:192] == content_of(reading("\n".join(blocks)))
 
 
 def test_other_lines_among_those_of_a_dump_stay_other_lines() -> None:
