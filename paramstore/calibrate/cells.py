@@ -54,11 +54,16 @@ def split_rows(source: SourceText, findings: list[Finding]) -> Iterator[Row]:
     """Yield the rows that are neither empty nor comments.
 
     Adds a finding for a row whose quotes do not match (PS812), and leaves the row out.
+    FindingsError (PS811) for a line that has carriage returns inside.
     """
     for number, line in enumerate(source.text.split("\n"), start=1):
         text = line.rstrip("\r")
         if not text.strip(" \t,") or text.lstrip().startswith("#"):
             continue
+        if "\r" in text:
+            raise FindingsError([Finding(
+                "PS811", f"`{source.path}` is no table: line {number} has carriage returns inside",
+                help="save the table as CSV with UTF-8, a line feed at the end of each line")])
         row = split_line(text, number)
         broken = next((c for c in row if '"' in c.text and not c.quoted), None)
         if broken is None:

@@ -129,7 +129,8 @@ class _Header:
             help = (f"group `{group_name}` has {code_list(n.partition('.')[2] for n in own)}"
                     if own else f"the groups are {code_list(g.name for g in self.schema.groups)}")
         self._add("PS935", f"the schema has no parameter `{full}`", cell.span,
-                  help=help + "; `#` before the name leaves the column out")
+                  help=help + (" `#`" if help.endswith("?") else "; `#`")
+                  + " before the name leaves the column out")
         return None
 
     def _path(self, parameter: Parameter, index: str | None, axis: str | None,

@@ -39,7 +39,7 @@ class TableLine(SourceText):
 @dataclass(slots=True)
 class TableRow:
     """One row: the texts of its cells (`EMPTY` for one in quotes with nothing in it), and the line
-    that they come from.
+    that they come from. A row whose quotes do not match has no texts.
 
     Not frozen, and without places until one is asked for: there are as many rows as units.
     """
@@ -73,9 +73,9 @@ class TableRow:
 def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
     """Yield the rows of a file that are neither empty nor comments.
 
-    Adds a finding for a row whose quotes do not match (PS932), which is left out, and a warning
-    for a byte-order mark (PS931). FindingsError (PS931) if the file is not UTF-8 text, ToolError
-    if it cannot be read.
+    Adds a finding for a row whose quotes do not match (PS932), which counts all the same, and a
+    warning for a byte-order mark (PS931). FindingsError (PS931) if the file is not UTF-8 text or no
+    table, ToolError if it cannot be read.
     """
     try:
         with Path(path).open("rb") as stream:
@@ -88,9 +88,9 @@ def read_rows(path: str, findings: list[Finding]) -> Iterator[TableRow]:
                         yield TableRow(path, text, number, [t.strip() for t in text.split(",")])
                         continue
                     row = TableRow(path, text, number, [])
-                    row.texts = [c.text or (EMPTY if c.quoted else "") for c in row.cells]
                     if _quotes_match(row, findings):
-                        yield row
+                        row.texts = [c.text or (EMPTY if c.quoted else "") for c in row.cells]
+                    yield row
     except OSError as error:
         raise unreadable(path, error) from error
 
@@ -99,6 +99,9 @@ def _text(path: str, number: int, line: bytes, findings: list[Finding]) -> str:
     if number == 1 and line[:2] in _UTF_16:
         _refuse(path, number, "is UTF-16 text, not UTF-8",
                 "save the table as CSV with UTF-8, not as Unicode text")
+    if b"\r" in line.rstrip(b"\r\n"):
+        _refuse(path, number, f"is no table: line {number} has carriage returns inside",
+                "save the table as CSV with UTF-8, a line feed at the end of each line")
     if len(line) > MAX_LINE or b"\0" in line:
         _refuse(path, number, f"is no table: line {number} "
                 + ("never ends" if len(line) > MAX_LINE else "has zero bytes"),

@@ -85,7 +85,7 @@ def table_parameters(schema: Schema, path: str) -> frozenset[tuple[str, str]]:
     """Return which parameters, pairs of group and name, a table gives. Mistakes are left for its
     reader to tell. Raises as `read_rows`."""
     header = next(read_rows(path, []), None)
-    entries = read_header(schema, header, []) if header else ()
+    entries = read_header(schema, header, []) if header and header.texts else ()
     return frozenset((e.group.name, e.parameter.name) for e in entries)
 
 
@@ -130,7 +130,7 @@ class TableReader:
         if header is None:
             self._refuse("the table is empty", "begin with a line of column names, such as "
                          f"`{column_name(self.place.group, self.place.parameter)}`")
-        self._entries = read_header(self.schema, header, self.findings)
+        self._entries = read_header(self.schema, header, self.findings) if header.texts else ()
         if errors_in(self.findings):
             raise FindingsError(self.findings)
         self._broken = {group.name for group in self.schema.groups
@@ -215,7 +215,8 @@ class TableReader:
               firsts: Mapping[int, int]) -> UnitRow | None:
         before = len(self.findings)
         if len(row.texts) != width:
-            self._refuse_width(row, width)
+            if row.texts:
+                self._refuse_width(row, width)
             return None
         values: Raws = {}
         given: dict[str, dict[str, str]] = {}

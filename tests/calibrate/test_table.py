@@ -32,6 +32,7 @@ MISTAKES: dict[str, tuple[str, bytes]] = {
     "byte-order mark": (LINE, (HEAD + "1,2\n3,4\n").encode("utf-8-sig")),
     "semicolons": (LINE, b"reference [degC];reading [mV]\n1,5;2,5\n"),
     "tabs": (LINE, b"reference [degC]\treading [mV]\n1.5\t2.5\n"),
+    "carriage returns": (LINE, b"reference [degC],reading [mV]\r1.5,2.5\r"),
     "no header": (LINE, b"1.5,2.5\n3,4\n"),
     "duplicate header": (LINE, b"reference [degC],reading [mV],reading [mV]\n1,2,2\n"),
     "column without a name": (LINE, b"reference [degC],reading [mV],\n1,2,3\n"),
@@ -101,7 +102,7 @@ def test_one_mistake_gives_one_finding(name: str) -> None:
     findings = findings_of(*MISTAKES[name])
     assert 1 == len(findings)
     assert all(f.help for f in findings)
-    whole = ("empty", "comments only", "not UTF-8", "UTF-16")
+    whole = ("empty", "comments only", "not UTF-8", "UTF-16", "carriage returns")
     assert (name in whole) == (findings[0].span is None)
 
 

@@ -175,6 +175,21 @@ def test_bad_rows_are_left_out_when_that_is_wanted(table: Path, tmp_path: Path) 
             u.serial: u.image.row for u in records.units()}
 
 
+def test_a_row_with_broken_quotes_is_a_row(table: Path, tmp_path: Path) -> None:
+    """It counts, so that those behind it keep their numbers when it is mended."""
+    table.write_text(rows(3).replace("no 1", '"no 1'))
+    with Records(str(tmp_path / "r.db"), create=True) as records:
+        checked = job_of(table).check(records)
+        assert (3, 1, ["PS932"]) == (checked.rows, checked.bad, [f.code for f in checked.findings])
+        with open_output(str(tmp_path / "out")) as out:
+            job_of(table).run(records, out)
+    table.write_text(rows(3))
+    made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    with Records(str(tmp_path / "r.db")) as records:
+        assert {"DP-0001": 1, "DP-0002": 3, "DP-0003": 2} == {
+            u.serial: u.image.row for u in records.units()}
+
+
 def test_rows_at_odds_with_the_records_are_left_out_too(table: Path, tmp_path: Path) -> None:
     """A run never makes a second unit of a number, whatever it was asked."""
     first = made(job_of(table), tmp_path / "r.db", tmp_path / "out")
