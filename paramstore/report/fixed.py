@@ -29,7 +29,7 @@ from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["UNDER", "check_text", "condition_text", "fixed_data", "fixed_plan_data",
+__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "fixed_data", "fixed_plan_data",
            "fixed_plan_text", "fixed_text", "fixed_toml", "item_text", "limits_text", "summary",
            "type_text"]
 
@@ -45,6 +45,10 @@ def summary(layout: FixedLayout) -> str:
 
 UNDER = "under a wrong checksum"
 """What is said of a value that breaks no limit, but that nothing vouches for."""
+
+
+UNCHECKED = "cannot be checked: the dump lacks bytes of its range"
+"""What is said of a checksum of a group that is there."""
 
 
 # ---- Contents -----------------------------------------------------------------------------------
@@ -77,7 +81,8 @@ def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> It
     doc = f"  {found.group.doc}" if found.group.doc else ""
     yield tint(found.group.name, "fact") + doc
     rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
-    rows += [(result.check.name, check_text(result)) for result in found.checks]
+    results = {result.check.name: check_text(result) for result in found.checks}
+    rows += [(check.name, results.get(check.name, UNCHECKED)) for check in found.group.checks]
     yield from named_lines([(name, text) for name, text in rows if text])
 
 

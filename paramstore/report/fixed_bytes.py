@@ -23,7 +23,7 @@ from paramstore.fixed.model import (
 from paramstore.image.contents import gaps_in
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Tint, no_tint
-from paramstore.report.fixed import check_text, item_text
+from paramstore.report.fixed import UNCHECKED, check_text, item_text
 from paramstore.report.tables import printable
 from paramstore.schema.words import plural
 
@@ -103,7 +103,9 @@ def thing_text(found: FixedExamination, group: str, name: str) -> str:
         if item.name == name:
             spoilt = spoilt_items(found.contents, contents.group)
             return item_text(contents, item, name in spoilt)
-    return ""
+    unchecked = contents.presence is Presence.THERE and any(
+        check.name == name for check in contents.group.checks)
+    return UNCHECKED if unchecked else ""
 
 
 def _colours(found: FixedExamination) -> dict[tuple[str, str], str]:
@@ -180,9 +182,18 @@ def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Che
     lines = [f"{printable(name)}: {thing.name} of group `{group.declared}`"
              + (f", {plural(len(places), 'block')}" if len(places) > 1 else "")]
     for each, _, place in places:
-        shown = ""
-        if found is not None:
-            contents = found.contents.group(each.name)
-            shown = f"  {thing_text(found, each.name, thing.name) or contents.presence.value}"
+        shown = f"  {_stands(found, each, thing, place)}" if found is not None else ""
         lines.append(f"  {each.name}  {show_place(place)}{printable(shown)}")
     return "\n".join(lines) + "\n"
+
+
+def _stands(found: FixedExamination, group: FixedGroup, thing: Item | Check, place: Place) -> str:
+    """Return what stands at a place; of a value that is not whole the bytes there are of it."""
+    contents, at = found.contents.group(group.name), place_bytes(place)
+    whole = thing.name in contents.values.keys() | contents.unset
+    there = at[-1] < len(found.contents.image) and not any(
+        gaps_in(found.dump.gaps, a, a + 1) for a in at)
+    if isinstance(thing, Item) and contents.presence is Presence.THERE and there and not whole:
+        shown = bytes(found.contents.image[a] for a in at).hex(" ").upper()
+        return f"{shown}; not all of {thing.name} is in the dump"
+    return thing_text(found, group.name, thing.name) or contents.presence.value

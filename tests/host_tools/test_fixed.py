@@ -310,6 +310,20 @@ def test_bytes_that_a_dump_lacks_are_not_read_as_values(dump: Path) -> None:
     shown = run("bytes", "edid.toml", "log.txt", "--from", "0x30", "--to", "0x3F").stdout
     assert "-- --" in shown and " FF" not in shown
     assert "  not in the dump" in run("locate", "edid.toml", "58", "--dump", "log.txt").stdout
+    assert "cannot be checked: the dump lacks bytes of its range\n" in result.stdout
+
+
+def test_a_part_of_a_value_that_is_not_whole(tmp_path: Path) -> None:
+    """Bytes that are in the dump are shown, although the value they belong to is not whole."""
+    data, log = legacy(), tmp_path / "log.txt"
+    log.write_text("\n".join(f"{at:04X}: {data[at:at + 4].hex(' ')}"
+                             for at in range(0, 60, 4) if at != 4))
+    shown = run("locate", LEGACY, "identity.serial[0]", "identity.serial[8]", "head.crc",
+                "--dump", log).stdout.splitlines()
+    assert ["  identity  0x0004  not in the dump",
+            "  identity  0x000C  32; not all of serial is in the dump",
+            "  head  0x003A to 0x003B  cannot be checked: the dump lacks bytes of its range",
+            ] == shown[1::2]
 
 
 def test_a_migration_of_a_dump_with_gaps_is_refused(tmp_path: Path) -> None:
