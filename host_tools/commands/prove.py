@@ -115,7 +115,6 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
     from paramstore.cuts.faults import parse_fault, replay_fault
     from paramstore.cuts.history import parse_history
     from paramstore.cuts.replay import replay
-    from paramstore.cuts.results import Verdict
     from paramstore.cuts.takeover import replay_take_over
     from paramstore.report.replays import (
         fault_data,
@@ -128,14 +127,14 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
 
     if (fault := parse_fault(plan, text)) is not None:
         counts = replay_fault(plan, fault)
-        click.echo(json.dumps(fault_data(fault, counts), indent=2) if as_json
-                   else fault_words(fault, counts))
+        click.echo(json.dumps(fault_data(plan, fault, counts), indent=2) if as_json
+                   else fault_words(plan, fault, counts))
         return counts.violations == 0
     if (played := parse_history(plan, text)).start.older:
-        verdict = replay_take_over(plan, earlier, played)
-        click.echo(json.dumps(take_over_data(text, verdict), indent=2) if as_json
-                   else take_over_words(text, verdict))
-        return verdict is Verdict.GOOD
+        violation = replay_take_over(plan, earlier, played)
+        click.echo(json.dumps(take_over_data(plan, text, violation), indent=2) if as_json
+                   else take_over_words(plan, text, violation))
+        return violation is None
     replayed = replay(plan, text)
     if as_json:
         click.echo(json.dumps(played_data(replayed), indent=2, ensure_ascii=False))

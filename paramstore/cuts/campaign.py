@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -197,8 +197,10 @@ def _show(explorer: Explorer, violations: Sequence[Violation]) -> Iterator[Shown
     for violation in first.values():
         same = partial(_same_verdict, explorer, violation.verdict)
         history = violation.history
-        history = shrink(history, same) if same(history) else history
-        yield Shown(replace(violation, history=history), history_text(explorer.plan, history))
+        if same(history):
+            history = shrink(history, same)
+            violation = explorer.judge(history)[0] or violation
+        yield Shown(violation, history_text(explorer.plan, history))
 
 
 def _same_verdict(explorer: Explorer, verdict: Verdict, history: History) -> bool:

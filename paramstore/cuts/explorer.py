@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from paramstore.cuts.native import Target
 from paramstore.cuts.pictures import MOST_PICTURES, Pictures
@@ -25,6 +25,7 @@ from paramstore.cuts.results import (
     Totals,
     Verdict,
     Violation,
+    What,
 )
 from paramstore.cuts.tears import KINDS, PageTear
 from paramstore.layout.figures import HEAD_BYTES, READ_BACK_BYTES, figures
@@ -100,7 +101,7 @@ class Explorer:
         groups = len(plan.rings)
         self._job = struct.Struct(f"{target.byte_order}{15 + FIRST_GROUP + groups}I")
         counts = (MOST_CUTS + 1) * len(COLUMNS) + 7
-        self._violation_words = 4 + 1 + 6 * _LEVELS
+        self._violation_words = 5 + 1 + 6 * _LEVELS
         words = 3 + groups + 1 + _SAVED * self._violation_words
         self._result = struct.Struct(f"{target.byte_order}{counts}Q{words}I" + "4x" * (words % 2))
         self._limits = struct.Struct(f"{target.byte_order}{2 + 2 * groups}I")
@@ -152,12 +153,19 @@ class Explorer:
     def replay(self, history: History) -> tuple[Verdict, bytes]:
         """Run one history with real cuts inside the calls; return what the oracle says of its last
         step, or of the first that is wrong, and the image that is left."""
+        violation, image = self.judge(history)
+        return (Verdict.GOOD if violation is None else violation.verdict), image
+
+    def judge(self, history: History) -> tuple[Violation | None, bytes]:
+        """Do the same; return what is wrong first, with the steps up to there."""
         if not self.begin(history.start):
-            return self._totals(history.start).violations[0].verdict, self.image()
+            violation = self._totals(history.start).violations[0]
+            return replace(violation, history=History(history.start, ())), self.image()
         words = [word for step in history.steps for word in _step_words(step)]
         self.target.write("explore_path", self._pack(words))
-        verdict = VERDICTS[self.target.call("explore_replay", len(history.steps))]
-        return verdict, self.image()
+        self.target.call("explore_replay", len(history.steps))
+        violations = self._totals(history.start).violations
+        return (violations[0] if violations else None), self.image()
 
     def image(self) -> bytes:
         """Return what the part holds."""
@@ -193,11 +201,16 @@ class Explorer:
             digest)
 
     def _violation(self, start: Start, words: Sequence[int]) -> Violation:
-        verdict, group, expected, found, steps, *path = words
+        steps, *path = words[5:]
+        return self.finding(words[:5], History(start, tuple(
+            _step(path[i * 6:(i + 1) * 6]) for i in range(steps))))
+
+    def finding(self, words: Sequence[int], history: History) -> Violation:
+        """Return what the five words of a finding say of a history."""
+        verdict, group, what, expected, found = words
         return Violation(
             VERDICTS[verdict], group if group < len(self.plan.rings) else None, expected,
-            None if found == _NONE else found,
-            History(start, tuple(_step(path[i * 6:(i + 1) * 6]) for i in range(steps))))
+            None if found == _NONE else found, history, tuple(What)[what])
 
 
 def _step(words: Sequence[int]) -> Step:

@@ -17,7 +17,7 @@ from pathlib import Path
 from paramstore.cuts.build import build_harness
 from paramstore.cuts.explorer import Explorer
 from paramstore.cuts.history import parse_history, start_text
-from paramstore.cuts.results import VERDICTS, Start, Verdict
+from paramstore.cuts.results import History, Start, Violation
 from paramstore.errors import ToolError
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout.figures import READ_BACK_BYTES, figures
@@ -97,7 +97,7 @@ class FaultCounts:
     """What came of a job, or of several. Of the first boot after each case: `newest`, `older`,
     `defaults` and `silent` say what the group served that fared worst, `refused` that the part was
     not taken for ours. `failed` counts calls that said so. `first` is the first case that broke a
-    promise, as its job and number."""
+    promise, as its job and number, and what it broke."""
 
     cases: int = 0
     tried: int = 0
@@ -111,7 +111,7 @@ class FaultCounts:
     violations: int = 0
     mount_bits: int = 0
     commit_bits: int = 0
-    first: tuple[FaultJob, Verdict] | None = None
+    first: tuple[FaultJob, Violation] | None = None
 
     @property
     def enumerated(self) -> bool:
@@ -154,17 +154,17 @@ def run_fault_job(explorer: Explorer, job: FaultJob) -> FaultCounts:
     target = explorer.target
     order = target.byte_order
     sizes = struct.unpack(f"{order}2I", target.read("faults_sizes", 8))
-    assert sizes == (16, 68), f"the harness has {sizes}"
+    assert sizes == (16, 72), f"the harness has {sizes}"
     explorer.begin(job.start)
     target.write("faults_limits", struct.pack(f"{order}2I", *fault_limits(explorer.plan)))
     kind = list(FaultClass).index(job.kind)
     target.write("faults_job", struct.pack(f"{order}4I", job.seed, kind, job.stride, job.only))
     target.call("faults_run")
     (cases, tried, newest, older, defaults, silent, wrong, refused, failed, violations, first,
-     verdict, _group, _expected, _found, mount, commit) = struct.unpack(
-        f"{order}17I", target.read("faults_result", 68))
+     *finding, mount, commit) = struct.unpack(f"{order}18I", target.read("faults_result", 72))
     shown = None if first == _NONE else (
-        FaultJob(job.start, job.kind, 1, first, job.seed), VERDICTS[verdict])
+        FaultJob(job.start, job.kind, 1, first, job.seed),
+        explorer.finding(finding, History(job.start, ())))
     return FaultCounts(cases, tried, newest, older, defaults, silent, wrong, refused, failed,
                        violations, mount, commit, shown)
 

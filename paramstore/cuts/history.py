@@ -24,7 +24,8 @@ from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import did_you_mean
 
-__all__ = ["history_text", "operation_text", "parse_history", "shrink", "start_text"]
+__all__ = ["history_text", "operation_text", "parse_history", "shrink", "start_text",
+           "steps_text"]
 
 # ---- Text ----------------------------------------------------------------------------------------
 
@@ -36,9 +37,14 @@ _HELP = ("write a start (BLANK, FACTORY or FACTORY+ROUNDS, with a p behind it if
 
 def history_text(plan: Plan, history: History) -> str:
     """Return a history as one word without blanks, such as `FACTORY+4,settings@0.prefix.5,BOOT`."""
-    words = [operation_text(plan, step.operation) + (f"@{_cut_text(step.cut)}" if step.cut else "")
-             for step in history.steps]
-    return ",".join((start_text(history.start), *words))
+    return ",".join((start_text(history.start), *steps_text(plan, history)))
+
+
+def steps_text(plan: Plan, history: History) -> tuple[str, ...]:
+    """Return the steps of a history as its text names them."""
+    return tuple(
+        operation_text(plan, step.operation) + (f"@{_cut_text(step.cut)}" if step.cut else "")
+        for step in history.steps)
 
 
 def start_text(start: Start) -> str:

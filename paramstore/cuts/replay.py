@@ -12,9 +12,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from paramstore.cuts.build import build_harness
-from paramstore.cuts.history import parse_history
+from paramstore.cuts.history import parse_history, steps_text
 from paramstore.cuts.pictures import Pictures
-from paramstore.cuts.results import History, Operation, Start, Step, Verdict, operation_group
+from paramstore.cuts.results import (
+    History,
+    Operation,
+    Start,
+    Step,
+    Verdict,
+    Violation,
+    operation_group,
+)
 from paramstore.cuts.tears import LostWrite, TornWrite
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
@@ -199,12 +207,19 @@ def _version_text(version: int | None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """One history on the byte-level simulator, under each engine by name, and on the harness."""
+    """One history on the byte-level simulator, under each engine by name, and on the harness,
+    which names the `violation`. `steps` are the texts of its steps."""
 
     plan: Plan
     engines: dict[str, Played]
-    verdict: Verdict
+    steps: tuple[str, ...]
+    violation: Violation | None
     same_image: bool
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the harness says of the history."""
+        return Verdict.GOOD if self.violation is None else self.violation.verdict
 
     @property
     def sound(self) -> bool:
@@ -221,7 +236,7 @@ def replay(plan: Plan, text: str, compiler: Compiler | None = None) -> Replayed:
     history = parse_history(plan, text)
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         harness = build_harness(plan, Path(folder), compiler)
-        verdict, image = harness.explorer().replay(history)
+        violation, image = harness.explorer().judge(history)
         code = compile_native(plan, Path(folder) / "rig", compiler)
         rigs: dict[str, Callable[[Bench], Rig]] = {
             "compiled C": lambda bench: NativeRig(code, bench),
@@ -229,7 +244,8 @@ def replay(plan: Plan, text: str, compiler: Compiler | None = None) -> Replayed:
         }
         engines = {name: play(rig(blank_bench(plan)), harness.pictures, history)
                    for name, rig in rigs.items()}
-    return Replayed(plan, engines, verdict, {image} == {p.image for p in engines.values()})
+    return Replayed(plan, engines, steps_text(plan, history), violation,
+                    {image} == {p.image for p in engines.values()})
 
 
 def blank_bench(plan: Plan) -> Bench:

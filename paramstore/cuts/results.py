@@ -12,7 +12,7 @@ from enum import Enum, IntEnum
 from paramstore.cuts.tears import KINDS, PageTear
 
 __all__ = ["COLUMNS", "FIRST_GROUP", "MOST_CUTS", "Cut", "History", "Operation", "Start", "Step",
-           "Tally", "Totals", "Verdict", "Violation", "operation_group"]
+           "Tally", "Totals", "Verdict", "Violation", "What", "operation_group"]
 
 MOST_CUTS = 3
 """Cuts in one history, at most."""
@@ -51,6 +51,18 @@ class Verdict(Enum):
 
 VERDICTS = tuple(Verdict)
 """In the order of the C enumeration."""
+
+
+class What(Enum):
+    """What the two numbers of a violation are, in the order of the C enumeration."""
+
+    VERSION = "version"  # of the values of a group (0: defaults; None: none that is known)
+    NUMBER = "sequence number"  # of a record; it may not be less
+    STATUS = "status"  # what a call returned
+    FLAGS = "flags"  # a version, and the flags found beside it
+    BITS = "bits"  # of one call on the bus; they may not be more
+    WRITES = "page writes"  # of one call; they may not be more
+    PAGE = "page"  # the first page of a ring, and a page that was written
 
 
 class Operation(IntEnum):
@@ -114,15 +126,16 @@ class History:
 
 @dataclass(frozen=True, slots=True)
 class Violation:
-    """A history that breaks an invariant in its last step. `group` is None where no single group
-    is concerned. `expected` and `found` are versions of its values (0: defaults; None: none that
-    is known), statuses, or numbers, as the verdict has it."""
+    """A history that breaks an invariant in its last step, without a step on the way to its start
+    state. `group` is None where no single group is concerned. `what` says what `expected` and
+    `found` are."""
 
     verdict: Verdict
     group: int | None
     expected: int
     found: int | None
     history: History
+    what: What = What.VERSION
 
 
 @dataclass(frozen=True, slots=True)

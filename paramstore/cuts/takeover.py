@@ -23,7 +23,7 @@ from paramstore.cuts.results import (
     Operation,
     Start,
     Totals,
-    Verdict,
+    Violation,
 )
 from paramstore.errors import ToolError
 from paramstore.image.contents import newest_records, unpack
@@ -83,8 +83,8 @@ def run_take_overs(explorer: Explorer, earlier: Sequence[Plan], *, samples: int,
 
 
 def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
-                     compiler: Compiler | None = None) -> Verdict:
-    """Play a history that begins with a part of an earlier release; return what the oracle says.
+                     compiler: Compiler | None = None) -> Violation | None:
+    """Play a history that begins with a part of an earlier release; return what is wrong first.
 
     ToolError if there is no such release, or if there is no compiler or it fails.
     """
@@ -96,7 +96,7 @@ def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         explorer = build_harness(plan, Path(folder), compiler).explorer()
         _prepare(explorer, earlier[at], (*earlier[at:], plan))
-        return explorer.replay(history)[0]
+        return explorer.judge(history)[0]
 
 
 def cut_take_over(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, depth: int = MOST_CUTS,

@@ -18,12 +18,18 @@ from paramstore.cuts.faults import (
     fault_text,
 )
 from paramstore.cuts.history import operation_text, start_text
-from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict, Violation
+from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict
 from paramstore.cuts.sweeps import Sweep
 from paramstore.cuts.wear import RingWear
 from paramstore.layout.plan import Plan
 from paramstore.parts.bus import bits_ms
-from paramstore.report.replays import DATA_VERSION, class_data, replay_line
+from paramstore.report.replays import (
+    DATA_VERSION,
+    breach_text,
+    class_data,
+    replay_line,
+    wanted_text,
+)
 from paramstore.report.tables import WIDTH, Column, table
 from paramstore.schema.words import plural
 
@@ -247,23 +253,17 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             yield f"  I10 of {ring.group}: its ring did not wear as planned, or lost values on it"
     for result in campaign.faults:
         if result.counts.first is not None:
-            job, verdict = result.counts.first
-            yield from _wrapped(f"{verdict.invariant}: {verdict.meaning}, after "
+            job, violation = result.counts.first
+            yield from _wrapped(f"{breach_text(campaign.plan, violation)}, after "
                                 f"{job.kind.strikes}")
+            yield f"    {wanted_text(campaign.plan, violation)}"
             yield f"    replay: {replay_line(campaign.plan, fault_text(job))}"
 
 
 def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
-    violation = shown.violation
-    group = "" if violation.group is None else f" of {plan.rings[violation.group].group.name}"
-    yield f"  {violation.verdict.invariant}{group}: {violation.verdict.meaning}"
-    yield f"    expected {violation.expected}, found {found_text(violation)}"
+    yield f"  {breach_text(plan, shown.violation)}"
+    yield f"    {wanted_text(plan, shown.violation)}"
     yield f"    replay: {replay_line(plan, shown.replay)}"
-
-
-def found_text(violation: Violation) -> str:
-    """Return what stood where something else was expected."""
-    return "nothing known" if violation.found is None else str(violation.found)
 
 
 def _wrapped(text: str) -> list[str]:
@@ -309,6 +309,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "invariant": s.violation.verdict.invariant,
             "meaning": s.violation.verdict.meaning,
             "group": None if s.violation.group is None else groups[s.violation.group],
+            "what": s.violation.what.value,
             "expected": s.violation.expected,
             "found": s.violation.found,
             "replay": s.replay,

@@ -6,17 +6,20 @@ Only words and tables here: see `cuts.replay`, `cuts.faults` and `cuts.takeover`
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from typing import Any
 
 from paramstore.cuts.faults import FaultCounts, FaultJob, FaultResult, fault_text
 from paramstore.cuts.history import start_text
 from paramstore.cuts.replay import Replayed
-from paramstore.cuts.results import Verdict
+from paramstore.cuts.results import Verdict, Violation, What
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
+from paramstore.status import Health, Status
 
 __all__ = [
     "DATA_VERSION",
+    "breach_text",
     "class_data",
     "fault_data",
     "fault_words",
@@ -25,6 +28,8 @@ __all__ = [
     "replay_line",
     "take_over_data",
     "take_over_words",
+    "violation_data",
+    "wanted_text",
 ]
 
 DATA_VERSION = 1
@@ -48,11 +53,59 @@ def played_text(replayed: Replayed) -> str:
             (str(boot.step), boot.status.name, *(
                 _version(boot.versions[name]) if boot.versions else "" for name in groups))
             for boot in played.boots], indent=2), f"  {played.wrong or 'nothing is wrong'}", ""]
-    lines.append(f"the campaign's own run of the compiled C, judged at every step: "
-                 f"{_verdict_words(replayed.verdict)}")
+    lines.append("the campaign's own run of the compiled C, judged at every step: "
+                 + ("nothing is wrong" if replayed.violation is None
+                    else _where(replayed.steps, replayed.violation)))
+    if replayed.violation is not None:
+        lines += [f"  {breach_text(replayed.plan, replayed.violation)}",
+                  f"  {wanted_text(replayed.plan, replayed.violation)}"]
     lines.append("All leave the same image." if replayed.same_image
                  else "They do NOT leave the same image.")
     return "\n".join(lines) + "\n"
+
+
+def _where(steps: Sequence[str], violation: Violation) -> str:
+    """Return at which step of a history something is wrong."""
+    number = len(violation.history.steps)
+    if not number:
+        return f"wrong on the way to {start_text(violation.history.start)}"
+    return f"wrong at step {number} of {len(steps)}, {steps[number - 1]}"
+
+
+def breach_text(plan: Plan, violation: Violation) -> str:
+    """Return which promise was broken, of which group, and how."""
+    group = "" if violation.group is None else f" of {plan.rings[violation.group].group.name}"
+    return f"{violation.verdict.invariant}{group}: {violation.verdict.meaning}"
+
+
+def wanted_text(plan: Plan, violation: Violation) -> str:
+    """Return what had to be there, and what was."""
+    expected, found = violation.expected, violation.found
+    number = "nothing" if found is None else f"{found:,}"
+    match violation.what:
+        case What.VERSION:
+            return f"expected {_version_words(expected)}, found {_version_words(found)}"
+        case What.NUMBER:
+            return f"expected sequence number {expected:,} or a greater one, found {number}"
+        case What.STATUS:
+            return f"expected the status {Status(expected).name}, found {Status(found or 0).name}"
+        case What.FLAGS:
+            flags = " + ".join(flag.name or "" for flag in Health if flag & (found or 0))
+            return f"expected flags that fit {_version_words(expected)}, found {flags or 'none'}"
+        case What.BITS:
+            return f"expected {expected:,} bits on the bus at most, found {number}"
+        case What.WRITES:
+            return f"expected {expected:,} page writes at most, found {number}"
+        case What.PAGE:
+            pages = next((r.pages for r in plan.rings if r.first_page == expected), 1)
+            return (f"expected a page from {expected:,} to {expected + pages - 1:,}, "
+                    f"found page {number}")
+
+
+def _version_words(version: int | None) -> str:
+    if version is None:
+        return "values never committed"
+    return f"version {version:,}" if version else "defaults"
 
 
 def _version(version: int | None) -> str:
@@ -65,6 +118,7 @@ def played_data(replayed: Replayed) -> dict[str, Any]:
         "schema_version": DATA_VERSION,
         "invariant": replayed.verdict.invariant,
         "meaning": replayed.verdict.meaning,
+        "violation": violation_data(replayed.plan, replayed.violation),
         "same_image": replayed.same_image,
         "engines": {name: {
             "wrong": played.wrong,
@@ -74,30 +128,50 @@ def played_data(replayed: Replayed) -> dict[str, Any]:
     }
 
 
-def take_over_words(text: str, verdict: Verdict) -> str:
-    """Return what the oracle says of a replayed take-over, in one line."""
-    return f"{text}: {_verdict_words(verdict)}"
+def violation_data(plan: Plan, violation: Violation | None) -> dict[str, Any] | None:
+    """Return what is wrong as data that JSON can hold; `step` counts from 1, 0 is the way to the
+    start state."""
+    if violation is None:
+        return None
+    return {
+        "step": len(violation.history.steps),
+        "group": None if violation.group is None else plan.rings[violation.group].group.name,
+        "what": violation.what.value, "expected": violation.expected, "found": violation.found,
+    }
 
 
-def take_over_data(text: str, verdict: Verdict) -> dict[str, Any]:
+def take_over_words(plan: Plan, text: str, violation: Violation | None) -> str:
+    """Return what the oracle says of a replayed take-over."""
+    if violation is None:
+        return f"{text}: {Verdict.GOOD.meaning}"
+    return (f"{text}: {_where(text.split(',')[1:], violation)}\n"
+            f"  {breach_text(plan, violation)}\n  {wanted_text(plan, violation)}")
+
+
+def take_over_data(plan: Plan, text: str, violation: Violation | None) -> dict[str, Any]:
     """Return what the oracle says of a replayed take-over as data that JSON can hold."""
+    verdict = Verdict.GOOD if violation is None else violation.verdict
     return {"schema_version": DATA_VERSION, "history": text,
-            "invariant": verdict.invariant or None, "meaning": verdict.meaning}
+            "invariant": verdict.invariant or None, "meaning": verdict.meaning,
+            "violation": violation_data(plan, violation)}
 
 
-def fault_words(job: FaultJob, counts: FaultCounts) -> str:
-    """Return what came of one case of a fault, in one line."""
-    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
-    return (f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: "
-            f"{_verdict_words(verdict)}")
+def fault_words(plan: Plan, job: FaultJob, counts: FaultCounts) -> str:
+    """Return what came of one case of a fault."""
+    case = f"{start_text(job.start)}, {job.kind.strikes}, case {job.only}: "
+    if counts.first is None:
+        return case + Verdict.GOOD.meaning
+    violation = counts.first[1]
+    return case + f"{breach_text(plan, violation)}\n  {wanted_text(plan, violation)}"
 
 
-def fault_data(job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
+def fault_data(plan: Plan, job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
     """Return the same as data that JSON can hold."""
-    verdict = Verdict.GOOD if counts.first is None else counts.first[1]
+    violation = None if counts.first is None else counts.first[1]
+    verdict = Verdict.GOOD if violation is None else violation.verdict
     return {"schema_version": DATA_VERSION, "start": start_text(job.start),
             "class": job.kind.name, "case": job.only, "invariant": verdict.invariant,
-            "meaning": verdict.meaning}
+            "meaning": verdict.meaning, "violation": violation_data(plan, violation)}
 
 
 def class_data(result: FaultResult) -> dict[str, Any]:
@@ -120,9 +194,6 @@ def class_data(result: FaultResult) -> dict[str, Any]:
 def _first_fault(counts: FaultCounts) -> dict[str, str | None]:
     if counts.first is None:
         return {"invariant": None, "meaning": None, "replay": None}
-    job, verdict = counts.first
-    return {"invariant": verdict.invariant, "meaning": verdict.meaning, "replay": fault_text(job)}
-
-
-def _verdict_words(verdict: Verdict) -> str:
-    return f"{verdict.invariant}: {verdict.meaning}" if verdict.invariant else verdict.meaning
+    job, violation = counts.first
+    return {"invariant": violation.verdict.invariant, "meaning": violation.verdict.meaning,
+            "replay": fault_text(job)}

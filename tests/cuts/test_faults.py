@@ -82,9 +82,9 @@ def test_a_broken_runtime_is_caught(old: str, new: str, kind: FaultClass,
     counts = every(built, kind)
     assert counts.violations > 0 and counts.first is not None
     job, found = counts.first
-    assert verdict is found
+    assert verdict is found.verdict
     alone = run_fault_job(built.explorer(), job)
-    assert (1, 1, (job, verdict)) == (alone.tried, alone.violations, alone.first)
+    assert (1, 1, (job, found)) == (alone.tried, alone.violations, alone.first)
 
 
 @pytest.mark.parametrize(("slots", "hidden"), [(3, False), (4, True), (5, False), (6, False),

@@ -6,10 +6,21 @@ import json
 from dataclasses import replace
 from itertools import chain
 
+import pytest
+
 from paramstore.cuts.replay import replay
-from paramstore.cuts.results import COLUMNS, MOST_CUTS, Tally
+from paramstore.cuts.results import (
+    COLUMNS,
+    MOST_CUTS,
+    History,
+    Start,
+    Tally,
+    Verdict,
+    Violation,
+    What,
+)
 from paramstore.report.cuts import campaign_data, campaign_text
-from paramstore.report.replays import played_data, played_text
+from paramstore.report.replays import played_data, played_text, wanted_text
 from tests.firmware.builds import SCHEMAS, example_plan
 from tests.report.campaigns import broken, no_crc_checked, sound
 
@@ -73,6 +84,37 @@ def test_a_violation_is_told_with_its_replay() -> None:
     assert "settings" == shown["group"]
     with no_crc_checked():
         assert replay(example_plan("minimal"), shown["replay"]).verdict.invariant == "I1"
+
+
+def test_a_replay_names_the_step_that_is_wrong() -> None:
+    """Its number and text, what had to be there and what was: as the campaign told it."""
+    plan = example_plan("minimal")
+    for shown in broken().violations:
+        with no_crc_checked():
+            replayed = replay(plan, shown.replay)
+        steps = shown.replay.split(",")[1:]
+        text, data = played_text(replayed), played_data(replayed)["violation"]
+        assert f"wrong at step {len(steps)} of {len(steps)}, {steps[-1]}\n" in text
+        assert f"  {wanted_text(plan, shown.violation)}\n" in text
+        assert (len(steps), shown.violation.expected) == (data["step"], data["expected"])
+
+
+@pytest.mark.parametrize(("what", "expected", "found", "text"), [
+    (What.VERSION, 2, 0, "expected version 2, found defaults"),
+    (What.VERSION, 2, None, "expected version 2, found values never committed"),
+    (What.NUMBER, 9, 8, "expected sequence number 9 or a greater one, found 8"),
+    (What.STATUS, 0, 13, "expected the status OK, found ERR_RULE"),
+    (What.FLAGS, 2, 0x12, "expected flags that fit version 2, found DAMAGE + DIRTY"),
+    (What.FLAGS, 0, 0, "expected flags that fit defaults, found none"),
+    (What.BITS, 1770, 1779, "expected 1,770 bits on the bus at most, found 1,779"),
+    (What.WRITES, 2, 3, "expected 2 page writes at most, found 3"),
+    (What.PAGE, 6, 1, "expected a page from 6 to 11, found page 1"),
+])
+def test_what_was_expected_is_told(what: What, expected: int, found: int | None,
+                                   text: str) -> None:
+    """Numbers of a violation have their meaning beside them."""
+    assert text == wanted_text(example_plan("minimal"), Violation(
+        Verdict.LOST, 0, expected, found, History(Start(), ()), what))
 
 
 def test_replay() -> None:

@@ -52,15 +52,21 @@ static bool label_older(void)
     return explore_job.packed == 2u && (first || (second && !label_whole(0)));
 }
 
-static oracle_finding_t verdict(uint32_t verdict_is, unsigned group, uint32_t expected,
-                                uint32_t found)
+static oracle_finding_t verdict(uint32_t verdict_is, unsigned group, uint32_t what,
+                                uint32_t expected, uint32_t found)
 {
     oracle_finding_t finding;
     finding.verdict = verdict_is;
     finding.group = group;
+    finding.what = what;
     finding.expected = expected;
     finding.found = found;
     return finding;
+}
+
+static oracle_finding_t nothing(void)
+{
+    return verdict(ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0);
 }
 
 static void raise_to(uint32_t *longest, uint32_t bits)
@@ -104,12 +110,13 @@ static oracle_finding_t do_boot(part_trace_t *trace)
     ready = (first || second) && oracle.older == 0u;
     ++explore_result.boots;
     if (!part.powered) {
-        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+        return nothing();
     }
     finding = oracle_boot(&memory.store, status, first, second);
     ready = ready && oracle.refused == 0u;
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
-        finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.mount_bits, part.bits);
+        finding = verdict(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.mount_bits,
+                          part.bits);
     }
     witness(finding.verdict);
     return finding;
@@ -123,13 +130,14 @@ static oracle_finding_t do_format(part_trace_t *trace)
     status = ps_format(&memory.store);
     raise_to(&explore_result.format_bits, part.bits);
     if (!part.powered) {
-        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+        return nothing();
     }
     ready = status == PS_OK;
     oracle.older = oracle.older != 0u && status != PS_OK;
     finding = oracle_format_done(status);
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.format_bits) {
-        finding = verdict(ORACLE_LONG, CUTS_GROUPS, oracle_limits.format_bits, part.bits);
+        finding = verdict(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.format_bits,
+                          part.bits);
     }
     return finding;
 }
@@ -142,12 +150,13 @@ static oracle_finding_t do_wipe(part_trace_t *trace)
     raise_to(&explore_result.wipe_bits, part.bits);
     if (!part.powered) {
         oracle_wipe_cut();
-        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+        return nothing();
     }
     ready = false;
     oracle_wiped();
-    return status == PS_OK ? verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0)
-                           : verdict(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+    return status == PS_OK
+               ? nothing()
+               : verdict(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
 }
 
 /* A commit writes to the pages of its ring, and no more of them than planned. */
@@ -158,18 +167,19 @@ static oracle_finding_t judge_writes(unsigned group, const part_trace_t *trace)
     uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
     uint32_t i;
     if (trace->count > oracle_limits.commit_writes[group]) {
-        return verdict(ORACLE_WEAR, group, oracle_limits.commit_writes[group], trace->count);
+        return verdict(ORACLE_WEAR, group, ORACLE_WRITES, oracle_limits.commit_writes[group],
+                       trace->count);
     }
     for (i = 0; i < trace->count; ++i) {
         uint32_t page = trace->writes[i].page;
         if (page - first >= pages) {
-            return verdict(ORACLE_OUTSIDE, group, first, page);
+            return verdict(ORACLE_OUTSIDE, group, ORACLE_PAGE, first, page);
         }
     }
     if (part.bits > oracle_limits.commit_bits[group]) {
-        return verdict(ORACLE_LONG, group, oracle_limits.commit_bits[group], part.bits);
+        return verdict(ORACLE_LONG, group, ORACLE_BITS, oracle_limits.commit_bits[group], part.bits);
     }
-    return verdict(ORACLE_GOOD, group, 0, 0);
+    return nothing();
 }
 
 static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
@@ -184,7 +194,7 @@ static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
     raise_to(&explore_result.commit_bits[group], part.bits);
     if (!part.powered) {
         oracle_commit_cut(group);
-        return verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+        return nothing();
     }
     finding = oracle_commit_done(&memory.store, group, status, ready);
     return finding.verdict == ORACLE_GOOD && trace != NULL ? judge_writes(group, trace) : finding;
@@ -392,7 +402,7 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
     step->write = EXPLORE_NO_CUT;
     finding = operate(operation, trace);
     if (trace->count > CUTS_MAX_WRITES) {
-        finding = verdict(ORACLE_WEAR, CUTS_GROUPS, CUTS_MAX_WRITES, trace->count);
+        finding = verdict(ORACLE_WEAR, CUTS_GROUPS, ORACLE_WRITES, CUTS_MAX_WRITES, trace->count);
         trace->count = CUTS_MAX_WRITES;
     }
     if (finding.verdict != ORACLE_GOOD) {
@@ -591,7 +601,7 @@ uint32_t explore_run(void)
 uint32_t explore_replay(uint32_t steps)
 {
     explore_step_t path[EXPLORE_LEVELS];
-    oracle_finding_t finding = verdict(ORACLE_GOOD, CUTS_GROUPS, 0, 0);
+    oracle_finding_t finding = nothing();
     unsigned i;
     memcpy(path, explore_path, sizeof path);
     memset(&explore_result, 0, sizeof explore_result);

@@ -54,26 +54,28 @@ static bool due(void)
     return true;
 }
 
-static void blame(uint32_t verdict, uint32_t group, uint32_t expected, uint32_t found)
+static void judge(const oracle_finding_t *finding)
 {
-    if (!sound) {
+    if (finding->verdict == ORACLE_GOOD || !sound) {
         return; /* one violation of a case is enough */
     }
     sound = false;
     if (faults_result.violations++ == 0u) {
         faults_result.first = faults_result.cases - 1u;
-        faults_result.verdict = verdict;
-        faults_result.group = group;
-        faults_result.expected = expected;
-        faults_result.found = found;
+        faults_result.finding = *finding;
     }
 }
 
-static void judge(const oracle_finding_t *finding)
+static void blame(uint32_t verdict, uint32_t group, uint32_t what, uint32_t expected,
+                  uint32_t found)
 {
-    if (finding->verdict != ORACLE_GOOD) {
-        blame(finding->verdict, finding->group, finding->expected, finding->found);
-    }
+    oracle_finding_t finding;
+    finding.verdict = verdict;
+    finding.group = group;
+    finding.what = what;
+    finding.expected = expected;
+    finding.found = found;
+    judge(&finding);
 }
 
 static void measure(uint32_t *longest, uint32_t limit)
@@ -82,7 +84,7 @@ static void measure(uint32_t *longest, uint32_t limit)
         *longest = part.bits;
     }
     if (part.bits > limit) {
-        blame(ORACLE_LONG, CUTS_GROUPS, limit, part.bits);
+        blame(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, limit, part.bits);
     }
 }
 
@@ -104,7 +106,7 @@ static ps_status_t mount(void)
     status = ps_mount(&memory.store);
     measure(&faults_result.mount_bits, faults_limits[0]);
     if (part.cycles != 0u) {
-        blame(ORACLE_OUTSIDE, CUTS_GROUPS, 0, part.cycles);
+        blame(ORACLE_OUTSIDE, CUTS_GROUPS, ORACLE_WRITES, 0, part.cycles);
     }
     return status;
 }
@@ -197,7 +199,7 @@ static void strike(unsigned operation, const part_fault_t *fault, bool must)
         status = ps_format(&memory.store);
         faults_result.failed += status != PS_OK;
         if (must && status != PS_OK) {
-            blame(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+            blame(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
         }
     } else {
         status = commit_judged(group, must);
@@ -425,7 +427,7 @@ static void mend(ps_status_t status, allowance_t allowed)
         }
     }
     if (status >= PS_ERR_NACK && (ps_wipe(&memory.store) != PS_OK || mount() != PS_BLANK)) {
-        blame(ORACLE_REFUSED, CUTS_GROUPS, PS_BLANK, (uint32_t)status);
+        blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_BLANK, (uint32_t)status);
         return;
     }
     status = ps_format(&memory.store);
@@ -433,7 +435,7 @@ static void mend(ps_status_t status, allowance_t allowed)
         return; /* a label half way up: as on a part of half the size */
     }
     if (status != PS_OK) {
-        blame(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, (uint32_t)status);
+        blame(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
         return;
     }
     oracle_forgive();
@@ -459,21 +461,23 @@ static void look(allowance_t allowed)
     if (status >= PS_ERR_NACK) {
         ++faults_result.refused;
         if (allowed != ALLOW_REFUSAL) {
-            blame(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, (uint32_t)status);
+            blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
         }
     } else {
         for (g = 0; g < CUTS_GROUPS; ++g) {
             unsigned served = oracle_served(&memory.store, g);
             uint32_t settled = oracle.groups[g].settled;
             bool kept = CUTS_LAYOUT.groups[g].copies > 1u && settled != 0u;
+            uint32_t version = oracle_version(&memory.store, g);
             worst = worst < served ? served : worst;
             if (served == SERVED_WRONG) {
-                blame(ORACLE_MIXED, g, settled, 0xFFFFFFFFu);
+                blame(ORACLE_MIXED, g, ORACLE_VERSION, settled, version);
             } else if (served == SERVED_SILENTLY && allowed == ALLOW_FLAGGED &&
                        !hides(&CUTS_LAYOUT.groups[g])) {
-                blame(ORACLE_UNFLAGGED, g, settled, ps_health(&memory.store, (uint8_t)g));
+                blame(ORACLE_UNFLAGGED, g, ORACLE_FLAGS, version,
+                      ps_health(&memory.store, (uint8_t)g));
             } else if (served != SERVED_NEWEST && kept && allowed != ALLOW_REFUSAL) {
-                blame(ORACLE_LOST, g, settled, served);
+                blame(ORACLE_LOST, g, ORACLE_VERSION, settled, version);
             }
         }
         ++faults_result.served[worst];

@@ -16,6 +16,7 @@
 #include <stdint.h>
 
 #include "cuts_config.h"
+#include "oracle.h"
 
 /* The order is that of `paramstore/cuts/faults.py`. */
 enum {
@@ -61,10 +62,7 @@ typedef struct faults_result {
     uint32_t failed;    /* calls that said that they failed */
     uint32_t violations;
     uint32_t first;     /* number of the first case that breaks a promise, or FAULTS_ALL */
-    uint32_t verdict;   /* of that one, ORACLE_ */
-    uint32_t group;
-    uint32_t expected;
-    uint32_t found;
+    oracle_finding_t finding; /* of that one */
     uint32_t mount_bits; /* the longest calls */
     uint32_t commit_bits;
 } faults_result_t;

@@ -27,14 +27,15 @@ static const span_t spans[CUTS_GROUPS] = {CUTS_SPANS};
  * written to. */
 #define UNCOMMITTED (PS_HEALTH_DEFAULTS | PS_HEALTH_MIGRATED)
 
-static const oracle_finding_t good = {ORACLE_GOOD, CUTS_GROUPS, 0, 0};
+static const oracle_finding_t good = {ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0};
 
-static oracle_finding_t finding(uint32_t verdict, unsigned group, uint32_t expected,
+static oracle_finding_t finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
                                 uint32_t found)
 {
     oracle_finding_t result;
     result.verdict = verdict;
     result.group = group;
+    result.what = what;
     result.expected = expected;
     result.found = found;
     return result;
@@ -78,8 +79,7 @@ static bool shows(const ps_store_t *store, unsigned group, unsigned version)
     return memcmp(group_values(store, group), picture(group, version), spans[group].size) == 0;
 }
 
-/* The newest version that looks like what is served. */
-static uint32_t known_version(const ps_store_t *store, unsigned group)
+uint32_t oracle_version(const ps_store_t *store, unsigned group)
 {
     unsigned version = oracle.groups[group].tried + 1u;
     while (version-- > 0u) {
@@ -151,7 +151,8 @@ oracle_finding_t oracle_format_done(ps_status_t status)
 {
     ps_status_t due = oracle.refused != 0u ? PS_ERR_FOREIGN : PS_OK;
     return status == due ? good
-                         : finding(ORACLE_UNSTABLE, CUTS_GROUPS, (uint32_t)due, (uint32_t)status);
+                         : finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
+                                   (uint32_t)status);
 }
 
 oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
@@ -161,19 +162,21 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     ps_status_t due = ready ? PS_OK : oracle.refused != 0u ? PS_ERR_FOREIGN : PS_ERR_STATE;
     if (status != due) {
-        return finding(ORACLE_UNSTABLE, group, (uint32_t)due, (uint32_t)status);
+        return finding(ORACLE_UNSTABLE, group, ORACLE_STATUS, (uint32_t)due, (uint32_t)status);
     }
     if (!ready) {
         return good;
     }
     if (!shows(store, group, known->tried)) {
-        return finding(ORACLE_CHANGED, group, known->tried, known_version(store, group));
+        return finding(ORACLE_CHANGED, group, ORACLE_VERSION, known->tried,
+                       oracle_version(store, group));
     }
     if (sequence <= known->sequence) {
-        return finding(ORACLE_BACK, group, known->sequence, sequence);
+        return finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
     }
     if ((ps_health(store, (uint8_t)group) & (UNCOMMITTED | PS_HEALTH_DIRTY)) != 0u) {
-        return finding(ORACLE_UNFLAGGED, group, 0, ps_health(store, (uint8_t)group));
+        return finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, known->tried,
+                       ps_health(store, (uint8_t)group));
     }
     known->sequence = sequence;
     known->acked = known->tried;
@@ -188,7 +191,7 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
 static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
 {
     const oracle_group_t *known = &oracle.groups[group];
-    uint32_t found = known_version(store, group);
+    uint32_t found = oracle_version(store, group);
     uint32_t verdict = ORACLE_RETURNED;
     if (found == ORACLE_NO_VERSION) {
         verdict = ORACLE_MIXED;
@@ -199,7 +202,7 @@ static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
     } else if (has(known->landed, found)) {
         verdict = found < known->acked ? ORACLE_LOST : ORACLE_BACK;
     }
-    return finding(verdict, group, known->settled, found);
+    return finding(verdict, group, ORACLE_VERSION, known->settled, found);
 }
 
 /* The version of an interrupted commit that is served, the latest one if several look alike; 0 if it is
@@ -234,10 +237,10 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     if ((!taken && defaults != (sequence == 0u)) ||
         (health & PS_HEALTH_WORN) != 0u || (!taken && (health & PS_HEALTH_LIMIT) != 0u) ||
         (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
-        return finding(ORACLE_UNFLAGGED, group, served, health);
+        return finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, served, health);
     }
     if (sequence < known->sequence) {
-        return finding(ORACLE_BACK, group, known->sequence, sequence);
+        return finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
     }
     known->sequence = sequence;
     settle(known, served);
@@ -270,7 +273,7 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         }
     }
     if (status >= PS_ERR_NACK) {
-        return finding(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, (uint32_t)status);
+        return finding(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
     }
     for (g = 0; g < CUTS_GROUPS; ++g) {
         oracle_finding_t wrong = boot_group(store, g);
@@ -285,7 +288,8 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         : !first_label || health != 0u              ? PS_FLAGGED
                                                     : PS_OK;
     if (status != due) {
-        return finding(ORACLE_UNFLAGGED, CUTS_GROUPS, (uint32_t)due, (uint32_t)status);
+        return finding(ORACLE_UNFLAGGED, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
+                       (uint32_t)status);
     }
     return good;
 }

@@ -54,12 +54,24 @@ typedef struct oracle {
     uint32_t older;   /* 1: the label that counts is of an earlier release */
 } oracle_t;
 
+/* What the two numbers of a finding are. The order is that of `paramstore/cuts/results.py`. */
+enum {
+    ORACLE_VERSION, /* of the values of a group; found may be ORACLE_NO_VERSION: none that is known */
+    ORACLE_NUMBER,  /* the sequence number of a record; it may not be less */
+    ORACLE_STATUS,  /* what a call returned, ps_status_t */
+    ORACLE_FLAGS,   /* a version, and the PS_HEALTH_ flags found beside it */
+    ORACLE_BITS,    /* of one call on the bus; they may not be more */
+    ORACLE_WRITES,  /* page writes of one call; they may not be more */
+    ORACLE_PAGE     /* the first page of a ring, and a page that was written */
+};
+
 /* What is wrong, in which group (CUTS_GROUPS: in none), what had to be there and what was. */
 typedef struct oracle_finding {
     uint32_t verdict;
     uint32_t group;
-    uint32_t expected; /* a version, or a limit */
-    uint32_t found;    /* a version (ORACLE_NO_VERSION: none that is known), or a number */
+    uint32_t what; /* `expected` and `found` are */
+    uint32_t expected;
+    uint32_t found;
 } oracle_finding_t;
 
 #define ORACLE_NO_VERSION 0xFFFFFFFFu
@@ -106,6 +118,9 @@ enum {
     SERVED_WRONG     /* values never committed, or defaults that are not flagged */
 };
 unsigned oracle_served(const ps_store_t *store, unsigned group);
+
+/* The newest version that looks like what is served, or ORACLE_NO_VERSION. */
+uint32_t oracle_version(const ps_store_t *store, unsigned group);
 
 /* Records were lost to damage: sequence numbers may go back. */
 void oracle_forgive(void);

@@ -17,14 +17,13 @@ from paramstore.report.cuts import (
     SAMPLED,
     TAKE_OVER_BREACH,
     campaign_data,
-    found_text,
     starts_text,
 )
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.report.pages.tears import tear_picture
-from paramstore.report.replays import replay_line
+from paramstore.report.replays import replay_line, wanted_text
 from paramstore.schema.words import plural
 
 __all__ = ["campaign_page"]
@@ -54,14 +53,16 @@ def campaign_page(campaign: Campaign) -> str:
               for kind in COLUMNS if any(row[kind] for row in rows)],
         longest=list(_longest(data, schema.bus_khz)),
         invariants=sorted(_invariants(data), key=lambda i: int(i["name"][1:])),
-        shown=[entry | {"found_text": found_text(shown.violation),
+        shown=[entry | {"wanted": wanted_text(campaign.plan, shown.violation),
                         "line": replay_line(campaign.plan, shown.replay)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
         promises=[{"name": promise.value, "words": words,
                    "classes": [f for f in data["faults"] if f["guarantee"] == promise.value]}
                   for promise, words in PROMISED.items()],
-        struck=[fault | {"line": replay_line(campaign.plan, fault["replay"])}
-                for fault in data["faults"] if fault["replay"]],
+        struck=[fault | {"line": replay_line(campaign.plan, fault["replay"]),
+                         "wanted": wanted_text(campaign.plan, result.counts.first[1])}
+                for fault, result in zip(data["faults"], campaign.faults, strict=True)
+                if result.counts.first is not None],
         faults_tried=campaign.fault_counts.tried,
     )
 

@@ -59,7 +59,7 @@ def test_violations_come_with_their_replay() -> None:
     text = " ".join(Markup(page).text.split())
     assert [] == faults(page)
     assert "3 violations in " in text
-    assert "I2 of settings: an acknowledged commit is gone. Expected 7, found nothing" in text
+    assert "I2 of settings: an acknowledged commit is gone; expected version 7, found" in text
     assert f"paramstore prove {MINIMAL} --replay FACTORY,settings,BOOT" in text
     assert "I2 an acknowledged commit is gone broken" in _spaced(page)
     assert 0 == _held(page)
@@ -70,7 +70,8 @@ def test_other_faults_come_with_their_replay() -> None:
     """A fault that broke a promise is told by its class, with the line that tries it again."""
     job = FaultJob(Start(), FaultClass.WORN, only=5)
     worn = next(r for r in sound().faults if r.kind is FaultClass.WORN)
-    counts = replace(worn.counts, violations=2, first=(job, Verdict.LOST))
+    counts = replace(worn.counts, violations=2, first=(
+        job, Violation(Verdict.LOST, None, 7, 6, History(Start(), ()))))
     hurt = replace(sound(), faults=(replace(worn, counts=counts),))
     page = campaign_page(hurt)
     text = " ".join(Markup(page).text.split())
