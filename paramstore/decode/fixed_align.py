@@ -7,6 +7,7 @@ unless they are all right where it is moved to, and are so many bits that it is 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import islice
 from typing import NamedTuple
 
@@ -52,12 +53,14 @@ def align_fixed(reading: Reading, layout: FixedLayout,
         help="say otherwise with --offset", severity=Severity.WARNING),) if beyond else ()
     if dump.data.count(ERASED) == len(dump.data):
         return FixedAlignment(dump, findings)
+    proof = _proof(layout)
+    shifts = None
     for checksums in (True, False):  # where nothing is all right, a checksum may be the damage
-        if _bits(layout, dump, checksums) >= ENOUGH_BITS:
+        if _bits(proof, dump, checksums) >= ENOUGH_BITS:
             break
-        others = other_ways(dump, _shifts(layout, dump.data), reading.source,
-                            len(dump.data) >= layout.size)
-        bits, found = max(((_bits(layout, other, checksums), FixedAlignment(other, (said,)))
+        shifts = _shifts(layout, dump.data) if shifts is None else shifts
+        others = other_ways(dump, shifts, reading.source, len(dump.data) >= layout.size)
+        bits, found = max(((_bits(proof, other, checksums), FixedAlignment(other, (said,)))
                            for other, said in others), key=lambda pair: pair[0])
         if bits >= ENOUGH_BITS:
             return found._replace(findings=(*findings, *found.findings))
@@ -66,7 +69,8 @@ def align_fixed(reading: Reading, layout: FixedLayout,
 
 def lies_somewhere(layout: FixedLayout, data: bytes) -> bool:
     """Return whether bytes hold the layout, at their beginning or moved."""
-    return any(_bits(layout, Dump(data[shift:]), checksums=False) >= ENOUGH_BITS
+    proof = _proof(layout)
+    return any(_bits(proof, Dump(data[shift:]), checksums=False) >= ENOUGH_BITS
                for shift in (0, *_shifts(layout, data)) if shift >= 0)
 
 
@@ -89,8 +93,16 @@ def evidence_bits(contents: FixedContents, *, checksums: bool = True) -> int:
     return bits
 
 
-def _bits(layout: FixedLayout, dump: Dump, checksums: bool) -> int:
-    return evidence_bits(read_image(layout, dump.data, dump.gaps), checksums=checksums)
+def _proof(layout: FixedLayout) -> FixedLayout:
+    """Return a layout of what is evidence only: the rest need not be read in each place."""
+    return replace(layout, groups=tuple(
+        replace(group, items=tuple(i for i in group.items if i.always is not None))
+        for group in layout.groups
+        if group.checks or any(i.always is not None for i in group.items)))
+
+
+def _bits(proof: FixedLayout, dump: Dump, checksums: bool) -> int:
+    return evidence_bits(read_image(proof, dump.data, dump.gaps), checksums=checksums)
 
 
 # ---- Where it may begin -------------------------------------------------------------------------
