@@ -195,10 +195,11 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
         click.echo(f"{records}: only an image tells which unit it is; nothing was noted", err=True)
         return
     with Records(records) as kept:
-        serial = kept.serial_of_image(sha256(image.image).hexdigest())
+        digest = sha256(image.image).hexdigest()
+        serial = kept.serial_of_image(digest)
         if not serial:
             click.echo(f"{records}: the image is of no unit on record; nothing was noted", err=True)
             return
         kept.add_event(serial, Event(
-            datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail))
+            datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail, digest))
         click.echo(f"{records}: noted for unit {serial}", err=True)

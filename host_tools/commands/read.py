@@ -8,7 +8,7 @@ import click
 
 from host_tools.dumps import show_report
 from host_tools.parts_on_buses import bus_options, open_part, read_part
-from host_tools.streams import read_source, write_bytes
+from host_tools.streams import read_source, refuse_input, write_bytes
 
 
 @click.command()
@@ -27,7 +27,7 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     """
     from paramstore.decode.examine import examine
     from paramstore.decode.which import project_candidates
-    from paramstore.errors import errors_in
+    from paramstore.errors import ToolError, errors_in
     from paramstore.evolve.project import open_project
     from paramstore.image.files import encode_image, form_of
     from paramstore.image.forms import binary
@@ -35,6 +35,10 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     from paramstore.report.image import image_data, image_text
 
     form = form_of(output, form_name) if output else None
+    if output and form:
+        if form.name == "uf2":
+            raise ToolError(f"a part is not read as {form.title}", "write raw binary or Intel HEX")
+        refuse_input(output, (schema, part_file))
     project = open_project(read_source(schema))
     with open_part(project.plan, bus, part_file) as programmer:
         name, image = programmer.name, read_part(programmer)
@@ -47,5 +51,5 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     else:
         show_report(image_text(found.contents), findings, text_err=talk, findings_err=True)
     if output and form:
-        write_bytes(output, encode_image(image, form), inputs=(schema, part_file))
+        write_bytes(output, encode_image(image, form), inputs=())
     ctx.exit(1 if errors_in(findings) else 0)

@@ -47,7 +47,7 @@ class Changes:
 
     `target` is its content afterwards, `pages` the numbers of the pages to be written, in order.
     `changed` are parameters, `kept` those that stay though they differ, `groups` the groups that
-    get a record. `label`: it is written.
+    are written, `first` those of them that had no record. `label`: it is written.
     """
 
     before: bytes
@@ -56,6 +56,7 @@ class Changes:
     changed: tuple[Change, ...]
     kept: tuple[Change, ...]
     groups: tuple[str, ...]
+    first: tuple[str, ...]
     label: bool
     findings: tuple[Finding, ...] = ()
 
@@ -134,6 +135,7 @@ def value_changes(contents: Contents, wanted: Values, name: str, *,
     changed: list[Change] = []
     kept: list[Change] = []
     groups: list[str] = []
+    first: list[str] = []
     findings: list[Finding] = []
     for group in contents.groups:
         given = wanted.get(group.ring.group.name, {})
@@ -142,6 +144,7 @@ def value_changes(contents: Contents, wanted: Values, name: str, *,
         if group.newest is None:
             if not given and not fresh:
                 continue
+            first.append(group.ring.group.name)
             if group.lost:
                 findings.append(_finding("PS965", name, f"the part has lost group "
                                          f"`{group.ring.group.name}`: it is written anew"))
@@ -161,7 +164,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *,
             f"groups {code_list(names)} are kept", "give --unlock to write identity and calibration"
         ))
     return Changes(contents.image, bytes(target), _pages(plan, contents.image, target, spans),
-                   tuple(changed), tuple(kept), tuple(groups), label, tuple(findings))
+                   tuple(changed), tuple(kept), tuple(groups), tuple(first), label,
+                   tuple(findings))
 
 
 def exact_changes(contents: Contents, image: Contents, name: str, *,
@@ -202,9 +206,12 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
     spans = [(first, plan.part.capacity - first), *labels]
     groups = [mine.ring.group.name for mine, other in pairs
               if _ring_bytes(contents, mine.ring) != _ring_bytes(image, mine.ring)]
+    first_records = [mine.ring.group.name for mine, other in pairs
+                     if mine.newest is None and other.newest is not None]
     target = image.image
     return Changes(contents.image, target, _pages(plan, contents.image, target, spans),
-                   tuple(diff), (), tuple(groups), contents.labels != image.labels)
+                   tuple(diff), (), tuple(groups), tuple(first_records),
+                   contents.labels != image.labels)
 
 
 def differences(contents: Contents, wanted: Values) -> tuple[Change, ...]:

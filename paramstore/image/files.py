@@ -138,8 +138,8 @@ def _check_options(form: Form, options: WriteOptions, size: int) -> None:
         raise ToolError(f"{form.title} has no addresses, so no offset either",
                         "leave --offset out, or choose a form with addresses: hex, srec, uf2, text")
     if options.offset < 0 or options.offset + size > 1 << 32:
-        raise ToolError(f"the image does not fit at 0x{options.offset:X}",
-                        "addresses have 32 bits")
+        at = f"0x{options.offset:X}" if options.offset >= 0 else str(options.offset)
+        raise ToolError(f"the image does not fit at {at}", "addresses have 32 bits, from 0 on")
     if form.name == "uf2" and options.family is None:
         raise ToolError("UF2 needs the family ID of the controller that takes the file",
                         "give --family 0x...; the maker of the boot loader names it")

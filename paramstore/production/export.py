@@ -93,8 +93,10 @@ def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tupl
 
 
 def last_event(unit: Unit, what: str) -> Event | None:
-    """Return the latest event of a kind, `write` or `verify`; None if there was none."""
-    return next((e for e in reversed(unit.events) if e.what == what), None)
+    """Return the latest event of a kind, `write` or `verify`, with the latest image of a unit; None
+    if there was none."""
+    return next((e for e in reversed(unit.events)
+                 if e.what == what and e.sha256 in ("", unit.image.sha256)), None)
 
 
 # ---- Tables --------------------------------------------------------------------------------------
@@ -188,6 +190,8 @@ def label_text(item: UnitValues, pattern: str) -> str:
 def _shown(parameter: Parameter, value: Physical) -> str:
     if parameter.kind is Kind.TEXT:
         return str(value)
+    if parameter.kind is Kind.CURVE:
+        return cell_text(parameter, value)
     unit = parameter.fields[0].unit
     text = cell_text(parameter, value)
     return f"{text} {unit}" if unit and not text.endswith(unit) else text

@@ -6,6 +6,7 @@ not at all; an archive appears when the last image is in it. Knows names and byt
 
 from __future__ import annotations
 
+import glob
 import gzip
 import os
 import tarfile
@@ -55,15 +56,13 @@ class Folder:
         self._ending = f"{_BESIDE}{os.getpid()}"
         make_folder(path)
         with _translated(path):
-            # Left by a run that was killed. One that goes on has long renamed its own at the end.
-            self._stale = list(self._folder.glob(f".*{_BESIDE}[0-9]*"))
+            self._stale = _left(self._folder, "*")
 
     def __enter__(self) -> Folder:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for path in self._stale:
-            path.unlink(missing_ok=True)
+        _remove(self._stale)
 
     def add(self, name: str, data: bytes | memoryview) -> bool:
         """Write a file beside its place and rename it into it."""
@@ -91,6 +90,7 @@ class _OneFile:
         self._beside = self._target.with_name(f".{self._target.name}{_BESIDE}{os.getpid()}")
         with _translated(path):
             self._target.parent.mkdir(parents=True, exist_ok=True)
+            self._stale = _left(self._target.parent, glob.escape(self._target.name))
             self._stream: IO[bytes] = self._beside.open("wb")
 
     def _finish(self, kind: type[BaseException] | None, close: Callable[[], None]) -> None:
@@ -100,6 +100,7 @@ class _OneFile:
                     close()
                     self._stream.close()
                     self._beside.replace(self._target)
+                    _remove(self._stale)
         finally:
             self._stream.close()
             self._beside.unlink(missing_ok=True)
@@ -200,6 +201,17 @@ def _nameless(size: int) -> bytes:
     info = tarfile.TarInfo("")
     info.size = size
     return info.tobuf(tarfile.USTAR_FORMAT)
+
+
+def _left(folder: Path, name: str) -> list[Path]:
+    """Return what runs that were killed left beside files of a name, which may be a pattern. Remove
+    it at the end: a run that goes on has long renamed its own then."""
+    return list(folder.glob(f".{name}{_BESIDE}[0-9]*"))
+
+
+def _remove(paths: list[Path]) -> None:
+    for path in paths:
+        path.unlink(missing_ok=True)
 
 
 @contextmanager

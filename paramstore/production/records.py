@@ -74,13 +74,15 @@ CREATE TABLE event (
     at TEXT NOT NULL,
     what TEXT NOT NULL,         -- write or verify
     good INTEGER NOT NULL,
-    detail TEXT NOT NULL
+    detail TEXT NOT NULL,
+    sha256 TEXT NOT NULL DEFAULT ''  -- of the image; version 1 did not keep it
 );
 CREATE INDEX event_serial ON event(serial);
 """
 
 _FROM_VERSION_1 = """
 ALTER TABLE image ADD COLUMN row INTEGER;
+ALTER TABLE event ADD COLUMN sha256 TEXT NOT NULL DEFAULT '';
 UPDATE image SET row = (SELECT row FROM unit
                         WHERE unit.serial = image.serial AND unit.batch = image.batch);
 """
@@ -123,12 +125,14 @@ class Image:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A part was written or verified: when, and how it went."""
+    """A part was written or verified: when, how it went, and with which image, "" if that is not
+    known."""
 
     at: str
     what: str
     good: bool
     detail: str
+    sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,9 +312,9 @@ class Records:
     def add_event(self, serial: str, event: Event) -> None:
         """Record that the part of a unit was written or verified."""
         with self._transaction():
-            self._db.execute("INSERT INTO event (serial, at, what, good, detail) "
-                             "VALUES (?, ?, ?, ?, ?)",
-                             (serial, event.at, event.what, event.good, event.detail))
+            self._db.execute("INSERT INTO event (serial, at, what, good, detail, sha256) "
+                             "VALUES (?, ?, ?, ?, ?, ?)", (serial, event.at, event.what,
+                                                           event.good, event.detail, event.sha256))
 
     def serial_of_image(self, sha256: str) -> str | None:
         """Return the unit that an image was made for; None if none or more than one."""
@@ -352,10 +356,10 @@ class Records:
             "SELECT batch, coalesce(row, 0), given, coalesce(sha256, ''), coalesce(packed, '') "
             "FROM image WHERE serial = ?1 AND (?2 IS NULL OR batch = ?2) ORDER BY id",
             (serial, batch)).fetchall()
-        events = self._db.execute("SELECT at, what, good, detail FROM event WHERE serial = ? "
-                                  "ORDER BY id", (serial,)).fetchall()
+        events = self._db.execute("SELECT at, what, good, detail, sha256 FROM event "
+                                  "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
         return Unit(*row, tuple(Image(*i) for i in images),
-                    tuple(Event(at, what, bool(good), detail) for at, what, good, detail in events))
+                    tuple(Event(at, what, bool(good), *more) for at, what, good, *more in events))
 
     # ---- SQLite --------------------------------------------------------------------------------
 

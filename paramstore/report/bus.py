@@ -53,7 +53,8 @@ def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
         lines.append("  the part is blank: every group is written; what is not the default:")
     lines += change_lines(changes.changed)
     same = [g for g in changes.groups if g not in {c.group.name for c in changes.changed}]
-    lines += [f"  {g}: its first record, with the defaults" for g in same]
+    lines += [f"  {g}: " + ("its first record, with the defaults" if g in changes.first else
+                            "the same values in other bytes") for g in same]
     lines += _kept(changes)
     pages = plural(len(changes.pages), "page")
     lines.append(f"{pages} of {plan.part.pages} written and read back" if done else

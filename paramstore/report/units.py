@@ -46,8 +46,8 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
         "layout_id": item.plan.layout_id,
         "images": [{"batch": i.batch, "row": i.row or None, "sha256": i.sha256 or None,
                     "packed": i.packed or None} for i in item.unit.images],
-        "events": [{"at": e.at, "what": e.what, "good": e.good, "detail": e.detail}
-                   for e in item.unit.events],
+        "events": [{"at": e.at, "what": e.what, "good": e.good, "detail": e.detail,
+                    "sha256": e.sha256 or None} for e in item.unit.events],
         "values": {group: {name: plain_value(value) for name, value in values.items()}
                    for group, values in item.values.items()},
     } for item in units]
@@ -71,7 +71,8 @@ def record_html(item: UnitValues) -> str:
         ],
         groups=[_group(g, item) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
-        events=[{"at": e.at, "what": {"write": "written and read back"}.get(e.what, "compared"),
+        events=[{"at": e.at, "what": {"write": "written and read back"}.get(e.what, "compared")
+                 + ("" if e.sha256 in ("", image.sha256) else ", another image of this unit"),
                  "good": e.good, "result": ("good" if e.good else "failed") + f": {e.detail}"}
                 for e in unit.events],
     )

@@ -133,6 +133,15 @@ def test_a_backup_comes_back(bench: Path) -> None:
     assert before == (bench / "part.bin").read_bytes()
 
 
+def test_the_same_values_in_other_bytes_are_told_as_that(bench: Path) -> None:
+    """By --exact: the groups have records already, with no default in them."""
+    write("unit.bin", "--yes")
+    for interval in (45, 30):
+        write("--set", f"settings.interval={interval}", "--yes")
+    shown = write("unit.bin", "--exact")
+    assert ["  settings: the same values in other bytes"] == shown.stdout.splitlines()[1:-1]
+
+
 def test_a_unit_is_brought_to_a_later_release(bench: Path) -> None:
     """Read, migrate, write back: the image replaces all that the part holds, so it needs --unlock;
     without --exact an image of another release does not go with the part."""
@@ -191,7 +200,8 @@ def test_results_are_noted_for_the_unit(bench: Path) -> None:
     run("verify", SCHEMA, "images/TP-26-0004.bin", "--part-file", "other.bin",
         "--records", "tank_probe.units.db")
     with Records("tank_probe.units.db") as records:
-        noted = {u.serial: [(e.what, e.good) for e in u.events] for u in records.units("TP-26-000")}
+        noted = {u.serial: [(e.what, e.good) for e in u.events if e.sha256 == u.image.sha256]
+                 for u in records.units("TP-26-000")}
     assert {"TP-26-0001": [], "TP-26-0002": [], "TP-26-0005": [],
             "TP-26-0003": [("write", True), ("verify", True)],
             "TP-26-0004": [("verify", False)]} == noted
@@ -220,6 +230,8 @@ def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> Non
     (("read", SCHEMA, "--bus", "7"), "/dev/i2c-7"),
     (("read", SCHEMA, "--bus", "7", "--part-file", "x"), "two parts are named"),
     (("read", SCHEMA, "--part-file", "no.bin"), "cannot read `no.bin`"),
+    (("read", SCHEMA, "--part-file", "unit.bin", "-o", "dump.uf2"), "a part is not read as UF2"),
+    (("read", SCHEMA, "--part-file", "unit.bin", "-o", "unit.bin"), "is an input and stays"),
     (("write", SCHEMA, "--part-file", "x"), "nothing to write"),
     (("write", SCHEMA, "unit.bin", "--set", "a.b=1", "--part-file", "x"), "with a values file"),
     (("write", SCHEMA, VALUES, "--exact", "--part-file", "x"), "--exact needs an image"),

@@ -59,6 +59,22 @@ def test_a_run_that_ends_early_leaves_the_old_file(name: str, tmp_path: Path) ->
     assert [path] == list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize("name", ["all[1].tar", "all.bin", "images"])
+def test_what_a_killed_run_left_is_removed(name: str, tmp_path: Path) -> None:
+    """By the next one that ends well; what lies beside other files stays."""
+    folder = tmp_path / name if name == "images" else tmp_path
+    folder.mkdir(exist_ok=True)
+    left = folder / f".{'a.bin' if name == 'images' else name}.part99999"
+    others = [tmp_path / f".{other}" for other in ("else.tar.part99999", f"{name}.partly")]
+    for path in (left, *others):
+        path.write_bytes(b"half")
+    with pytest.raises(KeyboardInterrupt), open_output(str(tmp_path / name)):
+        raise KeyboardInterrupt
+    assert left.exists() or name == "images"
+    fill(tmp_path / name)
+    assert [False, True, True] == [path.exists() for path in (left, *others)]
+
+
 def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
     """A file where a folder should be, a name that is a folder."""
     (tmp_path / "file").write_bytes(b"")

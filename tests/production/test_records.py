@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.errors import ToolError
+from paramstore.production.export import last_event
 from paramstore.production.records import (
     Batch,
     Event,
@@ -95,6 +96,29 @@ def test_events_are_kept_in_order(tmp_path: Path) -> None:
         assert None is records.unit("A2")
 
 
+def test_an_event_is_one_of_its_image(tmp_path: Path) -> None:
+    """A unit that another batch made again counts as written with that image only once it was; an
+    event whose image is not known counts with all."""
+    with begun(tmp_path / "r.db", "lot1", "lot2") as records:
+        for batch, digest in (("lot1", "11aa"), ("lot2", "22bb")):
+            records.allot(batch, [NewUnit(1, "", "A1")], AT, again=True)
+            records.packed(batch, [("A1", digest)], AT)
+        old = Event(AT, "write", True, "12 pages", "11aa")
+        records.add_event("A1", old)
+        records.add_event("A1", Event(AT, "verify", True, "equal"))
+
+        def seen(batch: str | None) -> list[bool]:
+            (unit,) = records.units(batch=batch)
+            return [last_event(unit, what) is not None for what in ("write", "verify")]
+
+        assert ([True, True], [False, True], [False, True]) == (
+            seen("lot1"), seen("lot2"), seen(None))
+        records.add_event("A1", Event(AT, "write", True, "3 pages", "22bb"))
+        assert [True, True] == seen(None)
+        unit = records.unit("A1", "lot1")
+        assert unit and old == last_event(unit, "write")
+
+
 def test_units_are_found_by_number_value_and_digest(tmp_path: Path) -> None:
     """Any case of letters; signs that SQL knows mean themselves."""
     with begun(tmp_path / "r.db", "lot1", "lot2") as records:
@@ -128,6 +152,7 @@ def test_a_unit_is_shown_as_the_batch_made_it(tmp_path: Path) -> None:
 
 VERSION_1 = """
 ALTER TABLE image DROP COLUMN row;
+ALTER TABLE event DROP COLUMN sha256;
 PRAGMA user_version = 1;
 """
 
@@ -139,12 +164,15 @@ def test_records_of_version_1_are_taken_over(tmp_path: Path) -> None:
         records.allot("lot1", wanted(5), AT, PATTERN)
         records.packed("lot1", [("DP-01", "11aa")], AT)
         records.allot("lot2", [NewUnit(1, "", "DP-01"), NewUnit(2, "", "A1")], AT, again=True)
+        records.add_event("DP-01", Event(AT, "write", True, "12 pages", "11aa"))
     with sqlite3.connect(path) as db:
         db.executescript(VERSION_1)
     for _ in range(2):
         with Records(str(path)) as records:
             assert [("A1", 0, ""), ("DP-01", 5, "11aa")] == [
                 (u.serial, u.images[0].row, u.images[0].sha256) for u in records.units()]
+            unit = records.unit("DP-01")
+            assert unit and (Event(AT, "write", True, "12 pages"),) == unit.events
             assert ["DP-01", "DP-02"] == records.allot("lot1", wanted(5, 6), AT, PATTERN)
         with sqlite3.connect(path) as db:
             db.execute("DELETE FROM image WHERE serial = 'DP-02'")
