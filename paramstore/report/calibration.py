@@ -43,13 +43,15 @@ def calibration_data(outcome: Outcome) -> dict[str, Any]:
 
 
 def error_text(error: float, worst: float) -> str:
-    """Return an error with as many decimals as give the worst one three digits, with its sign."""
+    """Return an error with as many decimals as give the worst one three digits, with its sign
+    unless nothing is left of it."""
     if error == 0:
         return "0"
     magnitude = math.floor(math.log10(abs(worst) or abs(error)))
     if not -7 <= magnitude <= 6:
         return f"{error:+.2e}"
-    return f"{error:+.{max(0, 2 - magnitude)}f}"
+    text = f"{error:+.{max(0, 2 - magnitude)}f}"
+    return text if text.strip("+-0.") else text[1:]
 
 
 # ---- One unit -----------------------------------------------------------------------------------
@@ -77,14 +79,15 @@ def _numbers(numbers: Sequence[StoredNumber]) -> list[str]:
 
 
 def _with_uncertainty(number: StoredNumber) -> tuple[str, str]:
-    """Return a number and its standard uncertainty, to two digits of the latter."""
+    """Return a number and its standard uncertainty, to two digits of the latter; no more digits
+    than a float has after some arithmetic, for points without any scatter."""
     uncertainty = number.uncertainty
     if not uncertainty:
         return f"{number.fitted:.9g}", ""
     place = math.floor(math.log10(uncertainty)) - 1
     if place > 0 or place < -9:
         digits = max(1, math.floor(math.log10(abs(number.fitted) or uncertainty)) - place)
-        return f"{number.fitted:.{min(digits, 16)}e}", f"{uncertainty:.1e}"
+        return f"{number.fitted:.{min(digits, 12)}e}", f"{uncertainty:.1e}"
     return f"{number.fitted:.{-place}f}", f"{uncertainty:.{-place}f}"
 
 
