@@ -88,7 +88,7 @@ def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
         ring = links.groups.get(group.name)
         if ring is None:
             yield Change("PS751", Verdict.SAFE, group.name,
-                         "new group; units in the field begin with its defaults")
+                         "new group; what does not move there begins with its default")
         else:
             yield from _group(ring.group, group, group.name in short)
         for parameter in group.parameters:
@@ -136,15 +136,19 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
                      f"new; units in the field get the default {default}")
         return
     old_group, old_name = links.parameters[group.name, new.name]
+    between = links.between.get((group.name, new.name), ())
+    line = (before, *(parameter for _, parameter in between), new)
+    same = all(_same_bytes(a, b) for a, b in pairwise(line))
     ring = links.groups.get(group.name)
-    moved = ring is None or ring.group.name != old_group
-    if moved:
+    if ring is None or ring.group.name != old_group:
         yield Change("PS763", Verdict.MIGRATES, where,
                      f"comes from `{old_group}.{old_name}`; values are carried over")
+    elif any(home.group.id != ring.group.id for home, _ in between):
+        yield Change("PS763", Verdict.MIGRATES, where,
+                     f"was `{old_name}`, and in another group for a while; values are carried over")
     elif old_name != new.name:
-        yield Change("PS752", Verdict.SAFE, where, f"was `{old_name}`; its bytes stay")
-    line = (before, *links.between.get((group.name, new.name), ()), new)
-    same = all(_same_bytes(a, b) for a, b in pairwise(line))
+        yield Change("PS752", Verdict.SAFE, where,
+                     f"was `{old_name}`" + "; its bytes stay" * same)
     for index in range(min(len(p.fields) for p in line)):  # refused: a curve that was none
         yield from _field(where, [p.fields[index] for p in line], same)
     if _renamed_below(links, old_group, before) != new.below:

@@ -23,12 +23,12 @@ Name = tuple[str, str]
 class Links:
     """`groups`: name in the schema to the ring of the last release that it goes on with.
     `parameters`: names in the schema to those of the last release. What is new is in neither.
-    `between`: what a parameter was on the way, the earliest first, where links lead over several
-    releases."""
+    `between`: what a parameter was on the way, and in which ring, the earliest first, where links
+    lead over several releases."""
 
     groups: dict[str, Ring] = field(default_factory=dict)
     parameters: dict[Name, Name] = field(default_factory=dict)
-    between: dict[Name, tuple[Parameter, ...]] = field(default_factory=dict)
+    between: dict[Name, tuple[tuple[Ring, Parameter], ...]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     def before(self, last: Plan, group: Group, parameter: Parameter) -> Parameter | None:

@@ -149,8 +149,9 @@ def _joined(older: Links, middle: Plan, newer: Links) -> Links:
     for name, (group, parameter) in newer.parameters.items():
         if first := older.parameters.get((group, parameter)):
             joined.parameters[name] = first
+            ring = middle.ring(group)
             joined.between[name] = (*older.between.get((group, parameter), ()),
-                                    middle.ring(group).group.parameter(parameter))
+                                    (ring, ring.group.parameter(parameter)))
     return joined
 
 

@@ -75,7 +75,7 @@ def explain_crowding(schema: Schema, new: Sequence[Demand],
 def anew_help(schema: Schema) -> str:
     """Return the way out of everything that released units hold fast."""
     return (f"or begin a new series, `series = {schema.series + 1}` in [store]: units in the field "
-            "are laid out anew on the host then, by `paramstore migrate`")
+            "are laid out anew on the host then, by `paramstore migrate --relayout`")
 
 
 def smallest_part(schema: Schema) -> Part | None:

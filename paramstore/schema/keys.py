@@ -114,7 +114,8 @@ GROUP_KEYS = _table(
     Key("slots", Form.INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 5",
         low=2, high=65535, code="PS308",
         why="a commit must never write over the newest record, so a ring has two slots or more"),
-    Key("room", Form.INTEGER, "Bytes kept free for parameters to come; else planned.", "room = 8",
+    Key("room", Form.INTEGER, "Bytes kept free for parameters to come, fixed by the first release "
+        "of the group; else planned.", "room = 8",
         low=0, high=4096, code="PS308"),
     Key("parameter", Form.TABLE, "The parameters, one key NAME = { type = ... } for each.",
         '[group.NAME.parameter]'),

@@ -159,3 +159,30 @@ def test_a_new_series_says_what_is_lost_and_rounded(tmp_path: Path) -> None:
     assert told["PS762"][1].endswith("values are converted, and rounded to steps of 1 min")
     assert told["PS758"][1].endswith("a unit that holds a value outside gets the default")
     assert ("needs migration", "retired; its values do not come over") == told["PS754"]
+
+
+def test_a_parameter_that_left_its_group_and_came_back(tmp_path: Path) -> None:
+    """Over several releases its bytes did not stay, whatever its group is called."""
+    path = tmp_path / "demo.toml"
+    other = '\n[group.other]\nrole = "setting"\nwrites = "1 per day"\n\n[group.other.parameter]\n'
+    texts = [f'{STORE}v = {{ type = "u8" }}\nw = {{ type = "u8" }}\n{other}x = {{ type = "u8" }}\n',
+             f'{STORE}w = {{ type = "u8" }}\n{other}x = {{ type = "u8" }}\n'
+             'v = { type = "u8", was = "settings.v" }\n',
+             f'{STORE}w = {{ type = "u8" }}\nv = {{ type = "u8", was = "other.v" }}\n'
+             f'{other}x = {{ type = "u8" }}\n']
+    for text in texts:
+        source = SourceText(str(path), text)
+        freeze(source, open_project(source))
+    found = compare_versions(find_version("1", str(path)), find_version("3", str(path)))
+    assert [("settings.v", "PS763", "needs migration")] == [
+        (c.where, c.code, c.verdict.value) for c in found.changes]
+
+
+def test_a_renamed_parameter_that_is_stored_anew(tmp_path: Path) -> None:
+    """It is not said in one breath that its bytes stay and that its values are converted."""
+    path = tmp_path / "demo.toml"
+    source = SourceText(str(path), f"{STORE}v = {{ {S} }}\n")
+    freeze(source, open_project(source))
+    path.write_text(f'{STORE}t = {{ type = "u32", unit = "s", was = "v" }}\n', "utf-8")
+    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    assert "was `v`" in [c.text for c in found.changes if c.code == "PS752"]

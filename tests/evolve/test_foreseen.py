@@ -1,0 +1,78 @@
+"""What `migrate` tells of a value, `compare` has told before: nothing happens to a unit unsaid."""
+
+from __future__ import annotations
+
+import random
+from itertools import combinations
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.evolve.changes import Change, Verdict
+from paramstore.evolve.history import History, Release
+from paramstore.evolve.versions import Version, compare_versions
+from paramstore.image.contents import unpack
+from paramstore.image.migrate import BROKEN_RULE, Fate, Item, migrate
+from paramstore.image.relayout import relayout
+from tests.evolve.histories import Past, grown, tank_probe
+from tests.evolve.units import Unit
+
+
+def compared(past: Past, first: int, last: int) -> tuple[Change, ...]:
+    history = History(tuple(Release(plan, "") for plan in past.plans))
+    old, new = (Version(f"release {n}", past.plan(n).schema, history, Path(), n)
+                for n in (first, last))
+    return compare_versions(old, new).changes
+
+
+def foretold(item: Item, changes: tuple[Change, ...]) -> bool:
+    """Whether some change says of this parameter what became of it."""
+    own = {c.code: c.text for c in changes if c.where == item.where}
+    group = {c.code for c in changes if c.verdict is Verdict.MIGRATES
+             and c.where.partition(".")[0] == item.where.partition(".")[0]}
+    match item.fate:
+        case Fate.KEPT | Fate.DEFAULTED:
+            return True
+        case Fate.CONVERTED:
+            return bool({"PS762", "PS763", "PS764", "PS765"} & set(own))
+        case Fate.ROUNDED:
+            return "rounded to" in own.get("PS762", "")
+        case Fate.CUT:
+            return "PS765" in own
+        case Fate.RETIRED:
+            return "its values stay in old units" in own.get("PS754", "")
+        case Fate.LOST:
+            return "its values do not come over" in own.get("PS754", "")
+        case Fate.UNFIT if item.reason == BROKEN_RULE:
+            return bool(group)  # one that breaks it may be a default of the other
+        case Fate.UNFIT if item.reason.startswith("outside any finite "):
+            return "PS762" in own  # the end of all floats is nobody's limit
+        case Fate.UNFIT:
+            return ("PS760" if item.reason == "no such member" else "PS758") in own
+    return False
+
+
+def check(past: Past, rng: random.Random) -> None:
+    """Units of each release, run by that one alone, go up to each later one."""
+    for first, last in combinations(past.releases, 2):
+        changes = compared(past, first, last)
+        unit = Unit(past, first)
+        unit.run(first, rng, every=True)
+        contents = unpack(past.plan(first), unit.image)
+        way = migrate if past.plan(first).series == past.plan(last).series else relayout
+        for item in way(contents, past.plan(last), past.plans[first - 1:last]).items:
+            assert foretold(item, changes), (item, changes)
+
+
+@given(st.integers(0, 2**32 - 1).map(random.Random))
+@settings(max_examples=40)
+def test_whatever_was_edited(rng: random.Random) -> None:
+    """Random histories, one release or several at once; in some of them a new series."""
+    check(grown(rng, rng.randint(2, 5), anew=rng.randint(1, 5)), rng)
+
+
+def test_of_the_example() -> None:
+    """The five releases of the example."""
+    for seed in range(5):
+        check(tank_probe(), random.Random(seed))
