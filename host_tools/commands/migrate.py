@@ -51,9 +51,9 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     where that is of another series (another part, other rings): then only the host can do it, with
     --relayout. With --layout, IMAGE is a dump of a fixed layout in any form, such as a unit with
     other firmware has; its values go into a new image of SCHEMA, of release N or as it stands.
-    Without -o it is only said. Exit code 1: stored values do not come over, or IMAGE lacks bytes
-    that may hold some, and nothing was written; or IMAGE has damage. An image written with
-    --accept-loss leaves it at 0.
+    Without -o it is only said. Exit code 1: stored values do not come over, are damaged or may be
+    among bytes that IMAGE lacks, and nothing was written; or IMAGE has other damage. An image
+    written with --accept-loss leaves it at 0.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project

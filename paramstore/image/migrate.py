@@ -16,7 +16,7 @@ from paramstore.errors import ToolError
 from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, group_values, mended
 from paramstore.format import ERASED, slot_of
-from paramstore.image.contents import Contents, Gaps, newest_records
+from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
@@ -40,6 +40,7 @@ class Fate(StrEnum):
     RETIRED = "retired"  # taken out; the bytes stay
     DEFAULTED = "defaulted"  # nothing was stored for it
     UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
+    DAMAGED = "damaged"  # no slot of its group holds a whole record
     UNREAD = "unread"  # the dump lacks bytes that may hold it, or a newer one
     LEFT = "left"  # not taken over, because the schema says so
     LOST = "lost"  # the other release does not know it
@@ -47,7 +48,7 @@ class Fate(StrEnum):
     @property
     def harmed(self) -> bool:
         """Whether a stored value is gone, or may be."""
-        return self in (Fate.CUT, Fate.UNFIT, Fate.UNREAD, Fate.LOST)
+        return self in (Fate.CUT, Fate.UNFIT, Fate.DAMAGED, Fate.UNREAD, Fate.LOST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,16 +257,22 @@ def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
         source = known.get((group.name, parameter.name))
         home = source.ring.group.name if source else ""
         old = given[home] if source else {}
+        lost = source is not None and _lost(contents.group(home), source.parameter)
         if lacking.get(home):
             fate, reason = Fate.UNREAD, _lacking(lacking[home])
+        elif lost:
+            fate = Fate.DAMAGED
         elif fate is Fate.UNFIT:
             reason = _reason(parameter, source, old, taken)
         elif fate is Fate.CONVERTED and source:
             fate = _told(parameter, source, old, values)
-        seen = source and not contents.group(home).unread
         yield Item(f"{group.name}.{parameter.name}", fate,
-                   shown(source.parameter, old) if source and seen else "",
+                   shown(source.parameter, old) if source and not lost else "",
                    shown(parameter, values), reason)
+
+
+def _lost(group: GroupContents, parameter: Parameter) -> bool:
+    return group.lost and group.origins[parameter.name] is Origin.DEFAULT
 
 
 def retired_unread(contents: Contents) -> Iterator[Item]:

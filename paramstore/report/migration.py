@@ -23,6 +23,7 @@ _WORDS = {
     Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
     Fate.DEFAULTED: "set to the default: nothing was stored",
     Fate.UNFIT: "set to the default: what was stored does not fit",
+    Fate.DAMAGED: "set to the default: the group is damaged",
     Fate.UNREAD: "in doubt: the dump lacks bytes that may hold the value, or a newer one",
     Fate.LEFT: "left behind: the schema says so",
     Fate.LOST: "lost: there is no such parameter",

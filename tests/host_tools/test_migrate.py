@@ -204,6 +204,27 @@ def test_bytes_that_were_not_read(schema: Path, first: int, end: int, groups: se
     assert (0, True) == (accepted.exit_code, made.exists())
 
 
+def test_a_group_that_is_lost(schema: Path) -> None:
+    """Its values were stored, and are told as damaged; what stays of the ring stays as it is, and
+    nothing is written without --accept-loss. A torn write beside a whole record is no loss."""
+    image, made = packed(schema, 2, "settings.delay=9"), schema.with_name("made.bin")
+    content = bytearray(image.read_bytes())
+    content[0x108:0x10C] = bytes(4)  # of slot 2, beside the record in slot 0
+    image.write_bytes(content)
+    torn = run("migrate", schema, image, "--to", 3)
+    assert "settings.delay  9 s -> 9000 ms" in torn.stdout
+    assert "damaged" not in torn.stdout
+    content[0xA8] ^= 1
+    image.write_bytes(content)
+    refused = run("migrate", schema, image, "--to", 3, "-o", made)
+    assert (1, False) == (refused.exit_code, made.exists())
+    assert "7 values set to the default: the group is damaged" in refused.stdout
+    assert "settings.delay  5 ms\n" in refused.stdout
+    assert "7 stored values would be lost" in refused.stderr
+    accepted = run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss")
+    assert (0, content[0xA0:]) == (accepted.exit_code, made.read_bytes()[0xA0:])
+
+
 def test_an_image_that_was_cut_short(schema: Path) -> None:
     """The same, also where it is laid out anew; what was read whole is not in doubt."""
     image, made = packed(schema, 2, "settings.delay=9"), schema.with_name("made.bin")
