@@ -103,6 +103,9 @@ class LabelState(StrEnum):
     FORMAT = "another format version"
 
 
+_SHOWN_WHOLE = (RecordState.VALID, RecordState.MISPLACED)
+
+
 class Contents(NamedTuple):
     """What an image holds. `labels` are the two copies, None where one is not whole. `gaps` are the
     (first, past the last) addresses of the image that were not read: they stand as FF in it."""
@@ -135,12 +138,15 @@ class Contents(NamedTuple):
         """Return the bytes that the dump lacks of slots of a living or retired ring, as far as no
         CRC shows what they are: there may be newer records than those that are seen."""
         capacity = self.plan.part.capacity
-        gaps = (*self.gaps, (min(len(self.image), capacity), capacity))
-        ends = ((r.state, ring.address(n), ring.address(n) + ring.record_bytes)
-                for n, r in enumerate(_records(self.plan, ring, self.image)))
-        return tuple(gap for state, first, end in ends
-                     if state not in (RecordState.VALID, RecordState.MISPLACED)
-                     for gap in gaps_in(gaps, first, end) if gap[0] < gap[1])
+        gaps = (*self.gaps, *[(len(self.image), capacity)] * (len(self.image) < capacity))
+        lacking: list[tuple[int, int]] = []
+        for slot in range(ring.slots) if gaps else ():
+            first, end = ring.address(slot), ring.address(slot) + ring.record_bytes
+            found = gaps_in(gaps, first, end)
+            if found and read_record(self.plan, ring, slot, _cut(
+                    self.image, first, end - first)).state not in _SHOWN_WHOLE:
+                lacking += found
+        return tuple(lacking)
 
     def group(self, name: str) -> GroupContents:
         """Return the contents of the group called `name`; KeyError if there is none."""
