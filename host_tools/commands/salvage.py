@@ -36,7 +36,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     from paramstore.report.findings import SCHEMA_VERSION
     from paramstore.report.salvage import salvage_data, salvage_text
 
-    form = FORMS["bin"] if output == "-" else form_of(output)
+    form = FORMS["bin"] if output == "-" else form_of(output, choice=False)
     found = examined_store(stores(schema, options), options, dump)
     if not found.contents.readable or found.contents.blank:
         raise ToolError(f"`{dump}` holds nothing of `{found.plan.schema.name}` to salvage",

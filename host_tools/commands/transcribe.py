@@ -42,7 +42,7 @@ def command(schema: str, dump: str, output: str, options: DumpOptions, base: int
 
     if fill is not None and not 0 <= fill <= 0xFF:
         raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")
-    form = FORMS["text"] if output == "-" else form_of(output)
+    form = FORMS["text"] if output == "-" else form_of(output, choice=False)
     found = examined_store(stores(schema, options), options, dump)
     content = encode_dump(found.dump, form, WriteOptions(base, family=family, name=name), fill)
     write_bytes(output, content, inputs=(schema, dump))

@@ -2,9 +2,10 @@
 
 Takes of each group the newest whole record and writes it as a freshly packed part has it, numbered
 from 1, so that nothing of the damage is left; the bytes of the body stay what they were, also those
-that only other firmware knows. What is lost has its defaults. A record that one or two bits would
-mend counts only if that is asked for; one whose write was interrupted never does, for nobody was
-ever told that it was stored.
+that only other firmware knows. Values that an earlier release kept in another way come over as they
+are read, for the new label says that there is nothing to convert. What is lost has its defaults. A
+record that one or two bits would mend counts only if that is asked for; one whose write was
+interrupted never does, for nobody was ever told that it was stored.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from paramstore.codec import build_label, build_record, decode_body, encode_body
 from paramstore.decode.examine import Examination
 from paramstore.decode.repair import Repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.evolve.values import Origin
 from paramstore.format import ERASED, HEADER_BYTES, OVERHEAD_BYTES
 from paramstore.image.breaches import breaches
 from paramstore.image.contents import GroupContents
@@ -30,13 +32,15 @@ class SourceKind(StrEnum):
 
     RECORD = "record"  # the newest whole one
     REPAIRED = "repaired record"  # a newer one, with bits changed back
+    CONVERTED = "converted record"  # the newest whole one, and what an earlier release kept
+    MOVED = "an earlier release"  # no record, but what that kept elsewhere
     DEFAULTS = "defaults"
 
 
 class Source(NamedTuple):
     """Where a group comes from: `sequence` is the number of the record in the dump, 0 if there is
-    none. `offered` is a newer record that a repair would give, if it was
-    not taken; `defaulted` the parameters whose stored values break the schema."""
+    none. `offered` is a newer record that a repair would give, if it was not taken; `defaulted` the
+    parameters whose stored values do not fit the schema."""
 
     group: str
     kind: SourceKind
@@ -92,6 +96,14 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                 data[HEADER_BYTES:len(data) - OVERHEAD_BYTES + HEADER_BYTES],
                 data[HEADER_BYTES - 1])
     offered = mended[1] if mended is not None else None
+    if group.migrated:
+        kind = SourceKind.CONVERTED if newest else SourceKind.MOVED
+        body = newest.record.body if newest else encode_body(group.ring, {})
+        unfit = tuple(p for p, origin in group.origins.items() if origin is Origin.UNFIT)
+        return (Source(name, kind, sequence, newest.number if newest else None, offered=offered,
+                       defaulted=unfit),
+                _with_values(body, group, group.values, tuple(group.origins)),
+                max(group.ring.revision, newest.record.revision if newest else 0))
     if newest is None:
         return (Source(name, SourceKind.DEFAULTS, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
@@ -119,7 +131,7 @@ def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revi
         body = _with_values(body, group, values, tuple(wrong))
     for slot in range(ring.group.copies):
         _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body, revision))
-    return source._replace(defaulted=tuple(wrong))
+    return source._replace(defaulted=tuple(dict.fromkeys((*source.defaulted, *wrong))))
 
 
 def _with_values(body: bytes, group: GroupContents, values: dict[str, tuple[Raw, ...]],

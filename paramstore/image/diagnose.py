@@ -156,7 +156,8 @@ class _Diagnosis:
             yield self._error("PS611", f"{name}: {plural(len(bad), 'slot')} of "
                               f"{len(group.slots)} {hold}", notes=_slots(bad))
         elif group.blank:
-            yield self._warning("PS613", f"{name} was never written: the values are defaults")
+            are = "from where an earlier release kept them" if group.migrated else "defaults"
+            yield self._warning("PS613", f"{name} was never written: the values are {are}")
         for breach in group.breaches:
             yield self._error("PS614", f"{name}: " + breach_text(
                 breach, group.ring.group, group.values))

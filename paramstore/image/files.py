@@ -62,8 +62,9 @@ FORMS: dict[str, Form] = {
 }
 
 
-def form_of(path: str, name: str | None = None) -> Form:
+def form_of(path: str, name: str | None = None, *, choice: bool = True) -> Form:
     """Return the form called `name`, or if that is None the one that the suffix of `path` tells.
+    `choice`: a person may give a name.
 
     Raises ToolError if there is none.
     """
@@ -76,8 +77,9 @@ def form_of(path: str, name: str | None = None) -> Form:
         if suffix in form.suffixes:
             return form
     known = ", ".join(s for form in FORMS.values() for s in form.suffixes)
+    option = f"--format ({' or '.join(FORMS)}), or " if choice else ""
     raise ToolError(f"the name `{path}` does not tell the form of the file",
-                    f"give --format ({' or '.join(FORMS)}), or one of the suffixes {known}")
+                    f"give {option}one of the suffixes {known}")
 
 
 # ---- Out ----------------------------------------------------------------------------------------
@@ -136,7 +138,7 @@ def _merged(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 def _check_options(form: Form, options: WriteOptions, size: int) -> None:
     if options.offset and not form.addressed:
         raise ToolError(f"{form.title} has no addresses, so no offset either",
-                        "leave --offset out, or choose a form with addresses: hex, srec, uf2, text")
+                        "choose a form with addresses: hex, srec, uf2, text")
     if options.offset < 0 or options.offset + size > 1 << 32:
         at = f"0x{options.offset:X}" if options.offset >= 0 else str(options.offset)
         raise ToolError(f"the image does not fit at {at}", "addresses have 32 bits, from 0 on")

@@ -16,8 +16,8 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
     width = max(len(s.group) for s in saved.sources)
     lines = []
     for source in saved.sources:
-        part = {SourceKind.RECORD: "mend", SourceKind.REPAIRED: "warning",
-                SourceKind.DEFAULTS: "error"}[source.kind]
+        part = {SourceKind.REPAIRED: "warning", SourceKind.DEFAULTS: "error"}.get(
+            source.kind, "mend")
         lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
         if source.repair is not None:
             bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
@@ -29,13 +29,15 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
         if source.defaulted:
             names = ", ".join(source.defaulted)
             lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
-                         "the stored values break the schema")
+                         "the stored values do not fit the schema")
     return "\n".join(lines) + "\n"
 
 
 def _source(source: Source) -> str:
     if source.kind is SourceKind.DEFAULTS:
         return "defaults: no record can be read"
+    if source.kind is SourceKind.MOVED:
+        return "what an earlier release kept elsewhere, converted"
     return f"{source.kind.value} {source.sequence} from slot {source.slot}"
 
 

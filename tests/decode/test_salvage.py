@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 
 from paramstore.codec import build_record, encode_body
 from paramstore.decode.differ import Absence, byte_differences, value_differences
 from paramstore.decode.examine import Examination, examine
 from paramstore.decode.salvage import SourceKind, salvage
-from paramstore.decode.which import Candidate
+from paramstore.decode.which import Candidate, candidates_of
+from paramstore.evolve.values import Origin
+from paramstore.files import read_text
 from paramstore.image.contents import unpack
 from paramstore.image.files import FORMS, Dump, read_dump
 from paramstore.image.pack import pack
+from paramstore.scalars import Raw
+from paramstore.schema.model import Kind, Parameter
 from paramstore.status import Health, Status
 from tests.decode.scenes import PLAN, Scene, on_part, used_unit
 from tests.decode.test_slots import scenes
@@ -126,3 +132,37 @@ def test_what_a_dump_does_not_have_is_not_compared_as_ff() -> None:
     assert () == byte_differences(PLAN, Dump(IMAGE[:at]), Dump(IMAGE, ((at, len(IMAGE)),)))
     contents = [unpack(PLAN, *dump) for dump in (lacking, Dump(IMAGE))]
     assert {Absence.UNREAD} == {d.before for d in value_differences(PLAN, *contents)}
+
+
+PROBE = candidates_of(read_text(Path(__file__).parents[2] / "schemas" / "tank_probe.toml"))
+
+
+@pytest.mark.parametrize("release", [1, 2, 3, 4, 5])
+def test_what_an_earlier_release_kept_is_salvaged(release: int) -> None:
+    """Where no label tells the release, the image is of the latest one: it has every value as the
+    dump was read, also those that are converted, and nothing is left to convert."""
+    plan = next(c.plan for c in PROBE if c.plan.release == release)
+    chance, values = random.Random(release), {}
+    for ring in plan.rings:
+        numbers = [p for p in ring.group.parameters if p.fields[0].default != (0,) and (
+            p.kind is Kind.INTEGER and not p.below and p.fields[0].count == 1)]
+        values[ring.group.name] = {p.name: _near(p, chance) for p in numbers}
+    image = pack(plan, values)
+    found = examine(read_dump(b"\xff" * 64 + image[64:], "x", FORMS["bin"]), PROBE)
+    assert found.plan.release == PROBE[0].plan.release
+    assert not any("defaults" in f.message for f in found.findings
+                   if "`factory`" in f.message and found.contents.group("factory").migrated)
+    saved = salvage(found)
+    again = unpack(found.plan, saved.image)
+    for before, after in zip(found.contents.groups, again.groups, strict=True):
+        assert before.values == after.values
+        assert {Origin.CONVERTED, Origin.UNFIT}.isdisjoint(after.origins.values())
+    kinds = {s.kind for s in saved.sources}
+    assert (release > 3) == kinds.isdisjoint({SourceKind.CONVERTED, SourceKind.MOVED})
+
+
+def _near(parameter: Parameter, chance: random.Random) -> tuple[Raw, ...]:
+    """Another value than the default, inside the limits."""
+    (field,) = parameter.fields
+    return next((raw,) for raw in (field.default[0] + chance.choice((1, -1)), field.default[0])
+                if field.limits.allow(raw))
