@@ -149,16 +149,30 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
     elif old_name != new.name:
         yield Change("PS752", Verdict.SAFE, where,
                      f"was `{old_name}`" + "; its bytes stay" * same)
-    for index in range(min(len(p.fields) for p in line)):  # refused: a curve that was none
-        yield from _field(where, [p.fields[index] for p in line], same)
-    if _renamed_below(links, old_group, before) != new.below:
-        rule = f"must stay below `{new.below}` now" if new.below else (
-            f"need not stay below `{before.below}` any more")
-        verdict = Verdict.MIGRATES if new.below else Verdict.SAFE
-        yield Change("PS767", verdict, where, rule + (
-            "; units that break it get the defaults" if new.below else ""))
+    lines = [[p.fields[index] for p in line]  # refused: a curve that was none
+             for index in range(min(len(p.fields) for p in line))]
+    for fields in lines:
+        yield from _field(where, fields, same)
+    yield from _rules(where, lines, new.below, _renamed_below(links, old_group, before))
     if before.doc != new.doc:
         yield Change("PS761", Verdict.SAFE, where, "another description")
+
+
+def _rules(where: str, lines: Sequence[Sequence[Field]], below: str | None,
+           before: str | None) -> Iterator[Change]:
+    """Yield what becomes of rules: new ones, and those that rounded values may break."""
+    if below != before:
+        if below:
+            yield Change("PS767", Verdict.MIGRATES, where,
+                         f"must stay below `{below}` now; units that break it get the defaults")
+        else:
+            yield Change("PS767", Verdict.SAFE, where, f"need not stay below `{before}` any more")
+    elif below and _may_round(lines[0]):
+        yield Change("PS767", Verdict.MIGRATES, where, f"must be below `{below}` when rounded, "
+                     "too; units that break it get the defaults")
+    if any(fields[-1].rising and _may_round(fields) for fields in lines):
+        yield Change("PS767", Verdict.MIGRATES, where, "must rise when rounded, too; a unit where "
+                     "points fall together gets the default")
 
 
 def _same_bytes(before: Parameter, new: Parameter) -> bool:
@@ -197,6 +211,9 @@ def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
                      + ("stored values stay" if same else "it counts where nothing is stored"))
     if old.digits != new.digits:
         yield Change("PS761", Verdict.SAFE, where, f"{axis}another number of decimals is shown")
+    if old.array != new.array:
+        yield Change("PS761", Verdict.SAFE, where,
+                     "an array now" if new.array else "a single value now, no array")
 
 
 class _Way(NamedTuple):
@@ -219,18 +236,19 @@ def _stored_anew(line: Sequence[Field], way: _Way | None) -> str:
     """Return how a number is stored in another way; "" if it is not."""
     old, new = line[0], line[-1]
     if _stored(old) != _stored(new) or (way and isinstance(way.conversion.rule, Arithmetic)):
-        rounding = _rounding(old, new, way.conversion) if way else ""
+        rounding = _rounding(new) if _may_round(line) else ""
         return f"{_stored(old)} becomes {_stored(new)}; values are converted{rounding}"
     if any(_stored(a) != _stored(b) for a, b in pairwise(line)):
         return f"{_stored(new)} again, in other bytes; values are taken over"
     return ""
 
 
-def _rounding(old: Field, new: Field, conversion: Conversion) -> str:
-    """Return that stored numbers are rounded, if they can lie between those of `new`."""
-    ends = _ranges(old)
-    if not may_round(conversion, ends[0][0], ends[-1][1]):
-        return ""
+def _may_round(line: Sequence[Field]) -> bool:
+    way, ends = _way(line), _ranges(line[0])
+    return way is not None and may_round(way.conversion, ends[0][0], ends[-1][1])
+
+
+def _rounding(new: Field) -> str:
     if new.scalar.form is ScalarForm.FLOAT:
         digits = 7 if new.scalar.size == 4 else 16
         return f", and rounded to {new.scalar.name}, about {digits} digits"

@@ -243,8 +243,9 @@ CODES: dict[str, Code] = {
     ),
     "PS767": Code(
         "another rule between parameters",
-        "Where stored values break a new rule, all parameters of the group that have a rule get "
-        "their defaults at mount, and the group is flagged.",
+        "Where stored values break a rule, a new one or an old one after they were rounded, all "
+        "parameters of the group that have a rule get their defaults at mount, and the group is "
+        "flagged.",
     ),
     "PS768": Code(
         "another use",

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import ToolError
@@ -314,6 +315,8 @@ def _reason(parameter: Parameter, source: Heir | None, given: Values, taken: Val
                 return f"longer than {field.count} bytes"
         if any(raw is None or not field.limits.allow(raw) for raw in raws):
             return "no such member" if field.members else f"outside {show_range(field)}"
+        if field.rising and not all(a < b for a, b in pairwise(taken[field.name])):
+            return "it does not rise"
     return BROKEN_RULE
 
 

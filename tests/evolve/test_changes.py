@@ -186,3 +186,25 @@ def test_a_renamed_parameter_that_is_stored_anew(tmp_path: Path) -> None:
     path.write_text(f'{STORE}t = {{ type = "u32", unit = "s", was = "v" }}\n', "utf-8")
     found = compare_versions(find_version("1", str(path)), find_version(str(path)))
     assert "was `v`" in [c.text for c in found.changes if c.code == "PS752"]
+
+
+def test_rules_that_rounding_may_break(tmp_path: Path) -> None:
+    """PS767: two values that fall together are not below each other any more, nor do they rise."""
+    path = tmp_path / "demo.toml"
+    lines = ('low = {{ type = "u8", scale = {0}, below = "high" }}\n'
+             'high = {{ type = "u8", scale = {0}, default = 9 }}\n'
+             'c = {{ type = "curve", points = 2, x = {{ type = "u8", scale = {0} }}, '
+             'y = {{ type = "u8" }}, default = [[0, 0], [9, 9]] }}\n')
+    source = SourceText(str(path), STORE + lines.format(1))
+    freeze(source, open_project(source))
+    for scale, told in (("3", ["settings.low", "settings.c"]), ("0.5", [])):
+        path.write_text(STORE + lines.format(scale), "utf-8")
+        found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+        assert told == [c.where for c in found.changes if c.code == "PS767"]
+
+
+@pytest.mark.parametrize(("old", "new"), [("", ", count = 1"), (", count = 1", "")])
+def test_an_array_of_one(tmp_path: Path, old: str, new: str) -> None:
+    """The bytes are the same, and the accessors are others."""
+    (change,) = said(tmp_path, f'type = "u8"{old}', f'type = "u8"{new}')
+    assert ("PS761", "an array now" if new else "a single value now, no array") == change

@@ -46,6 +46,8 @@ def foretold(item: Item, changes: tuple[Change, ...]) -> bool:
             return "its values do not come over" in own.get("PS754", "")
         case Fate.UNFIT if item.reason == BROKEN_RULE:
             return bool(group)  # one that breaks it may be a default of the other
+        case Fate.UNFIT if item.reason == "it does not rise":
+            return "PS767" in own
         case Fate.UNFIT if item.reason.startswith("outside any finite "):
             return "PS762" in own  # the end of all floats is nobody's limit
         case Fate.UNFIT:
