@@ -112,12 +112,13 @@ def examine_either(reading: Reading, known: Sequence[Known], offset: int | None 
                     for f in refused.findings]) from None
     if not fitting and len(likely) == 1:
         return _said(likely[0], reading, "its constants are right, but not every checksum")
-    names = ", ".join(f"`{f.name}`" for f in fitting or found)
+    names = [f"`{f.name}`" for f in fitting or found]
+    are = "is" if len(names) == 1 else "are"
     raise FindingsError([Finding(
         "PS657", "the dump fits several fixed layouts alike" if fitting else
         "nothing in the dump tells its fixed layout", reading.source,
-        notes=(f"there are {names}",), help="give the file of the unit's schema instead of "
-        "the folder")])
+        notes=(f"there {are} {', '.join(names)}",),
+        help="give the file of the unit's schema instead of the folder")])
 
 
 def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:

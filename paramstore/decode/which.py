@@ -197,5 +197,6 @@ def _doubt(reading: Reading, message: str, candidates: Sequence[Candidate]) -> F
     names = list(dict.fromkeys(f"`{c.name}`" for c in candidates))
     return FindingsError([Finding(
         "PS657", message, reading.source,
-        notes=(f"there are {', '.join(names[:8])}" + (" and more" * (len(names) > 8)),),
+        notes=(f"there {'is' if len(names) == 1 else 'are'} {', '.join(names[:8])}"
+               + " and more" * (len(names) > 8),),
         help="give the file of the unit's schema instead of the folder")])
