@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
+from paramstore.decode.align import evidence
 from paramstore.decode.examine import Examination, examine
 from paramstore.decode.which import Candidate, candidates_of
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError
@@ -70,15 +71,20 @@ def files_of(known: Sequence[Known]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(source.path for source in sources if source))
 
 
-def recogniser(known: Sequence[Known]) -> Callable[[bytes], bool] | None:
-    """Return what tells whether bytes hold something of what a dump may be, for words in an order
-    that nothing else tells; None if it is only stores, whose labels are known to all readers."""
-    layouts = [k for k in known if not isinstance(k, Candidate)]
-    if not layouts:
-        return None
-    from paramstore.decode.fixed_align import lies_somewhere
+def recogniser(known: Sequence[Known]) -> Callable[[bytes], bool]:
+    """Return what tells whether bytes hold something of what a dump may be: a label, a record, a
+    fixed layout. It settles the order of words where nothing in a file tells it."""
+    def holds(data: bytes) -> bool:
+        return LABEL_MAGIC in data or any(shows(k, data) for k in known)
 
-    return lambda data: LABEL_MAGIC in data or any(lies_somewhere(k, data) for k in layouts)
+    def shows(of: Known, data: bytes) -> bool:
+        if isinstance(of, Candidate):
+            return evidence(of.plan, data) > 0
+        from paramstore.decode.fixed_align import lies_somewhere
+
+        return lies_somewhere(of, data)
+
+    return holds
 
 
 def examine_either(reading: Reading, known: Sequence[Known], offset: int | None = None, *,

@@ -204,8 +204,8 @@ _IMAGES: dict[str, Code] = {
                   "Addresses do not go up as the lines are long, the text holds lines of two "
                   "shapes, a first number may be an address or data, addresses may be hexadecimal "
                   "or octal, a line among the others is one of them but for a sign that is no "
-                  "hex digit, or, without addresses, a line is a byte or two short. A dump is "
-                  "never guessed: make the text unambiguous."),
+                  "hex digit, or has a byte or two too many or, without addresses, too few. A "
+                  "dump is never guessed: make the text unambiguous."),
     "PS632": Code("an ASCII column that does not show its bytes",
                   "The hex digits of a line and the letters beside them do not agree. The digits "
                   "count, but one of the two was changed: compare with another reading."),

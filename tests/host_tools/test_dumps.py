@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from host_tools.main import main
 from paramstore.eeprom.faults import Tear, Torn
 from paramstore.image.files import FORMS, WriteOptions, encode_image
+from paramstore.image.forms.words import swapped
 from tests.decode.scenes import PLAN, SCHEMA, cut_commit, used_unit
 from tests.goldens import golden
 
@@ -268,6 +269,16 @@ def test_an_order_of_words_is_not_ignored(bench: Path, command: str, name: str) 
     result = run(command, "bench_unit.toml", name, "--words", "little", *more)
     assert (2, "") == (result.exit_code, result.stdout)
     assert "--words" in result.stderr and not (bench / "x.hex").exists()
+
+
+def test_records_tell_the_order_of_words(bench: Path) -> None:
+    """Where labels are gone, a record of the schema settles it."""
+    image = b"\xff" * 64 + IMAGE[64:]
+    for shown in (image, swapped(image, 2)):
+        (bench / "words.txt").write_text("\n".join(
+            f"{at:04X}: {shown[at:at + 16].hex(' ', 2)}" for at in range(0, len(image), 16)))
+        result = run("examine", "bench_unit.toml", "words.txt")
+        assert "settings: record 6" in result.stdout and "PS654" not in result.stdout
 
 
 def test_words_of_one_of_two_dumps(bench: Path) -> None:

@@ -115,11 +115,11 @@ class _Reader:
         lines = [i for i in items if isinstance(i, Line)]
         numbering = self._numbering(lines) if lines[0].address else None
         order = self._word_order(lines)
+        self._check_lengths(lines, numbering)
         if numbering is None:
             self._join(items, order)
-        else:
+        elif not self._found.findings:
             self._place(items, numbering, order)
-        self._check_lengths(lines, numbering)
         self._check_columns(lines, order)
         self._check_digits(lines, passed)
         if passed:
@@ -295,16 +295,15 @@ class _Reader:
                if line is not lines[0] and 0 < abs(line.size - size) <= _LOST]
         if count < _PROOF or len(odd) * 4 > len(lines):
             return
-        if numbering is None:
-            for line, _ in odd:
+        for line, after in odd:
+            if numbering is None or (line.size > size and _step(line, after, numbering) == size):
                 what = "which is missing" if line.size < size else "which came in"
                 self._found.fail(
                     "PS631", f"the line has {plural(line.size, 'byte')}, the others have {size}, "
                     f"and nothing tells {what}", self._span(line.number), help="compare with "
                     "another reading; write `??` for a byte that is missing")
-            return
-        short = [line for line, after in odd if line.size < size and line.text is None
-                 and numbering.address(after.address) == numbering.address(line.address) + size]
+        short = [line for line, after in odd if numbering and line.size < size
+                 and line.text is None and _step(line, after, numbering) == size]
         if short:
             self._warn("PS635", f"{plural(len(short), 'line')} of fewer bytes than the others: "
                        "those missing are taken for the last ones", short[0].number,
@@ -404,6 +403,14 @@ def _score(lines: Sequence[Line], numbering: _Numbering) -> tuple[int, int] | No
         return None
     steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
     return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
+
+
+def _step(line: Line, after: Line, numbering: _Numbering) -> int:
+    """Return how many bytes the addresses of two lines lie apart; 0 if one is not of the base."""
+    try:
+        return numbering.address(after.address) - numbering.address(line.address)
+    except ValueError:
+        return 0
 
 
 def _title(lines: Sequence[Line], numbering: _Numbering | None, order: Order) -> str:

@@ -285,6 +285,9 @@ def test_a_short_line_with_addresses_is_told() -> None:
     found = reading("\n".join([*rows[:4], rows[4][:-3], *rows[5:]]))
     assert [("PS635", 5)] == [(f.code, f.span.line) for f in found.findings if f.span]
     assert ((79, 80),) == flatten(found.runs, 0, 128)[1]
+    with pytest.raises(FindingsError) as caught:
+        reading("\n".join([*rows[:4], rows[4] + " 00", *rows[5:]]))
+    assert [("PS631", 5)] == [(f.code, f.span.line) for f in caught.value.findings if f.span]
     runs = [Run(0, CONTENT[:79]), Run(80, CONTENT[80:128])]
     own = write(runs, WriteOptions()).decode()
     assert () == reading(own).findings
