@@ -198,8 +198,9 @@ _IMAGES: dict[str, Code] = {
                   "array. Leave the dump in it that is meant."),
     "PS630": Code("the order of bytes in words is doubtful",
                   "Some programs show 16-bit words as the number a processor reads, others the "
-                  "bytes in their order. An ASCII column tells which, and so does the label of a "
-                  "store. Without either, `--words big` or `--words little` must say it."),
+                  "bytes in their order. An ASCII column tells which, and so does a label, a "
+                  "record or a fixed layout that is known. Without any, `--words big` or "
+                  "`--words little` must say it."),
     "PS631": Code("dump lines contradict each other",
                   "Addresses do not go up as the lines are long, the text holds lines of two "
                   "shapes, a first number may be an address or data, addresses may be hexadecimal "
