@@ -33,8 +33,11 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
     with Records(records) as kept:
         if serial is None:
             place = serial_place(schema)
-            values = found.contents.group(place.group.name).values
-            serial = str(parameter_from_raw(place.parameter, values))
+            group = found.contents.group(place.group.name)
+            if group.newest is None and not group.migrated:
+                raise ToolError(f"`{found.reading.source.path}` holds no serial number",
+                                "say with --serial which unit it was")
+            serial = str(parameter_from_raw(place.parameter, group.values))
         unit = kept.unit(serial)
         if unit is None:
             raise ToolError(f"no unit `{serial}` is on record in `{records}`",
@@ -61,8 +64,8 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump; a
     values file (.toml) such as a unit was packed from, of which only what it names is compared; or
     the records of a production (.db), of which the unit is the one whose serial number the dump
-    holds. SCHEMA may be that of a fixed layout. Exit code 1: values differ, or bytes with --bytes;
-    in a fixed layout any bytes, checksums among them.
+    holds, and then from what it was made with to DUMP. SCHEMA may be that of a fixed layout. Exit
+    code 1: values differ, or bytes with --bytes; in a fixed layout any bytes, checksums among them.
     """
     from paramstore.decode.either import differences
     from paramstore.decode.examine import Examination

@@ -15,6 +15,7 @@ from paramstore.image.files import FORMS, WriteOptions, encode_image
 from paramstore.image.forms.words import swapped
 from tests.decode.scenes import PLAN, SCHEMA, cut_commit, used_unit
 from tests.goldens import golden
+from tests.host_tools.copies import copied_schema
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 GOLDEN = Path(__file__).parent / "golden"
@@ -437,3 +438,29 @@ def test_a_blank_part_is_compared(bench: Path) -> None:
     (bench / "blank.bin").write_bytes(b"\xff" * 4096)
     result = run("differ", "bench_unit.toml", "blank.bin", "sound.bin")
     assert (1, True) == (result.exit_code, "settings.mode  no record -> manual" in result.stdout)
+
+
+def test_a_dump_is_compared_with_what_its_unit_was_made_with(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the serial number in it, or the one that is given; a dump without one says so."""
+    monkeypatch.chdir(tmp_path)
+    schema, records = copied_schema(tmp_path), "tank_probe.units.db"
+    assert 0 == run("batch", schema, SCHEMAS / "tank_probe.units.csv", "--serial", "TP-26-####",
+                    "-o", "images").exit_code
+    unit = Path("images/TP-26-0003.bin")
+    same = run("differ", schema, unit, records)
+    assert (0, "no difference\n") == (same.exit_code, same.stdout)
+    other = run("differ", schema, unit, records, "--serial", "TP-26-0002")
+    assert 1 == other.exit_code
+    assert '  identity.serial  "TP-26-0002" -> "TP-26-0003"\n' in other.stdout
+    image = unit.read_bytes()
+    Path("log.txt").write_text("\n".join(f"{at:04X}: {image[at:at + 16].hex(' ')}"
+                                         for at in range(0, 4096, 16) if not 64 <= at < 256))
+    Path("blank.bin").write_bytes(b"\xff" * 4096)
+    for dump in ("log.txt", "blank.bin"):
+        refused = run("differ", schema, dump, records)
+        assert (2, "") == (refused.exit_code, refused.stdout)
+        assert f"`{dump}` holds no serial number" in refused.stderr
+    told = run("differ", schema, "log.txt", records, "--serial", "TP-26-0003")
+    assert 1 == told.exit_code
+    assert '  identity.serial  "TP-26-0003" -> not in the dump\n' in told.stdout
