@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from paramstore.cuts.build import Harness, build_harness
+from paramstore.cuts.build import build_harness
 from paramstore.cuts.explorer import Explorer, Job
 from paramstore.cuts.faults import FaultCounts, FaultResult, run_faults
 from paramstore.cuts.history import history_text, shrink
@@ -23,7 +21,7 @@ from paramstore.cuts.results import History, Totals, Verdict, Violation
 from paramstore.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
 from paramstore.cuts.takeover import TakeOver, run_take_overs
 from paramstore.cuts.wear import RingWear, wear_rings
-from paramstore.errors import ToolError
+from paramstore.cuts.workers import Workers
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler
 
@@ -95,51 +93,26 @@ class Campaign:
         return Totals.sum(result.totals for result in self.results)
 
 
-_explorer: Explorer | None = None  # of a worker process
-
-
-def _begin_worker(harness: Harness) -> None:
-    global _explorer
-    _explorer = harness.explorer()
-
-
-def _work(job: Job) -> tuple[Totals, float]:
-    assert _explorer is not None
-    return _timed(_explorer, job)
-
-
 def _timed(explorer: Explorer, job: Job) -> tuple[Totals, float]:
     start = time.perf_counter()
     totals = explorer.run(job)
     return totals, time.perf_counter() - start
 
 
-def run_jobs(harness: Harness, jobs: Iterable[Job], workers: int = 1,
+def run_jobs(workers: Workers, plan: Plan, jobs: Iterable[Job],
              progress: Progress | None = None) -> list[tuple[Totals, float]]:
-    """Do jobs, in this process if there is one worker; return totals and seconds in their order.
+    """Do jobs; return totals and seconds in their order.
 
-    ToolError if a worker process comes to a sudden end.
+    ToolError if the firmware crashes, or a call of it does not come back.
     """
     todo = list(jobs)
-    weights = [job_weight(harness.plan, job) for job in todo]
+    weights = [job_weight(plan, job) for job in todo]
     tell = _Teller(sum(weights), progress)
-    if workers <= 1:
-        explorer = harness.explorer()
-        return [tell.passed(_timed(explorer, job), w) for job, w in zip(todo, weights, strict=True)]
     heaviest_first = sorted(range(len(todo)), key=lambda i: -weights[i])
-    done: dict[int, tuple[Totals, float]] = {}
-    with ProcessPoolExecutor(workers, initializer=_begin_worker, initargs=(harness,)) as pool:
-        futures = {pool.submit(_work, todo[i]): i for i in heaviest_first}
-        try:
-            for future in as_completed(futures):
-                i = futures[future]
-                done[i] = tell.passed(future.result(), weights[i])
-        except BrokenProcessPool as error:
-            raise ToolError("a worker process came to a sudden end",
-                            "the runtime crashed on this schema: please report it with the schema"
-                            ) from error
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    done = {}
+    for number, result in workers.each(_timed, [todo[i] for i in heaviest_first]):
+        i = heaviest_first[number]
+        done[i] = tell.passed(result, weights[i])
     return [done[i] for i in range(len(todo))]
 
 
@@ -164,33 +137,44 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
     """Build the harness of a plan and do the sweeps of a level; then other faults, and parts of the
     `earlier` releases of its series, in their order; and wear its rings out.
 
-    ToolError if there is no compiler or it fails, FindingsError if the plan cannot become C.
+    ToolError if there is no compiler or it fails, if the firmware crashes or a call of it does not
+    come back; FindingsError if the plan cannot become C.
     """
     start = time.perf_counter()
     todo = sweeps(plan, level, seed)
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         harness = build_harness(plan, Path(folder), compiler)
         jobs = [list(sweep.jobs()) for sweep in todo]
-        done = iter(run_jobs(harness, [job for part in jobs for job in part], workers, progress))
-        results = []
-        for sweep, part in zip(todo, jobs, strict=True):
-            mine = [next(done) for _ in part]
-            results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
-                                       sum(seconds for _, seconds in mine)))
-        violations = Totals.sum(r.totals for r in results).violations
-        shown = list(_show(harness.explorer(), violations))
-        faults = run_faults(harness.explorer(), fault_starts(plan), _FAULT_CASES[level], seed)
-        explorer, (samples, depth), take_overs = harness.explorer(), _TAKE_OVER[level], []
-        for taken in run_take_overs(explorer, earlier, samples=samples, depth=depth, seed=seed):
-            take_overs.append(taken)
-            shown += _show(explorer, taken.totals.violations)
+        with Workers(harness, workers) as pool:
+            done = iter(run_jobs(pool, plan, [job for part in jobs for job in part], progress))
+            results = []
+            for sweep, part in zip(todo, jobs, strict=True):
+                mine = [next(done) for _ in part]
+                results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
+                                           sum(seconds for _, seconds in mine)))
+            shown = pool.do(_shown, Totals.sum(r.totals for r in results).violations)
+            faults = pool.do(run_faults, fault_starts(plan), _FAULT_CASES[level], seed)
+            take_overs, more = pool.do(_take_overs, earlier, level, seed)
     worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results), tuple(shown), faults, tuple(take_overs), worn)
+                    tuple(results), (*shown, *more), faults, take_overs, worn)
 
 
-def _show(explorer: Explorer, violations: Sequence[Violation]) -> Iterator[Shown]:
+def _take_overs(explorer: Explorer, earlier: Sequence[Plan], level: Level,
+                seed: int) -> tuple[tuple[TakeOver, ...], tuple[Shown, ...]]:
+    """Do the take-overs; from then on the explorer is for such start states only."""
+    samples, depth = _TAKE_OVER[level]
+    done: list[TakeOver] = []
+    shown: list[Shown] = []
+    for taken in run_take_overs(explorer, earlier, samples=samples, depth=depth, seed=seed):
+        done.append(taken)
+        shown += _shown(explorer, taken.totals.violations)
+    return tuple(done), tuple(shown)
+
+
+def _shown(explorer: Explorer, violations: Sequence[Violation]) -> list[Shown]:
     """Shrink the first violation of each kind in each group."""
+    shown = []
     first: dict[tuple[Verdict, int | None], Violation] = {}
     for violation in violations:
         first.setdefault((violation.verdict, violation.group), violation)
@@ -200,7 +184,8 @@ def _show(explorer: Explorer, violations: Sequence[Violation]) -> Iterator[Shown
         if same(history):
             history = shrink(history, same)
             violation = explorer.judge(history)[0] or violation
-        yield Shown(violation, history_text(explorer.plan, history))
+        shown.append(Shown(violation, history_text(explorer.plan, history)))
+    return shown
 
 
 def _same_verdict(explorer: Explorer, verdict: Verdict, history: History) -> bool:

@@ -7,9 +7,10 @@ Speaks to any `Target` in words of 32 bits, as laid out in `harness/explore.h`. 
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from paramstore.cuts.history import history_text
 from paramstore.cuts.native import Target
 from paramstore.cuts.pictures import MOST_PICTURES, Pictures
 from paramstore.cuts.results import (
@@ -110,6 +111,9 @@ class Explorer:
         assert sizes == expected, f"the harness has {sizes}, not {expected}"
         self.set_limits(limits_of(plan))
         self._present = 0
+        self._start = Start()
+        self.doing: Callable[[], str] = self._history_at_hand
+        """Says from another thread what is being done, as a text to replay."""
         self._learn()
 
     def learn_older(self, image: bytes, becomes: bytes, present: Sequence[bool]) -> None:
@@ -174,7 +178,15 @@ class Explorer:
     def _pack(self, words: Sequence[int]) -> bytes:
         return struct.pack(f"{self.target.byte_order}{len(words)}I", *words)
 
+    def _history_at_hand(self) -> str:
+        (steps,) = struct.unpack(f"{self.target.byte_order}I", self.target.read("explore_steps", 4))
+        words = struct.unpack(f"{self.target.byte_order}{6 * steps}I",
+                              self.target.read("explore_path", 24 * steps))
+        return history_text(self.plan, History(self._start, tuple(
+            _step(words[at:at + 6]) for at in range(0, len(words), 6))))
+
     def _write_job(self, job: Job) -> None:
+        self._start = job.start
         assert job.operations <= MOST_OPERATIONS and job.depth <= MOST_CUTS
         prefix = (*job.prefix, *(0,) * (MOST_OPERATIONS - len(job.prefix)))
         room = FIRST_GROUP + len(self.plan.rings) - len(job.alphabet)

@@ -18,6 +18,7 @@ from paramstore.cuts.build import build_harness
 from paramstore.cuts.explorer import Explorer
 from paramstore.cuts.history import parse_history, start_text
 from paramstore.cuts.results import History, Start, Violation
+from paramstore.cuts.workers import Workers
 from paramstore.errors import ToolError
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout.figures import READ_BACK_BYTES, figures
@@ -159,7 +160,10 @@ def run_fault_job(explorer: Explorer, job: FaultJob) -> FaultCounts:
     target.write("faults_limits", struct.pack(f"{order}2I", *fault_limits(explorer.plan)))
     kind = list(FaultClass).index(job.kind)
     target.write("faults_job", struct.pack(f"{order}4I", job.seed, kind, job.stride, job.only))
+    history, explorer.doing = explorer.doing, lambda: fault_text(replace(job, only=max(
+        1, *struct.unpack(f"{order}I", target.read("faults_result", 4))) - 1))
     target.call("faults_run")
+    explorer.doing = history
     (cases, tried, newest, older, defaults, silent, wrong, refused, failed, violations, first,
      *finding, mount, commit) = struct.unpack(f"{order}18I", target.read("faults_result", 72))
     shown = None if first == _NONE else (
@@ -186,8 +190,9 @@ def run_faults(explorer: Explorer, starts: Sequence[Start], most: int,
 def replay_fault(plan: Plan, job: FaultJob, compiler: Compiler | None = None) -> FaultCounts:
     """Build the harness of a plan and do one case; ToolError if there is no such case, or no
     compiler."""
-    with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
-        counts = run_fault_job(build_harness(plan, Path(folder), compiler).explorer(), job)
+    with (tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder,
+          Workers(build_harness(plan, Path(folder), compiler)) as worker):
+        counts = worker.do(run_fault_job, job)
     if not counts.tried:
         raise ToolError(f"there is no case {job.only}: the class has {counts.cases:,} from there")
     return counts

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from paramstore.cuts.build import build_harness
+from paramstore.cuts.explorer import Explorer
 from paramstore.cuts.history import parse_history, steps_text
 from paramstore.cuts.pictures import Pictures
 from paramstore.cuts.results import (
@@ -24,6 +25,7 @@ from paramstore.cuts.results import (
     operation_group,
 )
 from paramstore.cuts.tears import LostWrite, TornWrite
+from paramstore.cuts.workers import Workers
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import PowerCut
@@ -231,12 +233,14 @@ class Replayed:
 def replay(plan: Plan, text: str, compiler: Compiler | None = None) -> Replayed:
     """Play a history with the compiled C and with its Python twin, and on the harness.
 
-    ToolError if the text is no history, or if there is no compiler or it fails.
+    ToolError if the text is no history, if there is no compiler or it fails, if the firmware
+    crashes or a call of it does not come back.
     """
     history = parse_history(plan, text)
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         harness = build_harness(plan, Path(folder), compiler)
-        violation, image = harness.explorer().judge(history)
+        with Workers(harness) as worker:
+            violation, image = worker.do(Explorer.judge, history)
         code = compile_native(plan, Path(folder) / "rig", compiler)
         rigs: dict[str, Callable[[Bench], Rig]] = {
             "compiled C": lambda bench: NativeRig(code, bench),

@@ -25,6 +25,7 @@ from paramstore.cuts.results import (
     Totals,
     Violation,
 )
+from paramstore.cuts.workers import Workers
 from paramstore.errors import ToolError
 from paramstore.image.contents import newest_records, unpack
 from paramstore.image.migrate import migrate
@@ -93,10 +94,14 @@ def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
         raise ToolError(f"there is no earlier release {history.start.older} in this series",
                         f"the releases before are {', '.join(map(str, releases)) or 'none'}")
     at = releases.index(history.start.older)
-    with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
-        explorer = build_harness(plan, Path(folder), compiler).explorer()
-        _prepare(explorer, earlier[at], (*earlier[at:], plan))
-        return explorer.judge(history)[0]
+    with (tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder,
+          Workers(build_harness(plan, Path(folder), compiler)) as worker):
+        return worker.do(_judge, earlier[at:], history)
+
+
+def _judge(explorer: Explorer, earlier: Sequence[Plan], history: History) -> Violation | None:
+    _prepare(explorer, earlier[0], (*earlier, explorer.plan))
+    return explorer.judge(history)[0]
 
 
 def cut_take_over(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, depth: int = MOST_CUTS,

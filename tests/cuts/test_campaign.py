@@ -15,6 +15,7 @@ from paramstore.cuts.history import parse_history
 from paramstore.cuts.results import Start
 from paramstore.cuts.sweeps import Level, positions, sweeps
 from paramstore.cuts.takeover import replay_take_over
+from paramstore.cuts.workers import Workers
 from paramstore.layout.plan import Ring
 from tests.cuts.harnesses import broken_runtime, harness
 from tests.evolve.histories import tank_probe
@@ -46,8 +47,10 @@ def test_workers_change_nothing() -> None:
     """The totals of two processes are those of one."""
     built = harness("minimal")
     jobs = list(sweeps(built.plan, Level.QUICK)[1].jobs())
-    one = [totals for totals, _ in run_jobs(built, jobs, workers=1)]
-    assert one == [totals for totals, _ in run_jobs(built, jobs, workers=2)]
+    with Workers(built, 1) as one, Workers(built, 2) as two:
+        alone, shared = ([totals for totals, _ in run_jobs(workers, built.plan, jobs)]
+                         for workers in (one, two))
+    assert alone == shared
 
 
 def test_addresses_change_nothing(tmp_path: Path) -> None:

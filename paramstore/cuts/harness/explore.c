@@ -6,6 +6,7 @@
 explore_job_t explore_job;
 explore_result_t explore_result;
 explore_step_t explore_path[EXPLORE_LEVELS];
+uint32_t explore_steps;
 uint8_t explore_factory[CUTS_CAPACITY];
 const uint32_t explore_sizes[3] = {sizeof explore_job, sizeof explore_result,
                                    sizeof(oracle_limits_t)};
@@ -400,6 +401,7 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
     memset(step, 0, sizeof *step);
     step->operation = operation;
     step->write = EXPLORE_NO_CUT;
+    explore_steps = level + 1u;
     finding = operate(operation, trace);
     if (trace->count > CUTS_MAX_WRITES) {
         finding = verdict(ORACLE_WEAR, CUTS_GROUPS, ORACLE_WRITES, CUTS_MAX_WRITES, trace->count);
@@ -556,6 +558,7 @@ uint32_t explore_start(void)
     bool sound;
     uint32_t round;
     unsigned g;
+    explore_steps = 0;
     memset(&explore_result, 0, sizeof explore_result);
     part_load(explore_job.packed != 0u ? explore_factory : NULL);
     if (explore_job.packed != 0u) {
@@ -613,6 +616,7 @@ uint32_t explore_replay(uint32_t steps)
         part.fault.tear.rest = path[i].rest != 0u;
         part.fault.tear.at = (uint16_t)path[i].at;
         part.fault.tear.seed = path[i].seed;
+        explore_steps = i + 1u;
         finding = operate(path[i].operation, &levels[0].trace);
         part.fault.kind = FAULT_NONE;
     }

@@ -118,6 +118,7 @@ uint32_t explore_run(void);
  * explore_start, each step of `explore_path`; return the verdict. A boot after each cut is a step
  * of its own. */
 extern explore_step_t explore_path[EXPLORE_LEVELS];
+extern uint32_t explore_steps; /* of the path, up to the one at hand; 0: on the way to the start */
 uint32_t explore_replay(uint32_t steps);
 
 #endif

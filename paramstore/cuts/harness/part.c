@@ -6,6 +6,7 @@
 #define ADDRESS_MASK ((uint8_t)(((1u << CUTS_BLOCK_BITS) - 1u) << CUTS_BLOCK_SHIFT))
 
 part_t part;
+uint32_t part_calls;
 uint8_t part_image[CUTS_CAPACITY];
 
 uint64_t part_scatter(uint64_t x)
@@ -51,6 +52,7 @@ void part_load(const uint8_t *image)
 
 void part_begin(part_trace_t *trace)
 {
+    ++part_calls;
     part.bits = 0;
     part.transfers = 0;
     part.cycles = 0;

@@ -98,6 +98,7 @@ typedef struct part {
 } part_t;
 
 extern part_t part;
+extern uint32_t part_calls; /* how often part_begin was called: it stands still in a call without end */
 extern uint8_t part_image[CUTS_CAPACITY];
 extern const ps_port_t part_port;
 
