@@ -217,7 +217,11 @@ class _Reader:
                          (ABSOLUTE_ZERO_C, "nothing is as cold as -273.15 degC"))
         if self.calibration.options.get("gives") == "percent" and name == "reading" and number == 0:
             low, what = 0.0, "nothing is a percentage of a reading of 0"
-        if low is None or number > low:
+        full_scale = self.calibration.number("full_scale")
+        beyond = full_scale is not None and name == "reading" and abs(number) > full_scale
+        if beyond:
+            what = f"the whole range has {full_scale:g} readings"
+        elif low is None or number > low:
             return False
         self._add("PS822", f"`{name}` = {cell.text} cannot be", cell.span, notes=(what,),
                   help="mend the number, or take the row out")

@@ -20,6 +20,7 @@ GOLDEN = Path(__file__).parent / "golden" / "table_mistakes.txt"
 HEAD = "reference [degC],reading [mV]\n"
 PH = 'model = "ph"\nslope = "cal.slope"\nzero = "cal.zero"\n'
 NTC = 'model = "steinhart-hart"\ncoefficients = "cal.abc"\n'
+ADC = 'model = "adc"\nfull_scale = 4096\nreference_voltage = "cal.vref"\n'
 PERCENT = ('model = "curve"\nreading_unit = "mV"\nreference_unit = "mV"\ncurve = "cal.bend"\n'
            'gives = "percent"\n')
 
@@ -63,6 +64,7 @@ MISTAKES: dict[str, tuple[str, bytes]] = {
     "uncertainty of 0": (LINE, HEAD.replace("\n", ",uncertainty [degC]\n1,2,0\n").encode()),
     "uncertainty missing": (LINE, HEAD.replace("\n", ",uncertainty [degC]\n1,2,\n").encode()),
     "resistance": (NTC, b"reference [degC],reading [ohm]\n25,-10000\n"),
+    "beyond the converter": (ADC, b"reference [V],reading [count]\n1,5000\n"),
     "colder than cold": (NTC, b"reference [degC],reading [ohm]\n-300,10000\n"),
     "temperature": (PH, b"reference [pH],reading [mV],temperature [degC]\n4,170,-274\n"),
     "percent of 0": (PERCENT, b"reference [mV],reading [mV]\n0,0\n"),
