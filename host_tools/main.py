@@ -58,6 +58,9 @@ class LazyGroup(click.Group):
         """Run the command; turn an error of the library into a message and an exit code."""
         try:
             return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("\nstopped", err=True)
+            ctx.exit(2)
         except Exception as error:
             from host_tools.terminal import show_error
 

@@ -49,7 +49,7 @@ FENCES = {
     "numpy": ("paramstore/calibrate/", "paramstore/production/bulk.py",
               "paramstore/production/columnar.py", "paramstore/production/numbers.py"),
     "smbus2": ("paramstore/bus/i2cdev.py",),
-    "sqlite3": ("paramstore/production/records.py", "paramstore/production/seen.py"),
+    "sqlite3": ("paramstore/production/database.py", "paramstore/production/seen.py"),
     "click": ("host_tools/",),
     "ctypes": ("paramstore/rig/", "paramstore/cuts/native.py"),
     "subprocess": ("paramstore/rig/",),

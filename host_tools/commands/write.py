@@ -38,7 +38,7 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
     with click.progressbar(length=len(changes.pages), label="Writing", file=sys.stderr) as bar:
         try:
             write_changes(programmer, changes, bar.update)
-        except Exception:
+        except (Exception, KeyboardInterrupt):
             click.echo(f"the write did not end; repeat it, or go back: write {kept} --exact",
                        err=True)
             raise
@@ -97,8 +97,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
             click.echo(CAUTION, err=True)
             try:
                 write(programmer, changes, backup, plan.schema.name)
-            except ParamstoreError as error:
-                note_event(records, image, "write", False, str(error), other)
+            except (ParamstoreError, KeyboardInterrupt) as error:
+                note_event(records, image, "write", False, str(error) or "stopped", other)
                 raise
             note_event(records, image, "write", True, f"{len(changes.pages)} pages", other)
     done = yes and bool(changes.pages)

@@ -8,16 +8,12 @@ outside, as texts.
 
 from __future__ import annotations
 
-import sqlite3
-import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
-from types import TracebackType
 from typing import Any
 
-from paramstore.errors import ParamstoreError, ToolError
+from paramstore.errors import ParamstoreError
+from paramstore.production.database import Database
 from paramstore.production.serials import Pattern
 
 __all__ = [
@@ -31,61 +27,8 @@ __all__ = [
     "Unit",
 ]
 
-_APPLICATION_ID = 0x50535231  # "PSR1"
-_VERSION = 2
 _AT_ONCE = 500
-_PATIENCE_S = 60.0
-"""How long a run waits for another one that is writing."""
-_PAUSE_S = 0.01
-
-_TABLES = """
-CREATE TABLE batch (
-    name TEXT PRIMARY KEY,
-    release INTEGER NOT NULL,   -- 0: not a released layout
-    plan TEXT NOT NULL,         -- everything of the schema and its layout, as JSON
-    serial_parameter TEXT NOT NULL,
-    constants TEXT NOT NULL,    -- a values file with every parameter
-    begun TEXT NOT NULL
-);
-CREATE TABLE unit (
-    serial TEXT PRIMARY KEY,
-    batch TEXT NOT NULL REFERENCES batch(name),
-    row INTEGER,                -- that a pattern gave the number to
-    pattern TEXT,
-    number INTEGER,
-    allotted TEXT NOT NULL,
-    UNIQUE (batch, row)
-);
-CREATE INDEX unit_number ON unit(pattern, number);
-CREATE TABLE image (
-    id INTEGER PRIMARY KEY,
-    serial TEXT NOT NULL REFERENCES unit(serial),
-    batch TEXT NOT NULL REFERENCES batch(name),
-    given TEXT NOT NULL,        -- a values file with what differs from the constants
-    sha256 TEXT,                -- of the whole image; NULL until it is packed
-    packed TEXT,
-    row INTEGER,                -- of the table of the batch; version 1 did not keep it
-    UNIQUE (serial, batch)
-);
-CREATE INDEX image_sha256 ON image(sha256);
-CREATE TABLE event (
-    id INTEGER PRIMARY KEY,
-    serial TEXT NOT NULL REFERENCES unit(serial),
-    at TEXT NOT NULL,
-    what TEXT NOT NULL,         -- write or verify
-    good INTEGER NOT NULL,
-    detail TEXT NOT NULL,
-    sha256 TEXT NOT NULL DEFAULT ''  -- of the image; version 1 did not keep it
-);
-CREATE INDEX event_serial ON event(serial);
-"""
-
-_FROM_VERSION_1 = """
-ALTER TABLE image ADD COLUMN row INTEGER;
-ALTER TABLE event ADD COLUMN sha256 TEXT NOT NULL DEFAULT '';
-UPDATE image SET row = (SELECT row FROM unit
-                        WHERE unit.serial = image.serial AND unit.batch = image.batch);
-"""
+"""Keys in one question: SQLite has a limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,26 +107,8 @@ class SerialsExhausted(ParamstoreError):
     """A pattern has no number left."""
 
 
-class Records:
+class Records(Database):
     """The records in one file. Use it in a `with` statement."""
-
-    def __init__(self, path: str, *, create: bool = False) -> None:
-        self.path = path
-        if not create and not Path(path).is_file():
-            raise ToolError(f"there are no records at `{path}`",
-                            "a batch begins them, beside its schema or where --records says")
-        if create:
-            Path(path).parent.mkdir(parents=True, exist_ok=True)
-        with self._translated():
-            self._db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
-            self._prepare()
-
-    def __enter__(self) -> Records:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
-        self._db.close()
 
     # ---- Batches -------------------------------------------------------------------------------
 
@@ -226,7 +151,7 @@ class Records:
 
     def _find(self, question: str, keys: Sequence[str] | Sequence[int],
               *more: str) -> Iterator[tuple[Any, Any]]:
-        """Yield the answers for some keys, a few hundred at a time: SQLite has a limit."""
+        """Yield the answers for some keys, a few hundred at a time."""
         with self._translated():
             for at in range(0, len(keys), _AT_ONCE):
                 some = keys[at:at + _AT_ONCE]
@@ -360,73 +285,3 @@ class Records:
                                   "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
         return Unit(*row, tuple(Image(*i) for i in images),
                     tuple(Event(at, what, bool(good), *more) for at, what, good, *more in events))
-
-    # ---- SQLite --------------------------------------------------------------------------------
-
-    def _prepare(self) -> None:
-        """Make the tables of a new file; ToolError for a file that holds something else."""
-        self._db.execute("PRAGMA synchronous = FULL")
-        self._db.execute("PRAGMA foreign_keys = ON")
-        self._write_ahead()
-        with self._transaction():
-            (version,) = self._db.execute("PRAGMA user_version").fetchone()
-            (owner,) = self._db.execute("PRAGMA application_id").fetchone()
-            (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            if not version and not tables:
-                self._define(_TABLES)
-            elif (owner, version) == (_APPLICATION_ID, 1):
-                self._define(_FROM_VERSION_1)
-            elif owner != _APPLICATION_ID:
-                raise ToolError(f"`{self.path}` is a database, but not one of unit records",
-                                "give another name with --records")
-            elif version != _VERSION:
-                raise ToolError(f"`{self.path}` holds records of version {version}, this program "
-                                f"knows version {_VERSION}", "use a newer program")
-
-    def _define(self, statements: str) -> None:
-        for statement in statements.split(";\n"):
-            if statement.strip():
-                self._db.execute(statement)
-        self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        self._db.execute(f"PRAGMA user_version = {_VERSION}")
-
-    def _write_ahead(self) -> None:
-        """Let others read while one writes. For a new file this needs all of it for a moment, and
-        is where SQLite refuses at once instead of waiting."""
-        end = time.monotonic() + _PATIENCE_S
-        while True:
-            try:
-                self._db.execute("PRAGMA journal_mode = WAL")
-                return
-            except sqlite3.OperationalError as error:
-                if error.sqlite_errorname != "SQLITE_BUSY" or time.monotonic() > end:
-                    raise
-            time.sleep(_PAUSE_S)
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        """Hold the only right to write until all of it is on the disk, or undone."""
-        with self._translated():
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-            except BaseException:
-                self._db.execute("ROLLBACK")
-                raise
-            self._db.execute("COMMIT")
-
-    @contextmanager
-    def _translated(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.DatabaseError as error:
-            name = getattr(error, "sqlite_errorname", "") or ""
-            help = {
-                "SQLITE_BUSY": "another program holds it: wait for that to end, then repeat",
-                "SQLITE_NOTADB": "give another name with --records",
-                "SQLITE_FULL": "make room; what was recorded so far is kept",
-                "SQLITE_READONLY": "make it writable",
-                "SQLITE_CANTOPEN": "see that its folder is there, and that it is a file",
-            }
-            raise ToolError(f"the records in `{self.path}` cannot be used: {error}", next(
-                (text for start, text in help.items() if name.startswith(start)), "")) from error

@@ -246,6 +246,18 @@ def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: st
     assert told in result.stderr
 
 
+def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
+                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    """With exit code 2: by the keys that stop a program, too."""
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("paramstore.bus.programmer.Programmer.write_page", stop)
+    result = write("unit.bin", "--yes")
+    assert 2 == result.exit_code
+    assert "go back: write tank_probe.before-0001.bin --exact\n\nstopped\n" in result.stderr
+
+
 @pytest.mark.parametrize(("more", "told"), [
     (("no.bin", "--part-file", "new.bin"), "cannot read `no.bin`"),
     (("no.toml", "--part-file", "new.bin"), "cannot read `no.toml`"),

@@ -180,20 +180,32 @@ def test_records_of_version_1_are_taken_over(tmp_path: Path) -> None:
 
 
 def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
-    """A missing file, a text, another database, a newer version, a folder: no traceback."""
-    other, newer, text = (tmp_path / n for n in ("other.db", "newer.db", "text.db"))
+    """A missing file, a text, another database, a newer version, a folder: no traceback, and they
+    stay as they are."""
+    other, newer, text, short, empty = (
+        tmp_path / f"{n}.db" for n in ("other", "newer", "text", "short", "empty"))
+    short.write_text("x")
+    empty.touch()
     with sqlite3.connect(other) as db:
         db.execute("CREATE TABLE mine (a)")
     begun(newer).__exit__(None, None, None)
     with sqlite3.connect(newer) as db:
         db.execute("PRAGMA user_version = 3")
     text.write_text("no database, but a text that is longer than the head of one" * 20)
+    before = {path: path.read_bytes() for path in (other, newer, text, short, empty)}
+    none = tmp_path / "none.db"
     for path, told in {other: "not one of unit records", newer: "version 3", text: "not a database",
-                       tmp_path / "none.db": "no records", tmp_path: "no records"}.items():
+                       short: "not a database", empty: "no records", none: "no records",
+                       tmp_path: "no records"}.items():
         with pytest.raises(ToolError, match=told):
             Records(str(path))
+    assert before == {path: path.read_bytes() for path in before}
     with pytest.raises(ToolError, match="cannot be used"):
         Records(str(tmp_path), create=True)
+    with pytest.raises(ToolError, match="not a database"):
+        Records(str(short), create=True)
+    assert "x" == short.read_text()
+    begun(empty).__exit__(None, None, None)
 
 
 def open_together(paths: list[str], batch: str, start: Barrier) -> None:
@@ -203,20 +215,23 @@ def open_together(paths: list[str], batch: str, start: Barrier) -> None:
             records.begin(Batch(batch, 0, "{}", "a.b", "", AT))
 
 
-def test_new_records_are_begun_by_two_at_the_same_moment(tmp_path: Path) -> None:
-    """Neither is refused, in fifty tries: one waits until the other has made the file."""
+@pytest.mark.parametrize(("count", "files"), [(2, 50), (8, 10)])
+def test_new_records_are_begun_by_several_at_the_same_moment(count: int, files: int,
+                                                             tmp_path: Path) -> None:
+    """None is refused, however often it is tried: they wait until one has made the file."""
     context = multiprocessing.get_context("fork")
-    paths, start = [str(tmp_path / f"{n}.db") for n in range(50)], context.Barrier(2, timeout=30)
-    runs = [context.Process(target=open_together, args=(paths, f"lot{n}", start))
-            for n in range(2)]
+    start = context.Barrier(count, timeout=60)
+    paths = [str(tmp_path / f"{n}.db") for n in range(files)]
+    names = [f"lot{n}" for n in range(count)]
+    runs = [context.Process(target=open_together, args=(paths, name, start)) for name in names]
     for run in runs:
         run.start()
     for run in runs:
         run.join()
-    assert [0] * 2 == [run.exitcode for run in runs]
+    assert [0] * count == [run.exitcode for run in runs]
     for path in paths:
         with Records(path) as records:
-            assert {"lot0", "lot1"} == {b.name for b in records.batches()}
+            assert set(names) == {b.name for b in records.batches()}
 
 
 def take_twenty(path: str, batch: str) -> None:
