@@ -58,6 +58,7 @@ def record_html(item: UnitValues) -> str:
     from jinja2 import Environment, StrictUndefined
 
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
+    ours = [e.sha256 in ("", image.sha256) for e in unit.events]
     text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
     template = Environment(autoescape=True, undefined=StrictUndefined,
                            keep_trailing_newline=True).from_string(text)
@@ -72,9 +73,10 @@ def record_html(item: UnitValues) -> str:
         groups=[_group(g, item) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
         events=[{"at": e.at, "what": {"write": "written and read back"}.get(e.what, "compared")
-                 + ("" if e.sha256 in ("", image.sha256) else ", another image of this unit"),
+                 + ("" if mine else ", another image of this unit"),
                  "good": e.good, "result": ("good" if e.good else "failed") + f": {e.detail}"}
-                for e in unit.events],
+                for e, mine in zip(unit.events, ours, strict=True)],
+        held=any(e.good and mine for e, mine in zip(unit.events, ours, strict=True)),
     )
 
 

@@ -69,8 +69,16 @@ def test_a_batch_shows_its_own_images_and_rows(records: str) -> None:
         exported = list(csv.DictReader(io.StringIO(
             run("units", records, *only, "--csv", "-").stdout)))
         assert [(batch, r) for r in rows] == [(u["#batch"], u["#row"]) for u in exported]
-    run("units", records, "TP-26-0002", "--batch", "tank_probe.units", "--html", "old.html")
-    assert "tank_probe.units" in Path("old.html").read_text("utf-8")
+    with Records(records) as kept:
+        unit = kept.unit("TP-26-0005", "tank_probe.units")
+        assert unit is not None
+        kept.add_event("TP-26-0005", Event("2026-03-03T09:00:00Z", "write", True, "16 pages",
+                                           unit.image.sha256))
+    for batch, told in {"tank_probe.units": (False, False), "service": (True, True)}.items():
+        run("units", records, "TP-26-0005", "--batch", batch, "--html", "record.html")
+        page = Path("record.html").read_text("utf-8")
+        assert f"<td>{batch}</td>" in page
+        assert told == ("another image of this unit" in page, "may hold other values" in page)
 
 
 def test_a_table_is_exported(records: str) -> None:
