@@ -58,5 +58,6 @@ def other_serial(contents: Contents, image: Contents, group: str, parameter: Par
         return None
     here, there = (parameter_from_raw(parameter, g.values) for g in both)
     return None if here == there else Finding(
-        "PS967", f"this part is {here}, the image is of {there}", SourceText(name, ""),
+        "PS967", f"this part {'has no serial number' if here == '' else f'is {here}'}, the image "
+        f"{'has none' if there == '' else f'is of {there}'}", SourceText(name, ""),
         help="fit the right part, or name the right image", severity=Severity.WARNING)

@@ -225,6 +225,16 @@ def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> Non
         assert not any(unit.events for unit in kept.units())
 
 
+def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
+    """Neither of the two is shown as an empty name."""
+    run("pack", SCHEMA, "-o", "nameless.bin")
+    write("nameless.bin", "--yes")
+    assert "this part has no serial number, the image is of TP-2601-0042" in write(
+        "unit.bin").stderr
+    write("unit.bin", "--unlock", "--yes")
+    assert "this part is TP-2601-0042, the image has none" in write("nameless.bin").stderr
+
+
 @pytest.mark.parametrize(("arguments", "told"), [
     (("read", SCHEMA), "which part is meant?"),
     (("read", SCHEMA, "--bus", "7"), "/dev/i2c-7"),
