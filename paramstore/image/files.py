@@ -220,7 +220,7 @@ def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
 
 def refuse_elsewhere(reading: Reading, size: int, offset: int) -> None:
     """Refuse an offset from which on a file has none of `size` bytes: FindingsError (PS626)."""
-    if reading.start >= offset + size or offset >= reading.end:
+    if not any(r.address < offset + size and r.end > offset for r in reading.runs):
         raise FindingsError([Finding(
             "PS626", f"the file goes from 0x{reading.start:X} to 0x{reading.end - 1:X} and has "
             f"nothing of {plural(size, 'byte')} from 0x{offset:X} on", reading.source,

@@ -113,6 +113,9 @@ def test_what_a_person_says_is_kept() -> None:
     far = read_dump(encode_image(UNIT, FORMS["hex"], WriteOptions(offset=1 << 31)), "x.hex")
     with pytest.raises(FindingsError, match="PS626"):
         examine_fixed(far, LEGACY, 0)
+    around = read_dump(b"0000: 01 02 03 04\n0004: 05 06 07 08\n1000: 01 02 03 04\n", "x.txt")
+    with pytest.raises(FindingsError, match="PS626"):
+        examine_fixed(around, LEGACY, 0x800)
 
 
 def test_words_of_a_text_are_put_in_order() -> None:
