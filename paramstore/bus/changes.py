@@ -176,7 +176,7 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
     protected group that has a record changes, unless `unlock`.
     """
     plan = image.plan
-    if contents.plan is not plan:
+    if contents.plan != plan:
         here, there = contents.plan.part, plan.part
         if (here.capacity, here.page) != (there.capacity, there.page):
             raise FindingsError([Finding(

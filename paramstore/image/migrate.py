@@ -88,7 +88,7 @@ def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migrat
     del image[source.part.capacity:]
     for copy in (0, 1):
         _put(image, target.label_address(copy), build_label(target))
-    up = between[-1] is target
+    up = between[-1].release == target.release
     take = _up if up else _down
     items = tuple(take(contents, target, between, image))  # fills `image` on the way
     return Migration(bytes(image), (*items, *retired_unread(contents)))

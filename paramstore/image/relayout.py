@@ -37,7 +37,7 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
     `contents` and `between` are as for `migrate`; the two releases may be of any series. Records
     are counted from 1 again.
     """
-    known = forebears(between) if between[-1] is target else heirs(between)
+    known = forebears(between) if between[-1].release == target.release else heirs(between)
     image = bytearray([ERASED]) * target.part.capacity
     for copy in (0, 1):
         label = build_label(target)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import random
 from itertools import product
 
@@ -9,6 +10,7 @@ import pytest
 
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, migrate
+from paramstore.image.relayout import relayout
 from tests.evolve.histories import careful, tank_probe
 from tests.evolve.units import Unit
 
@@ -39,6 +41,20 @@ def test_values_go_a_long_way(first: int, target: int) -> None:
         for release in past.releases:
             unit.check(release)
         unit.check_migrated(target)
+
+
+@pytest.mark.parametrize(("first", "target"), [(2, 4), (4, 2), (3, 3)])
+def test_an_equal_plan_is_as_good_as_the_same(first: int, target: int) -> None:
+    """Up or down is told by the releases, not by which object a plan is."""
+    past, rng = tank_probe(), random.Random(6)
+    unit = Unit(past, first)
+    unit.run(first, rng, every=True)
+    plans = past.plans[min(first, target) - 1:max(first, target)]
+    contents = unpack(past.plan(first), unit.image)
+    copy = pickle.loads(pickle.dumps(past.plan(target)))
+    expected = migrate(contents, past.plan(target), plans)
+    assert expected == migrate(contents, copy, plans)
+    assert relayout(contents, past.plan(target), plans) == relayout(contents, copy, plans)
 
 
 def test_the_report_says_what_the_image_holds() -> None:
