@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from paramstore.errors import FindingsError, ToolError
@@ -71,6 +71,8 @@ def test_every_form_is_recognised_by_what_was_written(form: Form) -> None:
 def test_every_form_gives_back_what_went_in(content: bytes, name: str) -> None:
     """What is written in any form is read back, byte for byte."""
     form = FORMS[name]
+    # Bytes that are plainly a file of another form are refused as raw binary (PS628).
+    assume(name != "bin" or not content.startswith((b"UF2\n", b":", b"S")))
     dump = decode_image(encode_image(content, form, OPTIONS), form, "x", 1024)
     assert content.ljust(1024 if form.addressed else 0, b"\xff") == dump.data.ljust(
         1024 if form.addressed else 0, b"\xff")
