@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from paramstore.image.forms.runs import Reading
 
 __all__ = ["DumpOptions", "Schemas", "address", "dump_options", "examined", "examined_store",
-           "known", "read", "show_doubts", "show_report", "stores"]
+           "known", "offset_option", "read", "show_doubts", "show_report", "stores",
+           "words_option"]
 
 _WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS670", "PS672")
 """Codes of findings about a dump as a whole."""
@@ -55,6 +56,13 @@ class Schemas(NamedTuple):
     named: bool
 
 
+offset_option = click.option("--offset", type=address, metavar="ADDRESS",
+                             help="Where the first byte of the part lies in the file.")
+words_option = click.option("--words", type=click.Choice(["big", "little"]),
+                            help="Which byte of a word comes first, where nothing tells it: in a "
+                                 "hex dump or C array of words.")
+
+
 def dump_options(command: Command) -> Command:
     """Add the options that say what a dump is; they come as the keyword `options`."""
     @wraps(command)
@@ -66,11 +74,8 @@ def dump_options(command: Command) -> Command:
     wrapped: Any = with_options
     for option in (
         release_option,
-        click.option("--offset", type=address, metavar="ADDRESS",
-                     help="Where the first byte of the part lies in the file."),
-        click.option("--words", type=click.Choice(["big", "little"]),
-                     help="Which byte of a word comes first, where nothing tells it: in a hex dump "
-                          "or C array of words."),
+        offset_option,
+        words_option,
         click.option("--format", "form_name", metavar="FORM",
                      help="bin, hex, srec, uf2, c or text (default: by the content)."),
     ):

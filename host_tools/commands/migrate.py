@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from host_tools.dumps import DumpOptions, Schemas, read
-from host_tools.streams import read_bytes, read_source, write_bytes
+from host_tools.dumps import DumpOptions, Schemas, offset_option, read, words_option
+from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import show_findings, tint
 
 if TYPE_CHECKING:
@@ -37,13 +37,15 @@ def paint(text: str, fate: Fate) -> str:
 @click.option("--accept-loss", is_flag=True,
               help="Write the image even if stored values do not come over, or were not read.")
 @click.option("-o", "--output", metavar="FILE", help="Write the new image; `-`: stdout.")
+@offset_option
+@words_option
 @click.option("--format", "form_name", metavar="FORM",
               help="Form of both images (default: by the content, and by the suffix).")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every value included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, image: str, target: int | None, origin: int | None,
             layout: str | None, anew: bool, accept_loss: bool, output: str | None,
-            form_name: str | None, as_json: bool) -> None:
+            offset: int | None, words: str | None, form_name: str | None, as_json: bool) -> None:
     """Example: paramstore migrate schemas/tank_probe.toml unit.bin --to 5 -o unit5.bin
 
     Make IMAGE, of one release of SCHEMA, an image of another one, later or earlier, and say what
@@ -63,12 +65,13 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     from paramstore.report.migration import migration_data, migration_text
 
     project = open_project(read_source(schema))
+    options = DumpOptions(form_name, words, offset)
     if layout is not None:
         if origin is not None or anew:
             raise click.UsageError("--layout takes neither --from nor --relayout")
-        made = _adopted(project, layout, image, target, form_name)
+        made = _adopted(project, layout, image, target, options)
     elif target is not None:
-        made = _migrated(project, image, target, origin, anew, form_name)
+        made = _migrated(project, image, target, origin, anew, options)
     else:
         raise click.UsageError("give the release wanted with --to")
     harmed = [item.fate for item in made.result.items if item.fate.harmed]
@@ -116,22 +119,23 @@ class Made(NamedTuple):
 
 
 def _migrated(project: Project, image: str, target: int, origin: int | None, anew: bool,
-              form_name: str | None) -> Made:
+              options: DumpOptions) -> Made:
     """Make an image of one release one of another."""
+    from paramstore.decode.which import project_candidates
     from paramstore.errors import ToolError
     from paramstore.image.contents import LabelState, unpack
     from paramstore.image.diagnose import diagnose
-    from paramstore.image.files import form_of, place, read_dump
+    from paramstore.image.files import place
     from paramstore.image.migrate import migrate
     from paramstore.image.relayout import relayout
 
     wanted = project.history.release(target)
-    form = form_of(image, form_name) if form_name else None
-    reading = read_dump(read_bytes(image), image, form)
+    (reading,) = read(options, Schemas(project_candidates(project, image), named=True), image)
+    offset = options.offset or 0
     plan = project.release(origin)
     if origin is None:
-        plan = _plan_of_label(project, reading)
-    found = place(reading, plan.part.capacity)
+        plan = _plan_of_label(project, reading, offset)
+    found = place(reading, plan.part.capacity, offset)
     contents = unpack(plan, found.data, found.gaps)
     findings = (*project.findings, *reading.findings, *diagnose(contents, image))
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
@@ -153,7 +157,7 @@ def _migrated(project: Project, image: str, target: int, origin: int | None, ane
 
 
 def _adopted(project: Project, layout: str, dump: str, target: int | None,
-             form_name: str | None) -> Made:
+             options: DumpOptions) -> Made:
     """Make an image of the store from a dump of a fixed layout."""
     from paramstore.decode.fixed import examine_fixed
     from paramstore.errors import ToolError
@@ -162,8 +166,8 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
 
     wanted = project.release(target)
     fixed, warnings = read_layout(read_source(layout))
-    (reading,) = read(DumpOptions(form_name), Schemas((fixed,), named=True), dump)
-    found = examine_fixed(reading, fixed)
+    (reading,) = read(options, Schemas((fixed,), named=True), dump)
+    found = examine_fixed(reading, fixed, offset=options.offset)
     findings = (*project.findings, *warnings, *found.findings)
     if not found.holds_values or any(f.code in ("PS601", "PS671") for f in findings):
         show_findings(findings)
@@ -175,7 +179,7 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
                 f"{dump}: {fixed.name} to {wanted.schema.name}, {state}")
 
 
-def _plan_of_label(project: Project, reading: Reading) -> Plan:
+def _plan_of_label(project: Project, reading: Reading, offset: int) -> Plan:
     """Return the plan that the label names; that of the schema if it names none of the store.
 
     Releases may be on parts of different sizes, so the largest one counts for looking.
@@ -184,5 +188,5 @@ def _plan_of_label(project: Project, reading: Reading) -> Plan:
     from paramstore.image.files import place
 
     largest = max(p.part.capacity for p in (project.plan, *project.history.plans))
-    label = unpack(project.plan, place(reading, largest).data).label
+    label = unpack(project.plan, place(reading, largest, offset).data).label
     return project.plan_of(label) if label else project.plan

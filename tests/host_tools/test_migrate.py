@@ -239,3 +239,15 @@ def test_an_image_that_was_cut_short(schema: Path) -> None:
     anew = run("migrate", schema, image, "--to", 4, "--relayout", "-o", made)
     assert (1, False) == (anew.exit_code, made.exists())
     assert "in doubt" in anew.stdout
+
+
+def test_an_image_in_the_middle_of_a_file(schema: Path) -> None:
+    """A dump of a whole controller, or one that began before the part: `--offset` says where."""
+    image = packed(schema, 2, "settings.delay=9")
+    file, made = schema.with_name("flash.bin"), schema.with_name("made.bin")
+    file.write_bytes(bytes(512) + image.read_bytes())
+    result = run("migrate", schema, file, "--to", 3, "--offset", "0x200", "-o", made)
+    assert 0 == result.exit_code, result.output
+    assert "9000 ms" in values(schema, made)
+    beyond = run("migrate", schema, file, "--to", 3, "--offset", "0x80000")
+    assert 1 == beyond.exit_code and "PS626" in beyond.stderr
