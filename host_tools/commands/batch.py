@@ -59,7 +59,8 @@ def run(job: BatchJob, records: str, output: str, units: int) -> Made:
 @click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
               help="One such value; may be repeated.")
 @click.option("--calibrations", metavar="FOLDER",
-              help="A values file for each serial number, as `calibrate -o` writes them.")
+              help="A values file for each serial number of the table, as `calibrate -o` "
+              "writes them.")
 @click.option("--records", metavar="FILE", help="The records (default: beside the schema).")
 @click.option("--batch", "name", metavar="NAME", help="The batch (default: the table's name).")
 @click.option("--again", is_flag=True,

@@ -14,12 +14,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from paramstore.errors import Finding, FindingsError, SourceText, ToolError
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError, errors_in
 from paramstore.evolve.release import plan_from_data, plan_to_data
 from paramstore.image.files import Form, encode_image
 from paramstore.image.values_out import values_toml
 from paramstore.layout.plan import Plan
 from paramstore.production.outputs import Output
+from paramstore.production.own import changed, lost
 from paramstore.production.packer import make_packer
 from paramstore.production.records import Batch, NewUnit, Records, SerialsExhausted, SerialTaken
 from paramstore.production.serials import Pattern, SerialPlace
@@ -59,11 +60,13 @@ class Made:
 @dataclass(frozen=True, slots=True)
 class _Known:
     """What is on record of some rows: their serial numbers by row (those of the table, if it gives
-    them), the batches that these were given in, and the values that their images were made with."""
+    them), the batches that these were given in, and the values that their images were made with:
+    by this batch, and before it by the one that made the latest (its name, and the values)."""
 
     serials: Mapping[int, str]
     owners: Mapping[str, str]
     given: Mapping[str, str]
+    before: Mapping[str, tuple[str, str]]
 
     def is_new(self, unit: UnitRow) -> bool:
         return self.serials.get(unit.number, "") not in self.owners
@@ -95,7 +98,7 @@ class BatchJob:
     def check(self, records: Records | None, progress: Progress = lambda _: None) -> Checked:
         """Read the whole table, and compare it with the records if there are any.
 
-        All mistakes are in `findings` (PS931 to PS958). Raises FindingsError if the table cannot
+        All mistakes are in `findings` (PS931 to PS959). Raises FindingsError if the table cannot
         be read on, or was begun otherwise.
         """
         if records is not None:
@@ -111,11 +114,12 @@ class BatchJob:
                 if not (finding := self._at_odds(reader, known, unit)):
                     good += 1
                     new += known.is_new(unit)
-                else:
+                    finding = self._loses(reader, known, unit)
+                if finding:
                     extra.append(finding)
             rows += block.rows
             progress(block.rows)
-            if len(extra) > MOST_ERRORS:
+            if len(extra) > MOST_ERRORS and errors_in(extra):
                 break
         if self.pattern is not None and records is not None:
             self._check_room(records, new)
@@ -155,15 +159,23 @@ class BatchJob:
             "PS958", f"batch `{self.name}` was begun with another {what}"
             if what == "schema" else f"batch `{self.name}` was begun with other constant {what}",
             SourceText(records.path, ""), notes=(f"begun {old.begun}",),
-            help="take those of the first run, or give another name with --batch")])
+            help=f"take those of the first run, or {self._anew}")])
+
+    @property
+    def _anew(self) -> str:
+        """How a unit that has its number gets another image."""
+        return ("take the units from `units --csv`, and give another name with --batch, and "
+                "--again; --serial would give new numbers" if self.pattern is not None else
+                "give another name with --batch, and say --again")
 
     def _known(self, records: Records | None, units: Sequence[UnitRow]) -> _Known:
         if records is None:
-            return _Known({}, {}, {})
+            return _Known({}, {}, {}, {})
         serials = {u.number: u.serial for u in units if u.serial is not None}
         serials = serials or records.serials_of_rows(self.name, [u.number for u in units])
         numbers = list(serials.values())
-        return _Known(serials, records.owners(numbers), records.given(self.name, numbers))
+        return _Known(serials, records.owners(numbers), records.given(self.name, numbers),
+                      records.given_before(self.name, numbers) if self.again else {})
 
     def _at_odds(self, reader: TableReader, known: _Known, unit: UnitRow) -> Finding | None:
         """Return how a row disagrees with the records (PS953, PS954); None if it does not."""
@@ -181,8 +193,22 @@ class BatchJob:
             return None
         return Finding(
             "PS954", f"unit {serial} was made with other values", unit.row.source,
-            reader.place_of(unit), notes=(f"batch `{self.name}`; on record: {_one_line(given)}",),
-            help="mend the row, or give another name with --batch")
+            reader.place_of(unit), notes=(f"batch `{self.name}`", *changed(given, unit.given)),
+            help=f"mend the row, or {self._anew}")
+
+    def _loses(self, reader: TableReader, known: _Known, unit: UnitRow) -> Finding | None:
+        """Return a warning if the new image of a unit would have common values where an earlier one
+        had its own (PS959)."""
+        serial = known.serials.get(unit.number, "")
+        if serial not in known.before or serial in known.given:
+            return None
+        batch, before = known.before[serial]
+        notes = lost(before, batch, unit.given, self.plan.schema, self.constants)
+        return Finding(
+            "PS959", f"unit {serial} loses values of its own", unit.row.source,
+            reader.place_of(unit), notes=notes, severity=Severity.WARNING,
+            help="if it still has them, give them here too: `units --csv` writes a table with all"
+        ) if notes else None
 
     def _check_room(self, records: Records, new: int) -> None:
         assert self.pattern is not None
@@ -272,7 +298,3 @@ def _stamp(path: str) -> tuple[int, int]:
     except OSError:
         return (0, 0)
     return (status.st_size, status.st_mtime_ns)
-
-
-def _one_line(given: str) -> str:
-    return ", ".join(line for line in given.split("\n") if " = " in line) or "defaults"

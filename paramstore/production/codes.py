@@ -121,7 +121,8 @@ _SERIALS: dict[str, Code] = {
         "a row that was made with other values",
         "A run that is repeated goes on where it stopped: a row whose unit is on record already "
         "keeps its number. So its values must be those on record, or there would be two units of "
-        "one number. Another batch name begins anew.",
+        "one number. A new image for a unit that has its number comes from another batch, whose "
+        "table has the serial number, with `--again`; `units --csv` writes such a table.",
     ),
     "PS955": Code(
         "a pattern of serial numbers that does not do",
@@ -143,6 +144,12 @@ _SERIALS: dict[str, Code] = {
         "a batch that was begun otherwise",
         "A batch has one layout and one set of constants. They are on record from its first run; "
         "with others it would be another batch, and needs another name.",
+    ),
+    "PS959": Code(
+        "a unit that loses values of its own",
+        "An earlier image of the unit was made with values of its own, from a table or a "
+        "calibration. This run gives it none for these parameters, so that it gets those that all "
+        "units have: a calibration that was measured would be gone without a word.",
     ),
 }
 

@@ -149,14 +149,21 @@ class Records(Database):
         return dict(self._find("SELECT serial, given FROM image WHERE sha256 IS NOT NULL AND "
                                "batch = ? AND serial IN", serials, batch))
 
+    def given_before(self, batch: str, serials: Sequence[str]) -> dict[str, tuple[str, str]]:
+        """Return of some units the latest image that another batch made: the name of that batch,
+        and the values it was made with, by serial number."""
+        return {serial: (name, given) for serial, name, given in self._find(
+            "SELECT serial, batch, given FROM image WHERE sha256 IS NOT NULL AND batch != ? AND "
+            "serial IN", serials, batch, end="ORDER BY id")}
+
     def _find(self, question: str, keys: Sequence[str] | Sequence[int],
-              *more: str) -> Iterator[tuple[Any, Any]]:
+              *more: str, end: str = "") -> Iterator[Any]:
         """Yield the answers for some keys, a few hundred at a time."""
         with self._translated():
             for at in range(0, len(keys), _AT_ONCE):
                 some = keys[at:at + _AT_ONCE]
                 marks = ", ".join("?" * len(some))
-                yield from self._db.execute(f"{question} ({marks})", (*more, *some))
+                yield from self._db.execute(f"{question} ({marks}) {end}", (*more, *some))
 
     def numbers_left(self, pattern: Pattern, first: int) -> int:
         """Return how many numbers of a pattern are free behind the last one given."""

@@ -312,7 +312,8 @@ class TableReader:
                     self._add("PS957", f"`{group.name}.{parameter.name}` of unit {serial} differs "
                               "between the table and its calibration", row, self._place(row),
                               notes=(f"the calibration is `{path}`",),
-                              help="take it out of one of them")
+                              help="take it out of one of them; `#` before its name leaves the "
+                              "column out")
                 values.setdefault(group.name, {}).update(raws)
                 given.setdefault(group.name, {})[parameter.name] = toml_value(
                     parameter_from_raw(parameter, raws))

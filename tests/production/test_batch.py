@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import FindingsError, ToolError
+from paramstore.errors import FindingsError, Severity, ToolError
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack
 from paramstore.production import packer
@@ -94,6 +94,28 @@ def test_a_made_unit_keeps_its_values(table: Path, tmp_path: Path) -> None:
     assert [] == codes(job_of(table, name="lot2"), tmp_path / "r.db")
 
 
+def test_what_differs_is_told_and_a_way_that_keeps_the_number(table: Path, tmp_path: Path) -> None:
+    """With a pattern another batch would give new numbers: the way leads over the numbers."""
+    made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    table.write_text(rows(3).replace("no 1", "no X"))
+    with Records(str(tmp_path / "r.db")) as records:
+        (finding,) = job_of(table).check(records).findings
+        with pytest.raises(FindingsError) as raised:
+            job_of(table, values={"trim": {"zero": (5,)}}).check(records)
+    assert ("batch `lot1`", 'settings.label: "no 1" on record, "no X" here') == finding.notes
+    for found in (finding, *raised.value.findings):
+        assert "`units --csv`" in found.help and "--again" in found.help
+        assert "--serial would give new numbers" in found.help
+    table.write_text(f"{HEAD}\nA1,2\n")
+    made(job_of(table, pattern=None, name="own"), tmp_path / "r.db", tmp_path / "own")
+    table.write_text(f"{HEAD},settings.quiet\nA1,3,true\n")
+    with Records(str(tmp_path / "r.db")) as records:
+        (finding,) = job_of(table, pattern=None, name="own").check(records).findings
+    assert ("batch `own`", "trim.flow: 2 on record, 3 here",
+            "settings.quiet: not on record, true here") == finding.notes
+    assert finding.help.endswith("give another name with --batch, and say --again")
+
+
 def test_a_batch_keeps_its_constants(table: Path, tmp_path: Path) -> None:
     """Other constants under the same name are refused (PS958)."""
     made(job_of(table), tmp_path / "r.db", tmp_path / "out")
@@ -127,6 +149,28 @@ def test_a_number_of_another_batch_is_refused(table: Path, tmp_path: Path) -> No
     with Records(str(tmp_path / "r.db")) as records:
         assert {"A1": ["lot1", "repair"], "A2": ["lot1"], "A3": ["repair"]} == {
             u.serial: [i.batch for i in u.images] for u in records.units()}
+
+
+def test_a_value_that_a_unit_had_and_loses_is_told(table: Path, tmp_path: Path) -> None:
+    """A new image of a unit that is silent about a value of its own would bring the common one back
+    (PS959): told once, while it is new, and only where the image becomes another."""
+    table.write_text(f"{HEAD},trim.zero [uV],settings.label,settings.quiet\n"
+                     "A1,2.5,12.5,pump,true\nA2,2.5,0,mine,false\n")
+    made(job_of(table, pattern=None), tmp_path / "r.db", tmp_path / "out")
+    table.write_text(f"{HEAD},settings.quiet\nA1,3,false\nA2,3,false\nA3,3,true\n")
+    job = job_of(table, pattern=None, name="repair", again=True)
+    with Records(str(tmp_path / "r.db")) as records:
+        checked = job.check(records)
+    assert 0 == checked.bad
+    assert [("PS959", Severity.WARNING)] * 2 == [(f.code, f.severity) for f in checked.findings]
+    assert ["unit A1 loses values of its own", "unit A2 loses values of its own"] == [
+        f.message for f in checked.findings]
+    assert [("trim.zero: 12.5 in batch `lot1`, 0 now",),
+            ('settings.label: "mine" in batch `lot1`, "pump" now',)] == [
+        f.notes for f in checked.findings]
+    made(job, tmp_path / "r.db", tmp_path / "b")
+    with Records(str(tmp_path / "r.db")) as records:
+        assert () == job.check(records).findings
 
 
 def test_calibrations_are_joined_by_serial_number(table: Path, tmp_path: Path) -> None:

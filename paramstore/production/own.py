@@ -1,0 +1,60 @@
+"""What a unit has of its own, as its record keeps it: a line of TOML for each value.
+
+Compares such texts value by value. Knows no tables and no database.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from paramstore.image.values_out import toml_value
+from paramstore.scalars import Raw
+from paramstore.schema.model import Schema
+from paramstore.schema.quantity import parameter_from_raw
+
+__all__ = ["changed", "lost", "own_values"]
+
+_SHOWN = 8
+"""Values that are told of one unit; the rest is counted."""
+
+
+def own_values(given: str) -> dict[str, str]:
+    """Return the values by GROUP.PARAMETER, each as it is written in TOML."""
+    values, group = {}, ""
+    for line in given.split("\n"):
+        name, equals, value = line.partition(" = ")
+        if equals:
+            values[f"{group}.{name}"] = value
+        else:
+            group = line.strip("[]")
+    return values
+
+
+def changed(before: str, now: str) -> tuple[str, ...]:
+    """Tell each value that is not as it is on record."""
+    old, new = own_values(before), own_values(now)
+    return _some([f"{name}: {old.get(name, 'not')} on record, {new.get(name, 'not')} here"
+                  for name in dict.fromkeys((*old, *new)) if old.get(name) != new.get(name)])
+
+
+def lost(before: str, batch: str, now: str, schema: Schema,
+         constants: Mapping[str, Mapping[str, tuple[Raw, ...]]]) -> tuple[str, ...]:
+    """Tell each value that a unit has of its own since `batch`, and that `now` is silent about, so
+    that the one of `constants` would stand in its place."""
+    old, new = own_values(before), own_values(now)
+    told = []
+    for group in schema.groups:
+        for parameter in group.parameters:
+            name = f"{group.name}.{parameter.name}"
+            if name not in old or name in new:
+                continue
+            raws = {f.name: constants[group.name][f.name] for f in parameter.fields}
+            common = toml_value(parameter_from_raw(parameter, raws))
+            if old[name] != common:
+                told.append(f"{name}: {old[name]} in batch `{batch}`, {common} now")
+    return _some(told)
+
+
+def _some(notes: list[str]) -> tuple[str, ...]:
+    more = len(notes) - _SHOWN
+    return (*notes[:_SHOWN], *([f"and {more} more"] if more > 0 else []))
