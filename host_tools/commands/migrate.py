@@ -7,16 +7,21 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from host_tools.dumps import DumpOptions, Schemas, offset_option, read, words_option
+from host_tools.dumps import (
+    DumpOptions,
+    Schemas,
+    examined_store,
+    offset_option,
+    read,
+    words_option,
+)
 from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.errors import Finding
     from paramstore.evolve.project import Project
-    from paramstore.image.forms.runs import Reading
     from paramstore.image.migrate import Fate, Migration
-    from paramstore.layout.plan import Plan
 
 
 def paint(text: str, fate: Fate) -> str:
@@ -71,7 +76,7 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
             raise click.UsageError("--layout takes neither --from nor --relayout")
         made = _adopted(project, layout, image, target, options)
     elif target is not None:
-        made = _migrated(project, image, target, origin, anew, options)
+        made = _migrated(project, schema, image, target, origin, anew, options)
     else:
         raise click.UsageError("give the release wanted with --to")
     harmed = [item.fate for item in made.result.items if item.fate.harmed]
@@ -118,26 +123,20 @@ class Made(NamedTuple):
     said: str
 
 
-def _migrated(project: Project, image: str, target: int, origin: int | None, anew: bool,
-              options: DumpOptions) -> Made:
+def _migrated(project: Project, schema: str, image: str, target: int, origin: int | None,
+              anew: bool, options: DumpOptions) -> Made:
     """Make an image of one release one of another."""
     from paramstore.decode.which import project_candidates
     from paramstore.errors import ToolError
-    from paramstore.image.contents import LabelState, unpack
-    from paramstore.image.diagnose import diagnose
-    from paramstore.image.files import place
+    from paramstore.image.contents import LabelState
     from paramstore.image.migrate import migrate
     from paramstore.image.relayout import relayout
 
     wanted = project.history.release(target)
-    (reading,) = read(options, Schemas(project_candidates(project, image), named=True), image)
-    offset = options.offset or 0
-    plan = project.release(origin)
-    if origin is None:
-        plan = _plan_of_label(project, reading, offset)
-    found = place(reading, plan.part.capacity, offset)
-    contents = unpack(plan, found.data, found.gaps)
-    findings = (*project.findings, *reading.findings, *diagnose(contents, image))
+    of = Schemas(project_candidates(project, schema, origin), named=True)
+    found = examined_store(of, options, image)
+    plan, contents = found.plan, found.contents
+    findings = (*project.findings, *found.findings)
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         show_findings(findings)
         if origin is not None:
@@ -177,16 +176,3 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
     return Made(adopt(found.contents, wanted), findings,
                 {"layout": fixed.name, "to": wanted.release},
                 f"{dump}: {fixed.name} to {wanted.schema.name}, {state}")
-
-
-def _plan_of_label(project: Project, reading: Reading, offset: int) -> Plan:
-    """Return the plan that the label names; that of the schema if it names none of the store.
-
-    Releases may be on parts of different sizes, so the largest one counts for looking.
-    """
-    from paramstore.image.contents import unpack
-    from paramstore.image.files import place
-
-    largest = max(p.part.capacity for p in (project.plan, *project.history.plans))
-    label = unpack(project.plan, place(reading, largest, offset).data).label
-    return project.plan_of(label) if label else project.plan

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from paramstore.evolve.project import open_project
+from paramstore.files import read_text
 from tests.host_tools.test_freeze import edit, run
 
 
@@ -251,3 +253,17 @@ def test_an_image_in_the_middle_of_a_file(schema: Path) -> None:
     assert "9000 ms" in values(schema, made)
     beyond = run("migrate", schema, file, "--to", 3, "--offset", "0x80000")
     assert 1 == beyond.exit_code and "PS626" in beyond.stderr
+
+
+def test_damage_is_judged_as_by_unpack(schema: Path) -> None:
+    """A commit that was cut loses nothing: a warning and exit code 0, as everywhere."""
+    image = packed(schema, 2, "settings.delay=9")
+    plan = open_project(read_text(schema)).history.release(2)
+    ring = next(r for r in plan.rings if r.group.name == "settings")
+    data = bytearray(image.read_bytes())
+    data[ring.address(1):ring.address(1) + 4] = b"\x12\x34\x56\x78"
+    image.write_bytes(data)
+    read, made = run("unpack", schema, image), run("migrate", schema, image, "--to", 3)
+    assert 0 == read.exit_code == made.exit_code
+    told = [line for line in made.stderr.splitlines() if ": warning " in line]
+    assert told and told[0] in read.output and "settings.delay  9 s -> 9000 ms" in made.stdout
