@@ -134,6 +134,8 @@ def _from_integer(rule: Arithmetic, source: Scalar, target: Scalar) -> list[str]
         if rule.denominator != 1:
             value += f" / {rule.denominator}{end}"
         return [*lines, _store(target, value)]
+    if rule.addend:  # a long of 64 bits makes a sum of them that gcc warns of
+        steps = f"({wide})({steps})"
     if rule.denominator == 1:
         lines.append(f"const {wide} value = {steps};")
     else:
