@@ -116,7 +116,8 @@ class _Diagnosis:
                     f"and {plan.part.page}")
             case LabelState.LAYOUT:
                 yield self._error(
-                    "PS609", f"the part has {_layout(label)}, the schema gives {_layout(plan)}",
+                    "PS609", f"the part has {_layout(label)}, the schema gives {_layout(plan)}"
+                    + ", not released" * bool(label.release and not plan.release),
                     help="use the schema the unit was made with" + (
                         ", with its releases beside it" if label.release else ""))
         yield from self._copies()

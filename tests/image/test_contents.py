@@ -133,8 +133,8 @@ LABELS = {
     "a release that the schema does not have": (
         put(put(IMAGE, LABEL[0], build_label(replace(EXAMPLE, release=2))), LABEL[1],
             build_label(replace(EXAMPLE, release=2))), LabelState.LAYOUT,
-        ["error PS609: the part has layout CECEB4F8 of release 2, the schema gives layout CECEB4F8"
-         ]),
+        ["error PS609: the part has layout CECEB4F8 of release 2, the schema gives layout "
+         "CECEB4F8, not released"]),
     "another part": (
         put(IMAGE, 0, build_label(other_part)), LabelState.PART,
         ["error PS608: the label is for a part of 2048 bytes with 16-byte pages; "
