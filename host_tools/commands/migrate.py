@@ -32,7 +32,8 @@ def paint(text: str, fate: Fate) -> str:
 @click.command()
 @click.argument("schema")
 @click.argument("image")
-@click.option("--to", "target", type=int, metavar="N", help="The release wanted.")
+@click.option("--to", "target", type=int, metavar="N",
+              help="The release wanted; may be left out with --layout.")
 @click.option("--from", "origin", type=int, metavar="N",
               help="The release of the image (default: as its label says).")
 @click.option("--layout", metavar="FIXED",
@@ -54,13 +55,14 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     """Example: paramstore migrate schemas/tank_probe.toml unit.bin --to 5 -o unit5.bin
 
     Make IMAGE, of one release of SCHEMA, an image of another one, later or earlier, and say what
-    became of each value. Up, that is what the firmware of the later release does by itself, except
-    where that is of another series (another part, other rings): then only the host can do it, with
-    --relayout. With --layout, IMAGE is a dump of a fixed layout in any form, such as a unit with
-    other firmware has; its values go into a new image of SCHEMA, of release N or as it stands.
-    Without -o it is only said. Exit code 1: stored values do not come over, are damaged or may be
-    among bytes that IMAGE lacks, and nothing was written; or IMAGE has other damage. An image
-    written with --accept-loss leaves it at 0.
+    became of each value. Up, that is what the firmware of the later release does by itself, and
+    defaults in place of values outside their limits are stored as well. Where that is of another
+    series (another part, other rings) only the host can do it, with --relayout. With --layout,
+    IMAGE is a dump of a fixed layout in any form, such as a unit with other firmware has; its
+    values go into a new image of SCHEMA, of release N or as it stands. Without -o it is only said.
+    Exit code 1: stored values do not come over, are damaged or may be among bytes that IMAGE lacks,
+    and nothing was written; or IMAGE has other damage. An image written with --accept-loss leaves
+    it at 0.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
