@@ -187,7 +187,7 @@ class _Linker:
         ever_groups = {r.group.name for p in self.releases for r in p.rings}
         for name in self.schema.retired_groups:
             self._check_retired("group", name, ever_groups, {g.name for g in self.schema.groups},
-                                None)
+                                self.schema.spans.get("retired_groups"))
         for group in self.schema.groups:
             ring = self.links.groups.get(group.name)
             ever = {p.name for plan in self.releases for r in plan.rings

@@ -135,10 +135,10 @@ def _too_early(schema: Schema) -> Iterator[Finding]:
     help = "take it out; or, if there are releases, bring their folder beside the schema"
     for name in schema.retired_groups:
         yield Finding("PS722", f"group `{name}` is retired, but nothing was released",
-                      schema.source, help=help)
+                      schema.source, schema.spans.get("retired_groups"), help=help)
     if schema.series:
         yield Finding("PS740", f"the schema is of series {schema.series}, but nothing was released",
-                      schema.source, help=help)
+                      schema.source, schema.spans.get("series"), help=help)
     for group in schema.groups:
         for name in group.retired:
             yield Finding("PS722", f"parameter `{name}` is retired, but nothing was released",

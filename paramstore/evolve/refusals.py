@@ -24,16 +24,17 @@ def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
     if new.name != old.schema.name:
         yield _error("PS733", new, f"the store was released as `{old.schema.name}`",
                      f'write `name = "{old.schema.name}"`; another store needs a schema file of '
-                     "its own", notes=("the name marks every record of the units in the field",))
+                     "its own", key="name",
+                     notes=("the name marks every record of the units in the field",))
     anew = new.series == old.series + 1
     if not anew and new.series != old.series:
         yield _error("PS740", new, f"the last release is of series {old.series}, the schema of "
-                     f"{new.series}", f"write `series = {old.series}`; {anew_help(old.schema)}")
+                     f"{new.series}", f"write `series = {old.series}`; {anew_help(old.schema)}",
+                     key="series")
     if not anew and (differences := tuple(_geometry(old.part, new.part))):
         yield _error("PS732", new, f"the {new.part.name} is built in another way than the "
                      f"{old.part.name} of the released units", "take a part of the same geometry; "
-                     + anew_help(old.schema),
-                     notes=differences)
+                     + anew_help(old.schema), key="part", notes=differences)
     for group in new.groups:
         ring = links.groups.get(group.name)
         if ring is not None and not anew:
@@ -49,7 +50,8 @@ def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
 
 
 def warnings(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
-    """Yield a warning for every `convert` that has served: the next change would use it again."""
+    """Yield a warning for every `convert` of no use now: a later change would take it for its own.
+    None where names are not settled: what a parameter was is not known then."""
     for group in new.groups:
         for parameter in group.parameters:
             before = links.before(old, group, parameter)
@@ -58,13 +60,17 @@ def warnings(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
                 if convert is None:
                     continue
                 former = before.fields[index] if before and index < len(before.fields) else None
-                names = {name for name, _ in former.members} if former else set()
-                if former is None or (former.unit == field.unit
-                                      and not names & {name for name, _ in convert.names}):
+                if former is None:
+                    why = f"`{parameter.name}` is new: the last release has no values of it"
+                    useless = before is None and not links.findings
+                else:
+                    why = "its unit and the names of its members are those of the last release"
+                    useless = former.unit == field.unit and not (
+                        {name for name, _ in former.members} & {name for name, _ in convert.names})
+                if useless:
                     yield Finding(
                         "PS737", f"`convert` of `{field.name}` does nothing", new.source,
-                        parameter.span, notes=(
-                            "its unit and the names of its members are those of the last release",),
+                        parameter.span, notes=(why,),
                         help="take it out, so that a later change does not use it by mistake",
                         severity=Severity.WARNING)
 
@@ -94,6 +100,7 @@ def _ring_refusals(schema: Schema, group: Group, ring: Ring) -> Iterator[Finding
 
 
 def _error(code: str, schema: Schema, message: str, help: str, group: Group | None = None,
-           notes: tuple[str, ...] = ()) -> Finding:
-    return Finding(code, message, schema.source, group.span if group else None, notes=notes,
-                   help=help)
+           key: str = "", notes: tuple[str, ...] = ()) -> Finding:
+    """Return an error in a group, or at a key of `[store]`."""
+    span = group.span if group else schema.spans.get(key)
+    return Finding(code, message, schema.source, span, notes=notes, help=help)

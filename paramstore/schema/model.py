@@ -7,7 +7,7 @@ values, exactly as they lie on the EEPROM.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
@@ -183,7 +183,7 @@ class Schema:
     """A whole store: the part it lives on, how it is used, and its groups.
 
     `retired_groups` names groups that were taken out; `series` counts how often released units
-    were laid out anew.
+    were laid out anew. `spans`: where the values of keys of `[store]` are written.
     """
 
     name: str
@@ -198,6 +198,7 @@ class Schema:
     retired_groups: tuple[str, ...] = ()
     series: int = 0
     source: SourceText | None = field(default=None, compare=False)
+    spans: Mapping[str, Span] = field(default_factory=dict, compare=False)
 
     def group(self, name: str) -> Group:
         """Return the group called `name`; KeyError if there is none."""

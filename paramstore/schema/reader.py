@@ -102,6 +102,7 @@ def _life_years(store: Table | None) -> float:
 def _store_values(store: Table) -> dict[str, Any]:
     values = {n: store.get(n) for n in STORE_KEYS if n in store.values and n != "part"}
     values["retired_groups"] = tuple(store.get("retired_groups", ()))
+    values["spans"] = {n: store.span(n) for n in STORE_KEYS if n in store.values}
     return values | {
         n: float(values[n]) for n in ("supply_v", "temperature_c", "life_years") if n in values
     }
