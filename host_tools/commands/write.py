@@ -29,8 +29,10 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
 
 
-def write(programmer: Programmer, changes: Changes, backup: str | None, stem: str) -> None:
-    """Keep a copy of the part, then write, with a progress bar."""
+def write(programmer: Programmer, changes: Changes, backup: str | None, stem: str,
+          labelled: bool) -> None:
+    """Keep a copy of the part, then write, with a progress bar. A `labelled` copy is one that can
+    be written back."""
     from paramstore.bus.work import keep_backup, write_changes
 
     kept = keep_backup(changes.before, backup, stem)
@@ -39,8 +41,8 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
         try:
             write_changes(programmer, changes, bar.update)
         except (Exception, KeyboardInterrupt):
-            click.echo(f"the write did not end; repeat it, or go back: write {kept} --exact",
-                       err=True)
+            back = f", or go back: write {kept} --exact" if labelled else ""
+            click.echo(f"the write did not end; repeat it{back}", err=True)
             raise
 
 
@@ -72,9 +74,10 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     mistake in SOURCE, or a page that does not take its bytes.
     """
     from paramstore.bus.changes import exact_changes, recognise, value_changes
+    from paramstore.bus.compare import damaged_slots
     from paramstore.errors import ParamstoreError
     from paramstore.evolve.project import open_project
-    from paramstore.image.contents import unpack
+    from paramstore.image.contents import LabelState, unpack
     from paramstore.report.bus import changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
@@ -91,12 +94,14 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         plan = image.plan if exact and image else plan
         changes = (exact_changes(contents, image, name, unlock=unlock) if exact and image
                    else value_changes(contents, values, name, unlock=unlock))
-        other = other_unit(records, image, unpack(plan, changes.target), name)
-        findings = (*changes.findings, *((other,) if other else ()))
+        target = unpack(plan, changes.target)
+        other = other_unit(records, image, target, name)
+        findings = (*changes.findings, *damaged_slots(target, name), *((other,) if other else ()))
         if yes and changes.pages:
             click.echo(CAUTION, err=True)
             try:
-                write(programmer, changes, backup, plan.schema.name)
+                write(programmer, changes, backup, plan.schema.name,
+                      contents.label_state is LabelState.OURS)
             except (ParamstoreError, KeyboardInterrupt) as error:
                 note_event(records, image, "write", False, str(error) or "stopped", other)
                 raise

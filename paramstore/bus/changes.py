@@ -8,7 +8,7 @@ make the part look foreign. Pure: images in, images and page lists out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
@@ -83,7 +83,8 @@ def recognise(contents: Contents, name: str) -> None:
         first = image[:plan.label_bytes]
         if first.count(ERASED) == len(first) and not any(g.lost for g in contents.groups):
             return  # blank as far as this store goes, or its very first write was cut
-    refusals = [f for f in diagnose(contents, name)
+    refusals = [replace(f, help=f"{f.help}; {_ANEW}") if f.code == "PS605" else f
+                for f in diagnose(contents, name)
                 if f.severity is Severity.ERROR and f.code in _REFUSALS]
     raise FindingsError(refusals or [Finding(
         "PS962", "the part was written by another release", SourceText(name, ""),
@@ -92,6 +93,8 @@ def recognise(contents: Contents, name: str) -> None:
 
 _REFUSALS = ("PS605", "PS607", "PS608", "PS609", "PS610")
 """What `diagnose` says of a part that is not ours."""
+
+_ANEW = "or, to use the part anew, erase it with `ps_wipe` or a programmer"
 
 
 # ---- Values --------------------------------------------------------------------------------------

@@ -45,5 +45,12 @@ CODES: dict[str, Code] = {
         "holder, or the wrong image was named. Nothing is noted for the unit of the image: its own "
         "part was neither written nor compared.",
     ),
+    "PS968": Code(
+        "a group with damaged slots",
+        "The values are read from a whole record, so nothing is lost. But a slot that should hold "
+        "another copy, or an older record, is damaged: by a power cut in a commit, which the next "
+        "commits mend, by wear, or by something that has no business on the part. A unit that "
+        "leaves production should have none.",
+    ),
 }
 """Kinds of findings of this package."""

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 from paramstore.bus.changes import Change, Values, differences
 from paramstore.errors import Finding, Severity, SourceText
-from paramstore.image.contents import Contents
+from paramstore.image.contents import Contents, SlotState
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["Comparison", "compare", "other_serial"]
+__all__ = ["Comparison", "compare", "damaged_slots", "other_serial"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,18 @@ def compare(contents: Contents, wanted: Values, image: Contents | None = None) -
     off = () if image is None else tuple(
         i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True)) if a != b)
     return Comparison(differences(contents, wanted), unwritten, off)
+
+
+def damaged_slots(contents: Contents, name: str) -> tuple[Finding, ...]:
+    """Return a warning (PS968) for each group that has damaged slots beside a whole record: the
+    values are there, but less keeps them than should."""
+    counts = ((g.ring.group.name, sum(s.state is SlotState.DAMAGED for s in g.slots))
+              for g in contents.groups if g.newest is not None)
+    return tuple(Finding(
+        "PS968", f"{'a slot' if bad == 1 else f'{bad} slots'} of group `{group}` "
+        f"{'is' if bad == 1 else 'are'} damaged", SourceText(name, ""),
+        help="`paramstore read` tells which, and why", severity=Severity.WARNING)
+        for group, bad in counts if bad)
 
 
 def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,

@@ -44,7 +44,8 @@ def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
     """Return what would be done to a part, or what was."""
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
     if not changes.pages:
-        lines.append("  holds these values already: nothing to write")
+        lines.append("  nothing to write: what differs is kept" if changes.kept else
+                     "  holds these values already: nothing to write")
         lines += _kept(changes)
         return "\n".join(lines) + "\n"
     if changes.label:

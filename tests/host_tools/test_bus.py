@@ -10,6 +10,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
+from paramstore.errors import SourceText
+from paramstore.evolve.project import open_project
 from paramstore.production.records import Records
 from tests.host_tools.copies import copied_schema
 
@@ -96,8 +98,35 @@ def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
     assert "PS964: group `identity` is kept" in kept.stderr
     assert '    identity.serial  "TP-2601-0042" -> "TP-2601-0043"\n' in kept.stdout
     assert '"TP-2601-0042"' in read_back() and "50 s" in read_back()
+    again = write("other.bin", "--yes")
+    assert "\n  nothing to write: what differs is kept\n" in again.stdout
+    assert "holds these values already" not in again.stdout
     write("other.bin", "--yes", "--unlock")
     assert '"TP-2601-0043"' in read_back()
+
+
+def test_a_copy_that_is_damaged_is_told(bench: Path) -> None:
+    """The values are right, but one more error would cost a calibration (PS968)."""
+    write("unit.bin", "--yes")
+    plan = open_project(SourceText(str(SCHEMA), SCHEMA.read_text("utf-8"))).plan
+    at = plan.ring("factory").address(0) + 9
+    image = bytearray(Path("part.bin").read_bytes())
+    image[at] ^= 4
+    Path("part.bin").write_bytes(image)
+    verified = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
+    told = "warning PS968: a slot of group `factory` is damaged"
+    for result in (verified, write("unit.bin", "--yes")):
+        assert (0, True) == (result.exit_code, told in result.stderr)
+    mended = write("--set", "factory.adc_offset=7", "--unlock", "--yes")
+    assert (0, False) == (mended.exit_code, "PS968" in mended.stderr)
+
+
+def test_what_is_not_ours_leaves_a_way(bench: Path) -> None:
+    """A part with bytes of something else is refused, and how it can be used is told."""
+    Path("part.bin").write_bytes(bytes(range(256)) * 16)
+    refused = write("unit.bin", "--yes")
+    assert (1, True) == (refused.exit_code, "to use the part anew, erase it" in refused.stderr)
+    assert bytes(range(256)) * 16 == Path("part.bin").read_bytes()
 
 
 def test_a_foreign_part_is_left_alone(bench: Path) -> None:
@@ -258,14 +287,21 @@ def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: st
 
 def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
                                                    monkeypatch: pytest.MonkeyPatch) -> None:
-    """With exit code 2: by the keys that stop a program, too."""
+    """With exit code 2: by the keys that stop a program, too. To a blank part nothing leads back,
+    for `--exact` takes no image without a label."""
+    assert 0 == run("pack", SCHEMA, VALUES, "-o", "used.bin").exit_code
+
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("paramstore.bus.programmer.Programmer.write_page", stop)
     result = write("unit.bin", "--yes")
     assert 2 == result.exit_code
-    assert "go back: write tank_probe.before-0001.bin --exact\n\nstopped\n" in result.stderr
+    assert "the write did not end; repeat it\n\nstopped\n" in result.stderr
+    result = run("write", SCHEMA, "--set", "settings.interval=45", "--yes", "--part-file",
+                 "used.bin")
+    assert 2 == result.exit_code
+    assert "go back: write tank_probe.before-0002.bin --exact\n\nstopped\n" in result.stderr
 
 
 @pytest.mark.parametrize(("more", "told"), [
