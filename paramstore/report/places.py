@@ -176,14 +176,19 @@ def _side(difference: Difference, raws: dict[str, tuple[Raw, ...]] | Absence) ->
 
 
 def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
-    """Return what differs as plain data for JSON."""
+    """Return what differs as plain data for JSON. `absent` says why a value is null."""
+    parameters = []
+    for d in values:
+        sides = {"before": d.before, "after": d.after}
+        parameters.append({
+            "group": d.group.name, "parameter": d.parameter.name,
+            **{name: None if isinstance(side, Absence) else parameter_text(d.parameter, side)
+               for name, side in sides.items()},
+            "absent": {name: side.value for name, side in sides.items()
+                       if isinstance(side, Absence)},
+        })
     return {
-        "parameters": [
-            {"group": d.group.name, "parameter": d.parameter.name,
-             **{name: None if isinstance(side, Absence) else parameter_text(d.parameter, side)
-                for name, side in (("before", d.before), ("after", d.after))}}
-            for d in values
-        ],
+        "parameters": parameters,
         "bytes": [
             {"address": r.meaning.address, "what": _place(r.meaning),
              "before": r.before.hex() or None, "after": r.after.hex() or None} for r in ranges

@@ -364,6 +364,8 @@ def test_differ_tells_what_was_not_read(bench: Path) -> None:
     data = json.loads(run("differ", "bench_unit.toml", "gap.txt", "sound.bin", "--bytes",
                           "--json").stdout)
     assert {None} == {r["before"] for r in data["bytes"]}
+    assert [{"before": "not in the dump"}] * len(data["parameters"]) == [
+        p["absent"] for p in data["parameters"] if p["before"] is None]
     (bench / "gap.txt").write_text(text_without(0x800))
     result = run("differ", "bench_unit.toml", "sound.bin", "gap.txt")
     assert (0, "values equal, only one dump has 16 bytes: --bytes shows them\n") == (
