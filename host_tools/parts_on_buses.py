@@ -21,9 +21,11 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
     from paramstore.image.files import Dump
     from paramstore.layout.plan import Plan
+    from paramstore.production.records import Records
 
-__all__ = ["Source", "bus_options", "check_records", "note_event", "open_part", "other_unit",
-           "read_contents", "read_part", "read_source_of", "read_wanted", "records_option"]
+__all__ = ["Source", "bus_options", "check_records", "note_change", "note_event", "open_part",
+           "other_unit", "read_contents", "read_part", "read_source_of", "read_wanted",
+           "records_option"]
 
 _Command = Callable[..., Any]
 
@@ -184,15 +186,12 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
     if it was the part of `other` unit."""
     from hashlib import sha256
 
-    from paramstore.production.records import Event, Records
+    from paramstore.production.records import Records
 
-    if records is None:
+    if records is None or image is None:
         return
     if other is not None:
         click.echo(f"{records}: {other.message}; nothing was noted", err=True)
-        return
-    if image is None:
-        click.echo(f"{records}: only an image tells which unit it is; nothing was noted", err=True)
         return
     with Records(records) as kept:
         digest = sha256(image.image).hexdigest()
@@ -200,6 +199,34 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
         if not serial:
             click.echo(f"{records}: the image is of no unit on record; nothing was noted", err=True)
             return
-        kept.add_event(serial, Event(
-            datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail, digest))
-        click.echo(f"{records}: noted for unit {serial}", err=True)
+        _note(kept, records, serial, what, good, detail, digest)
+
+
+def note_change(records: str | None, part: Contents, good: bool, detail: str) -> None:
+    """Note in the records that a unit was given other values than its image has. The part itself
+    tells which one it is."""
+    from hashlib import sha256
+
+    from paramstore.production.records import CHANGE, Records
+    from paramstore.production.whose import holder_of
+
+    if records is None:
+        return
+    with Records(records) as kept:
+        holder = holder_of(part, kept)
+        if holder is None or holder.unit is None:
+            what = f"unit `{holder.serial}` is not on record" if holder else (
+                "the part has no serial number")
+            click.echo(f"{records}: {what}; nothing was noted", err=True)
+            return
+        _note(kept, records, holder.serial, CHANGE, good, detail,
+              sha256(part.image).hexdigest())
+
+
+def _note(kept: Records, records: str, serial: str, what: str, good: bool, detail: str,
+          digest: str) -> None:
+    from paramstore.production.records import Event
+
+    kept.add_event(serial, Event(
+        datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail, digest))
+    click.echo(f"{records}: noted for unit {serial}", err=True)

@@ -24,26 +24,24 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
     from paramstore.errors import ToolError
     from paramstore.production.export import Exporter, raws_on_record
     from paramstore.production.records import Records
-    from paramstore.production.serials import serial_place
-    from paramstore.schema.quantity import parameter_from_raw
+    from paramstore.production.whose import holder_of
 
     if not isinstance(found, Examination):
         raise ToolError("a fixed layout has no production records", "give a dump or a values file")
-    schema = found.plan.schema
     with Records(records) as kept:
         if serial is None:
-            place = serial_place(schema)
-            group = found.contents.group(place.group.name)
-            if group.newest is None and not group.migrated:
+            holder = holder_of(found.contents, kept)
+            if holder is None:
                 raise ToolError(f"`{found.reading.source.path}` holds no serial number",
                                 "say with --serial which unit it was")
-            serial = str(parameter_from_raw(place.parameter, group.values))
-        unit = kept.unit(serial)
+            serial, unit = holder
+        else:
+            unit = kept.unit(serial)
         if unit is None:
             raise ToolError(f"no unit `{serial}` is on record in `{records}`",
                             "say with --serial which one it was")
         click.echo(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
-        made = raws_on_record(Exporter(kept).values(unit), schema)
+        made = raws_on_record(Exporter(kept).values(unit), found.plan.schema)
     return value_differences(found.plan, made, found.contents)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -11,6 +12,7 @@ import click
 from host_tools.parts_on_buses import (
     bus_options,
     check_records,
+    note_change,
     note_event,
     open_part,
     other_unit,
@@ -78,7 +80,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     from paramstore.errors import ParamstoreError
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import LabelState, unpack
-    from paramstore.report.bus import changes_data, changes_text
+    from paramstore.report.bus import changed_words, changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
 
@@ -97,15 +99,17 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         target = unpack(plan, changes.target)
         other = other_unit(records, image, target, name)
         findings = (*changes.findings, *damaged_slots(target, name), *((other,) if other else ()))
+        note = (partial(note_event, records, image, "write", other=other) if image
+                else partial(note_change, records, target))
         if yes and changes.pages:
             click.echo(CAUTION, err=True)
             try:
                 write(programmer, changes, backup, plan.schema.name,
                       contents.label_state is LabelState.OURS)
             except (ParamstoreError, KeyboardInterrupt) as error:
-                note_event(records, image, "write", False, str(error) or "stopped", other)
+                note(False, str(error) or "stopped")
                 raise
-            note_event(records, image, "write", True, f"{len(changes.pages)} pages", other)
+            note(True, f"{len(changes.pages)} pages" if image else changed_words(changes))
     done = yes and bool(changes.pages)
     if as_json:
         click.echo(json.dumps(findings_data(findings) | changes_data(

@@ -59,7 +59,7 @@ CREATE TABLE event (
     id INTEGER PRIMARY KEY,
     serial TEXT NOT NULL REFERENCES unit(serial),
     at TEXT NOT NULL,
-    what TEXT NOT NULL,         -- write or verify
+    what TEXT NOT NULL,         -- write, verify or change
     good INTEGER NOT NULL,
     detail TEXT NOT NULL,
     sha256 TEXT NOT NULL DEFAULT ''  -- of the image; version 1 did not keep it

@@ -17,6 +17,7 @@ from paramstore.production.database import Database
 from paramstore.production.serials import Pattern
 
 __all__ = [
+    "CHANGE",
     "Batch",
     "Event",
     "Image",
@@ -26,6 +27,9 @@ __all__ = [
     "SerialsExhausted",
     "Unit",
 ]
+
+CHANGE = "change"
+"""The event of a unit that was given other values than those of its image."""
 
 _AT_ONCE = 500
 """Keys in one question: SQLite has a limit."""
@@ -68,8 +72,8 @@ class Image:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A part was written or verified: when, how it went, and with which image, "" if that is not
-    known."""
+    """A part was written or verified, or given other values (`CHANGE`): when, how it went, and with
+    which image, "" if that is not known; after a change, what the part then holds."""
 
     at: str
     what: str

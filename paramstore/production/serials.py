@@ -64,6 +64,13 @@ class SerialPlace:
         """Return a serial number as a value of the parameter."""
         return serial if self.parameter.kind is Kind.TEXT else int(serial)
 
+    def means(self, serial: str, value: Physical) -> bool:
+        """Return whether a value of the parameter is that of a serial number."""
+        try:
+            return bool(self.physical(serial) == value)
+        except ValueError:
+            return False  # a text, and the parameter is a number
+
     def raws(self, serial: str) -> Sequence[int]:
         """Return a serial number, one that fits, as raws of the parameter."""
         if self.parameter.kind is Kind.TEXT:

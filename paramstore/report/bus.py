@@ -16,7 +16,7 @@ from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["change_lines", "changes_data", "changes_text", "comparison_data",
+__all__ = ["change_lines", "changed_words", "changes_data", "changes_text", "comparison_data",
            "comparison_text"]
 
 _BYTES_SHOWN = 8
@@ -38,6 +38,12 @@ def change_lines(changes: Iterable[Change], indent: int = 2) -> list[str]:
         else:
             lines.append(f"{start}{' ' * (old - display_width(before))} -> {after}")
     return lines
+
+
+def changed_words(changes: Changes) -> str:
+    """Return the values that a part is given, in one line."""
+    return ", ".join(f"{c.group.name}.{c.parameter.name} {_shown(c, c.after)}"
+                     for c in changes.changed) or "the same values in other bytes"
 
 
 def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:

@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from paramstore.production.export import UnitValues, last_event
-from paramstore.production.records import Unit
+from paramstore.production.records import CHANGE, Unit
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, table
 from paramstore.schema.model import Group, Kind, Parameter, Role
@@ -16,6 +16,7 @@ from paramstore.schema.words import plural
 
 __all__ = ["record_html", "units_data", "units_text"]
 
+_EVENTS = {"write": "written and read back", "verify": "compared", CHANGE: "given other values"}
 _DIGEST = 12
 """Digits of a digest that are shown in a list."""
 
@@ -59,6 +60,8 @@ def record_html(item: UnitValues) -> str:
 
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
     ours = [e.sha256 in ("", image.sha256) for e in unit.events]
+    good = [e.good and mine for e, mine in zip(unit.events, ours, strict=True)]
+    last = len(good) - good[::-1].index(True) if any(good) else 0  # what came after it
     text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
     template = Environment(autoescape=True, undefined=StrictUndefined,
                            keep_trailing_newline=True).from_string(text)
@@ -72,11 +75,11 @@ def record_html(item: UnitValues) -> str:
         ],
         groups=[_group(g, item) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
-        events=[{"at": e.at, "what": {"write": "written and read back"}.get(e.what, "compared")
-                 + ("" if mine else ", another image of this unit"),
+        events=[{"at": e.at, "what": _EVENTS[e.what]
+                 + ("" if mine or e.what == CHANGE else ", another image of this unit"),
                  "good": e.good, "result": ("good" if e.good else "failed") + f": {e.detail}"}
                 for e, mine in zip(unit.events, ours, strict=True)],
-        held=any(e.good and mine for e, mine in zip(unit.events, ours, strict=True)),
+        held=any(good), changed=CHANGE in [e.what for e in unit.events[last:]],
     )
 
 

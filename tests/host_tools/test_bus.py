@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -234,6 +235,39 @@ def test_results_are_noted_for_the_unit(bench: Path) -> None:
     assert {"TP-26-0001": [], "TP-26-0002": [], "TP-26-0005": [],
             "TP-26-0003": [("write", True), ("verify", True)],
             "TP-26-0004": [("verify", False)]} == noted
+
+
+def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> None:
+    """Without an image its serial number tells; the record of the unit then says that its values
+    are not those of the image any more, until that is written again."""
+    schema = copied_schema(bench)
+    table = SCHEMAS / "tank_probe.units.csv"
+    assert 0 == run("batch", schema, table, "--serial", "TP-26-####", "-o", "images").exit_code
+    to = ("--part-file", "part.bin", "--records", "tank_probe.units.db", "--yes")
+    change = ("write", SCHEMA, "--set", "factory.adc_gain=1.02", *to)
+    first = run(*change)
+    assert "the part has no serial number; nothing was noted" in first.stderr
+    Path("part.bin").unlink()
+
+    def record() -> str:
+        assert 0 == run("units", "tank_probe.units.db", "TP-26-0003", "--html", "r.html").exit_code
+        return Path("r.html").read_text("utf-8")
+
+    image = ("write", SCHEMA, "images/TP-26-0003.bin", *to)
+    assert 0 == run(*image).exit_code
+    assert "later, as the table above says" not in record()
+    told = run(*change, "--unlock")
+    assert "tank_probe.units.db: noted for unit TP-26-0003" in told.stderr
+    page = record()
+    assert "good: factory.adc_gain 1.02000" in page and "later, as the table above says" in page
+    with Records("tank_probe.units.db") as kept:
+        unit = kept.unit("TP-26-0003")
+        assert unit is not None and ["write", "change"] == [e.what for e in unit.events]
+        assert sha256(Path("part.bin").read_bytes()).hexdigest() == unit.events[-1].sha256
+    assert 0 == run(*image, "--unlock").exit_code
+    assert "later, as the table above says" not in record()
+    run("write", SCHEMA, "--set", "identity.serial='X-1'", "--unlock", *to)
+    assert "unit `X-1` is not on record; nothing was noted" in run(*change, "--unlock").stderr
 
 
 def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> None:
