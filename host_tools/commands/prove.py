@@ -63,6 +63,8 @@ def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: 
     project = open_project(read_source(schema))
     plan = project.release(release)
     earlier = project.earlier(plan)
+    if plan.release:  # as that release keeps it: with what led to it from the one before
+        plan = project.release(plan.release)
     if history is not None:
         sound = _replay(plan, earlier, history, as_json)
     elif machine:

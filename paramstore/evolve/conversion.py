@@ -30,6 +30,10 @@ class Refused(ParamstoreError):
     def __init__(self, code: str, message: str, help: str, notes: tuple[str, ...] = ()) -> None:
         super().__init__(message)
         self.code, self.message, self.help, self.notes = code, message, help, notes
+        self.args = (code, message, help, notes)  # so that it comes over from another process
+
+    def __str__(self) -> str:
+        return self.message
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pytest
 
 from paramstore.cuts import build, workers
@@ -10,6 +12,7 @@ from paramstore.cuts.faults import parse_fault, replay_fault
 from paramstore.cuts.replay import replay
 from paramstore.cuts.sweeps import Level
 from paramstore.errors import ToolError
+from paramstore.evolve.conversion import Refused
 from tests.cuts.harnesses import broken_runtime
 from tests.firmware.builds import example_plan
 
@@ -60,6 +63,14 @@ def test_a_call_without_end_before_the_first_history(monkeypatch: pytest.MonkeyP
     use(monkeypatch, ALWAYS)
     with pytest.raises(ToolError, match="does not come back, in FACTORY,BOOT"):
         run_campaign(PLAN, Level.QUICK)
+
+
+def test_an_error_comes_over_from_its_process() -> None:
+    """A refusal in a process is told as what it is, not as a crash of the firmware."""
+    refused = Refused("PS727", "the unit changes", "write how", ("it means something else",))
+    again = pickle.loads(pickle.dumps(refused))
+    assert (refused.code, refused.message, refused.help, refused.notes, "the unit changes") == (
+        again.code, again.message, again.help, again.notes, str(again))
 
 
 def test_a_crash(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -107,6 +107,22 @@ def test_a_take_over_is_replayed() -> None:
     assert 2 == result.exit_code and "the releases before are 1, 2, 3, 4" in result.stderr
 
 
+def test_a_take_over_by_a_schema_whose_conversion_has_served(tmp_path: Path) -> None:
+    """A schema that is its last release, `convert` taken out as PS737 asks: the way from the release
+    before is known all the same."""
+    schema = tmp_path / "store.toml"
+    text = ('[store]\nname = "s"\npart = "AT24C02D"\n[group.g]\nrole = "setting"\n'
+            'writes = "1 per day"\n[group.g.parameter]\n%s\n')
+    for line in ('a = { type = "u16", unit = "V" }',
+                 'a = { type = "u32", unit = "mV", convert = { factor = 1000 } }'):
+        schema.write_text(text % line, "utf-8")
+        assert 0 == CliRunner().invoke(main, ["freeze", str(schema)]).exit_code
+    schema.write_text(text % 'a = { type = "u32", unit = "mV" }', "utf-8")
+    result = run(str(schema), "--replay", "RELEASE1,FORMAT,BOOT")
+    assert (0, "RELEASE1,FORMAT,BOOT: nothing is wrong\n") == (result.exit_code, result.stdout)
+    assert 0 == run(str(schema), "--quick", "--jobs", "1").exit_code
+
+
 def test_machine_code(monkeypatch: pytest.MonkeyPatch) -> None:
     """--machine compares engines, and is no other campaign at the same time."""
     refused = run(MINIMAL, "--machine", "--quick")
