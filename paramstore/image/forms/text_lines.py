@@ -23,7 +23,7 @@ _ADDRESS = re.compile(
     r"([ \t]*(?:[:|=>]+|-(?=[ \t]))|)[ \t]+")
 _SEGMENT = re.compile(r"[0-9A-Fa-f]{4}:(?=[0-9A-Fa-f]{4}[ \t])")
 _TIGHT = re.compile(r"()([0-9A-Fa-f]{4,8})()(:)(?=[0-9A-Fa-f]{2}[ \t])")
-_TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}|-{2})(?![0-9A-Za-z_])"
+_TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}(?!\?)|-{2}(?!-))(?![0-9A-Za-z_])"
                     r"([ \t]*(?:[,:|]|-(?!-))?[ \t]*)")
 """A value and the gap behind it."""
 _PAIR = re.compile(r"[0-9A-Fa-f]{2}")
@@ -86,7 +86,8 @@ class Line(NamedTuple):
 
 
 def without_escapes(line: str) -> str:
-    """Return a line without the colours and cursor moves of a terminal."""
+    """Return a line without the colours and cursor moves of a terminal, with plain blanks."""
+    line = line.replace("\xa0", " ")  # as pages and mails have them
     return _ESCAPE.sub("", line).rstrip() if "\x1b" in line else line.rstrip()
 
 
@@ -122,7 +123,7 @@ def _starts(text: str) -> Iterator[int]:
     for count, match in enumerate(_STARTS.finditer(text)):
         if count == _MOST_STARTS:
             return
-        if match.start():
+        if match[0].strip() or match.start():
             yield match.end()
 
 

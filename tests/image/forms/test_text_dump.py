@@ -154,6 +154,24 @@ def test_terminal_colours_are_no_part_of_a_dump() -> None:
     assert b"PSL\xd5" == content_of(reading(text))
 
 
+def test_quoted_in_a_mail() -> None:
+    """Marks of quotation before the lines, blanks that do not break: the addresses still count."""
+    text = "> 00000010:\xa050 53 4c d5  |PSL.|\n> 000000a4:\xa001 02 03 04  |....|\n"
+    found = reading(text)
+    assert [(0x10, b"PSL\xd5"), (0xA4, b"\1\2\3\4")] == [(r.address, r.data) for r in found.runs]
+
+
+@pytest.mark.parametrize("sign", "?-._")
+def test_an_ascii_column_of_signs_is_no_data(sign: str) -> None:
+    """A row without any letter, whatever sign stands for the bytes that are none."""
+    data = b"PSL\xd5".ljust(96, b"\xff")
+    text = "".join(f"{at:03x}: {data[at:at + 16].hex(' ')}    "
+                   + "".join(chr(b) if 32 <= b < 127 else sign for b in data[at:at + 16]) + "\n"
+                   for at in range(0, 96, 16))
+    found = reading(text)
+    assert data == content_of(found) and not found.findings
+
+
 def test_an_edited_ascii_column_is_told() -> None:
     """The bytes count; the column that does not show them is a warning."""
     found = reading("0000  50 53 4c d5 41 42 43 44  |PSL.ABXD|\n")
