@@ -108,8 +108,8 @@ def test_a_take_over_is_replayed() -> None:
 
 
 def test_a_take_over_by_a_schema_whose_conversion_has_served(tmp_path: Path) -> None:
-    """A schema that is its last release, `convert` taken out as PS737 asks: the way from the release
-    before is known all the same."""
+    """A schema that is its last release, `convert` taken out as PS737 asks: the way from the
+    release before is known all the same."""
     schema = tmp_path / "store.toml"
     text = ('[store]\nname = "s"\npart = "AT24C02D"\n[group.g]\nrole = "setting"\n'
             'writes = "1 per day"\n[group.g.parameter]\n%s\n')
