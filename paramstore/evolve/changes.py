@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from paramstore.evolve.conversion import Refused, Via, host_conversion_of, same_bytes, via_along
 from paramstore.evolve.links import Links
+from paramstore.evolve.refusals import built_otherwise
 from paramstore.layout.demand import slots_for_life
 from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round, rounded
 from paramstore.layout.plan import Plan
@@ -97,8 +98,13 @@ def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
 
 
 def _store(old: Schema, new: Schema, short: bool) -> Iterator[Change]:
-    words = [f"{what} {a} -> {b}" for what, a, b in (
-        ("part", old.part.name, new.part.name), ("address", hex(old.address), hex(new.address)),
+    part = f"part {old.part.name} -> {new.part.name}"
+    other = any(built_otherwise(old.part, new.part))
+    if other:  # without a new series it is refused (PS732)
+        yield Change("PS769", Verdict.RELAYOUT, "", part)
+    words = [part] * (old.part.name != new.part.name and not other)
+    words += [f"{what} {a} -> {b}" for what, a, b in (
+        ("address", hex(old.address), hex(new.address)),
         ("bus", f"{old.bus_khz} kHz", f"{new.bus_khz} kHz"),
         ("supply", f"{old.supply_v:g} V", f"{new.supply_v:g} V"),
         ("temperature", f"{old.temperature_c:g} degC", f"{new.temperature_c:g} degC"),

@@ -16,7 +16,7 @@ from paramstore.parts.part import Part
 from paramstore.schema.model import Group, Schema
 from paramstore.schema.words import plural
 
-__all__ = ["refusals", "warnings"]
+__all__ = ["built_otherwise", "refusals", "warnings"]
 
 
 def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
@@ -31,7 +31,7 @@ def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
         yield _error("PS740", new, f"the last release is of series {old.series}, the schema of "
                      f"{new.series}", f"write `series = {old.series}`; {anew_help(old.schema)}",
                      key="series")
-    if not anew and (differences := tuple(_geometry(old.part, new.part))):
+    if not anew and (differences := tuple(built_otherwise(old.part, new.part))):
         yield _error("PS732", new, f"the {new.part.name} is built in another way than the "
                      f"{old.part.name} of the released units", "take a part of the same geometry; "
                      + anew_help(old.schema), key="part", notes=differences)
@@ -75,7 +75,8 @@ def warnings(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
                         severity=Severity.WARNING)
 
 
-def _geometry(old: Part, new: Part) -> Iterator[str]:
+def built_otherwise(old: Part, new: Part) -> Iterator[str]:
+    """Yield in words what keeps a layout for the `old` part off the `new` one."""
     for what, before, now in (
         ("bytes", old.capacity, new.capacity), ("bytes of a page", old.page, new.page),
         ("address bytes on the bus", old.address_bytes, new.address_bytes),
