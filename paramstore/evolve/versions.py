@@ -110,6 +110,8 @@ def compare_versions(old: Version, new: Version) -> Comparison:
         before = before[:old.release]
     links = link(before, new.schema)
     wrong = (*links.findings, *refusals(before[-1], new.schema, links))
+    if new.schema.name != before[-1].schema.name:  # nothing else says anything of another store
+        return Comparison(old, new, (), tuple(f for f in wrong if f.code == "PS733"))
     made = () if links.findings else tuple(changes(before[-1], new.schema, links))
     return Comparison(old, new, made, wrong)
 

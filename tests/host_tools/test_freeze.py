@@ -132,3 +132,14 @@ def test_commands_take_a_release(schema: Path, tmp_path: Path) -> None:
     assert 0 == run("generate", schema, "--release", 2, "-o", tmp_path / "c").exit_code
     assert "release 2" in (tmp_path / "c" / "demo_params.h").read_text()
     assert 2 == run("generate", schema, "--release", 9, "-o", tmp_path / "c").exit_code
+
+
+def test_another_store_is_told_as_that_alone(schema: Path) -> None:
+    """What its groups have in common with those of this one says nothing."""
+    other = schema.with_name("other.toml")
+    text = schema.read_text("utf-8").replace('name = "demo"', 'name = "other"')
+    other.write_text(text.replace("[group.settings", "[group.limits"), "utf-8")
+    result = run("compare", schema, other)
+    assert 1 == result.exit_code and "error PS733" in result.stdout
+    assert "1 error\n" in result.stdout and "PS721" not in result.output
+    assert result.stdout.endswith("refused\n")
