@@ -140,10 +140,10 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
     plan, contents = found.plan, found.contents
     findings = (*project.findings, *found.findings)
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
-        show_findings(findings)
-        if origin is not None:
+        if origin is not None:  # what release N finds wrong in another one's bytes says nothing
             raise ToolError(f"the label of the image is not that of release {origin}",
                             "leave --from out: it is for an image without a label")
+        show_findings(findings)
         raise ToolError("the image is of no release of this schema",
                         "give the schema that the unit was made with, its releases beside it"
                         if contents.label else "if only its label is damaged, say with --from of "
