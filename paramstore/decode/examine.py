@@ -65,7 +65,7 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     contents = unpack(plan, dump.data, dump.gaps)
     slots = judge_slots(contents) if contents.readable else {}
     groups = {g.ring.group.name: g for g in contents.groups}
-    histories = {name: history_of(g) for name, g in groups.items()}
+    histories = {name: history_of(plan, g) for name, g in groups.items()}
     wear = {name: wear_of(contents, g) for name, g in groups.items()}
     strays = _strays(contents)
     # Slots, and groups that have none, are told with their causes.

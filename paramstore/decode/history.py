@@ -9,9 +9,11 @@ import math
 from itertools import pairwise
 from typing import NamedTuple
 
-from paramstore.codec import Record, decode_body
+from paramstore.codec import Record
+from paramstore.evolve.values import Origin, group_values
 from paramstore.format import slot_of
 from paramstore.image.contents import Contents, GroupContents
+from paramstore.layout.plan import Plan
 from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.scalars import Raw
 from paramstore.schema.model import Parameter
@@ -29,7 +31,11 @@ class Change(NamedTuple):
 
 class Commit(NamedTuple):
     """One commit: its records (one for each copy that can be read), values, and what it changed
-    against the commit before it in the list; nothing for the first one."""
+    against the commit before it in the list; nothing for the first one.
+
+    Values of an earlier revision are converted; those that do not tell what firmware of today made
+    of them, because they lay in another group or do not fit, are left out.
+    """
 
     sequences: tuple[int, ...]
     revision: int
@@ -64,8 +70,8 @@ class Wear(NamedTuple):
         return self.writes / self.endurance
 
 
-def history_of(group: GroupContents) -> History:
-    """Return what the whole records of a ring tell of its past."""
+def history_of(plan: Plan, group: GroupContents) -> History:
+    """Return what the whole records of a ring of `plan` tell of its past."""
     records = sorted((s.record for s in group.slots if s.record.valid),
                      key=lambda r: r.sequence)
     commits: list[Commit] = []
@@ -77,13 +83,23 @@ def history_of(group: GroupContents) -> History:
         if copy:
             commits[-1] = _with_copy(commits[-1], record.sequence)
         else:
-            values = decode_body(group.ring, record.body, record.revision)
+            values = _values(plan, group, record)
             changes = _changes(group, commits[-1].values, values) if commits else ()
             commits.append(Commit((record.sequence,), record.revision, values, changes))
         last = record
     numbers = [r.sequence for r in records]
     missing = tuple((a + 1, b - 1) for a, b in pairwise(numbers) if b > a + 1)
     return History(tuple(commits), missing, _twice(group))
+
+
+def _values(plan: Plan, group: GroupContents, record: Record) -> dict[str, tuple[Raw, ...]]:
+    """Return the values of a record as far as it tells them."""
+    ring = group.ring
+    values, origins = group_values(plan, ring, {ring.group.id: record}, earlier=True)
+    elsewhere = {move.field for move in plan.moves if move.target == ring.group.id}
+    told = [p for p in ring.group.parameters if origins[p.name] is not Origin.UNFIT and not (
+        origins[p.name] is Origin.DEFAULT and any(f.name in elsewhere for f in p.fields))]
+    return {f.name: values[f.name] for p in told for f in p.fields}
 
 
 def _with_copy(commit: Commit, sequence: int) -> Commit:
@@ -96,9 +112,10 @@ def _changes(group: GroupContents, before: dict[str, tuple[Raw, ...]],
         Change(p, {f.name: before[f.name] for f in p.fields},
                {f.name: after[f.name] for f in p.fields})
         for p in group.ring.group.parameters
+        if before.keys() & after.keys() >= {f.name for f in p.fields}
         # NaN is what it was if its bytes are.
-        if any(map(_differ, (x for f in p.fields for x in before[f.name]),
-                   (x for f in p.fields for x in after[f.name])))
+        and any(map(_differ, (x for f in p.fields for x in before[f.name]),
+                    (x for f in p.fields for x in after[f.name])))
     )
 
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from paramstore.errors import ToolError
 from paramstore.format import HEADER_BYTES, label_name_bytes
-from paramstore.layout.plan import PlacedField, Plan, Ring
+from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
 from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import did_you_mean, show_number
@@ -160,23 +160,33 @@ def _in_slot(ring: Ring, slot: int, address: int) -> Meaning:
     raise AssertionError("the parts fill the slot")
 
 
-def slot_parts(ring: Ring) -> Iterator[tuple[int, int, str, PlacedField | None]]:
+def slot_parts(ring: Ring, revision: int | None = None
+               ) -> Iterator[tuple[int, int, str, PlacedField | None]]:
     """Yield (offset in the slot, size, name, field) of everything in a slot, in order.
 
-    Room and what is behind the record may have no bytes."""
+    Room and what is behind the record may have no bytes. In a record of an earlier `revision`
+    what was appended since is room.
+    """
     yield 0, HEADER_BYTES - 1, "sequence number", None
     yield HEADER_BYTES - 1, 1, "revision", None
+    end = HEADER_BYTES
     for stretch in ring.stretches:
+        if revision is not None and stretch.since > revision:
+            break  # so are all behind it
+        end = HEADER_BYTES + stretch.offset + _size(stretch)
         if isinstance(stretch, PlacedField):
             yield HEADER_BYTES + stretch.offset, stretch.field.size, stretch.field.name, stretch
         else:
             yield (HEADER_BYTES + stretch.offset, stretch.size,
                    f"reserved, once `{stretch.name}`", None)
-    end = HEADER_BYTES + ring.payload_bytes
-    yield end, ring.body_bytes - ring.payload_bytes, "room", None
+    yield end, HEADER_BYTES + ring.body_bytes - end, "room", None
     yield HEADER_BYTES + ring.body_bytes, 4, "CRC of the record", None
     yield (ring.record_bytes, ring.slot_pages * ring.page_bytes - ring.record_bytes,
            "behind the record", None)
+
+
+def _size(stretch: PlacedField | Reserved) -> int:
+    return stretch.field.size if isinstance(stretch, PlacedField) else stretch.size
 
 
 def _element(field: Field, element: int) -> str:

@@ -164,13 +164,18 @@ class _View:
         verdicts = self._found.slots.get(area.ring.group.name)
         return verdicts[area.slot] if verdicts else None
 
+    def _revision(self, area: Area) -> int | None:
+        """Return the revision of a whole record that is not of today's, else None."""
+        verdict = self._verdict(area)
+        return verdict.revision if verdict else None
+
     def _parts(self, area: Area) -> Iterator[Part]:
         """Yield the things in an area; of free pages what is not erased, and the rest."""
         if area.copy is not None:
             yield from ((area.first + o, size, name, None) for o, size, name in self._label)
         elif area.ring is not None:
             yield from ((area.first + o, size, name, placed)
-                        for o, size, name, placed in slot_parts(area.ring))
+                        for o, size, name, placed in slot_parts(area.ring, self._revision(area)))
         else:
             at = area.first
             for stray in self._found.strays:
@@ -242,7 +247,7 @@ class _View:
         tints: list[str] = []
         newest = self._found.contents.group(area.ring.group.name).newest
         compared = newest.address if newest and verdict.kind is SlotKind.OLDER else area.first
-        for offset, length, _, placed in slot_parts(area.ring):
+        for offset, length, _, placed in slot_parts(area.ring, verdict.revision):
             if placed is None:
                 tints += ["place"] * length
                 continue

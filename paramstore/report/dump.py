@@ -62,7 +62,9 @@ def _slots(found: Examination, tint: Tint) -> Iterator[str]:
     unsound = [(name, v) for name, verdicts in found.slots.items() for v in verdicts
                if not v.kind.sound or v.revision is not None]
     if unsound:
-        yield "Slots that are not sound"
+        told = (["not sound"] * any(not v.kind.sound for _, v in unsound)
+                + ["of another revision"] * any(v.kind.sound for _, v in unsound))
+        yield f"Slots that are {' or '.join(told)}"
     for name, verdict in unsound:
         what = verdict.kind.value if verdict.revision is None else (
             f"{verdict.kind.value}, revision {verdict.revision}")

@@ -466,3 +466,26 @@ def test_a_dump_is_compared_with_what_its_unit_was_made_with(
     told = run("differ", schema, "log.txt", records, "--serial", "TP-26-0003")
     assert 1 == told.exit_code
     assert '  identity.serial  "TP-26-0003" -> not in the dump\n' in told.stdout
+
+
+def test_records_of_an_earlier_release_are_read_as_what_they_held(tmp_path: Path) -> None:
+    """What is stored anew since is converted in the history, and is room in the old record."""
+    schema, image, older = (tmp_path / name for name in ("s.toml", "s.bin", "older.bin"))
+    text = ('[store]\nname = "s"\npart = "AT24C02D"\n[group.g]\nrole = "setting"\n'
+            'writes = "1 per day"\nroom = 8\n[group.g.parameter]\n%s\n'
+            'b = { type = "u8", default = 1 }\n')
+    schema.write_text(text % 'a = { type = "u16", unit = "V" }', "utf-8")
+    assert 0 == run("freeze", schema).exit_code
+    assert 0 == run("pack", schema, "-o", older, "--set", "g.a=7", "--set", "g.b=3").exit_code
+    schema.write_text(text % 'a = { type = "u32", unit = "mV", convert = { factor = 1000 } }'
+                      + 'c = { type = "u8", default = 9 }\n', "utf-8")
+    assert 0 == run("freeze", schema).exit_code
+    assert 0 == run("migrate", schema, older, "--to", "2", "-o", image).exit_code
+    report = run("examine", schema, image).stdout
+    assert "Slots that are of another revision\n  g, slot 0 at" in report
+    assert "record 2  no change\n" in report
+    shown = run("bytes", schema, image).stdout.partition("g, slot 1")[0]
+    assert "mV" not in shown and "c  255" not in shown and "reserved, once `a`" in shown
+    page = tmp_path / "page.html"
+    run("examine", schema, image, "--html", page)
+    assert "<bdi>4294967295 mV" not in page.read_text("utf-8")

@@ -114,11 +114,15 @@ def _runs(data: bytes, owners: Sequence[Thing], origins: Sequence[str], known: S
 
 
 def slot_things(ring: Ring, slot: int, key: str, data: bytes,
-                gaps: Sequence[tuple[int, int]] = ()) -> tuple[Thing, ...]:
-    """Return what lies in a slot, with the values that stand there; none for what `gaps` touch."""
+                gaps: Sequence[tuple[int, int]] = (), revision: int | None = None
+                ) -> tuple[Thing, ...]:
+    """Return what lies in a slot, with the values that stand there; none for what `gaps` touch,
+    nor for what a record of an earlier `revision` does not hold."""
     start = ring.address(slot)
 
     def held(part: RecordPart) -> bytes:
+        if revision is not None and part.placed is not None and part.placed.since > revision:
+            return b""
         first, end = start + part.offset, start + part.offset + part.size
         lacking = any(a < end and b > first for a, b in gaps)
         return b"" if lacking else data[first:end]

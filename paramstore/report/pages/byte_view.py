@@ -151,7 +151,8 @@ def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> d
     newest = found.contents.group(ring.group.name).newest
     anchors = f"b{index}-{number}-" if newest and newest.number == number else ""
     state, image = STATES[verdict.kind], found.contents.image
-    things = slot_things(ring, number, f"g{index}s{number}", image, found.dump.gaps)
+    things = slot_things(ring, number, f"g{index}s{number}", image, found.dump.gaps,
+                         verdict.revision)
     rows = byte_rows(image, things, [o.value for o in tear.origins] if tear else (),
                      found.dump.gaps)
     return {
