@@ -8,7 +8,7 @@ order: another store, the write of the next commit, small errors, and the rest i
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterator
 
 from paramstore.codec import RecordState, build_record, encode_body
@@ -155,13 +155,18 @@ class DamageJudge:
 
 def strangers_of(contents: Contents) -> frozenset[int]:
     """Return the ids of other stores that the dump has records of: that of a label, or one that
-    the CRCs of two or more slots agree on."""
+    the CRCs of two or more slots agree on. Copies that were changed alike agree as well, on an id
+    that is nobody's: what a bit or two explain counts for nothing."""
     plan = contents.plan
-    seen: Counter[int] = Counter(
-        store_id_of(contents.image[s.address:s.address + g.ring.record_bytes], g.ring.group.id)
-        for g in contents.groups for s in g.slots if s.record.state is RecordState.BAD_CRC
-    )
-    ids = {i for i, count in seen.items() if count > 1}
+    seen: defaultdict[int, list[tuple[Ring, bytes]]] = defaultdict(list)
+    for group in contents.groups:
+        ring = group.ring
+        for slot in group.slots:
+            if slot.record.state is RecordState.BAD_CRC:
+                data = contents.image[slot.address:slot.address + ring.record_bytes]
+                seen[store_id_of(data, ring.group.id)].append((ring, data))
+    ids = {i for i, records in seen.items() if len(records) > 1
+           and sum(find_repair(plan, ring, data) is None for ring, data in records) > 1}
     label = contents.label
     if label is not None and contents.label_state is LabelState.FOREIGN:
         ids |= {label.store_id} & seen.keys()
