@@ -42,7 +42,8 @@ def image_options(command: Command) -> Command:
         click.option("--fill", type=address, default="0xFF", metavar="BYTE",
                      help="What stands between used pages in a form that cannot leave bytes out."),
         click.option("--used-pages", is_flag=True,
-                     help="Leave out the pages that nothing of the store has."),
+                     help="Leave out the pages that nothing of the store has; raw binary and a C "
+                     "array end behind the last one that it has."),
         family_option,
         click.option("--offset", type=address, default="0", metavar="ADDRESS",
                      help="Where the first byte of the part lies in the file."),

@@ -57,6 +57,7 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
         }, indent=2, ensure_ascii=False), err=talk)
     else:
         show_findings(findings)
-        click.echo(f"{output}: {plan.schema.name} on the {plan.part.name}, {len(image)} bytes, "
-                   f"{form.title}", err=talk)
+        only = "the used pages of " if form_options["used_pages"] else ""
+        click.echo(f"{output}: {plan.schema.name} on the {plan.part.name}, {only}{len(image)} "
+                   f"bytes, {form.title}", err=talk)
     click.echo(CAUTION, err=True)

@@ -105,7 +105,8 @@ class _Reader:
             name = {";": "semicolons", "\t": "tabs"}[other[0]]
             self._add("PS813", f"the columns are separated by {name}, not by commas",
                       header[0].span,
-                      notes=("spreadsheets do so where the decimal separator is a comma",),
+                      notes=("spreadsheets do so where the decimal separator is a comma",)
+                      if other[0] == ";" else (),
                       help="export with commas between columns and a point in numbers")
             return None
         if all(_is_number(cell.text) for cell in header):
@@ -130,7 +131,8 @@ class _Reader:
         if not match or not name:
             self._add("PS814", f"`{cell.text}` is not a name and a unit in brackets" if cell.text
                       else "a column has no name", cell.span,
-                      help=f"write it like `{self._head('reading')}`")
+                      help=f"write it like `{self._head('reading')}`"
+                      + ("" if cell.text else ", or take the column out if it is empty"))
             return
         if name in found:
             self._add("PS814", f"two columns are called `{name}`", cell.span, label="again here",

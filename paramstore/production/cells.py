@@ -11,6 +11,7 @@ from datetime import date
 from decimal import Decimal
 
 from paramstore.calibrate.cells import Cell
+from paramstore.calibrate.numbers import without_thousands
 from paramstore.errors import ParamstoreError
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import parse_quantity
@@ -126,6 +127,9 @@ def _number(field: Field, text: str) -> Physical:
                           f"write `{text.replace(',', '')}`")
     if "," in text and _NUMBER.fullmatch(plain := text.replace(".", "").replace(",", ".")):
         raise CellProblem("PS940", f"`{text}` has a decimal comma", f"write `{plain}`")
+    if bare := without_thousands(text):
+        raise CellProblem("PS940", f"`{text}` has marks or spaces between its thousands",
+                          f"write `{bare}`")
     if parse_quantity(text) is None:
         raise CellProblem("PS941", f"`{text}` is not a number",
                           "write a number with a decimal point: 7.01")

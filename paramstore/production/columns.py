@@ -75,7 +75,8 @@ class _Header:
             name = {";": "semicolons", "\t": "tabs"}[other[0]]
             self._add("PS933", f"the columns are separated by {name}, not by commas",
                       cells[0].span,
-                      notes=("spreadsheets do so where the decimal separator is a comma",),
+                      notes=("spreadsheets do so where the decimal separator is a comma",)
+                      if other[0] == ";" else (),
                       help="export with commas between columns and a point in numbers")
             return ()
         if not any("." in c.text and re.search(r"[A-Za-z]", c.text) for c in cells):
@@ -98,8 +99,9 @@ class _Header:
             help = did_you_mean(cell.text, known) or self._of_group(cell.text)
             self._add("PS934", f"`{cell.text}` is not GROUP.PARAMETER and a unit in brackets"
                       if cell.text else "a column has no name", cell.span,
-                      help=help or f"write it like `{self._examples()[0]}`; `#` before a name "
-                      "leaves the column out")
+                      help=help or f"write it like `{self._examples()[0]}`"
+                      + ("; `#` before a name leaves the column out" if cell.text
+                         else ", or take the column out if it is empty"))
             return
         parameter = self._parameter(match[1], match[2], cell)
         if parameter is None:

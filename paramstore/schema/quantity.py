@@ -220,10 +220,14 @@ def _bytes_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
     if len(data) != field.count:
         raise ValueProblem(
             "length",
-            f"`{field.name}` has {plural(field.count, 'byte')}, but {len(data)} are given",
+            f"`{field.name}` has {plural(field.count, 'byte')}, but {_given(len(data))}",
             f"give {plural(field.count, 'byte')}, or change `size`",
         )
     return tuple(data)
+
+
+def _given(count: int) -> str:
+    return f"{count} {'is' if count == 1 else 'are'} given"
 
 
 def _check_points(parameter: Parameter, value: Physical) -> None:
@@ -245,6 +249,6 @@ def _check_points(parameter: Parameter, value: Physical) -> None:
     if len(value) != points:
         raise ValueProblem(
             "count",
-            f"`{parameter.name}` has {plural(points, 'point')}, but {len(value)} are given",
+            f"`{parameter.name}` has {plural(points, 'point')}, but {_given(len(value))}",
             f"give {plural(points, 'point')}",
         )

@@ -50,6 +50,8 @@ MISTAKES: dict[str, tuple[str, bytes]] = {
     "decimal commas": (LINE, HEAD.encode() + b"7,01,-3,9\n"),
     "quoted decimal comma": (LINE, HEAD.encode() + b'"7,01",2\n'),
     "thousands": (LINE, HEAD.encode() + b'"1,234.5",2\n'),
+    "thousands apart": (LINE, HEAD.encode() + b"1 234.5,2\n"),
+    "thousands with marks": (LINE, HEAD.encode() + b"1'234.5,2\n"),
     "quotes": (LINE, HEAD.encode() + b'"7.01,2\n'),
     "empty cell": (LINE, HEAD.encode() + b"7.01,\n"),
     "text": (LINE, HEAD.encode() + b"7.01,open\n"),
