@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.codec import read_label, read_record
-from paramstore.decode.moves import other_ways
+from paramstore.decode.moves import other_ways, without
 from paramstore.errors import Finding, Severity
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
 from paramstore.image.contents import gaps_in
@@ -77,8 +77,9 @@ class _Aligner:
                              default=(Alignment(dump, 0), None))
             if said and best.score >= max(_ENOUGH, score + 1):
                 return best._replace(findings=(*findings, said))
-        if score:
-            findings += self._lines(dump.data)
+        if score or dump.data.startswith(LABEL_MAGIC):
+            dump, told = self._lines(dump)
+            findings += told
         return Alignment(dump, score, findings)
 
     # ---- Base --------------------------------------------------------------------------------
@@ -129,34 +130,49 @@ class _Aligner:
 
     # ---- Address lines -----------------------------------------------------------------------
 
-    def _lines(self, data: bytes) -> tuple[Finding, ...]:
-        """Return a finding for each address line that makes no difference where it should."""
+    def _lines(self, dump: Dump) -> tuple[Dump, tuple[Finding, ...]]:
+        """Return a finding for the address lines that make no difference where they should, and the
+        dump without what was read from the wrong side of them, where whole records tell it."""
+        data = dump.data
         stuck = [bit for bit in range(self._capacity.bit_length() - 1)
                  if _repeats(data, 1 << bit) and self._contradicts(data, 1 << bit)]
         if not stuck:
-            return ()
+            return dump, ()
         names = " and ".join(f"A{bit}" for bit in stuck)
-        return (self._said(
+        lost = [span for bit in stuck for span in self._unread(data, 1 << bit)]
+        return without(dump, lost), (self._said(
             "PS653", f"address line {names} has no effect: the bytes on both sides of it are the "
             "same", "a line is broken or stuck, or the part was read with too few address bytes; "
             "what lies on the other side of it was not read", Severity.ERROR),)
 
-    def _contradicts(self, data: bytes, step: int) -> bool:
-        """Whether a whole record, or a label, is found again where it cannot be by right."""
+    def _unread(self, data: bytes, step: int) -> Iterator[tuple[int, int]]:
+        """Yield (first, past the last) of the side of a line that has nothing whole at its place,
+        if the other side has a record, or where there is none, a label."""
+        sides = {bool(at & step) for at, _ in self._whole(data)} or {
+            bool(at & step) for at in map(self._plan.label_address, (0, 1))
+            if read_label(data[at:at + self._plan.label_bytes]) is not None}
+        if len(sides) == 1:
+            first = 0 if sides.pop() else step
+            for at in range(first, len(data), 2 * step):
+                yield at, min(at + step, len(data))
+
+    def _whole(self, data: bytes) -> Iterator[tuple[int, int]]:
+        """Yield where whole records are at their places, and their sizes."""
         for ring in self._plan.rings:
             for slot in range(ring.slots):
                 at = ring.address(slot)
-                record = read_record(self._plan, ring, slot, data[at:at + ring.record_bytes])
-                if record.valid and any(
-                        data[b:b + ring.record_bytes] == data[at:at + ring.record_bytes]
-                        for b in (at ^ step,)):
-                    return True
+                if read_record(self._plan, ring, slot, data[at:at + ring.record_bytes]).valid:
+                    yield at, ring.record_bytes
+
+    def _contradicts(self, data: bytes, step: int) -> bool:
+        """Whether a whole record, or what a label begins with, is found again where it cannot be by
+        right."""
+        if any(data[at ^ step:(at ^ step) + size] == data[at:at + size]
+               for at, size in self._whole(data)):
+            return True
         places = {self._plan.label_address(copy) for copy in (0, 1)}
-        return any(
-            read_label(data[at ^ step:(at ^ step) + self._plan.label_bytes]) is not None
-            for at in places if at ^ step not in places and (at ^ step) // self._plan.part.page
-            not in range(2 * self._plan.label_pages)
-        )
+        return any(data.startswith(LABEL_MAGIC, at ^ step)
+                   for at in places if at ^ step not in places)
 
     # ---- Other readings ----------------------------------------------------------------------
 

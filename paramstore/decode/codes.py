@@ -22,7 +22,8 @@ CODES: dict[str, Code] = {
         "an address line without effect",
         "The dump is the same on both sides of an address line, and something whole appears where "
         "it cannot be. The line is broken or stuck, or the part was read as one with fewer address "
-        "bits. Half of the part was not read.",
+        "bits. Half of the part was not read: it is missing in the report, where whole records or "
+        "labels tell which half.",
     ),
     "PS654": Code(
         "bytes the wrong way round",

@@ -14,7 +14,7 @@ from paramstore.image.files import Dump
 from paramstore.image.forms.words import swapped
 from paramstore.schema.words import plural
 
-__all__ = ["other_ways"]
+__all__ = ["other_ways", "without"]
 
 
 def other_ways(dump: Dump, shifts: Iterable[int], source: SourceText,
@@ -65,6 +65,15 @@ def _turned(dump: Dump, shift: int) -> Dump:
     halves = (gaps_in(dump.gaps, at, size), at), (gaps_in(dump.gaps, 0, at), at - size)
     return Dump(dump.data[at:] + dump.data[:at], _joined(
         (first - by, end - by) for gaps, by in halves for first, end in gaps))
+
+
+def without(dump: Dump, spans: Iterable[tuple[int, int]]) -> Dump:
+    """Return the dump as if `spans`, (first, past the last), had not been read."""
+    gaps = _joined(sorted((*dump.gaps, *spans)))
+    data = bytearray(dump.data)
+    for first, end in gaps:
+        data[first:end] = bytes([ERASED]) * (end - first)
+    return Dump(bytes(data), gaps)
 
 
 def _joined(gaps: Iterable[tuple[int, int]]) -> Gaps:

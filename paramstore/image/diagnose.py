@@ -44,7 +44,7 @@ def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "") -> Finding:
     count = sum(end - first for first, end in gaps)
     so = f", so {lacks}" if lacks else ""
     return Finding(
-        "PS603", f"the file leaves out {plural(count, 'byte')}{so}", source,
+        "PS603", f"the dump lacks {plural(count, 'byte')}{so}", source,
         notes=_some(ranges), severity=Severity.ERROR if lacks else Severity.WARNING,
         help="read the whole part again, or copy all lines of the dump" if lacks else "")
 

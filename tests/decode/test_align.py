@@ -123,6 +123,28 @@ def test_an_address_line_without_effect_is_told(bit: int) -> None:
              "same")] == said(found)
 
 
+@pytest.mark.parametrize("stuck", [0, 1])
+@pytest.mark.parametrize("bit", [6, 7, 9])
+def test_what_an_address_line_hides_was_not_read(bit: int, stuck: int) -> None:
+    """The side that shows the other one's bytes is a gap, not erased or worn slots; which one that
+    is the records tell."""
+    full = bytes(used_unit("settings", 40, random.Random(2)).bench.device.memory)
+    step = 1 << bit
+    data = bytes(full[a | step if stuck else a & ~step] for a in range(len(full)))
+    found = aligned(data)
+    assert ["PS653"] == [code for code, _ in said(found)]
+    hidden = [a for a in range(len(full)) if bool(a & step) != bool(stuck)]
+    assert hidden == [a for first, end in found.dump.gaps for a in range(first, end)]
+    assert all(found.dump.data[a] == (0xFF if a in set(hidden) else full[a]) for a in range(600))
+
+
+def test_an_address_line_that_breaks_the_label_is_told() -> None:
+    """No label and no record is whole then, but what a label begins with stands twice."""
+    data = bytes(IMAGE[a & ~(1 << 4)] for a in range(len(IMAGE)))
+    assert [("PS653", "address line A4 has no effect: the bytes on both sides of it are the same")
+            ] == said(aligned(data))
+
+
 @pytest.mark.parametrize("times", [2, 3, 8])
 def test_a_part_read_several_times_over_is_taken_once(times: int) -> None:
     """A dump of a part that was taken for a larger one goes round and round."""
