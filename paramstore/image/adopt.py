@@ -22,6 +22,7 @@ from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Schema
+from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import ValueProblem, format_value, from_raw, parameter_to_raw
 from paramstore.schema.words import code_list, did_you_mean, show_number
 
@@ -163,12 +164,25 @@ def _taken(contents: FixedContents, way: Way,
     value = from_raw(way.item.field, raws)
     try:
         wanted = _each(way, value)
-        conversions = parameter_to_raw(way.parameter, wanted)
+        stored = _in_steps(way, wanted)
+        conversions = parameter_to_raw(way.parameter, stored)
     except ValueProblem as problem:
         return Item("", Fate.UNFIT, before, reason=problem.message), {}
-    lossy = any(c.losses for c in conversions.values())
+    lossy = stored != wanted or any(c.losses for c in conversions.values())
     fate = Fate.ROUNDED if lossy else Fate.KEPT if wanted == value else Fate.CONVERTED
     return Item("", fate, before), {name: c.raws for name, c in conversions.items()}
+
+
+def _in_steps(way: Way, value: Any) -> Any:
+    """Return a number that was converted as a whole one if the store takes no others."""
+    if isinstance(value, list):
+        return [_in_steps(way, v) for v in value]
+    field = way.parameter.fields[0]
+    if field.kind is not Kind.INTEGER or field.scaled or not way.item.target.scaled or (
+            not isinstance(value, Decimal)):
+        return value
+    raw = nearest_raw(field.scalar, value, field.scale, field.offset)
+    return value if raw is None else raw
 
 
 def _each(way: Way, value: Any) -> Any:

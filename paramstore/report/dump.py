@@ -15,6 +15,7 @@ from paramstore.decode.history import Change, Commit, History, Wear
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
+from paramstore.report.plan import LONG_LIFE_YEARS
 from paramstore.report.tables import printable
 from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
@@ -148,6 +149,8 @@ def left_text(wear: Wear) -> str:
     """Return how many years of a ring are left."""
     if math.isinf(wear.years_left):
         return "never written by the schema"
+    if wear.years_left > LONG_LIFE_YEARS:
+        return f"over {LONG_LIFE_YEARS:,} years left at the writes of the schema"
     years = f"{wear.years_left:,.0f}" if wear.years_left >= 10 else f"{wear.years_left:.1f}"
     return f"{years} years left at the writes of the schema"
 

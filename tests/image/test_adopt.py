@@ -166,3 +166,16 @@ def test_what_lies_between_the_steps_of_the_store_is_told_as_rounded(raw: int, f
     items = adopt(read_image(layout, raw.to_bytes(2, "little").ljust(8, b"\0")), PLAN).items
     item = next(i for i in items if i.where == "settings.ph_low")
     assert (fate, "6.41 pH") == (item.fate, item.after)
+
+
+@pytest.mark.parametrize(("raw", "fate", "after"), [
+    (300_000, Fate.CONVERTED, "300 s"), (299_600, Fate.ROUNDED, "300 s"),
+    (0xFFFFFFFF, Fate.UNFIT, "10 s")])
+def test_a_factor_may_lead_between_whole_numbers(raw: int, fate: Fate, after: str) -> None:
+    """Where the store takes whole numbers only, a converted one is rounded, and told so; one beyond
+    its type is not taken."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD + (
+        'interval = { type = "u32", at = 0, unit = "ms", to = { factor = 0.001 } }\n')))
+    items = adopt(read_image(layout, raw.to_bytes(4, "little").ljust(8, b"\0")), PLAN).items
+    item = next(i for i in items if i.where == "settings.interval")
+    assert (fate, after) == (item.fate, item.after)
