@@ -77,7 +77,8 @@ _IMAGES: dict[str, Code] = {
     "PS601": Code(
         "the dump ends before the part does",
         "The dump has fewer bytes than the part of the schema. Slots past its end cannot be "
-        "read, and it may have been read from another part, or be a part of a larger dump.",
+        "read, and it may have been read from another part, or be a part of a larger dump. A "
+        "warning where only free pages are missing, as in an image of the used pages alone.",
     ),
     "PS602": Code(
         "the dump is longer than the part",

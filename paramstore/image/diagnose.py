@@ -19,6 +19,7 @@ from paramstore.image.contents import (
     SlotState,
     gaps_in,
 )
+from paramstore.image.pack import used_ranges
 from paramstore.image.wording import breach_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
@@ -70,10 +71,12 @@ class _Diagnosis:
 
     def _size(self) -> Iterator[Finding]:
         part, size = self._contents.plan.part, len(self._contents.image)
-        if size < part.capacity:
-            yield self._error(
-                "PS601", f"the dump has {size} bytes, `{part.name}` has {part.capacity}",
-                help="read the whole part, or give the schema of the part it was read from")
+        said = f"the dump has {size} bytes, `{part.name}` has {part.capacity}"
+        if size < max(end for _, end in used_ranges(self._contents.plan)):
+            yield self._error("PS601", said, help="read the whole part, or give the schema of the "
+                              "part it was read from")
+        elif size < part.capacity:
+            yield self._warning("PS601", f"{said}: what is missing is free")
         elif size > part.capacity:
             yield self._warning(
                 "PS602", f"the dump has {size} bytes, `{part.name}` has {part.capacity}: "

@@ -209,9 +209,12 @@ def test_an_image_must_be_whole_and_of_this_layout() -> None:
     image = bytearray(pack(PLAN, UNIT))
     ring = PLAN.ring("settings")
     image[ring.address(0) + 6] ^= 1
-    for data in (bytes(image), BLANK, pack(replace(PLAN, release=1), {})):
+    short = pack(PLAN, UNIT)[:ring.address(ring.slots) - 1]
+    for data in (bytes(image), BLANK, pack(replace(PLAN, release=1), {}), short):
         with pytest.raises(FindingsError, match="PS962"):
             image_values(unpack(PLAN, data), "unit.bin")
+    with pytest.raises(FindingsError, match="PS962"):
+        image_values(unpack(PLAN, short), "unit.bin", exact=True)
     assert complete(PLAN, UNIT) == image_values(unpack(PLAN, pack(PLAN, UNIT)), "unit.bin")
 
 

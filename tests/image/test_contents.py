@@ -11,7 +11,7 @@ from paramstore.errors import Severity
 from paramstore.image.codes import CODES
 from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.pack import pack
+from paramstore.image.pack import pack, used_ranges
 from paramstore.report.image import image_data, image_text
 from tests.codec.plans import EXAMPLE, layout_object, part, plan_of
 from tests.independent_decoder import decode_image
@@ -168,6 +168,7 @@ def test_another_format_version() -> None:
     assert ["error PS610: the label is of format version 2, not 1"] == told(image)
 
 
+USED = max(end for _, end in used_ranges(EXAMPLE))
 GROUPS = {
     "a damaged slot": (
         RECORDS["a changed bit"][0],
@@ -187,8 +188,11 @@ GROUPS = {
     "another revision": (
         with_limits(limits_record(1, revision=3)),
         ["warning PS615: group `limits`: the record is of revision 3, the schema of revision 1"]),
-    "a short dump": (
-        IMAGE[:1000], ["error PS601: the dump has 1000 bytes, `any` has 1024"]),
+    "a dump without pages of the store": (
+        IMAGE[:USED - 1], [f"error PS601: the dump has {USED - 1} bytes, `any` has 1024"]),
+    "a dump without free pages": (
+        IMAGE[:USED], [f"warning PS601: the dump has {USED} bytes, `any` has 1024: what is missing "
+                       "is free"]),
     "a long dump": (
         IMAGE + b"\xff", ["warning PS602: the dump has 1025 bytes, `any` has 1024: only the "
                           "first ones are read"]),
