@@ -221,6 +221,9 @@ _IMAGES: dict[str, Code] = {
                   "All other lines of the dump are longer, so bytes of this one were lost, and "
                   "nothing tells which. With addresses those behind it are in their places all the "
                   "same."),
+    "PS636": Code("a C array that is longer than its numbers",
+                  "C fills the elements of an array that are not given with 0, and so does the "
+                  "dump. Programs write all of them out, so it is likelier that the text was cut."),
     "PS640": Code("a target that the store does not have",
                   "`to` in the schema of a fixed layout names a parameter, or a name of a member, "
                   "that the store does not have. A value would be lost for a spelling mistake."),

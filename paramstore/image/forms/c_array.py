@@ -10,10 +10,11 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.errors import SourceText, Span
+from paramstore.errors import Finding, Severity, SourceText, Span
 from paramstore.image.forms import binary
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
 from paramstore.image.forms.words import Known, Order, recognised, swapped
+from paramstore.schema.words import plural
 
 __all__ = ["read", "write"]
 
@@ -70,19 +71,20 @@ class _Reader:
 
     def read(self) -> Reading:
         array = self._array()
-        numbers = list(self._numbers(array)) if array else []
+        found = list(self._numbers(array)) if array else []
         if array is None or self._found.findings:
             return self._found.finish("c", "C array")
-        largest = max(numbers, default=0)
         width = array.width or 1
-        if largest >> 8 * width:
+        large = next((number for number in found if _value(number) >> 8 * width), None)
+        if large is not None:
             self._found.fail(
-                "PS621", f"0x{largest:X} does not fit in {width} byte{'s' * (width > 1)}",
-                self._span(array.start, array.start + 1),
+                "PS621", f"`{large[0]}` does not fit in {plural(width, 'byte')}",
+                self._span(*large.span()),
                 help="" if array.width else "declare the array with its type, as `uint16_t`")
             return self._found.finish("c", "C array")
         # C fills the elements that are not given with 0.
-        numbers += [0] * (array.length - len(numbers))
+        lacking = max(array.length - len(found), 0)
+        numbers = [*map(_value, found), *[0] * lacking]
         data = b"".join(n.to_bytes(width, "big") for n in numbers)
         title = "C array"
         if width > 1:
@@ -91,7 +93,16 @@ class _Reader:
                 data = swapped(data, width)
             title += f" of {8 * width}-bit words, {order.words if order else ''}"
         self._found.place(0, data)
-        return self._found.finish("c", title, addressed=False, word_bytes=width)
+        return self._found.finish("c", title, addressed=False, word_bytes=width,
+                                  warnings=self._short(array, lacking))
+
+    def _short(self, array: _Array, lacking: int) -> list[Finding]:
+        """Return a warning if the array is declared longer than its numbers are."""
+        return [Finding(
+            "PS636", f"the array has {plural(array.length, 'element')}, and the last {lacking} are "
+            "not given", self._found.source, self._span(array.start - 1, array.start),
+            help="they are taken as 0, as C does; copy the array again if lines were lost",
+            severity=Severity.WARNING)] if lacking else []
 
     def _array(self) -> _Array | None:
         lists = [m.span() for m in _LIST.finditer(self._text) if self._is_list(m[0])]
@@ -124,7 +135,7 @@ class _Reader:
         first = _NUMBER.match(text, _end(_BLANK, text, 1))
         return first is not None and ("," in text or text[0] == "{" or "\n" in text)
 
-    def _numbers(self, array: _Array) -> Iterator[int]:
+    def _numbers(self, array: _Array) -> Iterator[re.Match[str]]:
         at = array.start
         while True:
             at = _end(_BLANK, self._text, at)
@@ -138,7 +149,7 @@ class _Reader:
                     help="names and expressions cannot be read: write their values")
                 at = end
                 continue
-            yield _value(number)
+            yield number
             at = number.end()
 
     def _word_order(self, data: bytes, width: int, span: Span) -> Order | None:

@@ -50,6 +50,15 @@ READ = {
 }
 
 
+def test_an_array_that_lost_its_end_is_told() -> None:
+    """0 as in C, but a dump that was cut looks the same."""
+    found = reading("uint8_t x[6] = {0x50, 0x53,\n};")
+    (warning,) = found.findings
+    assert ("PS636", "the array has 6 elements, and the last 4 are not given") == (
+        warning.code, warning.message)
+    assert warning.span is not None and (1, 16) == (warning.span.line, warning.span.column)
+
+
 @pytest.mark.parametrize("name", READ)
 def test_arrays_are_read(name: str) -> None:
     """Numbers of every base, comments, declarations around them, short arrays, words."""
@@ -75,7 +84,7 @@ REFUSED = {
     "no array": ("int main(void) { return 0; }", "PS629", "1:1",
                  "the text holds no array of numbers"),
     "a name": ("uint8_t x[] = { 1,\n SIZE, 2 };", "PS621", "2:2", "this is not a number"),
-    "too large": ("uint8_t x[] = { 1, 256 };", "PS621", "1:16", "0x100 does not fit in 1 byte"),
+    "too large": ("uint8_t x[] = { 1, 256 };", "PS621", "1:20", "`256` does not fit in 1 byte"),
     "negative": ("int8_t x[] = { 1, -1 };", "PS621", "1:19", "this is not a number"),
     "endless": ("uint8_t x[900000000] = { 1 };", "PS626", "1:24",
                 "an array of 900000000 elements is no dump of one EEPROM"),
