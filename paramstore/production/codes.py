@@ -110,7 +110,8 @@ _SERIALS: dict[str, Code] = {
     ),
     "PS952": Code(
         "a serial number twice in a table",
-        "Two rows would become one unit. A serial number names one unit, for ever.",
+        "Two rows would become one unit. A serial number names one unit, for ever. Capital and "
+        "small letters count as the same here, as they do in names of files on many disks.",
     ),
     "PS953": Code(
         "a serial number that was given before",

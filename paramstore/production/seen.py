@@ -1,6 +1,7 @@
 """Which serial numbers a table has had so far, in a file that SQLite deletes by itself.
 
-Kept out of memory, for a table may have a million rows.
+Kept out of memory, for a table may have a million rows. Capital and small letters are the same:
+images are files, and not every disk tells `a1` from `A1`.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ class SerialsSeen:
 
     def __enter__(self) -> SerialsSeen:
         self._db = sqlite3.connect("", isolation_level=None)
-        self._db.execute("CREATE TABLE seen (serial TEXT PRIMARY KEY, line INTEGER) WITHOUT ROWID")
+        self._db.execute("CREATE TABLE seen (serial TEXT COLLATE NOCASE PRIMARY KEY, line INTEGER) "
+                         "WITHOUT ROWID")
         self._db.execute("BEGIN")
         return self
 

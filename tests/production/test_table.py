@@ -95,6 +95,7 @@ MISTAKES = {
     "serial quoted and empty": HEAD.encode() + b'\n"",2\n',
     "serial too long": HEAD.encode() + b"\nDP-26-000042,2\n",
     "serial twice": HEAD.encode() + b"\nA1,2\nA2,2\nA1,3\n",
+    "serial twice but for its case": HEAD.encode() + b"\nA1,2\na2,2\na1,3\n",
     "rounded": row("trim.zero [uV]", "0.04") + b"A2,0.22\nA3,0.3\n",
 }
 WHOLE = {"carriage returns", "empty", "comments only", "header only", "UTF-16", "Latin-1",
