@@ -19,7 +19,7 @@ from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.tables import printable
 from paramstore.scalars import Raw
-from paramstore.schema.model import Kind
+from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
 
 __all__ = ["difference_data", "difference_text", "equal_text", "location_text",
@@ -71,6 +71,8 @@ def _value(found: Examination, meaning: Meaning) -> str:
     if field is None:
         number = number_text(meaning.what, whole)
         return f"; {number}" if number else ""
+    if meaning.ring is not None and (early := _early(found, meaning.ring, meaning.slot, field)):
+        return f"; {early}"
     if field.kind not in (Kind.TEXT, Kind.BYTES) and meaning.size < field.size:
         field = replace(field, count=1, array=False)
     return f"; {meaning.what}  {value_text(field, whole)}"
@@ -93,6 +95,14 @@ def location_text(name: str, ring: Ring, places: Sequence[Location],
     return "\n".join(lines) + "\n"
 
 
+def _early(found: Examination, ring: Ring, slot: int | None, field: Field) -> str:
+    """Return that the record in a slot is of a revision that does not hold a field yet, or ""."""
+    verdicts = found.slots.get(ring.group.name)
+    revision = verdicts[slot].revision if verdicts and slot is not None else None
+    return f"not in revision {revision}" if (
+        revision is not None and ring.place(field).since > revision) else ""
+
+
 def _stands(found: Examination, ring: Ring, place: Location) -> str:
     """Return the bytes at a place and, where they are those of values, what they say."""
     end = place.address + place.size
@@ -110,6 +120,8 @@ def _stands(found: Examination, ring: Ring, place: Location) -> str:
         meaning = meaning_of(found.plan, at)
         if meaning.field is None:
             return text
+        if early := _early(found, ring, place.slot, meaning.field):
+            return f"{text}  {early}"
         # The elements of an array that are wanted are told together.
         past = at + meaning.size
         while past < end and (after := meaning_of(found.plan, past)).field is meaning.field:

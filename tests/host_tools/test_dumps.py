@@ -486,6 +486,8 @@ def test_records_of_an_earlier_release_are_read_as_what_they_held(tmp_path: Path
     assert "record 2  no change\n" in report
     shown = run("bytes", schema, image).stdout.partition("g, slot 1")[0]
     assert "mV" not in shown and "c  255" not in shown and "reserved, once `a`" in shown
+    places = run("locate", schema, "g.a", "0x3A", "--dump", image).stdout
+    assert "FF FF FF FF  not in revision 1\n" in places and "7000 mV  <- newest" in places
     page = tmp_path / "page.html"
     run("examine", schema, image, "--html", page)
     assert "<bdi>4294967295 mV" not in page.read_text("utf-8")
