@@ -154,7 +154,7 @@ def check_records(records: str | None) -> None:
 
 def other_unit(records: str | None, image: Contents | None, part: Contents,
                name: str) -> Finding | None:
-    """Return a finding (PS967, a warning) if the serial number of a part is not that of an image.
+    """Return a finding (PS967) if the serial number of a part is not that of an image.
 
     The records say which parameter has it; without them it is the usual one, if there is one.
     """

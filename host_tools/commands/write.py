@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -72,12 +73,12 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
     store. Shows what would change; --yes does it. Each group that differs gets a new record, as
     firmware writes it, so a cut leaves the old values or the new ones. Identity and calibration of
-    a part that has them stay, unless --unlock. Exit code 1: the part is not of this store, a
-    mistake in SOURCE, or a page that does not take its bytes.
+    a part that has them stay, unless --unlock. Exit code 1: the part is not of this store, or of
+    another unit than the image, a mistake in SOURCE, or a page that does not take its bytes.
     """
     from paramstore.bus.changes import exact_changes, recognise, value_changes
     from paramstore.bus.compare import damaged_slots
-    from paramstore.errors import ParamstoreError
+    from paramstore.errors import FindingsError, ParamstoreError, Severity
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import LabelState, unpack
     from paramstore.report.bus import changed_words, changes_data, changes_text
@@ -98,6 +99,9 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
                    else value_changes(contents, values, name, unlock=unlock))
         target = unpack(plan, changes.target)
         other = other_unit(records, image, target, name)
+        if other is not None and other.severity is Severity.ERROR:
+            raise FindingsError([replace(other, help=f"{other.help}; --unlock makes this part the "
+                                         "unit of the image")])
         findings = (*changes.findings, *damaged_slots(target, name), *((other,) if other else ()))
         note = (partial(note_event, records, image, "write", other=other) if image
                 else partial(note_change, records, target))

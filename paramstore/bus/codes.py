@@ -42,8 +42,9 @@ CODES: dict[str, Code] = {
     "PS967": Code(
         "a part of another unit",
         "The serial number on the part is not that of the image. So the wrong part is in the "
-        "holder, or the wrong image was named. Nothing is noted for the unit of the image: its own "
-        "part was neither written nor compared.",
+        "holder, or the wrong image was named: nothing is written, and nothing noted for the unit "
+        "of the image. A part without a number, such as one that its firmware seeded, becomes the "
+        "unit of an image with `--unlock`. An image without one is written; identity stays.",
     ),
     "PS968": Code(
         "a group with damaged slots",

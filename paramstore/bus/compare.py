@@ -60,7 +60,8 @@ def damaged_slots(contents: Contents, name: str) -> tuple[Finding, ...]:
 
 def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,
                  name: str) -> Finding | None:
-    """Return a warning (PS967) if the serial number of a part is not that of an image.
+    """Return an error (PS967) if the serial number of a part is not that of an image, a warning if
+    the image has none.
 
     `parameter` of `group` holds it, `name` is that of the part for people. None if either has no
     record of the group.
@@ -72,4 +73,5 @@ def other_serial(contents: Contents, image: Contents, group: str, parameter: Par
     return None if here == there else Finding(
         "PS967", f"this part {'has no serial number' if here == '' else f'is {here}'}, the image "
         f"{'has none' if there == '' else f'is of {there}'}", SourceText(name, ""),
-        help="fit the right part, or name the right image", severity=Severity.WARNING)
+        help="fit the right part, or name the right image",
+        severity=Severity.WARNING if there == "" else Severity.ERROR)

@@ -91,18 +91,35 @@ def test_rules_hold_between_what_is_given_and_what_the_part_has(bench: Path) -> 
 
 
 def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
-    """The image of another unit brings its settings, not its identity."""
+    """Another image of the unit brings its settings, not its identity; so does one of no unit."""
     write("unit.bin", "--yes")
-    run("pack", SCHEMA, VALUES, "--set", "identity.serial=TP-2601-0043",
-        "--set", "settings.interval=50", "-o", "other.bin")
+    run("pack", SCHEMA, VALUES, "--set", "identity.hardware=4", "--set", "settings.interval=50",
+        "-o", "other.bin")
     kept = write("other.bin", "--yes")
     assert "PS964: group `identity` is kept" in kept.stderr
-    assert '    identity.serial  "TP-2601-0042" -> "TP-2601-0043"\n' in kept.stdout
-    assert '"TP-2601-0042"' in read_back() and "50 s" in read_back()
+    assert "    identity.hardware  3 -> 4\n" in kept.stdout
+    assert "hardware  3\n" in read_back() and "50 s" in read_back()
     again = write("other.bin", "--yes")
     assert "\n  nothing to write: what differs is kept\n" in again.stdout
     assert "holds these values already" not in again.stdout
+    run("pack", SCHEMA, "--set", "settings.interval=51", "-o", "nameless.bin")
+    assert 0 == write("nameless.bin", "--yes").exit_code
+    assert '"TP-2601-0042"' in read_back() and "51 s" in read_back()
     write("other.bin", "--yes", "--unlock")
+    assert "hardware  4\n" in read_back()
+
+
+def test_the_image_of_another_unit_is_refused(bench: Path) -> None:
+    """The wrong part is in the holder, or the wrong image was named: nothing is written."""
+    write("unit.bin", "--yes")
+    run("pack", SCHEMA, VALUES, "--set", "identity.serial=TP-2601-0043",
+        "--set", "settings.interval=50", "-o", "other.bin")
+    before = Path("part.bin").read_bytes()
+    refused = write("other.bin", "--yes")
+    assert (1, True) == (refused.exit_code, "error PS967: this part is TP-2601-0042, the image is "
+                         "of TP-2601-0043" in refused.stderr)
+    assert before == Path("part.bin").read_bytes()
+    assert 0 == write("other.bin", "--yes", "--unlock").exit_code
     assert '"TP-2601-0043"' in read_back()
 
 
