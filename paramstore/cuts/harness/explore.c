@@ -53,23 +53,6 @@ static bool label_older(void)
     return explore_job.packed == 2u && (first || (second && !label_whole(0)));
 }
 
-static oracle_finding_t verdict(uint32_t verdict_is, unsigned group, uint32_t what,
-                                uint32_t expected, uint32_t found)
-{
-    oracle_finding_t finding;
-    finding.verdict = verdict_is;
-    finding.group = group;
-    finding.what = what;
-    finding.expected = expected;
-    finding.found = found;
-    return finding;
-}
-
-static oracle_finding_t nothing(void)
-{
-    return verdict(ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0);
-}
-
 static void raise_to(uint32_t *longest, uint32_t bits)
 {
     if (*longest < bits) {
@@ -111,13 +94,13 @@ static oracle_finding_t do_boot(part_trace_t *trace)
     ready = (first || second) && oracle.older == 0u;
     ++explore_result.boots;
     if (!part.powered) {
-        return nothing();
+        return oracle_good;
     }
     finding = oracle_boot(&memory.store, status, first, second);
     ready = ready && oracle.refused == 0u;
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
-        finding = verdict(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.mount_bits,
-                          part.bits);
+        finding = oracle_finding(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.mount_bits,
+                                 part.bits);
     }
     witness(finding.verdict);
     return finding;
@@ -131,14 +114,14 @@ static oracle_finding_t do_format(part_trace_t *trace)
     status = ps_format(&memory.store);
     raise_to(&explore_result.format_bits, part.bits);
     if (!part.powered) {
-        return nothing();
+        return oracle_good;
     }
     ready = status == PS_OK;
     oracle.older = oracle.older != 0u && status != PS_OK;
     finding = oracle_format_done(status);
     if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.format_bits) {
-        finding = verdict(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.format_bits,
-                          part.bits);
+        finding = oracle_finding(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.format_bits,
+                                 part.bits);
     }
     return finding;
 }
@@ -151,13 +134,14 @@ static oracle_finding_t do_wipe(part_trace_t *trace)
     raise_to(&explore_result.wipe_bits, part.bits);
     if (!part.powered) {
         oracle_wipe_cut();
-        return nothing();
+        return oracle_good;
     }
     ready = false;
     oracle_wiped();
     return status == PS_OK
-               ? nothing()
-               : verdict(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+               ? oracle_good
+               : oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK,
+                                (uint32_t)status);
 }
 
 /* A commit writes to the pages of its ring, and no more of them than planned. */
@@ -168,19 +152,20 @@ static oracle_finding_t judge_writes(unsigned group, const part_trace_t *trace)
     uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
     uint32_t i;
     if (trace->count > oracle_limits.commit_writes[group]) {
-        return verdict(ORACLE_WEAR, group, ORACLE_WRITES, oracle_limits.commit_writes[group],
-                       trace->count);
+        return oracle_finding(ORACLE_WEAR, group, ORACLE_WRITES,
+                              oracle_limits.commit_writes[group], trace->count);
     }
     for (i = 0; i < trace->count; ++i) {
         uint32_t page = trace->writes[i].page;
         if (page - first >= pages) {
-            return verdict(ORACLE_OUTSIDE, group, ORACLE_PAGE, first, page);
+            return oracle_finding(ORACLE_OUTSIDE, group, ORACLE_PAGE, first, page);
         }
     }
     if (part.bits > oracle_limits.commit_bits[group]) {
-        return verdict(ORACLE_LONG, group, ORACLE_BITS, oracle_limits.commit_bits[group], part.bits);
+        return oracle_finding(ORACLE_LONG, group, ORACLE_BITS, oracle_limits.commit_bits[group],
+                              part.bits);
     }
-    return nothing();
+    return oracle_good;
 }
 
 static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
@@ -195,7 +180,7 @@ static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
     raise_to(&explore_result.commit_bits[group], part.bits);
     if (!part.powered) {
         oracle_commit_cut(group);
-        return nothing();
+        return oracle_good;
     }
     finding = oracle_commit_done(&memory.store, group, status, ready);
     return finding.verdict == ORACLE_GOOD && trace != NULL ? judge_writes(group, trace) : finding;
@@ -404,7 +389,8 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
     explore_steps = level + 1u;
     finding = operate(operation, trace);
     if (trace->count > CUTS_MAX_WRITES) {
-        finding = verdict(ORACLE_WEAR, CUTS_GROUPS, ORACLE_WRITES, CUTS_MAX_WRITES, trace->count);
+        finding = oracle_finding(ORACLE_WEAR, CUTS_GROUPS, ORACLE_WRITES, CUTS_MAX_WRITES,
+                                 trace->count);
         trace->count = CUTS_MAX_WRITES;
     }
     if (finding.verdict != ORACLE_GOOD) {
@@ -604,7 +590,7 @@ uint32_t explore_run(void)
 uint32_t explore_replay(uint32_t steps)
 {
     explore_step_t path[EXPLORE_LEVELS];
-    oracle_finding_t finding = nothing();
+    oracle_finding_t finding = oracle_good;
     unsigned i;
     memcpy(path, explore_path, sizeof path);
     memset(&explore_result, 0, sizeof explore_result);

@@ -69,12 +69,7 @@ static void judge(const oracle_finding_t *finding)
 static void blame(uint32_t verdict, uint32_t group, uint32_t what, uint32_t expected,
                   uint32_t found)
 {
-    oracle_finding_t finding;
-    finding.verdict = verdict;
-    finding.group = group;
-    finding.what = what;
-    finding.expected = expected;
-    finding.found = found;
+    const oracle_finding_t finding = oracle_finding(verdict, group, what, expected, found);
     judge(&finding);
 }
 

@@ -27,18 +27,18 @@ static const span_t spans[CUTS_GROUPS] = {CUTS_SPANS};
  * written to. */
 #define UNCOMMITTED (PS_HEALTH_DEFAULTS | PS_HEALTH_MIGRATED)
 
-static const oracle_finding_t good = {ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0};
+const oracle_finding_t oracle_good = {ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0};
 
-static oracle_finding_t finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
+oracle_finding_t oracle_finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
                                 uint32_t found)
 {
-    oracle_finding_t result;
-    result.verdict = verdict;
-    result.group = group;
-    result.what = what;
-    result.expected = expected;
-    result.found = found;
-    return result;
+    oracle_finding_t finding;
+    finding.verdict = verdict;
+    finding.group = group;
+    finding.what = what;
+    finding.expected = expected;
+    finding.found = found;
+    return finding;
 }
 
 void oracle_blank(void)
@@ -150,9 +150,9 @@ void oracle_wiped(void)
 oracle_finding_t oracle_format_done(ps_status_t status)
 {
     ps_status_t due = oracle.refused != 0u ? PS_ERR_FOREIGN : PS_OK;
-    return status == due ? good
-                         : finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
-                                   (uint32_t)status);
+    return status == due ? oracle_good
+                         : oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS,
+                                          (uint32_t)due, (uint32_t)status);
 }
 
 oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
@@ -162,27 +162,28 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     ps_status_t due = ready ? PS_OK : oracle.refused != 0u ? PS_ERR_FOREIGN : PS_ERR_STATE;
     if (status != due) {
-        return finding(ORACLE_UNSTABLE, group, ORACLE_STATUS, (uint32_t)due, (uint32_t)status);
+        return oracle_finding(ORACLE_UNSTABLE, group, ORACLE_STATUS, (uint32_t)due,
+                              (uint32_t)status);
     }
     if (!ready) {
-        return good;
+        return oracle_good;
     }
     if (!shows(store, group, known->tried)) {
-        return finding(ORACLE_CHANGED, group, ORACLE_VERSION, known->tried,
-                       oracle_version(store, group));
+        return oracle_finding(ORACLE_CHANGED, group, ORACLE_VERSION, known->tried,
+                              oracle_version(store, group));
     }
     if (sequence <= known->sequence) {
-        return finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
+        return oracle_finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
     }
     if ((ps_health(store, (uint8_t)group) & (UNCOMMITTED | PS_HEALTH_DIRTY)) != 0u) {
-        return finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, known->tried,
-                       ps_health(store, (uint8_t)group));
+        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, known->tried,
+                              ps_health(store, (uint8_t)group));
     }
     known->sequence = sequence;
     known->acked = known->tried;
     known->begun = 0;
     settle(known, known->tried);
-    return good;
+    return oracle_good;
 }
 
 /* ---- Boots --------------------------------------------------------------------------------- */
@@ -202,7 +203,7 @@ static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
     } else if (has(known->landed, found)) {
         verdict = found < known->acked ? ORACLE_LOST : ORACLE_BACK;
     }
-    return finding(verdict, group, ORACLE_VERSION, known->settled, found);
+    return oracle_finding(verdict, group, ORACLE_VERSION, known->settled, found);
 }
 
 /* The version of an interrupted commit that is served, the latest one if several look alike; 0 if it is
@@ -237,14 +238,14 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     if ((!taken && defaults != (sequence == 0u)) ||
         (health & PS_HEALTH_WORN) != 0u || (!taken && (health & PS_HEALTH_LIMIT) != 0u) ||
         (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
-        return finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, served, health);
+        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, served, health);
     }
     if (sequence < known->sequence) {
-        return finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
+        return oracle_finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
     }
     known->sequence = sequence;
     settle(known, served);
-    return good;
+    return oracle_good;
 }
 
 /* An interrupted wipe has changed nothing that counts yet, or is done, or has to be done again: then
@@ -269,11 +270,11 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
     if (oracle.wiping != 0u) {
         boot_wiping(status);
         if (oracle.refused != 0u) {
-            return good;
+            return oracle_good;
         }
     }
     if (status >= PS_ERR_NACK) {
-        return finding(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        return oracle_finding(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
     }
     for (g = 0; g < CUTS_GROUPS; ++g) {
         oracle_finding_t wrong = boot_group(store, g);
@@ -288,10 +289,10 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         : !first_label || health != 0u              ? PS_FLAGGED
                                                     : PS_OK;
     if (status != due) {
-        return finding(ORACLE_UNFLAGGED, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
-                       (uint32_t)status);
+        return oracle_finding(ORACLE_UNFLAGGED, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
+                              (uint32_t)status);
     }
-    return good;
+    return oracle_good;
 }
 
 unsigned oracle_served(const ps_store_t *store, unsigned group)

@@ -74,6 +74,11 @@ typedef struct oracle_finding {
     uint32_t found;
 } oracle_finding_t;
 
+extern const oracle_finding_t oracle_good; /* of no group */
+
+oracle_finding_t oracle_finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
+                                uint32_t found);
+
 #define ORACLE_NO_VERSION 0xFFFFFFFFu
 
 /* The most that a call may take; set before a run. */
