@@ -188,7 +188,11 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
 
     from paramstore.production.records import Records
 
-    if records is None or image is None:
+    if records is None:
+        return
+    if image is None:
+        click.echo(f"{records}: only an image is compared for the records; nothing was noted",
+                   err=True)
         return
     if other is not None:
         click.echo(f"{records}: {other.message}; nothing was noted", err=True)

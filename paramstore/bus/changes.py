@@ -14,7 +14,7 @@ from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
 from paramstore.image.breaches import breaches
-from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState, unpack
+from paramstore.image.contents import Contents, GroupContents, LabelState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
@@ -106,8 +106,7 @@ def image_values(contents: Contents, path: str, *,
     of this store and layout, lacks bytes of a slot, in which newer values may be, or has no record
     of a group; an `exact` one may have none."""
     reason = ""
-    partly = [g.ring.group.name for g in contents.groups
-              if any(s.state is SlotState.MISSING for s in g.slots)]
+    partly = [g.ring.group.name for g in contents.groups if contents.unread(g.ring)]
     if contents.label_state is not LabelState.OURS:
         reason = f"its label says: {contents.label_state}"
     elif partly:

@@ -273,6 +273,8 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
     image = ("write", SCHEMA, "images/TP-26-0003.bin", *to)
     assert 0 == run(*image).exit_code
     assert "later, as the table above says" not in record()
+    compared = run("verify", SCHEMA, "--set", "factory.adc_gain=1.02", *to[:-1])
+    assert "only an image is compared for the records; nothing was noted" in compared.stderr
     told = run(*change, "--unlock")
     assert "tank_probe.units.db: noted for unit TP-26-0003" in told.stderr
     page = record()
