@@ -1,11 +1,16 @@
 """Which page each ring starts at, given what the groups ask for.
 
-The label's two copies come first. Then
-- rings of the fewest slots grow up from the label in order of group id,
-- rings that are longer because they are written often grow down from the end of the array,
+The label's two copies come first. Then, one group after another in order of id, a ring takes the
+first gap that is wide enough:
+- rings of the fewest slots from the low end, so that they follow the label,
+- rings that are longer because they are written often from the high end,
 so that the free pages lie between the two, and a group added at the end moves no other ring.
 Where the write-protect pin covers only the upper part of the array, identity and calibration
-are laid there in order of id as far as they fit, and nothing else is.
+are laid there first, as far as they fit, and nothing else is.
+
+No slot contains the page at capacity / 2 but as its first page: on a part of half the size the
+label shows up there, so mount takes a part for too small if it reads a label there. A slot begins
+with a sequence number, which never looks like a label; the bytes behind it may look like anything.
 
 A slot may straddle a block boundary (where the block-select bits change). The store reads and
 writes page by page, each with its own device address, and a page never straddles one; keeping
@@ -14,13 +19,13 @@ slots off the boundary would cost pages and win nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from paramstore.format import label_pages
 from paramstore.layout.demand import Demand
 from paramstore.parts.part import Part
 
-__all__ = ["arrange", "arrange_beside", "pages_for_rings", "protected_places"]
+__all__ = ["arrange", "open_pages", "pages_for_rings", "protected_places"]
 
 
 def pages_for_rings(part: Part) -> int:
@@ -28,68 +33,68 @@ def pages_for_rings(part: Part) -> int:
     return part.pages - 2 * label_pages(part.page)
 
 
-def arrange(part: Part, demands: Sequence[Demand]) -> Mapping[int, int] | None:
+def open_pages(part: Part) -> int:
+    """Return how many of these lie below the write-protectable area."""
+    return _border(part) - 2 * label_pages(part.page)
+
+
+def arrange(part: Part, demands: Sequence[Demand],
+            taken: Sequence[tuple[int, int]] = ()) -> Mapping[int, int] | None:
     """Return the first page of every ring by group id; None if they do not fit.
 
-    `demands` are in order of group id.
+    `demands` are in order of group id. `taken` are the pages, as (first, end), of rings that stay
+    where they are.
     """
-    places = protected_places(part, demands)
-    low = 2 * label_pages(part.page)
-    high = part.pages if part.protected_from is None else part.protected_from // part.page
+    free = _gaps(part, taken)
+    places = _protected(part, demands, free)
     for demand in demands:
-        if demand.group.id in places:
-            continue
-        if demand.hot:
-            high -= demand.pages
-            places[demand.group.id] = high
-        else:
-            places[demand.group.id] = low
-            low += demand.pages
-    return places if low <= high else None
-
-
-def arrange_beside(
-    part: Part, demands: Sequence[Demand], taken: Sequence[tuple[int, int]]
-) -> Mapping[int, int] | None:
-    """Return the first page of every new ring by group id, beside rings that stay where they are.
-
-    `taken` are their pages as (first, end). The rules are those of `arrange`, applied to the gaps:
-    the first that is wide enough counts, from the low end, or for a hot ring from the high one.
-    None if the rings do not fit.
-    """
-    free = set(range(2 * label_pages(part.page), part.pages))
-    for first, end in taken:
-        free -= set(range(first, end))
-    border = part.pages if part.protected_from is None else part.protected_from // part.page
-    places: dict[int, int] = {}
-    for demand in sorted(demands, key=lambda d: not d.group.role.protected):
-        at = None
-        if part.protected_from is not None and demand.group.role.protected:
-            at = _gap(free, range(border, part.pages), demand.pages, down=False)
-        if at is None:
-            at = _gap(free, range(border), demand.pages, down=demand.hot)
-        if at is None:
-            return None
-        places[demand.group.id] = at
-        free -= set(range(at, at + demand.pages))
+        if demand.group.id not in places:
+            first = _take(part, demand, free, range(_border(part)), demand.hot)
+            if first is None:
+                return None
+            places[demand.group.id] = first
     return places
 
 
-def _gap(free: set[int], area: range, pages: int, down: bool) -> int | None:
-    """Return the first page of a gap of so many pages within `area`."""
-    starts = range(area.start, area.stop - pages + 1)
-    return next((page for page in (reversed(starts) if down else starts)
-                 if free.issuperset(range(page, page + pages))), None)
-
-
-def protected_places(part: Part, demands: Sequence[Demand]) -> dict[int, int]:
+def protected_places(part: Part, demands: Sequence[Demand]) -> Mapping[int, int]:
     """Return the first page by group id of the rings that lie in the write-protectable area."""
-    places: dict[int, int] = {}
-    if part.protected_from is None:
-        return places
-    page = part.protected_from // part.page
-    for demand in demands:
-        if demand.group.role.protected and page + demand.pages <= part.pages:
-            places[demand.group.id] = page
-            page += demand.pages
-    return places
+    return _protected(part, demands, _gaps(part, ()))
+
+
+def _protected(part: Part, demands: Sequence[Demand], free: list[range]) -> dict[int, int]:
+    area = range(_border(part), part.pages)
+    taken = {d.group.id: _take(part, d, free, area, down=False)
+             for d in demands if d.group.role.protected}
+    return {group: first for group, first in taken.items() if first is not None}
+
+
+def _border(part: Part) -> int:
+    """Return the page at which the write-protectable area begins, or the array ends."""
+    return part.pages if part.protected_from is None else part.protected_from // part.page
+
+
+def _gaps(part: Part, taken: Sequence[tuple[int, int]]) -> list[range]:
+    """Return the stretches of free pages in ascending order."""
+    ends = [2 * label_pages(part.page), *(end for _, end in sorted(taken))]
+    starts = [*(first for first, _ in sorted(taken)), part.pages]
+    return [range(*gap) for gap in zip(ends, starts, strict=True)]
+
+
+def _take(part: Part, demand: Demand, free: list[range], area: range, down: bool) -> int | None:
+    """Take the pages of a ring out of the first gap in `area` that has them; return the first."""
+    for index in range(len(free))[::-1 if down else 1]:
+        gap = free[index]
+        start, stop = max(gap.start, area.start), min(gap.stop, area.stop)
+        for first in _starts(part, demand, range(start, stop - demand.pages + 1), down):
+            free[index:index + 1] = [range(gap.start, first), range(first + demand.pages, gap.stop)]
+            return first
+    return None
+
+
+def _starts(part: Part, demand: Demand, pages: range, down: bool) -> Iterator[int]:
+    """Yield the pages that the ring can start at, from the low or from the high end."""
+    middle = part.pages // 2
+    for first in pages[::-1 if down else 1]:
+        behind = middle - first
+        if not 0 < behind < demand.pages or behind % demand.slot_pages == 0:
+            yield first

@@ -50,6 +50,14 @@ CODES: dict[str, Code] = {
         "are, because units in the field have them there. A new group needs a gap of free pages "
         "that is long enough for its whole ring.",
     ),
+    "PS408": Code(
+        "the rings do not fit around half the capacity",
+        "On a part of half the size every address is read modulo that size, so that the label "
+        "shows up at half the capacity wanted: that is how mount knows a part that is too small. "
+        "No slot may therefore contain the page there but as its first page, which begins with a "
+        "sequence number and cannot look like a label. With long slots that can leave gaps that no "
+        "other ring fits in. Make slots shorter, split a group, or take a larger part.",
+    ),
     "PS421": Code(
         "a large group is written often",
         "Every commit writes the whole record. If only some of its parameters change at the rate "

@@ -6,13 +6,18 @@ laid out. Works on demands; no Plan exists yet.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
 from paramstore.errors import Finding
 from paramstore.format import OVERHEAD_BYTES
-from paramstore.layout.arrange import arrange, pages_for_rings, protected_places
+from paramstore.layout.arrange import (
+    arrange,
+    open_pages,
+    pages_for_rings,
+    protected_places,
+)
 from paramstore.layout.demand import Demand, demands_of, records_in_life
 from paramstore.parts.catalogue import search
 from paramstore.parts.part import Part
@@ -48,12 +53,15 @@ def explain_misfit(schema: Schema) -> Finding:
     demands = demands_of(schema)
     lean = [d._replace(slots=min(d.slots, d.least)) if d.group.slots is None else d
             for d in demands]
-    room = pages_for_rings(schema.part)
-    if sum(d.pages for d in lean) > room:
-        return _too_large(schema, lean)
-    if sum(d.pages for d in demands) > room:
-        return _too_hot(schema, demands)
-    return _open_area_too_small(schema, demands)
+    cold = arrange(schema.part, lean) is None  # writing seldom would not help
+    wanted = lean if cold else demands
+    if sum(d.pages for d in wanted) > pages_for_rings(schema.part):
+        return _too_large(schema, lean) if cold else _too_hot(schema, demands)
+    inside = protected_places(schema.part, wanted)
+    outside = [d for d in wanted if d.group.id not in inside]
+    if sum(d.pages for d in outside) > open_pages(schema.part):
+        return _open_area_too_small(schema, outside)
+    return _middle_in_the_way(schema, wanted)
 
 
 def explain_crowding(schema: Schema, new: Sequence[Demand],
@@ -199,19 +207,33 @@ def _too_hot(schema: Schema, demands: Sequence[Demand]) -> Finding:
     )
 
 
-def _open_area_too_small(schema: Schema, demands: Sequence[Demand]) -> Finding:
+def _open_area_too_small(schema: Schema, outside: Sequence[Demand]) -> Finding:
     part = schema.part
-    inside = protected_places(part, demands)
-    outside = [d for d in demands if d.group.id not in inside]
     largest = max(outside, key=lambda d: (d.pages, -d.group.id))
     return Finding(
         "PS405",
         f"outside the write-protectable area the groups need {sum(d.pages for d in outside)} "
-        f"pages, the {part.name} has {_open_pages(part)} there",
+        f"pages, the {part.name} has {open_pages(part)} there",
         schema.source, largest.group.span,
         label=f"the largest: {_extent(largest)}",
         notes=(f"its write-protect pin covers the {part.write_protect.value}", _shares(outside)),
         help=_ways_out(schema, []),
+    )
+
+
+def _middle_in_the_way(schema: Schema, demands: Sequence[Demand]) -> Finding:
+    part = schema.part
+    widest = max(demands, key=lambda d: (d.slot_pages, d.pages, -d.group.id))
+    return Finding(
+        "PS408",
+        f"the groups of `{schema.name}` need {sum(d.pages for d in demands)} of "
+        f"{plural(pages_for_rings(part), 'page')}, but cannot be placed with a slot boundary at "
+        f"0x{part.capacity // 2:04X}",
+        schema.source, widest.group.span,
+        label=f"the widest: {_extent(widest)}",
+        notes=("mount looks there for the label, which tells a part of half the size",
+               _shares(demands)),
+        help=_ways_out(schema, _smaller(schema, demands, widest.group.name)),
     )
 
 
@@ -228,21 +250,18 @@ def _smaller(schema: Schema, demands: Sequence[Demand], name: str) -> list[str]:
     """Return how the group called `name` alone could make room, if it could."""
     (large,) = (d for d in demands if d.group.name == name)
     left = pages_for_rings(schema.part) - sum(d.pages for d in demands if d is not large)
+    def most(trials: Iterable[Demand]) -> Demand | None:
+        return next((t for t in trials if arrange(
+            schema.part, [t if d is large else d for d in demands]) is not None), None)
+
     if large.group.slots is not None and large.slots > large.least:
-        small = large._replace(slots=left // large.slot_pages)
-        way, possible = f"lower `slots` of `{name}` to {small.slots}", small.slots >= large.least
-    else:
-        small = large._replace(slot_pages=left // large.slots)
-        payload = small.slot_pages * schema.part.page - OVERHEAD_BYTES
-        way, possible = (f"make `{name}` at most {payload} bytes, room included; it has "
-                         f"{large.group.payload_bytes}"), payload > 0
-    trial = [small if d is large else d for d in demands]
-    return [way] if possible and arrange(schema.part, trial) is not None else []
-
-
-def _open_pages(part: Part) -> int:
-    end = part.capacity if part.protected_from is None else part.protected_from
-    return end // part.page - (part.pages - pages_for_rings(part))
+        fewer = most(large._replace(slots=n)
+                     for n in range(left // large.slot_pages, large.least - 1, -1))
+        return [f"lower `slots` of `{name}` to {fewer.slots}"] if fewer else []
+    small = most(large._replace(slot_pages=n) for n in range(left // large.slots, 0, -1))
+    payload = small.slot_pages * schema.part.page - OVERHEAD_BYTES if small else 0
+    return [f"make `{name}` at most {payload} bytes, room included; it has "
+            f"{large.group.payload_bytes}"] if payload > 0 else []
 
 
 def _shares(demands: Sequence[Demand]) -> str:

@@ -12,7 +12,7 @@ from dataclasses import replace
 from paramstore.checksum import crc32c
 from paramstore.errors import FindingsError
 from paramstore.layout.advice import advise
-from paramstore.layout.arrange import arrange, arrange_beside
+from paramstore.layout.arrange import arrange
 from paramstore.layout.demand import demands_of
 from paramstore.layout.layout_id import layout_id
 from paramstore.layout.misfit import explain_crowding, explain_misfit, impossible_groups
@@ -34,7 +34,7 @@ def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring]
     own = {ring.group.id: ring for ring in kept}
     new = [d for d in demands_of(schema) if d.group.id not in own]
     taken = [(ring.first_page, ring.first_page + ring.pages) for ring in (*kept, *retired)]
-    places = arrange_beside(schema.part, new, taken) if taken else arrange(schema.part, new)
+    places = arrange(schema.part, new, taken)
     if places is None:
         raise FindingsError([explain_crowding(schema, new, taken) if taken
                              else explain_misfit(schema)])

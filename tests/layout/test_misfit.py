@@ -39,9 +39,9 @@ def test_too_large() -> None:
     assert "the largest: 3 slots of 63 pages (189 pages)" == finding.label
     assert ("128 pages of 32 bytes, 2 of them for the label",
             "pages: `big` 189, `small` 3") == finding.notes
-    assert ("use the 24AA64 (8192 bytes, the smallest that fits); or make `big` at most 1303 "
+    assert ("use the 24AA64 (8192 bytes, the smallest that fits); or make `big` at most 1015 "
             "bytes, room included; it has 2000" == finding.help)
-    for payload, fitting in ((1303, True), (1304, False)):
+    for payload, fitting in ((1015, True), (1016, False)):
         shrunk = replace(LARGE.groups[1], parameters=(sized("table", payload),))
         assert fitting is fits(replace(LARGE, groups=(LARGE.groups[0], shrunk)))
 
@@ -90,8 +90,24 @@ def test_open_area_too_small() -> None:
     assert ("PS405", "outside the write-protectable area the groups need 120 pages, "
             "the 24LC32AF has 94 there") == (finding.code, finding.message)
     assert "its write-protect pin covers the upper quarter" == finding.notes[0]
-    assert "use the 24AA32A (4096 bytes, the smallest that fits)" == finding.help
-    assert fits(replace(OPEN_AREA, part=known_part("24AA32A")))
+    assert "use the 24AA64 (8192 bytes, the smallest that fits)" == finding.help
+    assert fits(replace(OPEN_AREA, part=known_part("24AA64")))
+
+
+def test_no_way_around_the_middle() -> None:
+    """Rings that fit by their pages alone, but not with a slot that begins at half the capacity:
+    of 10 pages each, slots can start at pages 4, 14, ... 64, so that one of four rings is left."""
+    finding = only_finding(replace(OPEN_AREA, part=known_part("24AA32A")))
+    assert ("PS408", "the groups of `demo` need 123 of 126 pages, but cannot be placed "
+            "with a slot boundary at 0x0800") == (finding.code, finding.message)
+    assert "the widest: 3 slots of 10 pages (30 pages)" == finding.label
+    assert "mount looks there for the label, which tells a part of half the size" in finding.notes
+    assert ("use the 24AA64 (8192 bytes, the smallest that fits); or make `zone2` at most 279 "
+            "bytes, room included; it has 300" == finding.help)
+    narrower = replace(OPEN_AREA.groups[1], parameters=(sized("table", 279),))
+    store = replace(OPEN_AREA, part=known_part("24AA32A"),
+                    groups=(OPEN_AREA.groups[0], narrower, *OPEN_AREA.groups[2:]))
+    assert fits(store)
 
 
 @pytest.mark.parametrize(("slots", "copies", "message"), [

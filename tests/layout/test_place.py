@@ -91,6 +91,52 @@ def test_slots_last_the_life(drawn: Schema) -> None:
             records / (needed - 1) > endurance * 0.999999)
 
 
+def splits_middle(ring: Ring, capacity: int) -> bool:
+    """Whether a slot holds the byte at capacity / 2 anywhere but at its start."""
+    slot_bytes = ring.slot_pages * ring.page_bytes
+    return any(ring.address(slot) < capacity // 2 < ring.address(slot) + slot_bytes
+               for slot in range(ring.slots))
+
+
+@given(busy_schemas(), st.data())
+@settings(max_examples=200)
+def test_a_slot_begins_at_the_middle(drawn: Schema, data: st.DataObject) -> None:
+    """FORMAT.md, section 1: the page at capacity / 2 is the first one of its slot, if it is in
+    one; in a layout from nothing, and in one where some rings are kept and some pages retired."""
+    plan = plan_or_none(drawn)
+    if plan is None:
+        return
+    assert not any(splits_middle(ring, drawn.part.capacity) for ring in plan.rings)
+    kept = [r for r in plan.rings if data.draw(st.booleans())]
+    try:
+        later = make_plan(drawn, kept, [])
+    except FindingsError:
+        return
+    assert not any(splits_middle(ring, drawn.part.capacity) for ring in later.rings)
+
+
+def test_a_ring_across_the_middle_moves_up() -> None:
+    """Slots of 3 pages behind 60 pages of label and slots of 2: from page 62 the first slot would
+    hold page 64, capacity / 2 of the 24LC32A, as its third. The gap takes what comes and fits."""
+    low = [group(f"low{n}", n, slots=3) for n in range(1, 21)]
+    wide = group("wide", 30, sized("p", 3 * 32 - 9))
+    assert {"low20": 59, "wide": 64, "next": 73} == {
+        name: page for name, page in first_pages(*low, wide, group("next", 31)).items()
+        if name in ("low20", "wide", "next")}
+    assert 61 == first_pages(*low[:-1], group("two", 20, slots=2), wide)["wide"]
+    pair = group("pair", 31, slots=2)
+    assert 62 == first_pages(*low, wide, pair)["pair"]
+
+
+def test_a_hot_ring_across_the_middle_moves_down() -> None:
+    """A ring that grows down is moved on down: 62 pages lie above it; slots of 3 pages."""
+    top = group("top", 1, per_day=15000)  # 55 slots
+    wide = group("wide", 2, sized("p", 3 * 32 - 9), per_day=1440)  # 6 slots of 3 pages
+    assert {"top": 128 - 55, "wide": 128 - 55 - 18} == first_pages(top, wide)
+    lower = replace(top, writes_per_day=14600.0)  # 54 slots
+    assert {"top": 128 - 54, "wide": 128 - 54 - 18 - 1} == first_pages(lower, wide)
+
+
 @given(busy_schemas(), st.randoms(use_true_random=False))
 @settings(max_examples=40)
 def test_same_schema_same_plan(drawn: Schema, shuffle: random.Random) -> None:
