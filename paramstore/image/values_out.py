@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
@@ -11,6 +10,7 @@ from paramstore.scalars import Raw
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Physical, parameter_from_raw
 from paramstore.schema.words import show_number
+from paramstore.text import one_line, quoted
 
 __all__ = ["parameter_unit", "toml_value", "values_toml"]
 
@@ -42,9 +42,7 @@ def parameter_unit(parameter: Parameter) -> str:
 
 
 def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str) -> str:
-    lines = [f"[{group.name}]"]
-    if remark:
-        lines[0] += f"  # {remark}"
+    lines = [f"[{group.name}]{_comment(remark)}"]
     for parameter in group.parameters:
         if parameter.fields[0].name not in values:
             continue
@@ -53,9 +51,13 @@ def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str) 
             lines.append(f"# {parameter.name} is left out: it is no UTF-8 text")
             continue
         value = parameter_from_raw(parameter, raws)
-        unit = parameter_unit(parameter)
-        lines.append(_line(parameter.name, value, f"  # {unit}" if unit else ""))
+        lines.append(_line(parameter.name, value, _comment(parameter_unit(parameter))))
     return "\n".join(lines)
+
+
+def _comment(text: str) -> str:
+    """Return what goes behind a value: a text with line ends must not become lines of its own."""
+    return f"  # {one_line(text)}" if text else ""
 
 
 def _is_utf8(raws: Sequence[Raw]) -> bool:
@@ -81,8 +83,7 @@ def toml_value(value: Physical) -> str:
         case bool():
             return "true" if value else "false"
         case str():
-            # JSON escapes are TOML escapes, but TOML wants DEL escaped as well.
-            return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+            return quoted(value)
         case Decimal():
             return show_number(value)
         case date():

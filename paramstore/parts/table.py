@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from paramstore.errors import ToolError
 from paramstore.parts.part import Part, WriteProtect
+from paramstore.text import first_unprintable
 
 __all__ = ["KEYS", "Form", "Key", "Problem", "part_from_table", "problems"]
 
@@ -155,8 +156,16 @@ def _value(key: Key, value: Any) -> Iterator[Problem]:
         yield Problem(path, f"`{key.name}` cannot be {value}", f"use one of {choices}")
     elif key.ranges:
         yield from _in_range(path, key.name, value, key.ranges[0])
-    elif key.default is None and value == "":
-        yield Problem(path, f"`{key.name}` is empty", f"`{key.name}`: {key.doc}")
+    elif key.form is Form.TEXT:
+        yield from _prints(path, f"`{key.name}`", value)
+        if key.default is None and value == "":
+            yield Problem(path, f"`{key.name}` is empty", f"`{key.name}`: {key.doc}")
+
+
+def _prints(path: Path, what: str, text: str) -> Iterator[Problem]:
+    if bad := first_unprintable(text):
+        yield Problem(path, f"{what} has a character that does not print, U+{ord(bad):04X}",
+                      "type the text anew, in letters, signs and blanks")
 
 
 def _has_form(form: Form, value: Any) -> bool:
@@ -202,6 +211,7 @@ def _sources(value: Any) -> Iterator[Problem]:
         yield Problem(("sources",), "`sources` is not a table", help_text)
         return
     for source, names in value.items():
+        yield from _prints(("sources", source), "a source", source)
         if not isinstance(names, list):
             yield Problem(("sources", source), "a source does not list keys", help_text)
             continue

@@ -11,10 +11,11 @@ from paramstore.format import ERASED
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
-from paramstore.report.tables import display_width, printable
+from paramstore.report.tables import display_width
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["change_lines", "changed_words", "changes_data", "changes_text", "comparison_data",
            "comparison_text"]

@@ -17,9 +17,9 @@ from paramstore.image.contents import Gaps, gaps_in
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
-from paramstore.report.tables import printable
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
+from paramstore.text import printable
 
 __all__ = ["HEX_ROW", "bytes_text", "hex_line", "number_text", "value_text"]
 

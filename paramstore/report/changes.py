@@ -10,8 +10,8 @@ from typing import Any
 
 from paramstore.evolve.changes import Change, Verdict
 from paramstore.evolve.history import History
-from paramstore.report.tables import printable
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["Paint", "change_lines", "changes_data", "changes_text"]
 

@@ -16,11 +16,11 @@ from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS
-from paramstore.report.tables import printable
 from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
+from paramstore.text import printable
 
 __all__ = ["KIND_TINTS", "ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
            "parameter_text"]

@@ -14,8 +14,9 @@ from typing import Any
 
 from paramstore.codes import explain_code
 from paramstore.errors import Finding, Severity, SourceText, Span
-from paramstore.report.tables import display_width, printable
+from paramstore.report.tables import display_width
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Tint", "count_line", "findings_data",
            "findings_text", "no_tint"]

@@ -24,10 +24,11 @@ from paramstore.image.values_out import values_toml
 from paramstore.report.allowed import allowed_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import plain_value
-from paramstore.report.tables import Column, named_lines, printable, table
+from paramstore.report.tables import Column, named_lines, table
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
 from paramstore.schema.words import plural
+from paramstore.text import one_line, printable
 
 __all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "fixed_data", "fixed_plan_data",
            "fixed_plan_text", "fixed_text", "fixed_toml", "item_text", "limits_text", "summary",
@@ -78,7 +79,7 @@ def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
 
 def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> Iterator[str]:
     spoilt = spoilt_items(contents, found.group)
-    doc = f"  {found.group.doc}" if found.group.doc else ""
+    doc = f"  {one_line(found.group.doc)}" if found.group.doc else ""
     yield tint(found.group.name, "fact") + doc
     rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
     results = {result.check.name: check_text(result) for result in found.checks}
@@ -167,7 +168,7 @@ def fixed_plan_text(layout: FixedLayout) -> str:
     """Return where everything lies, lines ended by \\n."""
     lines = [summary(layout)]
     if layout.doc:
-        lines.append(layout.doc)
+        lines.append(one_line(layout.doc))
     rows = [row for group in layout.groups for _, row in sorted(_rows(group), key=itemgetter(0))]
     lines += ["", *table(_COLUMNS, rows)]
     conditions = [(g.name, condition_text(g)) for g in layout.groups if g.condition]

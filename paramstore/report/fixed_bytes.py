@@ -24,8 +24,8 @@ from paramstore.image.contents import gaps_in
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.fixed import UNCHECKED, check_text, item_text
-from paramstore.report.tables import printable
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["ByteRun", "byte_runs", "fixed_bytes_text", "fixed_location_text",
            "fixed_meaning_text", "thing_text"]

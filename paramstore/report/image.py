@@ -17,11 +17,12 @@ from paramstore.evolve.values import Origin
 from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
-from paramstore.report.tables import named_lines, printable
+from paramstore.report.tables import named_lines
 from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
+from paramstore.text import printable
 
 __all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "origin_text",
            "plain_value", "title_text", "value_remarks", "value_text"]

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from paramstore.image.migrate import Fate, Item
-from paramstore.report.tables import printable
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["FatePaint", "migration_data", "migration_text"]
 

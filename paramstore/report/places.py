@@ -17,10 +17,10 @@ from paramstore.layout.plan import Ring
 from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
-from paramstore.report.tables import printable
 from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["difference_data", "difference_text", "equal_text", "location_text",
            "meaning_text"]

@@ -18,9 +18,10 @@ from paramstore.parts.bus import bits_ms
 from paramstore.parts.holdup import CONTROLLER_MA, DERATING
 from paramstore.parts.part import WriteProtect
 from paramstore.report.page_map import Paint, letter, map_lines, no_paint
-from paramstore.report.tables import Column, display_width, printable, table
+from paramstore.report.tables import Column, display_width, table
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
+from paramstore.text import one_line
 
 __all__ = ["address_text", "field_lines", "number_text", "plan_text", "scale_text",
            "summary_facts", "type_text"]
@@ -96,7 +97,7 @@ def _title(plan: Plan) -> Iterator[str]:
            f"{part.page}, {schema.bus_khz} kHz, {schema.supply_v:g} V, "
            f"{schema.temperature_c:g} degC, {schema.life_years:g} years")
     if schema.doc:
-        yield printable(schema.doc)
+        yield one_line(schema.doc)
 
 
 def _legend(plan: Plan, paint: Paint) -> Iterator[str]:

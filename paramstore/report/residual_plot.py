@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 
 from paramstore.calibrate.result import Outcome, Point, Result
 from paramstore.report.calibration import error_text
-from paramstore.report.tables import printable
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["residual_svg"]
 

@@ -9,7 +9,9 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-__all__ = ["WIDTH", "Column", "display_width", "named_lines", "printable", "table"]
+from paramstore.text import printable
+
+__all__ = ["WIDTH", "Column", "display_width", "named_lines", "table"]
 
 WIDTH = 100
 """Letters of a line of a report."""
@@ -77,13 +79,6 @@ def named_lines(pairs: Sequence[tuple[str, str]], least: int = 0) -> Iterator[st
             lines = textwrap.wrap(text, WIDTH - len(hang), break_on_hyphens=False)
         yield f"  {name:{width}}  {lines[0]}"
         yield from (hang + line for line in lines[1:])
-
-
-def printable(text: str) -> str:
-    """Return `text` with control characters (a line end, an escape) shown as `\\xNN`."""
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def display_width(text: str) -> int:

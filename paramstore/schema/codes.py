@@ -82,6 +82,14 @@ _STRUCTURE: dict[str, Code] = {
         "read and explained, but nothing is laid out, generated or packed from it. "
         "`paramstore migrate STORE DUMP --layout FIXED` takes its values into a store.",
     ),
+    "PS112": Code(
+        "a character that does not print",
+        "Units, the names of parts and other texts of a schema are shown on terminals and pages, "
+        "and written as comments of C and of values files. Line ends, control characters and marks "
+        "that turn the direction of writing would end such a comment, hide what stands beside it, "
+        "or be obeyed by a terminal. A `doc` may have several lines. Often the character came "
+        "along with a text that was pasted.",
+    ),
 }
 
 _PARAMETERS: dict[str, Code] = {

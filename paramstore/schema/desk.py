@@ -15,6 +15,7 @@ from paramstore.schema.keys import ALIASES, Form, Key
 from paramstore.schema.quantity import ValueProblem
 from paramstore.schema.source import Document, Path
 from paramstore.schema.words import code_list, did_you_mean, near_words, show_number, type_of
+from paramstore.text import first_unprintable
 
 __all__ = ["Desk", "Table", "value_code"]
 
@@ -178,6 +179,8 @@ class Table:
                 help=f"write it like `{key.example}`",
             )
             return False
+        if key.form is Form.TEXT and not self._prints(key, value):
+            return False
         if key.low is None or key.high is None or _within(key.low, value, key.high):
             return True
         low, high = (_plain(bound, key) for bound in (key.low, key.high))
@@ -185,6 +188,19 @@ class Table:
             key.code, f"`{key.name}` = {_plain(value, key)} is not within {low} to {high}", span,
             notes=(key.why,), help=f"give a value from {low} to {high}",
         )
+        return False
+
+    def _prints(self, key: Key, value: str) -> bool:
+        """Return whether a text prints: it goes into reports, comments of C and values files."""
+        several = "\n\r\t" if key.name == "doc" else ""
+        if not (bad := first_unprintable(value, several)):
+            return True
+        self.desk.add(
+            "PS112", f"`{key.name}` has a character that does not print, U+{ord(bad):04X}",
+            self.span(key.name),
+            notes=("it could hide or forge lines where the text is shown" + (
+                "; a `doc` may have line ends and tabs" if several else ""),),
+            help="type the text anew, in letters, signs and blanks")
         return False
 
 

@@ -8,7 +8,6 @@ which element is meant, and its catcher where that stands.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -31,6 +30,7 @@ from paramstore.schema.element import (
 )
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.words import ordinal, plural, show_number, type_of
+from paramstore.text import quoted
 
 __all__ = [
     "FIRST_DATE",
@@ -166,7 +166,7 @@ def parameter_from_raw(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -
 def format_value(field: Field, raws: Sequence[Raw]) -> str:
     """Return the value for people: `digits` decimals, with the unit, arrays in brackets."""
     if field.kind is Kind.TEXT:
-        return json.dumps(from_raw(field, raws), ensure_ascii=False)
+        return quoted(str(from_raw(field, raws)))
     if field.kind is Kind.BYTES:
         return str(from_raw(field, raws))
     shown = [show_element(field, raw, field.digits) for raw in raws]

@@ -382,3 +382,30 @@ def test_partial_values_are_held_to_rules_among_themselves_only() -> None:
     with pytest.raises(FindingsError) as error:
         read_values(SCHEMA, SourceText("unit.toml", "[user]\nlow = 30\nhigh = 25"), partial=True)
     assert ["PS510"] == [f.code for f in error.value.findings]
+
+
+@pytest.mark.parametrize("unit", ["mV\ngain = 99", "mV\r\n", "\u2028", "\x85", "\x0b", "\x1b[2J",
+                                  "\u202e", "A # \n[user]\nlow = 3"])
+def test_a_comment_never_ends_before_its_line(unit: str) -> None:
+    """A unit or a remark that has line ends, from wherever it came, sets no value."""
+    current = replace(LIMITS.parameters[0], fields=(
+        replace(LIMITS.parameters[0].fields[0], unit=unit),))
+    schema = replace(SCHEMA, groups=(replace(LIMITS, parameters=(current,)),))
+    raws = {"limits": {"current": (1250,)}}
+    text = values_toml(schema, raws, {"limits": unit})
+    assert 4 == len(text.splitlines())
+    assert text.replace("\n", "").isprintable()
+    assert raws == read_values(SCHEMA, SourceText("unit.toml", text)).values
+
+
+@given(st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=3))
+def test_a_text_is_written_with_what_prints(text: str) -> None:
+    """Whatever a part holds, its values file has no effect on a terminal, and reads back."""
+    raws = tuple(text.encode()[:6].ljust(6, b"\0"))
+    try:
+        bytes(raws).decode()
+    except UnicodeDecodeError:
+        return
+    written = values_toml(SCHEMA, {"user": {"name": raws}})
+    assert written.replace("\n", "").isprintable()
+    assert {"name": raws} == read(written).values["user"]

@@ -17,8 +17,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from paramstore.report.tables import printable
 from paramstore.schema.words import plural
+from paramstore.text import printable
 
 __all__ = ["prose", "render"]
 
