@@ -13,8 +13,9 @@ from typing import BinaryIO
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
-__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "make_folder", "read_bytes",
-           "read_stream", "read_text", "source_text", "unreadable", "write_bytes", "write_text"]
+__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "is_there", "make_folder",
+           "names_in", "read_bytes", "read_stream", "read_text", "source_text", "unreadable",
+           "write_bytes", "write_text"]
 
 MAX_BYTES = 32 << 20
 """Of an input in bytes: the largest EEPROM as a hex dump in a long console log takes a tenth."""
@@ -33,6 +34,31 @@ def read_bytes(path: str | Path, most: int = MAX_BYTES) -> bytes:
             return read_stream(stream, str(path), most)
     except OSError as error:
         raise unreadable(path, error) from error
+
+
+def names_in(folder: str | Path) -> list[str]:
+    """Return the sorted names of what is in a folder; ToolError if it cannot be read.
+
+    (`Path.glob` finds nothing in a folder that may not be read.)
+    """
+    try:
+        return sorted(os.listdir(folder))  # noqa: PTH208 - no more than the names are needed
+    except OSError as error:
+        raise unreadable(folder, error) from error
+
+
+def is_there(path: str | Path) -> bool:
+    """Return whether there is anything of that name, a link that leads nowhere included.
+
+    ToolError if that cannot be told. (`Path.exists` takes some of that for no.)
+    """
+    try:
+        Path(path).lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise unreadable(path, error) from error
+    return True
 
 
 def unreadable(path: str | Path, error: OSError) -> ToolError:
@@ -143,11 +169,15 @@ def _give_ordinary_mode(path: str) -> None:
 def _hint(path: str | Path, error: OSError | None = None) -> str:
     """Return what may be meant by a path that leads nowhere."""
     parent = Path(path).parent
-    if not parent.is_dir():
+    try:
+        names = os.listdir(parent)  # noqa: PTH208 - as above
+    except (FileNotFoundError, NotADirectoryError):
         return f"there is no folder `{parent}`"
+    except OSError:
+        return ""
     if not isinstance(error, FileNotFoundError):
         return ""
     import difflib
 
-    near = difflib.get_close_matches(Path(path).name, [p.name for p in parent.iterdir()], n=3)
+    near = difflib.get_close_matches(Path(path).name, names, n=3)
     return "did you mean " + " or ".join(f"`{parent / n}`" for n in near) + "?" if near else ""

@@ -16,7 +16,7 @@ from paramstore.decode.align import evidence
 from paramstore.decode.examine import Examination, examine
 from paramstore.decode.which import Candidate, candidates_of
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError
-from paramstore.files import read_text
+from paramstore.files import names_in, read_text
 from paramstore.fixed.kind import is_fixed
 from paramstore.format import LABEL_MAGIC
 from paramstore.image.forms.runs import Reading
@@ -57,7 +57,10 @@ def known_in(folder: str | Path) -> tuple[tuple[Known, ...], tuple[str, ...]]:
     """Return the same of all schemas in a folder, and the TOML files that are none."""
     found: list[Known] = []
     passed = []
-    for path in sorted(Path(folder).glob("*.toml")):
+    for name in names_in(folder):
+        if not name.endswith(".toml"):
+            continue
+        path = Path(folder) / name
         try:
             found += known_of(read_text(path))
         except FindingsError:

@@ -13,7 +13,7 @@ from paramstore.codec import Label, read_label
 from paramstore.decode.align import Alignment, align
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.evolve.project import Project, open_project
-from paramstore.files import read_text
+from paramstore.files import names_in, read_text
 from paramstore.format import LABEL_MAGIC
 from paramstore.image.forms.runs import Reading
 from paramstore.layout.plan import Plan
@@ -63,7 +63,10 @@ def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str,
     """Return the candidates of all schemas in a folder, and the TOML files that are none."""
     found: list[Candidate] = []
     passed = []
-    for path in sorted(Path(folder).glob("*.toml")):
+    for name in names_in(folder):
+        if not name.endswith(".toml"):
+            continue
+        path = Path(folder) / name
         try:
             found += candidates_of(read_text(path))
         except FindingsError:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.files import make_folder, read_text, write_text
+from paramstore.files import is_there, make_folder, names_in, read_text, write_text
 from paramstore.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
 
@@ -63,18 +63,34 @@ class History(NamedTuple):
 
 
 def release_folder(schema_path: str | Path) -> Path:
-    """Return the folder that the releases of a schema file are in."""
-    return Path(schema_path).with_suffix(".releases")
+    """Return the folder that the releases of a schema file are in; if the file is a link, it may
+    also be beside what that leads to.
+
+    ToolError if both are there, or it cannot be told.
+    """
+    folder = Path(schema_path).with_suffix(".releases")
+    if not Path(schema_path).is_symlink():
+        return folder
+    linked = Path(schema_path).resolve().with_suffix(".releases")
+    if not is_there(linked):
+        return folder
+    if is_there(folder) and folder.resolve() != linked.resolve():
+        raise ToolError(f"`{schema_path}` has two folders of releases, `{folder}` and `{linked}`",
+                        "name the schema without the link, or take one of the folders away")
+    return linked
 
 
 def load_history(schema_path: str | Path) -> History:
     """Return the releases of a schema file; an empty history if it has none.
 
+    A folder that cannot be read is a ToolError: to lay out a store that was released as if it had
+    not been would make firmware and images that no unit in the field fits.
     FindingsError (PS711 to PS714) if a file was edited, is missing or is not what it should be.
     """
     folder = release_folder(schema_path)
-    files = sorted(folder.glob("*.json") if folder.is_dir() else (),
-                   key=lambda p: (len(p.name), p.name))
+    names = names_in(folder) if is_there(folder) else []
+    files = [folder / name for name in sorted(names, key=lambda n: (len(n), n))
+             if name.lower().endswith(".json")]
     releases: list[Release] = []
     for path in files:
         if not path.stem.isdecimal() or path.name != f"{int(path.stem):04}.json":
