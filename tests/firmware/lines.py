@@ -34,8 +34,9 @@ class Lines:
         self.port = {"scl": True, "sda": True}  # True: let go
         self.part = {"scl": True, "sda": True}
         self.listeners: list[Callable[[str, bool], None]] = []
-        self.changes: list[tuple[int, str, bool, str]] = []  # time, line, level, who
+        self.changes: list[tuple[float, str, bool, str]] = []  # time, line, level, who
         self.delays = 0
+        self.before = 0.0  # a change made while a delay ends came so much earlier
         self.on_delay: Callable[[], None] = lambda: None
 
     def level(self, line: str) -> bool:
@@ -47,7 +48,8 @@ class Lines:
         before = self.level(line)
         who[line] = high
         if self.level(line) != before:
-            self.changes.append((self.delays, line, high, "port" if who is self.port else "part"))
+            self.changes.append((self.delays - self.before, line, high,
+                                 "port" if who is self.port else "part"))
             for hear in self.listeners:
                 hear(line, high)
 

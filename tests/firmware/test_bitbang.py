@@ -121,8 +121,9 @@ def test_edges_keep_their_distance(library: ctypes.CDLL) -> None:
 # ---- A bus that is held -------------------------------------------------------------------------
 
 
-def stretch(wires: LineBench, delays: int) -> None:
-    """Let somebody hold SCL for a while each time that the port pulls it low."""
+def stretch(wires: LineBench, delays: int, before: float = 0.0) -> None:
+    """Let somebody hold SCL for a while each time that the port pulls it low, and let it go
+    `before` the end of the last delay. A slow edge is the same to a pin."""
     lines, left = wires.lines, [0]
 
     def hear(line: str, high: bool) -> None:
@@ -134,7 +135,9 @@ def stretch(wires: LineBench, delays: int) -> None:
         if left[0] > 0:
             left[0] -= 1
             if left[0] == 0:
+                lines.before = before
                 lines.drive(lines.part, "scl", True)
+                lines.before = 0.0
 
     lines.listeners.append(hear)
     lines.on_delay = on_delay
@@ -147,6 +150,27 @@ def test_a_stretched_clock_is_waited_for(library: ctypes.CDLL, delays: int) -> N
     stretch(wires, delays)
     assert IMAGE[0x120:0x123] == wires.transfer(0x50, b"\x01\x20", 3)
     assert ["S", 0xA0, 0x01, 0x20, "S", 0xA1, *IMAGE[0x120:0x123], "P"] == wires.part.events
+
+
+@pytest.mark.parametrize("delays", [1, 2, 3, 9])
+@pytest.mark.parametrize("before", [0.08, 0.17, 0.83])
+def test_a_clock_that_rises_late_is_high_for_a_whole_delay(
+        library: ctypes.CDLL, delays: int, before: float) -> None:
+    """After stretching, and after a slow edge: tHIGH, tSU;STA and tSU;STO count from the moment at
+    which SCL is high, not from the one at which the port let it go (UM10204, table 10)."""
+    wires = bench_of(library)
+    stretch(wires, delays, before)
+    wires.transfer(0x50, b"\x01\x20", 3)
+    wires.transfer(0x50, b"\x01\x20\xaa", 0)
+    rises, kept = None, []
+    for time, line, level, _ in wires.lines.changes:
+        if line == "scl" and level:
+            rises = time
+        elif rises is not None:  # SCL falls, or SDA makes a START or STOP while it is high
+            kept.append(time - rises)
+            rises = rises if line == "sda" else None
+    assert len(kept) > 100
+    assert min(kept) >= 1.0
 
 
 def test_a_clock_held_for_ever_is_an_error_in_bounded_time(library: ctypes.CDLL) -> None:

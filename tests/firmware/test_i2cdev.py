@@ -57,7 +57,7 @@ int test_ioctl(int file, request_t request, ...)
         }
         printf("\n");
     }
-    if (getenv("INTERRUPT") && !interrupted++) {
+    if (getenv("INTERRUPT") && interrupted++ < atoi(getenv("INTERRUPT"))) {
         errno = EINTR;
         return -1;
     }
@@ -143,6 +143,13 @@ def test_a_missing_acknowledge_is_told_from_other_trouble(
 def test_an_interrupted_call_is_made_again(program: Path) -> None:
     """A signal is no trouble of the bus."""
     assert said([WRITE, WRITE, "PS_OK", *READ, "PS_OK", "1 2 3"]) == run(program, INTERRUPT="1")
+
+
+def test_interruptions_without_end_are_an_error(program: Path) -> None:
+    """A call returns after a bounded number of tries, whatever the signals do."""
+    lines = run(program, INTERRUPT="1000000")
+    assert said(["PS_ERR_BUS"] * 2) == [line for line in lines if line.startswith("PS_")]
+    assert len(lines) < 60
 
 
 def test_an_adapter_without_plain_i2c_is_refused(program: Path) -> None:

@@ -4,18 +4,19 @@
 
 #include <stddef.h>
 
-/* Let SCL go and wait until it is high: a device may stretch the clock, but not for ever. */
+/* Let SCL go, wait until it is high, then half a period more: tHIGH and the set-up times count from
+ * there. A device may stretch the clock, but not for ever, and an edge may be slow. */
 static bool scl_high(const ps_bitbang_t *bus)
 {
     uint16_t left = bus->stretch_limit;
     bus->set_scl(bus->pins, true);
-    bus->delay(bus->pins);
     while (!bus->get_scl(bus->pins)) {
         if (left-- == 0u) {
             return false;
         }
         bus->delay(bus->pins);
     }
+    bus->delay(bus->pins);
     return true;
 }
 

@@ -19,8 +19,9 @@ typedef struct ps_bitbang {
     void (*set_sda)(void *pins, bool high);
     bool (*get_scl)(void *pins); /* the level on the line, whoever makes it */
     bool (*get_sda)(void *pins);
-    /* Half a clock period: at least 5 us for 100 kHz, 1.3 us for up to 400 kHz (tLOW in UM10204).
-     * Longer does no harm, so interrupts may stay on. */
+    /* Half a clock period: at least 5 us for 100 kHz, 1.6 us for up to 400 kHz (tLOW and the longest
+     * fall time in UM10204). Where SCL is not high at once, one period takes a delay more. Longer
+     * does no harm, so interrupts may stay on. */
     void (*delay)(void *pins);
     /* How many half periods another device may hold SCL low before it counts as stuck. */
     uint16_t stretch_limit;

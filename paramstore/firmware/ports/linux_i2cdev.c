@@ -12,6 +12,8 @@
 #include <time.h>
 #include <unistd.h>
 
+#define INTERRUPTED_MOST 16u /* tries of one transfer that signals end */
+
 bool ps_i2cdev_open(ps_i2cdev_t *bus, const char *path)
 {
     unsigned long can = 0;
@@ -39,6 +41,7 @@ ps_status_t ps_i2cdev_transfer(void *user, uint8_t address, const uint8_t *out, 
     const ps_i2cdev_t *bus = (const ps_i2cdev_t *)user;
     struct i2c_msg messages[2];
     struct i2c_rdwr_ioctl_data transfer;
+    unsigned tries = 0;
     int result;
     messages[0].addr = address;
     messages[0].flags = 0;
@@ -52,7 +55,7 @@ ps_status_t ps_i2cdev_transfer(void *user, uint8_t address, const uint8_t *out, 
     transfer.nmsgs = in_count > 0u ? 2u : 1u;
     do {
         result = ioctl(bus->file, I2C_RDWR, &transfer);
-    } while (result < 0 && errno == EINTR);
+    } while (result < 0 && errno == EINTR && ++tries < INTERRUPTED_MOST);
     if (result == (int)transfer.nmsgs) {
         return PS_OK;
     }
