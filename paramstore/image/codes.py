@@ -224,6 +224,10 @@ _IMAGES: dict[str, Code] = {
     "PS636": Code("a C array that is longer than its numbers",
                   "C fills the elements of an array that are not given with 0, and so does the "
                   "dump. Programs write all of them out, so it is likelier that the text was cut."),
+    "PS637": Code("lines of numbers that cannot be read",
+                  "Beside the lines that were read as a dump the text has as many others with "
+                  "numbers in them. They may be the larger part of it: values in another base, or "
+                  "a second dump. What could be read would be a dump with holes."),
     "PS640": Code("a target that the store does not have",
                   "`to` in the schema of a fixed layout names a parameter, or a name of a member, "
                   "that the store does not have. A value would be lost for a spelling mistake."),

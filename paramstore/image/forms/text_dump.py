@@ -14,11 +14,14 @@ from itertools import pairwise
 from typing import NamedTuple, NoReturn
 
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
+from paramstore.image.forms.addresses import Numbering, could_be_addresses, numberings, step
+from paramstore.image.forms.others import Other, numbers_in, other
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
 from paramstore.image.forms.text_lines import (
     Line,
     Shape,
     ascii_fits,
+    behind_prefix,
     read_line,
     without_escapes,
 )
@@ -28,13 +31,14 @@ from paramstore.schema.words import plural
 __all__ = ["holds_dump_lines", "read", "write"]
 
 _ROW = 16
-_BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
 _PROOF = 3
 """So many steps that fit are no chance: three bytes would do so once in 2^24 dumps."""
 _LOST = 2
 """So many bytes more or less in a line were lost, or came in; a line of other ends is shorter."""
 _MISTYPED = re.compile(r"(?<!\S)(?=[0-9A-Za-z]*[G-Zg-z])[0-9A-Za-z]{1,16}(?=[\s:|,]|$)")
 _NO_DIGIT = re.compile(r"[G-Zg-z]")
+_MANY = 4
+"""Of how many lines one may be passed over that has numbers as they have."""
 _MOST_MENDED = 400
 """Letters of a line in which a mistyped number is looked for."""
 _BYTES_ENOUGH = 4
@@ -78,27 +82,13 @@ def holds_dump_lines(text: str, most: int) -> bool:
 
 
 class _Mark(NamedTuple):
-    """A line of stars (the line before is repeated), or an address alone (the dump ends there)."""
+    """A star (the line before is repeated), or an address alone (the dump ends there)."""
 
     number: int
     address: str = ""
 
 
-class _Numbering(NamedTuple):
-    """How addresses are written: in which base, and how many bytes one step of them is."""
-
-    base: int
-    step: int = 1
-
-    def address(self, text: str) -> int:
-        """Return an address in bytes; ValueError if it is not of this base."""
-        return int(text.lstrip("h"), self.base) * self.step
-
-    @property
-    def words(self) -> str:
-        """The numbering for people."""
-        unit = "" if self.step == 1 else f", counting {8 * self.step}-bit words"
-        return f"{_BASES[self.base]} addresses{unit}"
+_Item = Line | _Mark | Other
 
 
 class _Reader:
@@ -107,12 +97,14 @@ class _Reader:
         self._rows = source.text.split("\n")
         self._found = Collector(source)
         self._order, self._known = order, known
+        self._size = 0  # bytes of a whole line
         self._warnings: list[Finding] = []
 
     def read(self) -> Reading:
         items, passed = self._items()
         items = self._with_hidden_addresses(items)
         lines = [i for i in items if isinstance(i, Line)]
+        self._size = Counter(line.size for line in lines).most_common(1)[0][0]
         numbering = self._numbering(lines) if lines[0].address else None
         order = self._word_order(lines)
         self._check_lengths(lines, numbering)
@@ -122,6 +114,7 @@ class _Reader:
             self._place(items, numbering, order)
         self._check_columns(lines, order)
         self._check_digits(lines, passed)
+        self._check_passed(lines, passed)
         if passed:
             self._warn("PS633", f"{plural(len(passed), 'other line')} passed over", passed[0],
                        "the first one")
@@ -132,13 +125,13 @@ class _Reader:
 
     # ---- Lines -------------------------------------------------------------------------------
 
-    def _items(self) -> tuple[list[Line | _Mark], list[int]]:
+    def _items(self) -> tuple[list[_Item], list[int]]:
         """Return the lines of the one shape that the dump has, and the numbers of others."""
         rows = [(n, row) for n, text in enumerate(self._rows, start=1)
                 if (row := without_escapes(text))]
         read = [read_line(n, row) for n, row in rows]
         shape = self._shape([line for line in read if line is not None and not _heading(line)])
-        items: list[Line | _Mark] = []
+        items: list[_Item] = []
         passed = []
         for (n, row), line in zip(rows, read, strict=True):
             if line is not None and _is_of(line, shape):
@@ -147,6 +140,8 @@ class _Reader:
                 items.append(mark)
             else:
                 passed.append(n)
+                if items and (others := other(n, row, shape[0])) is not None:
+                    items.append(others)
         return items, passed
 
     def _shape(self, lines: Sequence[Line]) -> Shape:
@@ -160,20 +155,20 @@ class _Reader:
             self._stop("PS629", "the text holds no dump", 1,
                        help="a dump is lines of hex digits, with or without addresses")
         (shape, weight), *others = weights.most_common()
-        for other, rival in others:
-            if rival * 4 > weight and bool(other[1]) >= bool(shape[1]) and not _is_of(
-                    first[other], shape):
+        for rarer, rival in others:
+            if rival * 4 > weight and bool(rarer[1]) >= bool(shape[1]) and not _is_of(
+                    first[rarer], shape):
                 self._stop("PS631", "the text holds dump lines of two shapes",
                            first[shape].number, "one of them", "leave one dump in it",
-                           (first[other].number, "and another"))
+                           (first[rarer].number, "and another"))
         return shape
 
     # ---- Addresses ---------------------------------------------------------------------------
 
-    def _with_hidden_addresses(self, items: list[Line | _Mark]) -> list[Line | _Mark]:
+    def _with_hidden_addresses(self, items: list[_Item]) -> list[_Item]:
         """Take the first values for addresses if they go up as the rest of the lines is long."""
         lines = [i for i in items if isinstance(i, Line)]
-        if lines[0].address or not _could_be_addresses(lines):
+        if lines[0].address or not could_be_addresses(lines):
             return items
         if len(lines) <= _PROOF:
             self._stop("PS631", "the first number of a line may be an address or data",
@@ -185,15 +180,9 @@ class _Reader:
             for item in items
         ]
 
-    def _numbering(self, lines: Sequence[Line]) -> _Numbering:
+    def _numbering(self, lines: Sequence[Line]) -> Numbering:
         """Return the numbering in which addresses go up as the lines are long."""
-        marked = lines[0].address.startswith("h")
-        scores: dict[_Numbering, tuple[int, int]] = {}
-        for base in (16,) if marked else _BASES:
-            for step in sorted({1, lines[0].width}):
-                score = _score(lines, _Numbering(base, step))
-                if score is not None:
-                    scores[_Numbering(base, step)] = score
+        scores = numberings(lines)
         best = max(scores, key=lambda n: scores[n])
         bad, good = scores[best]
         if -bad > good:
@@ -203,7 +192,7 @@ class _Reader:
         rivals = [n for n in scores if scores[n] == scores[best]
                   and [n.address(line.address) for line in lines] != numbers]
         if rivals:
-            plain = _Numbering(16)
+            plain = Numbering(16)
             looks = lines[0].shape[1] != "@" or all(len(i.address) in (4, 8) for i in lines)
             if plain not in (best, *rivals) or not looks:
                 self._stop(
@@ -230,24 +219,33 @@ class _Reader:
                        "the high byte comes first, --words little if the low byte does")
         return orders[0]
 
-    def _join(self, items: Sequence[Line | _Mark], order: Order) -> None:
+    def _join(self, items: Sequence[_Item], order: Order) -> None:
         """Take lines without addresses one after another."""
         at = 0
-        for item in items:
+        for number, item in enumerate(items):
             if isinstance(item, Line):
                 self._take(item, at, order)
                 at += item.size
+            elif isinstance(item, Other):
+                if not all(isinstance(i, Other) for i in items[number:]):
+                    self._found.fail(
+                        "PS631", "this line may be one of the dump, and without addresses nothing "
+                        "tells", self._span(item.number), help="read the part again, with "
+                        "addresses; or take the line out if it is none of the dump")
             elif not item.address:
                 self._found.fail(
                     "PS631", "a line is repeated, but no address says how often",
                     self._span(item.number), help="read the part again, with addresses or with "
                     "every line written out")
 
-    def _place(self, items: Sequence[Line | _Mark], numbering: _Numbering, order: Order) -> None:
+    def _place(self, items: Sequence[_Item], numbering: Numbering, order: Order) -> None:
         """Take lines to their addresses; fill up where one is repeated."""
         line: Line | None = None
-        star = False
+        star = doubtful = False
         for item in items:
+            if isinstance(item, Other):
+                doubtful = True
+                continue
             if not item.address:
                 star = True
                 continue
@@ -257,11 +255,11 @@ class _Reader:
                 self._found.fail("PS631", "this address is not of the base of the others",
                                  self._span(item.number))
                 continue
-            if star and line is not None:
+            if star and line is not None and not doubtful:
                 self._repeat(line, numbering.address(line.address), at, order)
             star = False
             if isinstance(item, Line):
-                line = item
+                line, doubtful = item, False
                 self._take(item, at, order)
         if star and line is not None:
             self._warn("PS634", "nothing says how often the last line is repeated", line.number,
@@ -277,16 +275,17 @@ class _Reader:
                 first = index + 1
 
     def _repeat(self, line: Line, at: int, until: int, order: Order) -> None:
+        """Fill up to the next address; not with a line that is not whole, or where one was lost."""
         data, first = _bytes(line, order), at + line.size
         if until - first > MAX_SPAN:
             self._found.fail("PS626", f"the line is repeated up to 0x{until:X}: that is no dump "
                              "of one EEPROM", self._span(line.number))
-        elif until > first and None not in line.values:
-            count = until - first
-            self._found.place(first, (data * (count // len(data) + 1))[:count],
+        elif until > first and line.size == self._size and None not in line.values and (
+                until - first) % line.size == 0:
+            self._found.place(first, data * ((until - first) // line.size),
                               self._span(line.number))
 
-    def _check_lengths(self, lines: Sequence[Line], numbering: _Numbering | None) -> None:
+    def _check_lengths(self, lines: Sequence[Line], numbering: Numbering | None) -> None:
         """Tell lines that are a byte or two too short or too long: nothing tells which of them were
         lost or came in, and without addresses all behind them would be moved. The first line may
         begin late, the last one end early."""
@@ -296,14 +295,14 @@ class _Reader:
         if count < _PROOF or len(odd) * 4 > len(lines):
             return
         for line, after in odd:
-            if numbering is None or (line.size > size and _step(line, after, numbering) == size):
+            if numbering is None or (line.size > size and step(line, after, numbering) == size):
                 what = "which is missing" if line.size < size else "which came in"
                 self._found.fail(
                     "PS631", f"the line has {plural(line.size, 'byte')}, the others have {size}, "
                     f"and nothing tells {what}", self._span(line.number), help="compare with "
                     "another reading; write `??` for a byte that is missing")
         short = [line for line, after in odd if numbering and line.size < size
-                 and line.text is None and _step(line, after, numbering) == size]
+                 and line.text is None and step(line, after, numbering) == size]
         if short:
             self._warn("PS635", f"{plural(len(short), 'line')} of fewer bytes than the others: "
                        "those missing are taken for the last ones", short[0].number,
@@ -335,6 +334,18 @@ class _Reader:
                         help="compare with another reading; write `??` for a byte that cannot be "
                         "read")
                     break
+
+    def _check_passed(self, lines: Sequence[Line], passed: Sequence[int]) -> None:
+        """Refuse a text with many lines of as many numbers as those of the dump have."""
+        least = max(2, Counter(len(line.values) for line in lines).most_common(1)[0][0] // 2)
+        alike = [n for n in passed if numbers_in(without_escapes(self._rows[n - 1])) >= least]
+        many = len(alike) > 1 or len(lines) <= len(alike)
+        if many and len(alike) * _MANY >= len(lines) and not self._found.findings:
+            self._found.fail(
+                "PS637", f"{plural(len(alike), 'line')} of numbers cannot be read as lines of the "
+                f"dump, beside {len(lines)} that can", self._span(alike[0]), "the first one",
+                help="leave one dump in the text; let the program that wrote it write bytes in "
+                "hexadecimal: `od -A x -t x1`")
 
     # ---- Words -------------------------------------------------------------------------------
 
@@ -371,8 +382,9 @@ def _heading(line: Line) -> bool:
 
 
 def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
-    last = row.split()[-1] if shape[0] else row.strip()
-    if re.fullmatch(r"\*+", last):
+    at = behind_prefix(row, shape[0])
+    last = row[at:].strip() if at or not shape[0] else ""
+    if last == "*":
         return _Mark(number)
     alone = re.fullmatch(r"(0[xX])?([0-9A-Fa-f]{2,16})[hH]?:?", last)
     if alone and shape[1]:
@@ -380,40 +392,7 @@ def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
     return None
 
 
-def _could_be_addresses(lines: Sequence[Line]) -> bool:
-    """Whether the first value of each line might be an address without a sign of its own: it
-    goes up as the rest of the line is long, or one line has a value too many."""
-    if any(line.values[0] is None or len(line.values) < 2 for line in lines):
-        return False
-    if len(lines) == 1:
-        return len(lines[0].values) in (9, 17, 33)
-    numbers = [int(line.values[0] or "", 16) for line in lines]
-    return all(
-        b - a in (line.size - line.digits // 2, len(line.values) - 1)
-        for (a, b), line in zip(pairwise(numbers), lines, strict=False)
-    )
-
-
-def _score(lines: Sequence[Line], numbering: _Numbering) -> tuple[int, int] | None:
-    """Return how many steps from line to line are too short (negative), and how many just right;
-    None if an address is not of the base."""
-    try:
-        at = [numbering.address(line.address) for line in lines]
-    except ValueError:
-        return None
-    steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
-    return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
-
-
-def _step(line: Line, after: Line, numbering: _Numbering) -> int:
-    """Return how many bytes the addresses of two lines lie apart; 0 if one is not of the base."""
-    try:
-        return numbering.address(after.address) - numbering.address(line.address)
-    except ValueError:
-        return 0
-
-
-def _title(lines: Sequence[Line], numbering: _Numbering | None, order: Order) -> str:
+def _title(lines: Sequence[Line], numbering: Numbering | None, order: Order) -> str:
     size = Counter(line.size for line in lines).most_common(1)[0][0]
     parts = [f"hex dump text, {plural(size, 'byte')} a line",
              numbering.words if numbering else "no addresses"]

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from paramstore.image.forms.words import swapped
 
-__all__ = ["Line", "Shape", "ascii_fits", "read_line", "without_escapes"]
+__all__ = ["Line", "Shape", "ascii_fits", "behind_prefix", "read_line", "without_escapes"]
 
 _ESCAPE = re.compile(r"\x1b\[[0-9;?]{0,20}[@-~]")
 _ADDRESS = re.compile(
@@ -89,6 +89,16 @@ def without_escapes(line: str) -> str:
     """Return a line without the colours and cursor moves of a terminal, with plain blanks."""
     line = line.replace("\xa0", " ")  # as pages and mails have them
     return _ESCAPE.sub("", line).rstrip() if "\x1b" in line else line.rstrip()
+
+
+def behind_prefix(row: str, prefix: str) -> int:
+    """Return where a line goes on behind the prefix of a dump; 0 if it does not begin with it."""
+    if not prefix:
+        return 0
+    for match in _STARTS.finditer(row):
+        if _VARYING.sub("0", row[:match.end()]) == prefix:
+            return match.end()
+    return 0
 
 
 def read_line(number: int, text: str) -> Line | None:

@@ -1,0 +1,73 @@
+"""How the addresses of a hex dump are written: in which base, and how many bytes one step is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+from paramstore.image.forms.text_lines import Line
+
+__all__ = ["Numbering", "could_be_addresses", "numberings", "step"]
+
+_BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
+
+
+class Numbering(NamedTuple):
+    """How addresses are written: in which base, and how many bytes one step of them is."""
+
+    base: int
+    step: int = 1
+
+    def address(self, text: str) -> int:
+        """Return an address in bytes; ValueError if it is not of this base."""
+        return int(text.lstrip("h"), self.base) * self.step
+
+    @property
+    def words(self) -> str:
+        """The numbering for people."""
+        unit = "" if self.step == 1 else f", counting {8 * self.step}-bit words"
+        return f"{_BASES[self.base]} addresses{unit}"
+
+
+def numberings(lines: Sequence[Line]) -> dict[Numbering, tuple[int, int]]:
+    """Return the numberings that all addresses are of; of each, how many steps from line to line
+    are too short (negative), and how many just right."""
+    scores = {}
+    for base in (16,) if lines[0].address.startswith("h") else _BASES:
+        for size in sorted({1, lines[0].width}):
+            score = _score(lines, Numbering(base, size))
+            if score is not None:
+                scores[Numbering(base, size)] = score
+    return scores
+
+
+def _score(lines: Sequence[Line], numbering: Numbering) -> tuple[int, int] | None:
+    try:
+        at = [numbering.address(line.address) for line in lines]
+    except ValueError:
+        return None
+    steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
+    return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
+
+
+def step(line: Line, after: Line, numbering: Numbering) -> int:
+    """Return how many bytes the addresses of two lines lie apart; 0 if one is not of the base."""
+    try:
+        return numbering.address(after.address) - numbering.address(line.address)
+    except ValueError:
+        return 0
+
+
+def could_be_addresses(lines: Sequence[Line]) -> bool:
+    """Whether the first value of each line might be an address without a sign of its own: it
+    goes up as the rest of the line is long, or one line has a value too many."""
+    if any(line.values[0] is None or len(line.values) < 2 for line in lines):
+        return False
+    if len(lines) == 1:
+        return len(lines[0].values) in (9, 17, 33)
+    numbers = [int(line.values[0] or "", 16) for line in lines]
+    return all(
+        b - a in (line.size - line.digits // 2, len(line.values) - 1)
+        for (a, b), line in zip(pairwise(numbers), lines, strict=False)
+    )
