@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from functools import wraps
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -23,23 +24,39 @@ if TYPE_CHECKING:
     from paramstore.layout.plan import Plan
     from paramstore.production.records import Records
 
-__all__ = ["Source", "bus_options", "check_records", "note_change", "note_event", "open_part",
-           "other_unit", "read_contents", "read_part", "read_source_of", "read_wanted",
+__all__ = ["PartAt", "Source", "bus_options", "check_records", "note_change", "note_event",
+           "open_part", "other_unit", "read_contents", "read_part", "read_source_of", "read_wanted",
            "records_option"]
 
 _Command = Callable[..., Any]
 
 
+class PartAt(NamedTuple):
+    """Where a part is, as the options say it."""
+
+    bus: int | None
+    message_bytes: int | None
+    part_file: str | None
+
+
 def bus_options(command: _Command) -> _Command:
-    """Add the options that say where a part is."""
+    """Add the options that say where a part is; the command gets them as one, `at`."""
+    @wraps(command)
+    def gathered(*arguments: Any, bus: int | None, message_bytes: int | None,
+                 part_file: str | None, **named: Any) -> Any:
+        return command(*arguments, at=PartAt(bus, message_bytes, part_file), **named)
+
+    options: _Command = gathered
     for option in (
         click.option("--bus", type=click.IntRange(0), metavar="N",
                      help="The part is on /dev/i2c-N of Linux."),
+        click.option("--message-bytes", type=click.IntRange(3), metavar="N",
+                     help="Of the adapter's longest message (default: found out)."),
         click.option("--part-file", metavar="FILE",
                      help="The part is simulated; FILE holds its bytes."),
     ):
-        command = option(command)
-    return command
+        options = option(options)
+    return options
 
 
 records_option = click.option("--records", metavar="FILE",
@@ -48,28 +65,32 @@ records_option = click.option("--records", metavar="FILE",
 
 
 @contextmanager
-def open_part(plan: Plan, bus: int | None, part_file: str | None, *,
-              create: bool = False, writes: bool = False) -> Iterator[Programmer]:
-    """Open the way to a part; ToolError if neither or both of the options are there. `create` and
-    `writes` are those of `PartFile`."""
+def open_part(plan: Plan, at: PartAt, *, create: bool = False,
+              writes: bool = False) -> Iterator[Programmer]:
+    """Open the way to a part and keep others from it; ToolError if neither or both of the options
+    that name it are there. `create` and `writes` are those of `PartFile`."""
     from paramstore.bus.i2cdev import LinuxBus
     from paramstore.bus.part_file import PartFile
     from paramstore.bus.programmer import Programmer
     from paramstore.errors import ToolError
 
-    if (bus is None) == (part_file is None):
-        raise ToolError("which part is meant?" if bus is None else "two parts are named",
+    if (at.bus is None) == (at.part_file is None):
+        raise ToolError("which part is meant?" if at.bus is None else "two parts are named",
                         "give --bus N for /dev/i2c-N, or --part-file FILE for a simulated part")
     way: LinuxBus | PartFile
-    if bus is not None:
-        way = LinuxBus(bus)
+    if at.bus is not None:
+        way = LinuxBus(at.bus, at.message_bytes)
     else:
-        way = PartFile(part_file or "", plan.part, plan.schema.address, plan.schema.bus_khz,
+        way = PartFile(at.part_file or "", plan.part, plan.schema.address, plan.schema.bus_khz,
                        create=create, writes=writes)
         if way.made:
-            click.echo(f"{part_file} is not there: a blank {plan.part.name} is simulated", err=True)
+            click.echo(f"{at.part_file} is not there: a blank {plan.part.name} is simulated",
+                       err=True)
     try:
-        yield Programmer(way, plan.part, plan.schema.address)
+        programmer = Programmer(way, plan.part, plan.schema.address)
+        way.claim(programmer.addresses, writes)
+        programmer.check()
+        yield programmer
     finally:
         way.close()
 

@@ -7,7 +7,7 @@ import json
 import click
 
 from host_tools.dumps import show_report
-from host_tools.parts_on_buses import bus_options, open_part, read_part
+from host_tools.parts_on_buses import PartAt, bus_options, open_part, read_part
 from host_tools.streams import read_source, refuse_input, write_bytes
 
 
@@ -19,7 +19,7 @@ from host_tools.streams import read_source, refuse_input, write_bytes
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, output: str | None, form_name: str | None,
-            bus: int | None, part_file: str | None, as_json: bool) -> None:
+            at: PartAt, as_json: bool) -> None:
     """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
 
     Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.
@@ -38,9 +38,9 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     if output and form:
         if form.name == "uf2":
             raise ToolError(f"a part is not read as {form.title}", "write raw binary or Intel HEX")
-        refuse_input(output, (schema, part_file))
+        refuse_input(output, (schema, at.part_file))
     project = open_project(read_source(schema))
-    with open_part(project.plan, bus, part_file) as programmer:
+    with open_part(project.plan, at) as programmer:
         name, image = programmer.name, read_part(programmer)
     found = examine(binary.read(image, name), project_candidates(project, name), offset=0)
     findings = (*project.findings, *found.findings)

@@ -7,6 +7,7 @@ import json
 import click
 
 from host_tools.parts_on_buses import (
+    PartAt,
     bus_options,
     check_records,
     note_event,
@@ -34,8 +35,7 @@ from host_tools.terminal import show_findings
 @records_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 def command(schema: str, source: str | None, settings: tuple[str, ...], exact: bool,
-            form_name: str | None, bus: int | None, part_file: str | None, records: str | None,
-            as_json: bool) -> None:
+            form_name: str | None, at: PartAt, records: str | None, as_json: bool) -> None:
     """Example: paramstore verify schemas/tank_probe.toml unit.bin --bus 1
 
     Compare a part with SOURCE, an image or a values file (.toml), parameter by parameter. A values
@@ -50,7 +50,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     project = open_project(read_source(schema))
     wanted_from = read_source_of(project, source, form_name, settings, exact)
     check_records(records)
-    with open_part(project.plan, bus, part_file) as programmer:
+    with open_part(project.plan, at) as programmer:
         name = programmer.name
         contents = read_contents(project, read_part(programmer))
     recognise(contents, name)

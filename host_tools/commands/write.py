@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.parts_on_buses import (
+    PartAt,
     bus_options,
     check_records,
     note_change,
@@ -66,8 +67,8 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
 @records_option
 @click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
 def command(schema: str, source: str | None, settings: tuple[str, ...], yes: bool, unlock: bool,
-            exact: bool, backup: str | None, form_name: str | None, bus: int | None,
-            part_file: str | None, records: str | None, as_json: bool) -> None:
+            exact: bool, backup: str | None, form_name: str | None, at: PartAt,
+            records: str | None, as_json: bool) -> None:
     """Example: paramstore write schemas/tank_probe.toml unit.bin --bus 1
 
     Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
@@ -88,7 +89,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     project = open_project(read_source(schema))
     wanted_from = read_source_of(project, source, form_name, settings, exact)
     check_records(records)
-    with open_part(project.plan, bus, part_file, create=True, writes=yes) as programmer:
+    with open_part(project.plan, at, create=True, writes=yes) as programmer:
         name = programmer.name
         contents: Contents = read_contents(project, read_part(programmer))
         recognise(contents, name)

@@ -1,10 +1,34 @@
-"""What a bus is to the rest of this room."""
+"""What a bus is to the rest of this room, and how it fails."""
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Sequence
+from typing import NamedTuple, Protocol
 
-__all__ = ["Bus"]
+from paramstore.errors import ToolError
+
+__all__ = ["UNLIMITED", "Bus", "BusTrouble", "Limits", "TooLong"]
+
+
+class Limits(NamedTuple):
+    """The most bytes that one transfer can send, those of the memory address included, and read."""
+
+    out: int
+    into: int
+
+
+UNLIMITED = Limits(1 << 13, 1 << 13)
+"""What the kernel takes in one message: 8192 bytes (from memory of its i2c-dev.c)."""
+
+
+class BusTrouble(ToolError):
+    """A transfer failed, and not by a byte that was not acknowledged, as far as the bus can tell.
+    Another try may succeed."""
+
+
+class TooLong(BusTrouble):
+    """The adapter does not do transfers of this size; nothing was sent. `Bus.limits` are tighter
+    now."""
 
 
 class Bus(Protocol):
@@ -12,11 +36,21 @@ class Bus(Protocol):
 
     name: str
 
+    @property
+    def limits(self) -> Limits:
+        """How long transfers may be; tighter after `TooLong`."""
+        ...
+
+    def claim(self, addresses: Sequence[int], writes: bool) -> None:
+        """Keep others from the parts at these addresses until the bus is closed: from writing, and
+        with `writes` from reading too. ToolError if somebody uses them already."""
+        ...
+
     def transfer(self, address: int, out: bytes, in_count: int) -> bytes | None:
         """Send `out` to the 7-bit `address`; then, if `in_count` is not 0, read that many bytes
-        after a repeated START. A STOP ends it.
+        after a repeated START. A STOP ends it. Without `out` it only reads.
 
-        Return the bytes read, None if a byte was not acknowledged. ToolError if the bus fails.
+        Return the bytes read, None if a byte was not acknowledged. BusTrouble if it fails.
         """
         ...
 

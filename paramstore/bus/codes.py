@@ -39,6 +39,11 @@ CODES: dict[str, Code] = {
         "high, the page is worn out, or the supply fails during the write cycle. What was there "
         "before counts still: a group is replaced by a whole new record or not at all.",
     ),
+    "PS969": Code(
+        "a part that takes no data",
+        "The part answers when it is read, and acknowledges no data: some parts refuse them while "
+        "their write-protect pin is high. Nothing was written.",
+    ),
     "PS967": Code(
         "a part of another unit",
         "The serial number on the part is not that of the image. So the wrong part is in the "

@@ -6,9 +6,11 @@ would store it, so a program that dies in the middle leaves what a real part wou
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import BinaryIO
 
+from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits
 from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import BusError, Fault, PowerCut
@@ -37,17 +39,40 @@ class PartFile:
                             "a part file is a dump of the whole part")
         if writes:
             check_writable(path)
+        self.limits: Limits = UNLIMITED
+        self._lock: BinaryIO | None = None
         self.bench = Bench(Device(part, address, image, faults), bus_khz)
         self._stored = bytes(self.bench.device.memory)
         self._there = not self.made
+
+    def claim(self, addresses: Sequence[int], writes: bool) -> None:
+        """See `Bus`. A file that is not there yet is claimed by whoever makes it."""
+        if self._there:
+            self._claim(writes)
+
+    def _claim(self, writes: bool) -> None:
+        try:
+            import fcntl
+        except ImportError:  # a system without these locks: the file is not shared safely there
+            return
+        self._lock = Path(self.name).open("rb")  # noqa: SIM115 - open until `close`
+        try:
+            fcntl.flock(self._lock, (fcntl.LOCK_EX if writes else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+        except OSError as error:
+            self._lock.close()
+            raise ToolError(f"another program works on `{self.name}`",
+                            "let it end, then repeat") from error
+        if self._lock.read() != self._stored:
+            raise ToolError(f"`{self.name}` was changed while it was opened", "repeat")
 
     def transfer(self, address: int, out: bytes, in_count: int) -> bytes | None:
         """See `Bus`."""
         try:
             return self.bench.transfer(address, out, in_count)
         except (BusError, PowerCut) as error:
-            what = "the part lost its power" if isinstance(error, PowerCut) else "the bus failed"
-            raise ToolError(f"{what} ({self.name}, simulated)") from error
+            if isinstance(error, PowerCut):
+                raise ToolError(f"the part lost its power ({self.name}, simulated)") from error
+            raise BusTrouble(f"the bus failed ({self.name}, simulated)") from error
         finally:
             self.bench.log.clear()
             self._store()
@@ -59,6 +84,8 @@ class PartFile:
     def close(self) -> None:
         """See `Bus`."""
         self._store()
+        if self._lock is not None:
+            self._lock.close()
 
     def _store(self) -> None:
         """Bring the pages that changed into the file."""
@@ -68,13 +95,17 @@ class PartFile:
         page = self.bench.device.part.page
         try:
             if not self._there:
-                Path(self.name).write_bytes(self._stored)
+                with Path(self.name).open("xb") as new:
+                    new.write(self._stored)
                 self._there = True
+                self._claim(writes=True)
             with Path(self.name).open("r+b") as file:
                 for at in range(0, len(now), page):
                     if now[at:at + page] != self._stored[at:at + page]:
                         file.seek(at)
                         file.write(now[at:at + page])
+        except FileExistsError as error:
+            raise ToolError(f"another program made `{self.name}` meanwhile", "repeat") from error
         except OSError as error:
             raise ToolError(f"cannot write `{self.name}`: {error.strerror}") from error
         self._stored = now

@@ -75,3 +75,32 @@ def test_a_part_at_another_address_does_not_answer(tmp_path: Path) -> None:
     part = part_at(tmp_path / "part.bin", of)
     with pytest.raises(ToolError, match="no answer"):
         Programmer(part, of.part, 0x40).read_at(0, 1)
+
+
+def test_two_writers_do_not_meet(tmp_path: Path) -> None:
+    """While one works, another one is refused, and one that reads too; readers share. A file that
+    is not there belongs to whoever makes it first."""
+    path, of = tmp_path / "part.bin", plan()
+    early = part_at(path, of)
+    writer = part_at(path, of)
+    for way in (early, writer):
+        way.claim([0x50], writes=True)
+    Programmer(writer, of.part, 0x50).write_page(0, b"tank")
+    with pytest.raises(ToolError, match=r"another program made `.*` meanwhile"):
+        Programmer(early, of.part, 0x50).write_page(0, b"pump")
+    for writes in (True, False):
+        with pytest.raises(ToolError, match="another program works on"):
+            part_at(path, of).claim([0x50], writes)
+    assert b"tank" == path.read_bytes()[:4]
+    writer.close()
+    readers = [part_at(path, of), part_at(path, of)]
+    for reader in readers:
+        reader.claim([0x50], writes=False)
+    with pytest.raises(ToolError, match="another program works on"):
+        part_at(path, of).claim([0x50], writes=True)
+    readers[0].close()
+    readers[1].close()
+    late = part_at(path, of)
+    path.write_bytes(bytes(of.part.capacity))
+    with pytest.raises(ToolError, match="was changed while it was opened"):
+        late.claim([0x50], writes=True)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import pytest
 
+from paramstore.bus.bus import UNLIMITED
 from paramstore.bus.programmer import READ_BYTES, Programmer
 from paramstore.eeprom.bench import Bench, Transferred
 from paramstore.eeprom.device import Device
@@ -23,6 +25,10 @@ class NamedBench(Bench):
     """A bench as a bus."""
 
     name = "bench"
+    limits = UNLIMITED
+
+    def claim(self, addresses: Sequence[int], writes: bool) -> None:
+        """Nobody else is there."""
 
     def close(self) -> None:
         """Nothing is open."""
