@@ -228,6 +228,10 @@ _IMAGES: dict[str, Code] = {
                   "Beside the lines that were read as a dump the text has as many others with "
                   "numbers in them. They may be the larger part of it: values in another base, or "
                   "a second dump. What could be read would be a dump with holes."),
+    "PS638": Code("the base of numbers is doubtful",
+                  "Programs write bytes in hexadecimal, decimal, octal or binary. Letters among "
+                  "the digits, padding, an ASCII column, addresses, a label or a record tell "
+                  "which. Numbers that can be both are refused: 12 may be 12 or 18."),
     "PS640": Code("a target that the store does not have",
                   "`to` in the schema of a fixed layout names a parameter, or a name of a member, "
                   "that the store does not have. A value would be lost for a spelling mistake."),

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from paramstore.image.forms.text_lines import Line
 
-__all__ = ["Numbering", "could_be_addresses", "numberings", "step"]
+__all__ = ["Numbering", "addresses_in", "could_be_addresses", "numberings", "step"]
 
 _BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
 
@@ -43,12 +43,19 @@ def numberings(lines: Sequence[Line]) -> dict[Numbering, tuple[int, int]]:
 
 
 def _score(lines: Sequence[Line], numbering: Numbering) -> tuple[int, int] | None:
-    try:
-        at = [numbering.address(line.address) for line in lines]
-    except ValueError:
+    at = addresses_in(numbering, [line.address for line in lines])
+    if at is None:
         return None
     steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
     return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
+
+
+def addresses_in(numbering: Numbering, texts: Sequence[str]) -> list[int] | None:
+    """Return addresses in a numbering; None if one is not of its base."""
+    try:
+        return [numbering.address(text) for text in texts]
+    except ValueError:
+        return None
 
 
 def step(line: Line, after: Line, numbering: Numbering) -> int:

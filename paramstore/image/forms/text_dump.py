@@ -14,7 +14,14 @@ from itertools import pairwise
 from typing import NamedTuple, NoReturn
 
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
-from paramstore.image.forms.addresses import Numbering, could_be_addresses, numberings, step
+from paramstore.image.forms.addresses import (
+    Numbering,
+    addresses_in,
+    could_be_addresses,
+    numberings,
+    step,
+)
+from paramstore.image.forms.notation import Doubt, in_hex, is_numbers
 from paramstore.image.forms.others import Other, numbers_in, other
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
 from paramstore.image.forms.text_lines import (
@@ -76,7 +83,7 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
 def holds_dump_lines(text: str, most: int) -> bool:
     """Return whether one of the first `most` lines could be a line of a hex dump."""
     return any(
-        read_line(n, without_escapes(line)) is not None
+        read_line(n, row := without_escapes(line)) is not None or is_numbers(row)
         for n, line in enumerate(text.split("\n", most)[:most])
     )
 
@@ -98,6 +105,7 @@ class _Reader:
         self._found = Collector(source)
         self._order, self._known = order, known
         self._size = 0  # bytes of a whole line
+        self._notation = ""  # of numbers that are not hexadecimal
         self._warnings: list[Finding] = []
 
     def read(self) -> Reading:
@@ -105,7 +113,8 @@ class _Reader:
         items = self._with_hidden_addresses(items)
         lines = [i for i in items if isinstance(i, Line)]
         self._size = Counter(line.size for line in lines).most_common(1)[0][0]
-        numbering = self._numbering(lines) if lines[0].address else None
+        ends = [i.address for i in items if isinstance(i, _Mark) and i.address]
+        numbering = self._numbering(lines, ends) if lines[0].address else None
         order = self._word_order(lines)
         self._check_lengths(lines, numbering)
         if numbering is None:
@@ -113,13 +122,14 @@ class _Reader:
         elif not self._found.findings:
             self._place(items, numbering, order)
         self._check_columns(lines, order)
-        self._check_digits(lines, passed)
+        if not self._notation:
+            self._check_digits(lines, passed)
         self._check_passed(lines, passed)
         if passed:
             self._warn("PS633", f"{plural(len(passed), 'other line')} passed over", passed[0],
                        "the first one")
         holes = any(None in line.values for line in lines)
-        return self._found.finish("text", _title(lines, numbering, order),
+        return self._found.finish("text", _title(lines, numbering, order, self._notation),
                                   addressed=numbering is not None or holes,
                                   warnings=self._warnings, word_bytes=lines[0].width)
 
@@ -129,7 +139,7 @@ class _Reader:
         """Return the lines of the one shape that the dump has, and the numbers of others."""
         rows = [(n, row) for n, text in enumerate(self._rows, start=1)
                 if (row := without_escapes(text))]
-        read = [read_line(n, row) for n, row in rows]
+        rows, read = self._in_hex(rows, [read_line(n, row) for n, row in rows])
         shape = self._shape([line for line in read if line is not None and not _heading(line)])
         items: list[_Item] = []
         passed = []
@@ -143,6 +153,18 @@ class _Reader:
                 if items and (others := other(n, row, shape[0])) is not None:
                     items.append(others)
         return items, passed
+
+    def _in_hex(self, rows: list[tuple[int, str]], read: list[Line | None]
+                ) -> tuple[list[tuple[int, str]], list[Line | None]]:
+        """Return lines of decimal, octal or binary numbers as hexadecimal ones."""
+        found = in_hex(rows, read, self._known)
+        if isinstance(found, Doubt):
+            self._stop("PS638", found.message, found.number, help=found.help)
+        lines, self._notation = found
+        if not lines:
+            return rows, read
+        rows = [(n, lines.get(n, row)) for n, row in rows]
+        return rows, [read_line(n, row) for n, row in rows]
 
     def _shape(self, lines: Sequence[Line]) -> Shape:
         """Return the shape with most bytes; refuse a text in which another one comes near."""
@@ -180,17 +202,19 @@ class _Reader:
             for item in items
         ]
 
-    def _numbering(self, lines: Sequence[Line]) -> Numbering:
-        """Return the numbering in which addresses go up as the lines are long."""
+    def _numbering(self, lines: Sequence[Line], ends: Sequence[str]) -> Numbering:
+        """Return the numbering in which addresses go up as the lines are long; `ends` are
+        addresses alone."""
         scores = numberings(lines)
         best = max(scores, key=lambda n: scores[n])
         bad, good = scores[best]
         if -bad > good:
             self._stop("PS631", "the addresses do not go up as the lines are long",
                        lines[0].number, help="lines were lost, moved or cut: copy the dump again")
-        numbers = [best.address(line.address) for line in lines]
+        marked = [*(line.address for line in lines), *ends]
+        numbers = addresses_in(best, marked)
         rivals = [n for n in scores if scores[n] == scores[best]
-                  and [n.address(line.address) for line in lines] != numbers]
+                  and addresses_in(n, marked) not in (numbers, None)]
         if rivals:
             plain = Numbering(16)
             looks = lines[0].shape[1] != "@" or all(len(i.address) in (4, 8) for i in lines)
@@ -392,9 +416,10 @@ def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
     return None
 
 
-def _title(lines: Sequence[Line], numbering: Numbering | None, order: Order) -> str:
+def _title(lines: Sequence[Line], numbering: Numbering | None, order: Order,
+           notation: str) -> str:
     size = Counter(line.size for line in lines).most_common(1)[0][0]
-    parts = [f"hex dump text, {plural(size, 'byte')} a line",
+    parts = [f"{notation or 'hex'} dump text, {plural(size, 'byte')} a line",
              numbering.words if numbering else "no addresses"]
     if lines[0].width > 1:
         parts.append(f"{8 * lines[0].width}-bit words, {order.words}")

@@ -15,7 +15,8 @@ from typing import NamedTuple
 
 from paramstore.image.forms.words import swapped
 
-__all__ = ["Line", "Shape", "ascii_fits", "behind_prefix", "read_line", "without_escapes"]
+__all__ = ["Line", "Shape", "ascii_fits", "behind_prefix", "read_line", "starts",
+           "without_escapes"]
 
 _ESCAPE = re.compile(r"\x1b\[[0-9;?]{0,20}[@-~]")
 _ADDRESS = re.compile(
@@ -103,7 +104,7 @@ def behind_prefix(row: str, prefix: str) -> int:
 
 def read_line(number: int, text: str) -> Line | None:
     """Return the dump line that `text` holds, with or without something in front of it."""
-    for start in _starts(text):
+    for start in starts(text):
         found = _from(number, text, start)
         if found is not None:
             return found
@@ -128,7 +129,8 @@ def ascii_fits(data: bytes, text: str) -> bool:
     )
 
 
-def _starts(text: str) -> Iterator[int]:
+def starts(text: str) -> Iterator[int]:
+    """Yield where the dump may begin in a line, behind what a console writes before it."""
     yield len(text) - len(text.lstrip())
     for count, match in enumerate(_STARTS.finditer(text)):
         if count == _MOST_STARTS:

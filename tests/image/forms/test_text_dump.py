@@ -214,6 +214,9 @@ REFUSED = {
     "addresses far apart": (
         "00000000: 50 53 4c d5\nf0000000: 01 02 03 04\n", "PS626", None,
         "the addresses go from 0x0 to 0xF0000003: that is no dump of one EEPROM"),
+    "an end that may be octal or hexadecimal": (
+        "0000000 ff ff ff ff\n*\n0000100\n", "PS631", 1,
+        "the dump may have hexadecimal addresses, or octal addresses"),
     "no dump": ("hello world\n", "PS629", 1, "the text holds no dump"),
     "an end of another base": (
         "0000000 50 53 4c d5 01 02 03 04\n0000010 50 53 4c d5 01 02 03 04\n*\nfff0\n", "PS631", 4,
