@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 import click
 
 from host_tools.streams import STDIN, read_bytes, read_source
-from host_tools.terminal import release_option
+from host_tools.terminal import release_option, say_text
 
 if TYPE_CHECKING:
     from paramstore.decode.either import Found, Known
@@ -189,6 +189,6 @@ def show_report(text: str, findings: Sequence[Finding], *, text_err: bool = Fals
     from paramstore.report.findings import findings_text
 
     whole = [f for f in findings if _concerns_all(f)]
-    click.echo(findings_text(whole, tint=tint), nl=False, err=findings_err)
-    click.echo(text + "\n" * bool(findings), nl=False, err=text_err)
+    say_text(findings_text(whole, tint=tint), err=findings_err)
+    say_text(text + "\n" * bool(findings), err=text_err)
     show_findings([f for f in findings if not _concerns_all(f)], err=findings_err, told=whole)

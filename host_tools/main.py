@@ -1,8 +1,9 @@
 """The `paramstore` command: lists the commands, loads only the one that is called.
 
-It is also the fence at which errors of the library become messages and exit codes: 0 done,
-1 findings, 2 could not run. Findings are JSON if `--json` was given, whatever the command.
-Anything else that escapes is a bug of ours and keeps its traceback.
+It is also the fence at which errors of the library, and of the system, become messages and exit
+codes: 0 done, 1 findings, 2 could not run, 130 stopped with Ctrl-C. Findings are JSON if `--json`
+was given, whatever the command. Anything else that escapes is a bug of ours and keeps its
+traceback.
 """
 
 from __future__ import annotations
@@ -12,13 +13,16 @@ import gc
 import importlib
 import sys
 from itertools import pairwise
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
 from host_tools.commands import SUMMARIES
 
-__all__ = ["LazyGroup", "main"]
+__all__ = ["STOPPED", "LazyGroup", "main"]
+
+STOPPED = 130
+"""The exit code after Ctrl-C, as shells have it: 128, and the number of the signal."""
 
 
 class LazyGroup(click.Group):
@@ -54,21 +58,46 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(SUMMARIES.items()))
 
+    def main(self, *arguments: Any, standalone_mode: bool = True, **more: Any) -> Any:
+        """Run a command line and exit; turn an error into a message and an exit code."""
+        if not standalone_mode:
+            return super().main(*arguments, standalone_mode=False, **more)
+        try:
+            code = super().main(*arguments, standalone_mode=False, **more)
+            _flush()
+        except (click.Abort, KeyboardInterrupt):
+            sys.exit(STOPPED)
+        except Exception as error:
+            _fail(error)
+        sys.exit(code if isinstance(code, int) else 0)
+
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command; turn an error of the library into a message and an exit code."""
+        """Run the command; what goes wrong while its options are known is told as they say."""
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
-            click.echo("\nstopped", err=True)
-            ctx.exit(2)
+            ctx.exit(STOPPED)
+        except click.ClickException:
+            raise
         except Exception as error:
-            from host_tools.terminal import show_error
+            _fail(error, as_json=ctx.meta.get("json", False),
+                  stdout_is_file=ctx.meta.get("stdout is a file", False))
 
-            code = show_error(error, as_json=ctx.meta.get("json", False),
-                              stdout_is_file=ctx.meta.get("stdout is a file", False))
-            if code is None:
-                raise
-            ctx.exit(code)
+
+def _fail(error: Exception, **said: bool) -> NoReturn:
+    """Say what went wrong, and exit; raise it again if it is a bug."""
+    from host_tools.terminal import show_error
+
+    code = show_error(error, **said)
+    if code is None:
+        raise error
+    sys.exit(code)
+
+
+def _flush() -> None:
+    """Write out what is left of the output while an error can still be told."""
+    if sys.stdout is not None:
+        sys.stdout.flush()
 
 
 def _answer(args: list[str]) -> dict[str, bool]:
@@ -92,7 +121,9 @@ def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
         number = version("paramstore")
     except PackageNotFoundError:
         number = "(not installed, run from its source)"
-    click.echo(f"paramstore {number}, Python {sys.version.split()[0]}")
+    from host_tools.terminal import say
+
+    say(f"paramstore {number}, Python {sys.version.split()[0]}")
     ctx.exit()
 
 
@@ -108,7 +139,7 @@ def main() -> None:
     images to program, and dumps explained.
 
     Exit codes: 0 done; 1 findings: an input has mistakes, or what was asked for is not so, as the
-    command's --help says; 2 could not run. Warnings alone leave it at 0.
+    command's --help says; 2 could not run; 130 stopped. Warnings alone leave it at 0.
     """
     # Nearly all that a command loads and makes lives to its end; to look through it time and again
     # for what does not takes a tenth of a short command, and to look through it once more at the

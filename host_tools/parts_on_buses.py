@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from host_tools.streams import read_bytes, read_source
+from host_tools.terminal import say
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Values
@@ -84,8 +85,8 @@ def open_part(plan: Plan, at: PartAt, *, create: bool = False,
         way = PartFile(at.part_file or "", plan.part, plan.schema.address, plan.schema.bus_khz,
                        create=create, writes=writes)
         if way.made:
-            click.echo(f"{at.part_file} is not there: a blank {plan.part.name} is simulated",
-                       err=True)
+            say(f"{at.part_file} is not there: a blank {plan.part.name} is simulated",
+                err=True)
     try:
         programmer = Programmer(way, plan.part, plan.schema.address)
         way.claim(programmer.addresses, writes)
@@ -212,17 +213,17 @@ def note_event(records: str | None, image: Contents | None, what: str, good: boo
     if records is None:
         return
     if image is None:
-        click.echo(f"{records}: only an image is compared for the records; nothing was noted",
+        say(f"{records}: only an image is compared for the records; nothing was noted",
                    err=True)
         return
     if other is not None:
-        click.echo(f"{records}: {other.message}; nothing was noted", err=True)
+        say(f"{records}: {other.message}; nothing was noted", err=True)
         return
     with Records(records) as kept:
         digest = sha256(image.image).hexdigest()
         serial = kept.serial_of_image(digest)
         if not serial:
-            click.echo(f"{records}: the image is of no unit on record; nothing was noted", err=True)
+            say(f"{records}: the image is of no unit on record; nothing was noted", err=True)
             return
         _note(kept, records, serial, what, good, detail, digest)
 
@@ -242,7 +243,7 @@ def note_change(records: str | None, part: Contents, good: bool, detail: str) ->
         if holder is None or holder.unit is None:
             what = f"unit `{holder.serial}` is not on record" if holder else (
                 "the part has no serial number")
-            click.echo(f"{records}: {what}; nothing was noted", err=True)
+            say(f"{records}: {what}; nothing was noted", err=True)
             return
         _note(kept, records, holder.serial, CHANGE, good, detail,
               sha256(part.image).hexdigest())
@@ -254,4 +255,4 @@ def _note(kept: Records, records: str, serial: str, what: str, good: bool, detai
 
     kept.add_event(serial, Event(
         datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail, digest))
-    click.echo(f"{records}: noted for unit {serial}", err=True)
+    say(f"{records}: noted for unit {serial}", err=True)

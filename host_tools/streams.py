@@ -12,7 +12,8 @@ import click
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
 
-__all__ = ["STDIN", "page_option", "read_bytes", "read_source", "refuse_input", "write_bytes"]
+__all__ = ["STDIN", "page_option", "put_bytes", "read_bytes", "read_source", "refuse_input",
+           "write_bytes"]
 
 page_option = click.option(
     "--html", "page", metavar="FILE",
@@ -43,14 +44,19 @@ def read_source(path: str) -> SourceText:
 def _stdin(most: int) -> bytes:
     """Return the standard input, which can be had once only in a run."""
     from paramstore.errors import ToolError
-    from paramstore.files import read_stream
+    from paramstore.files import read_stream, unreadable
 
     run = click.get_current_context().find_root().meta
     if run.setdefault("stdin is read", False):
         raise ToolError("`-` is given for two inputs, and there is one standard input",
                         "give a file for one of them")
     run["stdin is read"] = True
-    return read_stream(sys.stdin.buffer, STDIN, most)
+    if sys.stdin is None:
+        raise ToolError("the standard input is closed", "give a file")
+    try:
+        return read_stream(sys.stdin.buffer, STDIN, most)
+    except OSError as error:
+        raise unreadable(STDIN, error) from error
 
 
 def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
@@ -62,11 +68,35 @@ def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
     from paramstore import files
 
     if path == "-":
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
+        put_bytes([data])
         return
     refuse_input(path, inputs, option)
     files.write_bytes(path, data)
+
+
+def put_bytes(parts: Iterable[bytes]) -> None:
+    """Write the parts of a file to stdout; ToolError if that is closed, or if it is a terminal
+    that would obey what is in them."""
+    from paramstore.errors import ToolError
+
+    if sys.stdout is None:
+        raise ToolError("the standard output is closed", "let it lead somewhere, or give a file")
+    obeyed = sys.stdout.isatty()
+    for part in parts:
+        if obeyed and not _prints(part):
+            raise ToolError("a terminal would obey some of these bytes",
+                            "let the standard output lead to a file or a program, or give a file")
+        sys.stdout.buffer.write(part)
+    sys.stdout.buffer.flush()
+
+
+def _prints(data: bytes) -> bool:
+    from paramstore.text import first_unprintable
+
+    try:
+        return not first_unprintable(data.decode("utf-8"), "\n\r\t")
+    except UnicodeDecodeError:
+        return False
 
 
 def refuse_input(path: str, inputs: Iterable[str | None], option: str = "-o") -> None:

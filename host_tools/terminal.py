@@ -1,13 +1,18 @@
-"""How the commands talk: colours, messages on stderr."""
+"""How the commands talk: the one way by which a text reaches a terminal, colours, errors.
+
+Texts of inputs are part of what is said: names of files, units, what a dump holds. Here all of it
+is made printable, so that nothing of it moves a cursor, hides a line or begins one.
+"""
 
 from __future__ import annotations
 
 import errno
-import json
 import os
+import re
+import sys
 from collections.abc import Callable, Iterable
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -17,6 +22,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "release_option",
+    "say",
+    "say_json",
+    "say_text",
     "show_error",
     "show_findings",
     "tint",
@@ -31,6 +39,75 @@ _COLOURS: dict[str, Callable[[str], str]] = {
     "fact": partial(click.style, bold=True),
     "mend": partial(click.style, fg="green", bold=True),
 }
+
+_COLOUR = re.compile(r"(\x1b\[(?:0|1|3[0-7])m)")
+"""What `click.style` writes for these: bold, a colour, and the end of both."""
+
+
+# ---- Texts --------------------------------------------------------------------------------------
+
+
+def say(line: str = "", *, err: bool = False) -> None:
+    """Write one line, whatever is in it, on stdout or stderr."""
+    _put("".join(_safe(line)) + "\n", err)
+
+
+def say_text(text: str, *, err: bool = False) -> None:
+    """Write a report of several lines, on stdout or stderr; what ends them is in it."""
+    _put("\n".join("".join(_safe(line)) for line in text.split("\n")), err)
+
+
+def say_json(data: Any, *, err: bool = False) -> None:
+    """Write data as JSON, on stdout or stderr."""
+    from paramstore.text import json_text
+
+    text = json_text(data)
+    if not _can_say(text, _stream(err)):
+        import json
+
+        text = json.dumps(data, indent=2)
+    _put(text + "\n", err)
+
+
+def _safe(line: str) -> Iterable[str]:
+    """Yield a line with our own colours, and all else of it printable."""
+    from paramstore.text import printable
+
+    if line.isprintable():
+        yield line
+        return
+    for number, part in enumerate(_COLOUR.split(line)):
+        yield part if number % 2 else printable(part)
+
+
+def _stream(err: bool) -> TextIO | None:
+    return sys.stderr if err else sys.stdout
+
+
+def _can_say(text: str, stream: TextIO | None) -> bool:
+    try:
+        text.encode(getattr(stream, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _put(text: str, err: bool) -> None:
+    stream = _stream(err)
+    if stream is None:  # it was closed when the program began
+        if err or not text:
+            return
+        from paramstore.errors import ToolError
+
+        raise ToolError("the standard output is closed", "let it lead somewhere, if only to "
+                        "/dev/null")
+    if not _can_say(text, stream):
+        coding = stream.encoding
+        text = text.encode(coding, "backslashreplace").decode(coding)
+    click.echo(text, nl=False, err=err)
+
+
+# ---- Colours ------------------------------------------------------------------------------------
 
 
 def tint(text: str, part: str) -> str:
@@ -51,6 +128,9 @@ release_option = click.option(
 """For commands that work from a schema which may have been released."""
 
 
+# ---- Findings and errors ------------------------------------------------------------------------
+
+
 def show_findings(findings: Iterable[Finding], *, err: bool = True,
                   told: Iterable[Finding] = ()) -> None:
     """Write findings, on stderr by default, and how many there are in which file, those that were
@@ -62,12 +142,14 @@ def show_findings(findings: Iterable[Finding], *, err: bool = True,
     if every:
         files = {f.source.path for f in every if f.source}
         where = f"{files.pop()}: " if len(files) == 1 else ""
-        click.echo(findings_text(new, tint=tint) + where + count_line(every), err=err)
+        say_text(findings_text(new, tint=tint), err=err)
+        say(where + count_line(every), err=err)
 
 
 def show_error(error: Exception, *, as_json: bool = False,
                stdout_is_file: bool = False) -> int | None:
-    """Write what went wrong on stderr and return the exit code; None for a bug of ours.
+    """Write what went wrong on stderr and return the exit code; None for a bug of ours, and for a
+    pipe whose reader has gone, which is nobody's fault.
 
     Findings as JSON are the answer, so they go to stdout unless that is a file.
     """
@@ -77,19 +159,39 @@ def show_error(error: Exception, *, as_json: bool = False,
         case FindingsError() if as_json:
             from paramstore.report.findings import findings_data
 
-            data = findings_data(error.findings)
-            click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=stdout_is_file)
+            say_json(findings_data(error.findings), err=stdout_is_file)
             return 1
         case FindingsError():
             show_findings(error.findings)
             return 1
         case ToolError():
-            click.echo(tint("error", "error") + f": {error.message}", err=True)
-            if error.help:
-                click.echo(f"  {tint('mend', 'mend')}  {error.help}", err=True)
+            _show(error.message, error.help)
             return 2
         case OSError() if error.errno == errno.ENOSPC:
-            click.echo(tint("error", "error") + ": no space left for the output", err=True)
+            _show("no space left for the output")
             return 2
+        case OSError() if error.errno != errno.EPIPE:
+            why = error.strerror or str(error)
+            _show(f"cannot use `{error.filename}`: {why}" if error.filename else
+                  f"the system refused: {why}")
+            return 2
+        case click.ClickException():
+            _show_usage(error)
+            return error.exit_code
         case _:
             return None
+
+
+def _show(message: str, help: str = "") -> None:
+    say(f"{tint('error', 'error')}: {message}", err=True)
+    if help:
+        say(f"  {tint('mend', 'mend')}  {help}", err=True)
+
+
+def _show_usage(error: click.ClickException) -> None:
+    from io import StringIO
+
+    shown = StringIO()
+    error.message = "".join(_safe(error.message))  # a word that it quotes may have line ends
+    error.show(shown)
+    say_text(shown.getvalue(), err=True)

@@ -141,3 +141,15 @@ def test_modules_are_small_and_say_what_they_are(file: str) -> None:
     text = (ROOT / file).read_text("utf-8")
     assert ast.get_docstring(ast.parse(text)), file
     assert text.count("\n") <= 450, file
+
+
+@pytest.mark.parametrize("file", [p.relative_to(ROOT).as_posix() for p in _files("host_tools")])
+def test_texts_reach_a_terminal_by_one_way(file: str) -> None:
+    """Only there is made printable whatever an input has put into them."""
+    used = {ast.unparse(node.func) for node in ast.walk(ast.parse((ROOT / file).read_text("utf-8")))
+            if isinstance(node, ast.Call)}
+    ways = {"print", "click.echo", "click.secho", "click.echo_via_pager", "sys.stdout.write",
+            "sys.stderr.write", "sys.stdout.writelines", "json.dumps", "sys.stdout.buffer.write"}
+    allowed = {"host_tools/terminal.py": {"click.echo", "json.dumps"},
+               "host_tools/streams.py": {"sys.stdout.buffer.write"}}
+    assert used & ways == allowed.get(file, set())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from contextlib import nullcontext
 from datetime import UTC, datetime
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.streams import read_source, refuse_input
-from host_tools.terminal import release_option, show_findings
+from host_tools.terminal import release_option, say, say_json, say_text, show_findings
 
 if TYPE_CHECKING:
     from paramstore.production.batch import BatchJob, Checked, Made
@@ -103,14 +102,14 @@ def command(schema: str, table: str, output: str | None, serial: str | None, fir
         made = run(job, records, output, checked.rows - checked.bad)
     if as_json:
         data = findings_data(findings) | batch_data(job, checked, made)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
     else:
         show_findings(findings)
-        click.echo(checked_text(job, checked), nl=False)
+        say_text(checked_text(job, checked))
         if made is not None:
-            click.echo(batch_text(job, made, output or "", records), nl=False)
+            say_text(batch_text(job, made, output or "", records))
     if made is not None:
-        click.echo(CAUTION, err=True)
+        say_text(CAUTION + "\n", err=True)
     elif bad and output is not None:
-        click.echo("nothing was written", err=True)
+        say("nothing was written", err=True)
     raise SystemExit(1 if bad else 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from host_tools.dumps import DumpOptions, address, dump_options, examined, known, show_doubts
-from host_tools.terminal import tint
+from host_tools.terminal import say_text, tint
 
 
 @click.command()
@@ -38,4 +38,4 @@ def command(schema: str, dump: str, first: int, last: int | None,
         raise ToolError(f"--to 0x{last:X} lies before --from 0x{first:X}",
                         "give the lower address with --from")
     end = None if last is None else last + 1
-    click.echo(annotated_bytes(found, first, end, tint), nl=False)
+    say_text(annotated_bytes(found, first, end, tint))

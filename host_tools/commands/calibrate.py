@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.streams import STDIN, read_bytes, read_source, write_bytes
-from host_tools.terminal import release_option, show_findings
+from host_tools.terminal import release_option, say_json, say_text, show_findings
 
 if TYPE_CHECKING:
     from paramstore.calibrate.recipe import Recipe
@@ -115,12 +114,12 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     talk = "-" in (output, svg)  # stdout is a file then
     if as_json:
         data = findings_data(findings) | calibration_data(outcome)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+        say_json(data, err=talk)
     else:
-        click.echo(calibration_text(outcome, details=details), nl=False, err=talk)
+        say_text(calibration_text(outcome, details=details), err=talk)
         show_findings(findings)
     if output and files[0][0] != output:
         make_folder(output)
     for path, text in files:
         write_bytes(path, text.encode("utf-8"), inputs)
-    click.echo(CAUTION, err=True)
+    say_text(CAUTION + "\n", err=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from typing import TYPE_CHECKING
 
 import click
 
 from host_tools.streams import STDIN, read_source
-from host_tools.terminal import tint, tint_verdict
+from host_tools.terminal import say, say_json, say_text, tint, tint_verdict
 
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
@@ -33,7 +32,7 @@ def command(
     1: there are errors; warnings alone leave it at 0.
     """
     if explain is not None:
-        click.echo(_explanation(explain))
+        say_text(_explanation(explain) + "\n")
         return
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
@@ -53,13 +52,14 @@ def command(
     found = _review(source)
     if as_json:
         data = findings_data(found.findings) | {"changes": changes_data(found.changes)}
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
     else:
         most = None if show_all else MOST_OF_A_KIND
         text = findings_text(found.findings, tint=tint, most=most)
         if found.changes:
             text += changes_text(found.changes, found.history, tint_verdict)
-        click.echo(f"{text}{_summary(found, schema)}: {count_line(found.findings)}")
+        say_text(text)
+        say(f"{_summary(found, schema)}: {count_line(found.findings)}")
     ctx.exit(1 if errors_in(found.findings) else 0)
 
 
@@ -81,10 +81,11 @@ def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
     except FindingsError as error:
         findings, what = error.findings, source.path
     if as_json:
-        click.echo(json.dumps(findings_data(findings), indent=2, ensure_ascii=False))
+        say_json(findings_data(findings))
     else:
         text = findings_text(findings, tint=tint, most=None if show_all else MOST_OF_A_KIND)
-        click.echo(f"{text}{what}: {count_line(findings)}")
+        say_text(text)
+        say(f"{what}: {count_line(findings)}")
     return 1 if errors_in(findings) else 0
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
-from host_tools.terminal import show_findings, tint_verdict
+from host_tools.terminal import say, say_json, show_findings, tint_verdict
 
 
 @click.command()
@@ -35,14 +33,14 @@ def command(ctx: click.Context, old: str, new: str | None, as_json: bool) -> Non
         before, after = find_version(old, beside=new), find_version(new, beside=old)
     found = compare_versions(before, after)
     if as_json:
-        click.echo(json.dumps(findings_data(found.findings) | {
+        say_json(findings_data(found.findings) | {
             "old": before.name, "new": after.name, "verdict": found.verdict.value,
             "changes": changes_data(found.changes),
-        }, indent=2, ensure_ascii=False))
+        })
     else:
         show_findings(found.findings, err=False)
         for line in change_lines(found.changes, tint_verdict):
-            click.echo(line)
+            say(line)
         what = found.verdict.value if found.changes or found.findings else "nothing changed"
-        click.echo(f"{before.name} to {after.name}: " + tint_verdict(what, found.verdict))
+        say(f"{before.name} to {after.name}: " + tint_verdict(what, found.verdict))
     ctx.exit(1 if found.verdict in (Verdict.RELAYOUT, Verdict.REFUSED) else 0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -10,7 +9,7 @@ import click
 
 from host_tools.dumps import DumpOptions, dump_options, examined, known, show_doubts
 from host_tools.streams import read_source
-from host_tools.terminal import tint
+from host_tools.terminal import say, say_json, say_text, tint
 
 if TYPE_CHECKING:
     from paramstore.decode.differ import ByteRange, Difference
@@ -40,7 +39,7 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
         if unit is None:
             raise ToolError(f"no unit `{serial}` is on record in `{records}`",
                             "say with --serial which one it was")
-        click.echo(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
+        say(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
         made = raws_on_record(Exporter(kept).values(unit), found.plan.schema)
     return value_differences(found.plan, made, found.contents)
 
@@ -93,10 +92,10 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     if as_json:
         data = {"schema_version": SCHEMA_VERSION, "bytes_differ": bool(ranges)} | difference_data(
             values, shown)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
     elif values or shown:
-        click.echo(difference_text(values, shown, tint), nl=False)
+        say_text(difference_text(values, shown, tint))
     else:
-        click.echo(equal_text(ranges), nl=False)
+        say_text(equal_text(ranges))
     # Bytes of a store differ without a value that does: numbers and places of older records.
     ctx.exit(1 if values or shown or (ranges and not isinstance(found, Examination)) else 0)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from host_tools.dumps import DumpOptions, dump_options, examined, known, show_report
 from host_tools.streams import page_option, write_bytes
-from host_tools.terminal import tint
+from host_tools.terminal import say_json, tint
 
 
 @click.command()
@@ -44,7 +42,7 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
         pass
     elif as_json:
         data = findings_data(found.findings) | examination_data(found)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
     else:
         show_report(examination_text(found, tint), found.findings)
     ctx.exit(1 if errors_in(found.findings) else 0)

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
-from host_tools.terminal import show_findings, tint_verdict
+from host_tools.terminal import say, say_json, say_text, show_findings, tint_verdict
 
 
 @click.command()
@@ -34,12 +32,12 @@ def command(schema: str, note: str, as_json: bool) -> None:
     path, plan = freeze(source, project, note)
     findings = (*project.findings, *project.plan.findings)
     if as_json:
-        click.echo(json.dumps(findings_data(findings) | {
+        say_json(findings_data(findings) | {
             "store": plan.schema.name, "release": plan.release, "layout_id": plan.layout_id,
             "output": str(path), "changes": changes_data(project.changes),
-        }, indent=2, ensure_ascii=False))
+        })
         return
     show_findings(findings)
-    click.echo(changes_text(project.changes, project.history, tint_verdict), nl=False)
-    click.echo(f"{path}: {plan.schema.name}, release {plan.release}, "
+    say_text(changes_text(project.changes, project.history, tint_verdict))
+    say(f"{path}: {plan.schema.name}, release {plan.release}, "
                f"layout 0x{plan.layout_id:08X}")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from host_tools.streams import read_source
-from host_tools.terminal import release_option, show_findings
+from host_tools.terminal import release_option, say, say_json, show_findings
 
 
 @click.command()
@@ -47,13 +46,13 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
             write_text(output / name, text)
     if as_json:
         files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
-        click.echo(json.dumps(findings_data(project.findings) | {
-            "store": plan.schema.name, "files": files}, indent=2))
+        say_json(findings_data(project.findings) | {
+            "store": plan.schema.name, "files": files})
         return
     show_findings(project.findings)
     for name, action in actions.items():
-        click.echo(f"{output / name}: {action}")
-    click.echo(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
+        say(f"{output / name}: {action}")
+    say(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
 
 
 def check_folder(path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from host_tools.dumps import DumpOptions, dump_options, examined, known, show_doubts
+from host_tools.terminal import say_text
 
 
 @click.command()
@@ -36,4 +37,4 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     if found is not None:
         show_doubts(found)
     of = found.candidate if found else schemas.known[0]
-    click.echo("".join([place_text(of, place, found) for place in places]), nl=False)
+    say_text("".join([place_text(of, place, found) for place in places]))

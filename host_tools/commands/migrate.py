@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
@@ -16,7 +15,7 @@ from host_tools.dumps import (
     words_option,
 )
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import show_findings, tint
+from host_tools.terminal import say, say_json, say_text, show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.errors import Finding
@@ -85,19 +84,19 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     refused = bool(harmed) and not accept_loss
     talk = output == "-"
     if as_json:
-        click.echo(json.dumps(findings_data(made.findings) | made.data | {
+        say_json(findings_data(made.findings) | made.data | {
             "output": None if refused else output,
             "values": migration_data(made.result.items),
-        }, indent=2, ensure_ascii=False), err=talk)
+        }, err=talk)
     else:
         show_findings(made.findings)
-        click.echo(migration_text(made.result.items, paint) + made.said, err=talk)
+        say_text(migration_text(made.result.items, paint) + made.said + "\n", err=talk)
     if output is not None and refused:
-        click.echo(f"{output}: not written, for {_said_of(harmed)}", err=True)
+        say(f"{output}: not written, for {_said_of(harmed)}", err=True)
     elif output is not None:
         form = form_of(output, form_name if layout is None else None)
         write_bytes(output, encode_image(made.result.image, form), inputs=(schema, image, layout))
-        click.echo(CAUTION, err=True)
+        say_text(CAUTION + "\n", err=True)
     accepted = accept_loss and output is not None
     ctx.exit(1 if (harmed or errors_in(made.findings)) and not accepted else 0)
 

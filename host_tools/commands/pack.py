@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import click
 
 from host_tools.images import ImageOptions, encoded, image_options
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import release_option, show_findings
+from host_tools.terminal import release_option, say, say_json, say_text, show_findings
 
 
 @click.command()
@@ -51,13 +50,13 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     write_bytes(output, content, inputs=(schema, values))
     talk = output == "-"  # stdout is the image then
     if as_json:
-        click.echo(json.dumps(findings_data(findings) | {
+        say_json(findings_data(findings) | {
             "store": plan.schema.name, "part": plan.part.name, "layout_id": plan.layout_id,
             "output": output, "form": form.name, "image_bytes": len(image),
-        }, indent=2, ensure_ascii=False), err=talk)
+        }, err=talk)
     else:
         show_findings(findings)
         only = "the used pages of " if form_options["used_pages"] else ""
-        click.echo(f"{output}: {plan.schema.name} on the {plan.part.name}, {only}{len(image)} "
+        say(f"{output}: {plan.schema.name} on the {plan.part.name}, {only}{len(image)} "
                    f"bytes, {form.title}", err=talk)
-    click.echo(CAUTION, err=True)
+    say_text(CAUTION + "\n", err=True)

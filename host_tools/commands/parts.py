@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import sys
 from collections.abc import Mapping
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 
-from host_tools.terminal import tint
+from host_tools.terminal import say, say_json, say_text, tint
 
 PROTECT = {"none": "none", "whole": "whole", "half": "upper half", "quarter": "upper quarter"}
 UNITS = {"": 1, "k": 1024, "K": 1024, "KiB": 1024, "M": 1 << 20, "MiB": 1 << 20,
@@ -91,12 +90,13 @@ def command(text: tuple[str, ...], capacity: str | None, page: int | None,
     named = find(words) if list(asked) == ["text"] else None
     parts = (named,) if named else search(**asked)
     if as_json:
-        click.echo(json.dumps(parts_data(parts), indent=2))
+        say_json(parts_data(parts))
     elif parts and (sources or named or len(parts) == 1):
-        click.echo("\n".join(part_text(p) for p in parts), nl=False)
+        say_text("\n".join(part_text(p) for p in parts))
     elif parts:
-        click.echo(parts_text(parts, supply), nl=False)
+        say_text(parts_text(parts, supply))
     if not parts:
         message, help_text = nothing_found(asked, {key: wishes[key][0] for key in asked})
-        click.echo(f"{message}\n  {tint('mend', 'mend')}  {help_text}", err=True)
+        say(message, err=True)
+        say(f"  {tint('mend', 'mend')}  {help_text}", err=True)
         sys.exit(1)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
 from typing import TYPE_CHECKING
 
 import click
 
 from host_tools.streams import page_option, read_source, write_bytes
-from host_tools.terminal import release_option, show_findings
+from host_tools.terminal import release_option, say_json, say_text, show_findings
 
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
@@ -61,9 +60,9 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
             return
     if as_json:
         data = findings_data(findings) | plan_data(plan)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
         return
-    click.echo(plan_text(plan, page_map=page_map, fields=fields, paint=paint), nl=False)
+    say_text(plan_text(plan, page_map=page_map, fields=fields, paint=paint))
     show_findings(findings)
 
 
@@ -85,7 +84,7 @@ def _show_layout(schema: str, source: SourceText, release: int | None, page: str
             return
     if as_json:
         data = findings_data(findings) | fixed_plan_data(layout)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
         return
-    click.echo(fixed_plan_text(layout), nl=False)
+    say_text(fixed_plan_text(layout))
     show_findings(findings)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.streams import page_option, read_source, write_bytes
-from host_tools.terminal import release_option
+from host_tools.terminal import release_option, say_json, say_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,9 +94,9 @@ def _show(campaign: Campaign, as_json: bool) -> None:
     from paramstore.report.cuts import campaign_data, campaign_text
 
     if as_json:
-        click.echo(json.dumps(campaign_data(campaign), indent=2, ensure_ascii=False))
+        say_json(campaign_data(campaign))
     else:
-        click.echo(campaign_text(campaign), nl=False)
+        say_text(campaign_text(campaign))
 
 
 def _compare(plan: Plan, as_json: bool) -> bool:
@@ -107,9 +106,9 @@ def _compare(plan: Plan, as_json: bool) -> bool:
     with click.progressbar(length=STEPS, label="Comparing", file=sys.stderr) as bar:
         found = agree(plan, progress=lambda part: bar.update(round(part * STEPS) - bar.pos))
     if as_json:
-        click.echo(json.dumps(agreement_data(found), indent=2))
+        say_json(agreement_data(found))
     else:
-        click.echo(agreement_text(found), nl=False)
+        say_text(agreement_text(found))
     return found.sound
 
 
@@ -129,17 +128,21 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
 
     if (fault := parse_fault(plan, text)) is not None:
         counts = replay_fault(plan, fault)
-        click.echo(json.dumps(fault_data(plan, fault, counts), indent=2) if as_json
-                   else fault_words(plan, fault, counts))
+        if as_json:
+            say_json(fault_data(plan, fault, counts))
+        else:
+            say_text(fault_words(plan, fault, counts) + "\n")
         return counts.violations == 0
     if (played := parse_history(plan, text)).start.older:
         violation = replay_take_over(plan, earlier, played)
-        click.echo(json.dumps(take_over_data(plan, text, violation), indent=2) if as_json
-                   else take_over_words(plan, text, violation))
+        if as_json:
+            say_json(take_over_data(plan, text, violation))
+        else:
+            say_text(take_over_words(plan, text, violation) + "\n")
         return violation is None
     replayed = replay(plan, text)
     if as_json:
-        click.echo(json.dumps(played_data(replayed), indent=2, ensure_ascii=False))
+        say_json(played_data(replayed))
     else:
-        click.echo(played_text(replayed), nl=False)
+        say_text(played_text(replayed))
     return replayed.sound

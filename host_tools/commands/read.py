@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from host_tools.dumps import show_report
 from host_tools.parts_on_buses import PartAt, bus_options, open_part, read_part
 from host_tools.streams import read_source, refuse_input, write_bytes
+from host_tools.terminal import say_json
 
 
 @click.command()
@@ -47,7 +46,7 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     talk = output == "-"  # stdout is the dump then
     if as_json:
         data = findings_data(findings) | image_data(found.contents)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+        say_json(data, err=talk)
     else:
         show_report(image_text(found.contents), findings, text_err=talk, findings_err=True)
     if output and form:

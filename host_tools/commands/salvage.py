@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from host_tools.dumps import DumpOptions, dump_options, examined_store, show_doubts, stores
 from host_tools.streams import write_bytes
-from host_tools.terminal import tint
+from host_tools.terminal import say, say_json, say_text, tint
 
 
 @click.command()
@@ -47,10 +45,10 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     talk = output == "-"  # stdout is the image then
     if as_json:
         data = {"schema_version": SCHEMA_VERSION, "output": output} | salvage_data(saved)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+        say_json(data, err=talk)
     else:
-        click.echo(salvage_text(saved, tint), nl=False, err=talk)
-    click.echo(f"{output}: {found.plan.schema.name} on the {found.plan.part.name}, {form.title}",
+        say_text(salvage_text(saved, tint), err=talk)
+    say(f"{output}: {found.plan.schema.name} on the {found.plan.part.name}, {form.title}",
                err=True)
-    click.echo(CAUTION, err=True)
+    say_text(CAUTION + "\n", err=True)
     ctx.exit(0 if saved.complete else 1)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from host_tools.streams import read_source
+from host_tools.terminal import say, tint
 
 
 @click.command()
@@ -27,9 +28,9 @@ def command(schema: str, values: str | None, output: Path) -> None:
 
     steps = walk(read_source(schema), read_source(values) if values else None, output)
     for number, step in enumerate(steps, 1):
-        click.secho(f"{number}. {step.title}", bold=True)
+        say(tint(f"{number}. {step.title}", "fact"))
         for line in step.lines:
-            click.echo(f"   {line}")
+            say(f"   {line}")
         for path in step.files:
-            click.echo(f"   -> {path}")
-        click.echo()
+            say(f"   -> {path}")
+        say()

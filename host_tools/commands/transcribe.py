@@ -14,6 +14,7 @@ from host_tools.dumps import (
 )
 from host_tools.images import family_option, name_option
 from host_tools.streams import write_bytes
+from host_tools.terminal import say
 
 
 @click.command()
@@ -47,4 +48,4 @@ def command(schema: str, dump: str, output: str, options: DumpOptions, base: int
     content = encode_dump(found.dump, form, WriteOptions(base, family=family, name=name), fill)
     write_bytes(output, content, inputs=(schema, dump))
     show_doubts(found)
-    click.echo(f"{output}: {found.reading.title}, as {form.title}", err=True)
+    say(f"{output}: {found.reading.title}, as {form.title}", err=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import refuse_input, write_bytes
+from host_tools.streams import put_bytes, refuse_input, write_bytes
+from host_tools.terminal import say_json, say_text
 
 if TYPE_CHECKING:
     from paramstore.production.export import Exporter, UnitValues
@@ -21,7 +20,7 @@ def export(lines: Iterable[str], path: str, records: str, option: str) -> None:
     from paramstore.production.outputs import EndToEnd
 
     if path == "-":
-        sys.stdout.writelines(lines)
+        put_bytes(line.encode("utf-8") for line in lines)
         return
     refuse_input(path, (records,), option)
     with EndToEnd(path) as out:
@@ -93,7 +92,6 @@ def command(records: str, text: str, batch: str | None, csv_path: str | None,
                     for u in kept.units(text, batch)), labels_path, records, "--labels")
         if as_json:
             units = [exporter.values(u) for u in kept.units(text, batch)]
-            click.echo(json.dumps({"schema_version": SCHEMA_VERSION, "units": units_data(units)},
-                                  indent=2, ensure_ascii=False))
+            say_json({"schema_version": SCHEMA_VERSION, "units": units_data(units)})
         elif html_path is csv_path is labels_path is None:
-            click.echo(units_text(list(kept.units(text, batch))), nl=False)
+            say_text(units_text(list(kept.units(text, batch))))

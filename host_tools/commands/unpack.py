@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
@@ -16,7 +15,7 @@ from host_tools.dumps import (
     show_report,
 )
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import tint
+from host_tools.terminal import say, say_json, tint
 
 if TYPE_CHECKING:
     from paramstore.errors import Finding, SourceText
@@ -57,14 +56,14 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
     found = unpacked(source, dump, options)
     talk = output == "-"  # stdout is the values file then
     if found.reading.form in ("c", "text"):
-        click.echo(f"{found.reading.source.path}: read as {found.reading.title}", err=True)
+        say(f"{found.reading.source.path}: read as {found.reading.title}", err=True)
     if as_json:
         data = findings_data(found.findings) | found.data
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False), err=talk)
+        say_json(data, err=talk)
     else:
         show_report(found.text, found.findings, text_err=talk, findings_err=talk)
     if output is not None and found.values is None:
-        click.echo(f"{output}: not written, for the dump holds no values of this {kind}", err=True)
+        say(f"{output}: not written, for the dump holds no values of this {kind}", err=True)
     elif output is not None and found.values is not None:
         write_bytes(output, found.values.encode("utf-8"), inputs=(schema, dump))
     ctx.exit(1 if errors_in(found.findings) else 0)

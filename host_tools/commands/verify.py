@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from host_tools.parts_on_buses import (
@@ -20,7 +18,7 @@ from host_tools.parts_on_buses import (
     records_option,
 )
 from host_tools.streams import read_source
-from host_tools.terminal import show_findings
+from host_tools.terminal import say_json, say_text, show_findings
 
 
 @click.command()
@@ -61,8 +59,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     note_event(records, image, "verify", found.equal, found.words, other)
     if as_json:
         data = findings_data(findings) | comparison_data(contents.plan, name, found)
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        say_json(data)
     else:
         show_findings(findings)
-        click.echo(comparison_text(contents.plan, name, found), nl=False)
+        say_text(comparison_text(contents.plan, name, found))
     raise SystemExit(0 if found.equal else 1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import replace
 from functools import partial
@@ -25,7 +24,7 @@ from host_tools.parts_on_buses import (
     records_option,
 )
 from host_tools.streams import read_source
-from host_tools.terminal import show_findings
+from host_tools.terminal import say, say_json, say_text, show_findings
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Changes
@@ -40,13 +39,13 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
     from paramstore.bus.work import keep_backup, write_changes
 
     kept = keep_backup(changes.before, backup, stem)
-    click.echo(f"{kept}: what the part held", err=True)
+    say(f"{kept}: what the part held", err=True)
     with click.progressbar(length=len(changes.pages), label="Writing", file=sys.stderr) as bar:
         try:
             write_changes(programmer, changes, bar.update)
         except (Exception, KeyboardInterrupt):
             back = f", or go back: write {kept} --exact" if labelled else ""
-            click.echo(f"the write did not end; repeat it{back}", err=True)
+            say(f"the write did not end; repeat it{back}", err=True)
             raise
 
 
@@ -107,7 +106,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         note = (partial(note_event, records, image, "write", other=other) if image
                 else partial(note_change, records, target))
         if yes and changes.pages:
-            click.echo(CAUTION, err=True)
+            say_text(CAUTION + "\n", err=True)
             try:
                 write(programmer, changes, backup, plan.schema.name,
                       contents.label_state is LabelState.OURS)
@@ -117,10 +116,10 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
             note(True, f"{len(changes.pages)} pages" if image else changed_words(changes))
     done = yes and bool(changes.pages)
     if as_json:
-        click.echo(json.dumps(findings_data(findings) | changes_data(
-            plan, name, changes, done=done), indent=2, ensure_ascii=False))
+        say_json(findings_data(findings) | changes_data(
+            plan, name, changes, done=done))
     else:
         show_findings(findings)
-        click.echo(changes_text(plan, name, changes, done=done), nl=False)
+        say_text(changes_text(plan, name, changes, done=done))
     if not yes:
-        click.echo(CAUTION, err=True)
+        say_text(CAUTION + "\n", err=True)
