@@ -12,6 +12,8 @@ import atexit
 import gc
 import importlib
 import sys
+from collections.abc import Sequence
+from functools import partial
 from itertools import pairwise
 from typing import Any, NoReturn
 
@@ -58,12 +60,16 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(SUMMARIES.items()))
 
-    def main(self, *arguments: Any, standalone_mode: bool = True, **more: Any) -> Any:
+    def main(
+        self, args: Sequence[str] | None = None, prog_name: str | None = None,
+        complete_var: str | None = None, standalone_mode: bool = True, **extra: Any
+    ) -> Any:
         """Run a command line and exit; turn an error into a message and an exit code."""
+        run = partial(super().main, args, prog_name, complete_var, standalone_mode=False, **extra)
         if not standalone_mode:
-            return super().main(*arguments, standalone_mode=False, **more)
+            return run()
         try:
-            code = super().main(*arguments, standalone_mode=False, **more)
+            code: Any = run()
             _flush()
         except (click.Abort, KeyboardInterrupt):
             sys.exit(STOPPED)

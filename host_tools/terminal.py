@@ -192,6 +192,7 @@ def _show_usage(error: click.ClickException) -> None:
     from io import StringIO
 
     shown = StringIO()
-    error.message = "".join(_safe(error.message))  # a word that it quotes may have line ends
+    # A word that it quotes may have line ends.
+    error.message = "".join(_safe(error.message))  # type: ignore[misc]
     error.show(shown)
     say_text(shown.getvalue(), err=True)
