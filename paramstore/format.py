@@ -9,6 +9,7 @@ __all__ = [
     "LABEL_MAGIC",
     "LAST_RELEASE",
     "LAST_SERIES",
+    "LINEAGE_BYTES",
     "OVERHEAD_BYTES",
     "SKIP_LIMIT",
     "geometry_byte",
@@ -30,14 +31,18 @@ SKIP_LIMIT = 3
 """A commit passes over at most this many slots that do not take the record."""
 
 
+LINEAGE_BYTES = 4
+"""A label tells of so many releases before its own which ones they were, one byte for each."""
+
+
 def label_name_bytes(page_bytes: int) -> int:
-    """Return the size of the name field of a label: 12 bytes, or 4 on 8-byte pages."""
-    return 4 if page_bytes == 8 else 12
+    """Return the size of the name field of a label: 8 bytes, or none on 8-byte pages."""
+    return 0 if page_bytes == 8 else 8
 
 
 def label_bytes(page_bytes: int) -> int:
     """Return the size of one label copy."""
-    return 20 + label_name_bytes(page_bytes)
+    return 24 + label_name_bytes(page_bytes)
 
 
 def label_pages(page_bytes: int) -> int:

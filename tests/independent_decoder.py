@@ -32,18 +32,19 @@ def decode_label(data: bytes) -> dict[str, Any] | None:
     if data[:4] != bytes.fromhex("50534CD5") or len(data) < 6:
         return None
     page, capacity = 2 ** (data[5] & 15), 128 * 2 ** (data[5] >> 4)
-    n = 4 if page == 8 else 12
-    if len(data) < 16 + n + 4:
+    n = 0 if page == 8 else 8
+    if len(data) < 20 + n + 4:
         return None
-    (crc,) = struct.unpack_from("<I", data, 16 + n)
-    if crc != crc32c_bit_by_bit(data[:16 + n]):
+    (crc,) = struct.unpack_from("<I", data, 20 + n)
+    if crc != crc32c_bit_by_bit(data[:20 + n]):
         return None
     version, _, release, store_id, layout_id = struct.unpack_from("<BBHII", data, 4)
     return {
         "version": version, "page": page, "capacity": capacity,
         "release": release & 0x0FFF, "series": release >> 12,
         "store_id": store_id, "layout_id": layout_id,
-        "name": data[16:16 + n].rstrip(b"\0").decode("utf-8", "replace"),
+        "lineage": tuple(data[16:20]),
+        "name": data[20:20 + n].rstrip(b"\0").decode("utf-8", "replace"),
     }
 
 
@@ -74,7 +75,7 @@ def decode_fields(body: bytes, ring: dict[str, Any]) -> dict[str, tuple[Any, ...
 def decode_image(image: bytes, layout: dict[str, Any], store: str) -> dict[str, Any]:
     """The label that counts, and by group id the newest record: sequence, revision, fields."""
     page = layout["page"]
-    label_bytes = 20 + (4 if page == 8 else 12)
+    label_bytes = 24 + (0 if page == 8 else 8)
     second = -(-label_bytes // page) * page
     groups = {}
     for ring in layout["rings"]:

@@ -91,7 +91,7 @@ def recognise(contents: Contents, name: str) -> None:
         help="give the schema with the releases up to that one")])
 
 
-_REFUSALS = ("PS605", "PS607", "PS608", "PS609", "PS610")
+_REFUSALS = ("PS605", "PS607", "PS608", "PS609", "PS610", "PS617")
 """What `diagnose` says of a part that is not ours."""
 
 _ANEW = "or, to use the part anew, erase it with `ps_wipe` or a programmer"

@@ -4,7 +4,7 @@ May know a Plan and FORMAT.md. Must not know files, dumps or the bus.
 """
 
 from paramstore.codec.body import decode_body, default_payload, element_bytes, encode_body
-from paramstore.codec.label import Label, build_label, read_label
+from paramstore.codec.label import Label, build_label, label_places, read_label
 from paramstore.codec.record import Record, RecordState, build_record, read_record
 from paramstore.codec.shapes import CodecError
 
@@ -19,6 +19,7 @@ __all__ = [
     "default_payload",
     "element_bytes",
     "encode_body",
+    "label_places",
     "read_label",
     "read_record",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c
@@ -9,6 +10,7 @@ from paramstore.codec.shapes import label_shape
 from paramstore.format import (
     FORMAT_VERSION,
     LABEL_MAGIC,
+    LINEAGE_BYTES,
     geometry_byte,
     label_name_bytes,
     release_number,
@@ -16,13 +18,12 @@ from paramstore.format import (
 )
 from paramstore.layout.plan import Plan
 
-__all__ = ["Label", "build_label", "read_label"]
-
-_GEOMETRY_OFFSET = 5
+__all__ = ["Label", "build_label", "label_places", "lineage_of", "read_label"]
 
 
 class Label(NamedTuple):
-    """What a label says. `page` and `capacity` are in bytes; `name` may be cut short."""
+    """What a label says. `page` and `capacity` are in bytes; `name` may be cut short. `lineage` has
+    the lowest byte of the layout id of each of the releases before, the last one first."""
 
     version: int
     page: int
@@ -31,7 +32,34 @@ class Label(NamedTuple):
     series: int
     store_id: int
     layout_id: int
+    lineage: tuple[int, ...]
     name: str
+
+    def follows(self, release: int, layout_id: int) -> bool:
+        """Return whether, as far as the label tells, the release before it that is called `release`
+        has this layout id: then all that it knows is where it was."""
+        gap = self.release - release
+        return gap > LINEAGE_BYTES or self.lineage[gap - 1] == layout_id & 0xFF
+
+
+@lru_cache
+def label_places(page_bytes: int) -> dict[str, slice]:
+    """Return where the parts of a label lie, by name and in order: those of its shape, and `crc`.
+    """
+    places, at = {}, 0
+    for part in label_shape(label_name_bytes(page_bytes)).parts:
+        places[part.name] = slice(at, at + part.bytes)
+        at += part.bytes
+    return {**places, "crc": slice(at, at + CRC_BYTES)}
+
+
+def lineage_of(plan: Plan) -> bytes:
+    """Return what a label says of the releases before its own."""
+    last = [layout_id & 0xFF for _, layout_id in plan.known[:-LINEAGE_BYTES - 1:-1]]
+    return bytes(last).ljust(LINEAGE_BYTES, b"\0")
+
+
+_GEOMETRY_OFFSET = label_places(8)["geometry"].start
 
 
 def build_label(plan: Plan) -> bytes:
@@ -45,6 +73,7 @@ def build_label(plan: Plan) -> bytes:
         "release": release_number(plan.release, plan.series),
         "store_id": plan.store_id,
         "layout_id": plan.layout_id,
+        "lineage": lineage_of(plan),
         "name": cut_utf8(plan.schema.name, size).ljust(size, b"\0"),
     })
     return front + crc32c(front).to_bytes(CRC_BYTES, "little")
@@ -67,7 +96,8 @@ def read_label(data: bytes) -> Label | None:
     parts = shape.parse(data)
     release, series = split_release(parts["release"])
     return Label(parts["version"], page, capacity, release, series, parts["store_id"],
-                 parts["layout_id"], parts["name"].rstrip(b"\0").decode("utf-8", "replace"))
+                 parts["layout_id"], tuple(parts["lineage"]),
+                 parts["name"].rstrip(b"\0").decode("utf-8", "replace"))
 
 
 def cut_utf8(text: str, size: int) -> bytes:

@@ -14,6 +14,7 @@ from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
 from paramstore.errors import ParamstoreError
+from paramstore.format import LINEAGE_BYTES
 from paramstore.scalars import SCALARS, Scalar
 
 __all__ = ["CodecError", "Part", "Shape", "label_shape", "payload_shape", "record_shape"]
@@ -141,6 +142,7 @@ def label_shape(name_bytes: int) -> Shape:
         Part("release", _U16),
         Part("store_id", _U32),
         Part("layout_id", _U32),
+        Part("lineage", None, size=LINEAGE_BYTES),
         Part("name", None, size=name_bytes),
     )
 

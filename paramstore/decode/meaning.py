@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import NamedTuple
 
+from paramstore.codec import label_places
 from paramstore.errors import ToolError
-from paramstore.format import HEADER_BYTES, label_name_bytes
+from paramstore.format import HEADER_BYTES
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
 from paramstore.scalars import ScalarForm
 from paramstore.schema.model import Field, Kind, Parameter
@@ -20,8 +21,9 @@ from paramstore.schema.words import did_you_mean, show_number
 __all__ = ["Area", "Location", "Meaning", "areas", "bit_meaning", "label_parts", "locate",
            "meaning_of", "number_bit", "parse_address", "slot_parts"]
 
-_LABEL_PARTS = (("magic", 4), ("format version", 1), ("geometry", 1), ("release", 2),
-                ("store id", 4), ("layout id", 4))
+_LABEL_PARTS = {"version": "format version", "store_id": "store id", "layout_id": "layout id",
+                "lineage": "releases before", "name": "store name", "crc": "CRC of the label"}
+"""Parts of a label that are called otherwise for people."""
 
 
 class Meaning(NamedTuple):
@@ -135,12 +137,11 @@ def meaning_of(plan: Plan, address: int) -> Meaning:
 
 def label_parts(plan: Plan) -> Iterator[tuple[int, int, str]]:
     """Yield (offset, size, name) of everything on the pages of a label copy, in order."""
-    offset = 0
-    for name, size in (*_LABEL_PARTS, ("store name", label_name_bytes(plan.part.page)),
-                       ("CRC of the label", 4)):
-        yield offset, size, name
-        offset += size
-    yield offset, plan.label_pages * plan.part.page - offset, "behind the label"
+    for name, at in label_places(plan.part.page).items():
+        if at.stop > at.start:  # a label may have no name
+            yield at.start, at.stop - at.start, _LABEL_PARTS.get(name, name)
+    end = plan.label_bytes
+    yield end, plan.label_pages * plan.part.page - end, "behind the label"
 
 
 def _in_slot(ring: Ring, slot: int, address: int) -> Meaning:

@@ -16,6 +16,7 @@ from paramstore.evolve.project import Project, open_project
 from paramstore.files import names_in, read_text
 from paramstore.format import LABEL_MAGIC
 from paramstore.image.forms.runs import Reading
+from paramstore.layout.layout_id import layout_text
 from paramstore.layout.plan import Plan
 
 __all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose",
@@ -129,7 +130,7 @@ def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | N
     if named:
         return Choice(named[0], align(reading, named[0].plan, offset))
     alike = [c.plan for c in candidates if c.plan.series == first.plan.series]
-    if labels or not choice.alignment.score or len({p.layout_id for p in alike}) == 1:
+    if labels or not choice.alignment.score or len({_places(p) for p in alike}) == 1:
         return choice
     releases = sorted({p.release for p in alike if p.release})
     read_as = f"release {first.plan.release}" if first.plan.release else "the schema as it stands"
@@ -178,13 +179,18 @@ def _matches(label: Label, plan: Plan) -> bool:
         plan.store_id, plan.layout_id, plan.release, plan.series)
 
 
+def _places(plan: Plan) -> str:
+    """Return what is the same for all releases that keep everything in the same places."""
+    return layout_text(plan.part, plan.rings, before=0)
+
+
 def _ranked(reading: Reading, candidates: Sequence[Candidate],
             offset: int | None) -> list[tuple[int, Choice]]:
     """Return the candidates with the most evidence first; one for each layout."""
     ranked: list[tuple[int, Choice]] = []
     seen = set()
     for candidate in candidates:
-        key = candidate.plan.store_id, candidate.plan.layout_id
+        key = candidate.plan.store_id, _places(candidate.plan)
         if key in seen:
             continue
         seen.add(key)

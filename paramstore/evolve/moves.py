@@ -15,14 +15,15 @@ from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.schema.model import Parameter
 from paramstore.schema.words import code_list
 
-__all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "with_moves"]
+__all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "lineage_of",
+           "with_moves"]
 
 Ancestor = tuple[Ring, Parameter]
 """A parameter of an earlier release, and the ring it is in."""
 
 
 def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
-    """Return `plan` with the `moves` and `known` that follow from the releases before it.
+    """Return `plan` with the `moves` and `lineage` that follow from the releases before it.
 
     Raises Refused: PS736 if the way from a much older release is too long for the arithmetic, PS739
     if two groups take from each other.
@@ -30,9 +31,13 @@ def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
     same = [p for p in earlier if p.series == plan.series]
     moves = {ring.group.id: [move for placed in ring.fields
                              for move in _moves(plan, ring, placed, same)] for ring in plan.rings}
-    known = tuple((p.release, p.layout_id) for p in same) if plan.release else ()
     ordered = (move for group_id in _order(plan, moves) for move in moves[group_id])
-    return replace(plan, moves=tuple(ordered), known=known)
+    return replace(plan, moves=tuple(ordered), lineage=lineage_of(earlier, plan.series))
+
+
+def lineage_of(earlier: Sequence[Plan], series: int) -> tuple[tuple[int, int], ...]:
+    """Return numbers and layout ids of those of the `earlier` releases that are of a series."""
+    return tuple((p.release, p.layout_id) for p in earlier if p.series == series)
 
 
 def _order(plan: Plan, moves: Mapping[int, Sequence[Move]]) -> list[int]:

@@ -16,7 +16,7 @@ from paramstore.errors import Finding, FindingsError
 from paramstore.evolve.changes import Change, changes
 from paramstore.evolve.conversion import Refused, Via, same_bytes, via_of
 from paramstore.evolve.links import Links, link
-from paramstore.evolve.moves import ancestors, with_moves
+from paramstore.evolve.moves import ancestors, lineage_of, with_moves
 from paramstore.evolve.refusals import refusals, warnings
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.place import make_plan
@@ -88,14 +88,16 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
         raise FindingsError(wrong)
     living = {r.group.id for r in kept}
     retired = [*last.retired, *(r for r in last.rings if r.group.id not in living)]
-    plan = make_plan(settled, kept, [] if anew else retired)
+    plan = make_plan(settled, kept, [] if anew else retired,
+                     lineage_of(releases, settled.series))
     made = tuple(changes(last, schema, links))
     if made:
         plan = _with_moves(plan, releases)
         if wrong := [*_overlong_defaults(plan), *_reused_members(plan, releases)]:
             raise FindingsError(wrong)
     else:
-        plan = replace(plan, release=last.release, moves=last.moves, known=last.known)
+        plan = replace(plan, release=last.release, layout_id=last.layout_id, moves=last.moves,
+                       lineage=last.lineage)
     found = tuple(warnings(last, schema, links))
     return Next(replace(plan, findings=(*found, *plan.findings)), made)
 

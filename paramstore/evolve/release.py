@@ -29,6 +29,7 @@ def plan_to_data(plan: Plan) -> dict[str, Any]:
         "store": schema.name,
         "doc": schema.doc,
         "series": plan.series,
+        "before": plan.before,
         "layout_id": plan.layout_id,
         "part": {k: v for k, v in asdict(plan.part).items() if k not in ("sources", "note")},
         "use": {name: getattr(schema, name) for name in _USE},
@@ -38,7 +39,7 @@ def plan_to_data(plan: Plan) -> dict[str, Any]:
 
 
 def plan_from_data(data: dict[str, Any], release: int) -> Plan:
-    """Return the plan of a release, without its `moves` and `known`.
+    """Return the plan of a release, without its `moves` and `lineage`.
 
     KeyError, TypeError or ValueError if `data` is not what `plan_to_data` gives.
     """
@@ -47,7 +48,8 @@ def plan_from_data(data: dict[str, Any], release: int) -> Plan:
     schema = Schema(data["store"], part, tuple(r.group for r in rings), doc=data["doc"],
                     series=data["series"],
                     **{name: data["use"][name] for name in _USE})
-    return Plan(schema, rings, crc32c(schema.name.encode()), layout_id(part, rings), release,
+    return Plan(schema, rings, crc32c(schema.name.encode()),
+                layout_id(part, rings, data["before"]), release,
                 tuple(_ring(r, part) for r in data["retired_groups"]))
 
 

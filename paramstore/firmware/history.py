@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from paramstore.checksum import crc32c, record_prefix
-from paramstore.codec import build_label
+from paramstore.codec import build_label, label_places
 from paramstore.firmware.converters import converter_lines, source_words
 from paramstore.firmware.names import Names
 from paramstore.firmware.rows import Bytes, Converter, GroupView, MoveRow, RetiredRow
@@ -19,15 +19,13 @@ from paramstore.layout.plan import Plan
 
 __all__ = ["converters_of", "known_rows", "later_releases", "move_rows", "retired_rows"]
 
-KNOWN = slice(6, 16)
-"""Of a label: release, store id and layout id."""
-
-
 def known_rows(plan: Plan) -> tuple[Bytes, ...]:
-    """Return what the labels of earlier releases say."""
+    """Return what the labels of earlier releases say: release, store id and layout id."""
+    places = label_places(plan.part.page)
+    known = slice(places["release"].start, places["layout_id"].stop)
     return tuple(
         Bytes(f"release {release}", tuple(hex_bytes(build_label(replace(
-            plan, release=release, layout_id=layout_id))[KNOWN])))
+            plan, release=release, layout_id=layout_id))[known])))
         for release, layout_id in plan.known)
 
 

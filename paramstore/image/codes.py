@@ -160,6 +160,14 @@ _IMAGES: dict[str, Code] = {
         "Both copies of the label are whole but do not say the same. Copy 1 is written before "
         "copy 0, so a power cut between the two leaves the newer one in copy 1. Copy 0 counts.",
     ),
+    "PS617": Code(
+        "another branch of the store",
+        "The label names this store and series, but a release that led to it is another one than "
+        "the release of that number beside the schema: two were frozen apart from each other. The "
+        "layout id of a release covers that of the release before it, and a label has a byte of "
+        "each of the last four, so this shows in later releases too. From the parting on fields "
+        "of both branches share bytes, so no value is shown, and firmware refuses the part.",
+    ),
     "PS620": Code("an image file without data", "The file is empty, or has no data record."),
     "PS621": Code(
         "not a record of its form",

@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.codec import Label, Record, RecordState, read_label, read_record
+from paramstore.evolve.lineage import parting
 from paramstore.evolve.values import Origin, group_values
 from paramstore.format import ERASED, FORMAT_VERSION, slot_of
 from paramstore.image.breaches import Breach, breaches
@@ -98,6 +99,7 @@ class LabelState(StrEnum):
     MISSING = "not in the dump"  # no copy is whole, and of one not all bytes are there
     FOREIGN = "another store"
     RELEASE = "another release"  # one that the plan knows, or a later one
+    BRANCH = "another branch of this store"  # a release of the same number is another one
     LAYOUT = "another layout"
     PART = "another part"
     FORMAT = "another format version"
@@ -132,7 +134,7 @@ class Contents(NamedTuple):
         """Whether a label or a record is of this store, so that values mean anything."""
         if self.label is None:
             return any(g.newest for g in self.groups)
-        return self.label_state is not LabelState.FOREIGN
+        return self.label_state not in (LabelState.FOREIGN, LabelState.BRANCH)
 
     def unread(self, ring: Ring) -> Gaps:
         """Return the bytes that the dump lacks of slots of a living or retired ring, as far as no
@@ -200,9 +202,13 @@ def _label_state(
     ours = (label.release, label.series, label.layout_id)
     if ours == (plan.release, plan.series, plan.layout_id):
         return LabelState.OURS
-    later = label.release > plan.release > 0
-    known = later or (label.release, label.layout_id) in plan.known
-    return LabelState.RELEASE if known and label.series == plan.series else LabelState.LAYOUT
+    if label.series != plan.series or not label.release:
+        return LabelState.LAYOUT
+    if (label.release, label.layout_id) in plan.known:
+        return LabelState.RELEASE
+    if parting(label, plan):
+        return LabelState.BRANCH
+    return LabelState.RELEASE if label.release > plan.release > 0 else LabelState.LAYOUT
 
 
 def newest_records(plan: Plan, image: bytes) -> dict[int, Record]:

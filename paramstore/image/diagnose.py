@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from paramstore.codec import Label
 from paramstore.errors import Finding, Severity, SourceText
+from paramstore.evolve.lineage import parting
 from paramstore.image.contents import (
     Contents,
     Gaps,
@@ -123,12 +124,27 @@ class _Diagnosis:
                     + ", not released" * bool(label.release and not plan.release),
                     help="use the schema the unit was made with" + (
                         ", with its releases beside it" if label.release else ""))
+            case LabelState.BRANCH:
+                yield self._branch(label)
         yield from self._copies()
+
+    def _branch(self, label: Label) -> Finding:
+        found = parting(label, self._contents.plan)
+        assert found is not None, "the label state comes from it"
+        shared, apart = found
+        both = f"both have release {shared}" if shared else (
+            "the label tells of no release that both have")
+        return self._error(
+            "PS617", f"the part is of another branch of `{label.name or 'the store'}`: its release "
+            f"{apart} is not that of this schema",
+            notes=(f"it has {_layout(label)}; {both}",),
+            help="give the schema of that branch with its releases" + (
+                f"; `--release {shared}` reads what both have" if shared else ""))
 
     def _copies(self) -> Iterator[Finding]:
         contents = self._contents
         if contents.label_state not in (
-                LabelState.OURS, LabelState.RELEASE, LabelState.LAYOUT):
+                LabelState.OURS, LabelState.RELEASE, LabelState.BRANCH, LabelState.LAYOUT):
             return  # on another part the second copy lies elsewhere
         first, second = contents.labels
         if first is None or second is None:
@@ -142,8 +158,8 @@ class _Diagnosis:
                                     "whole", help="`ps_format` writes it anew")
         elif first != second:
             yield self._warning(
-                "PS616", f"the label copies differ: layout {first.layout_id:08X} and "
-                f"{second.layout_id:08X}", help="copy 0 counts")
+                "PS616", f"the label copies differ: {_layout(first)} and {_layout(second)}",
+                help="copy 0 counts")
 
     def _group(self, group: GroupContents) -> Iterator[Finding]:
         name = f"group `{group.ring.group.name}`"

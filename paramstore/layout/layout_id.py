@@ -1,6 +1,7 @@
 """The layout id: one number that names where every field of a store lies (FORMAT.md, section 6).
 
-Two layouts with the same id read each other's bytes. Ranges, defaults, units and documentation
+It covers the id of the release before in the series, and so all of them: two layouts with the same
+id have the same past, and read each other's bytes. Ranges, defaults, units and documentation
 are not part of it, for they move no byte.
 """
 
@@ -19,15 +20,17 @@ from paramstore.parts.part import Part
 __all__ = ["layout_id", "layout_text", "plain_decimal"]
 
 
-def layout_id(part: Part, rings: Iterable[Ring]) -> int:
-    """Return the layout id of these rings on this part, an unsigned 32-bit integer."""
-    return crc32c(layout_text(part, rings).encode())
+def layout_id(part: Part, rings: Iterable[Ring], before: int) -> int:
+    """Return the layout id of these rings on this part, an unsigned 32-bit integer. `before` is that
+    of the release before in the series, 0 if there is none."""
+    return crc32c(layout_text(part, rings, before).encode())
 
 
-def layout_text(part: Part, rings: Iterable[Ring]) -> str:
+def layout_text(part: Part, rings: Iterable[Ring], before: int) -> str:
     """Return the JSON text that the layout id is the CRC of."""
     layout = {
         "format": FORMAT_VERSION,
+        "before": before,
         "capacity": part.capacity,
         "page": part.page,
         "rings": [_ring(r) for r in sorted(rings, key=lambda r: r.group.id)],

@@ -22,11 +22,12 @@ from paramstore.schema.model import Schema
 __all__ = ["make_plan"]
 
 
-def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring] = ()) -> Plan:
+def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring] = (),
+              lineage: tuple[tuple[int, int], ...] = ()) -> Plan:
     """Return the layout of `schema`, with advice in its `findings`.
 
     `kept` are the rings of groups that stay as they are, `retired` those of groups that are gone:
-    new groups are laid beside both. FindingsError if it does not fit its part; the findings say
+    new groups are laid beside both. `lineage` as in `Plan`. FindingsError if it does not fit its part; the findings say
     what would make it fit.
     """
     if wrong := impossible_groups(schema):
@@ -42,6 +43,7 @@ def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring]
         own[d.group.id] = Ring(d.group, places[d.group.id], d.slots, d.slot_pages, d.body_bytes,
                                schema.part.page)
     rings = tuple(own[group_id] for group_id in sorted(own))
-    plan = Plan(schema, rings, crc32c(schema.name.encode()), layout_id(schema.part, rings),
-                retired=tuple(retired))
+    before = lineage[-1][1] if lineage else 0
+    plan = Plan(schema, rings, crc32c(schema.name.encode()),
+                layout_id(schema.part, rings, before), retired=tuple(retired), lineage=lineage)
     return replace(plan, findings=tuple(advise(plan, {r.group.id for r in kept})))

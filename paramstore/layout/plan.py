@@ -121,8 +121,8 @@ class Plan:
     The rest is there if the store was released before: `retired` are the rings of groups that
     were taken out, on pages that stay theirs; `moves` where earlier releases kept fields, those
     of one field together, the latest first, and a group that others take from after these;
-    `known` are the numbers and layout ids of the earlier
-    releases whose units this one takes over.
+    `lineage` are the numbers and layout ids of the
+    releases before it in the series, the first one first.
     """
 
     schema: Schema
@@ -132,13 +132,24 @@ class Plan:
     release: int = 0  # 0: not released
     retired: tuple[Ring, ...] = ()
     moves: tuple[Move, ...] = ()
-    known: tuple[tuple[int, int], ...] = ()
+    lineage: tuple[tuple[int, int], ...] = ()
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property
     def series(self) -> int:
         """How often the rings were laid out anew since the first release."""
         return self.schema.series
+
+    @property
+    def before(self) -> int:
+        """Layout id of the release before it in the series, which its own covers; 0: none."""
+        return self.lineage[-1][1] if self.lineage else 0
+
+    @property
+    def known(self) -> tuple[tuple[int, int], ...]:
+        """Numbers and layout ids of the earlier releases whose units this one takes over: none if
+        it is not released itself."""
+        return self.lineage if self.release else ()
 
     @property
     def part(self) -> Part:

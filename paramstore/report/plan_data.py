@@ -35,6 +35,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "doc": plan.schema.doc,
         "store_id": plan.store_id,
         "layout_id": plan.layout_id,
+        "before": plan.before,
         "release": plan.release,
         "part": _part(plan),
         "use": _use(plan.schema),

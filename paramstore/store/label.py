@@ -6,8 +6,8 @@ Knows the label's bytes (FORMAT.md, 2). Knows no record.
 from __future__ import annotations
 
 from paramstore.checksum import CRC_BYTES, crc32c
-from paramstore.codec import build_label
-from paramstore.format import ERASED, LABEL_MAGIC, split_release
+from paramstore.codec import build_label, label_places
+from paramstore.format import ERASED, LABEL_MAGIC, LINEAGE_BYTES, split_release
 from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from paramstore.store.requests import Steps
@@ -15,11 +15,10 @@ from paramstore.store.wire import Wire
 
 __all__ = ["LabelReader"]
 
-_VERSION = slice(4, 5)
-_GEOMETRY = slice(5, 6)
-_RELEASE = slice(6, 8)
-_LAYOUT_ID = slice(12, 16)
-_STORE_ID = slice(8, 12)
+
+_MUST_AGREE = {"version": Status.ERR_LAYOUT, "store_id": Status.ERR_FOREIGN,
+               "geometry": Status.ERR_PART}
+"""What a label that is accepted has like ours, and what it means if it has not."""
 
 
 class LabelReader:
@@ -29,8 +28,10 @@ class LabelReader:
     def __init__(self, plan: Plan, wire: Wire) -> None:
         self._plan = plan
         self._wire = wire
+        self._places = label_places(plan.part.page)
         self.ours = build_label(plan)
-        front = self.ours[:_STORE_ID.start] + bytes(4) + self.ours[_STORE_ID.stop:-CRC_BYTES]
+        store = self._places["store_id"]
+        front = self.ours[:store.start] + bytes(4) + self.ours[store.stop:-CRC_BYTES]
         self.wiping = front + crc32c(front).to_bytes(CRC_BYTES, "little")
 
     def read(self, copy: int) -> Steps[Status]:
@@ -44,21 +45,23 @@ class LabelReader:
         front, crc = data[:-CRC_BYTES], data[-CRC_BYTES:]
         if not data.startswith(LABEL_MAGIC) or crc != crc32c(front).to_bytes(CRC_BYTES, "little"):
             return Status.FLAGGED
-        if data[_STORE_ID] != ours[_STORE_ID]:
-            return Status.ERR_FOREIGN
-        if data[_GEOMETRY] != ours[_GEOMETRY]:
-            return Status.ERR_PART
-        return self._other_release(data) if data[_VERSION] == ours[_VERSION] else Status.ERR_LAYOUT
+        for part, status in _MUST_AGREE.items():
+            if data[self._places[part]] != ours[self._places[part]]:
+                return status
+        return self._other_release(data)
 
     def _other_release(self, data: bytes) -> Status:
-        """OK: a later release, in which all that this one knows is where it was. OLDER: a known
-        earlier one."""
-        release, series = split_release(int.from_bytes(data[_RELEASE], "little"))
+        """OK: a later release that follows from this one, so that all that this one knows is where
+        it was. OLDER: a known earlier one."""
+        release, series = split_release(int.from_bytes(data[self._places["release"]], "little"))
         if series != self._plan.series:
             return Status.ERR_LAYOUT
-        if release > self._plan.release > 0:
-            return Status.OK
-        layout_id = int.from_bytes(data[_LAYOUT_ID], "little")
+        layout_id = int.from_bytes(data[self._places["layout_id"]], "little")
+        gap = release - self._plan.release
+        if gap > 0 and self._plan.release:
+            mine = self._plan.layout_id & 0xFF
+            follows = gap > LINEAGE_BYTES or data[self._places["lineage"]][gap - 1] == mine
+            return Status.OK if follows else Status.ERR_LAYOUT
         return Status.OLDER if (release, layout_id) in self._plan.known else Status.ERR_LAYOUT
 
     def check_size(self, copy: int) -> Steps[Status]:

@@ -50,12 +50,12 @@ def plan_of(schema: Schema, slots: Sequence[int], room: Sequence[int]) -> Plan:
         free += rings[-1].pages
     assert free <= schema.part.pages, "the part is too small for this test"
     store_id = crc32c(schema.name.encode())
-    return Plan(schema, tuple(rings), store_id, layout_id(schema.part, rings))
+    return Plan(schema, tuple(rings), store_id, layout_id(schema.part, rings, 0))
 
 
 def layout_object(plan: Plan) -> dict[str, Any]:
     """The JSON object of FORMAT.md section 6 as plain data, for the independent decoder."""
-    result: dict[str, Any] = json.loads(layout_text(plan.part, plan.rings))
+    result: dict[str, Any] = json.loads(layout_text(plan.part, plan.rings, plan.before))
     return result
 
 

@@ -19,6 +19,7 @@ from paramstore.evolve.history import (
 )
 from paramstore.evolve.project import freeze, open_project
 from paramstore.evolve.release import plan_from_data, plan_to_data
+from paramstore.layout.layout_id import layout_id
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Schema
@@ -87,12 +88,23 @@ def test_releases_are_numbered(schema: Path) -> None:
 
 
 def test_later_releases_know_the_earlier_ones(schema: Path) -> None:
-    """Labels of all earlier releases are known to the firmware of a later one; soft changes leave
-    the layout id alone, and the number tells them apart."""
-    one, _, three = load_history(schema).plans
+    """Labels of all earlier releases are known to the firmware of a later one. A layout id covers
+    that of the release before, so that the same places have another one in each release."""
+    one, two, three = load_history(schema).plans
     assert () == one.known
-    assert ((1, one.layout_id), (2, one.layout_id)) == three.known
-    assert one.layout_id == three.layout_id
+    assert ((1, one.layout_id), (2, two.layout_id)) == three.known
+    assert 3 == len({one.layout_id, two.layout_id, three.layout_id})
+    assert [one.layout_id, two.layout_id, three.layout_id] == [
+        layout_id(p.part, p.rings, before) for p, before in (
+            (one, 0), (two, one.layout_id), (three, two.layout_id))]
+
+
+def test_a_schema_has_the_layout_id_of_the_release_that_it_will_be(schema: Path) -> None:
+    """Freezing changes no layout id."""
+    text = source(schema, 4)
+    project = open_project(text)
+    assert project.plan.layout_id == freeze(text, project)[1].layout_id
+    assert project.plan.layout_id == load_history(schema).last.layout_id
 
 
 def test_an_unchanged_schema_is_its_last_release(schema: Path) -> None:

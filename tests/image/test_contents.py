@@ -128,13 +128,13 @@ LABELS = {
         ["error PS607: the part holds the store `other`, not `pump_drive`"]),
     "another layout": (
         put(IMAGE, 0, build_label(replace(EXAMPLE, layout_id=0xBEEF))), LabelState.LAYOUT,
-        ["error PS609: the part has layout 0000BEEF, the schema gives layout CECEB4F8",
-         "warning PS616: the label copies differ: layout 0000BEEF and CECEB4F8"]),
+        ["error PS609: the part has layout 0000BEEF, the schema gives layout 25C2871F",
+         "warning PS616: the label copies differ: layout 0000BEEF and layout 25C2871F"]),
     "a release that the schema does not have": (
         put(put(IMAGE, LABEL[0], build_label(replace(EXAMPLE, release=2))), LABEL[1],
             build_label(replace(EXAMPLE, release=2))), LabelState.LAYOUT,
-        ["error PS609: the part has layout CECEB4F8 of release 2, the schema gives layout "
-         "CECEB4F8, not released"]),
+        ["error PS609: the part has layout 25C2871F of release 2, the schema gives layout "
+         "25C2871F, not released"]),
     "another part": (
         put(IMAGE, 0, build_label(other_part)), LabelState.PART,
         ["error PS608: the label is for a part of 2048 bytes with 16-byte pages; "

@@ -19,7 +19,7 @@ TEMPERATURE = Parameter("temp", Kind.INTEGER, (Field(
 STORE = schema(group("g", 7, sized("a", 3), TEMPERATURE))
 
 TEXT = (
-    '{"format":1,"capacity":4096,"page":32,"rings":[{"group":7,"first_page":2,"slots":3,'
+    '{"format":1,"before":0,"capacity":4096,"page":32,"rings":[{"group":7,"first_page":2,"slots":3,'
     '"slot_pages":1,"body":23,"fields":['
     '{"name":"a","type":"u8","count":3,"offset":0,"scale":"1","zero":"0"},'
     '{"name":"temp","type":"i16","count":2,"offset":3,"scale":"0.01","zero":"-40"}]}]}'
@@ -29,14 +29,14 @@ TEXT = (
 def test_text() -> None:
     """The text is the one that FORMAT.md, section 6, describes, and the id is its CRC-32C."""
     plan = make_plan(STORE)
-    assert TEXT == layout_text(plan.part, plan.rings)
+    assert TEXT == layout_text(plan.part, plan.rings, 0)
     assert crc32c_bit_by_bit(TEXT.encode()) == plan.layout_id
 
 
 def test_rings_in_order_of_id() -> None:
     """The order in which rings are handed over does not matter."""
     rings = make_plan(schema(group("b", 2), group("a", 1))).rings
-    assert layout_id(STORE.part, rings) == layout_id(STORE.part, reversed(rings))
+    assert layout_id(STORE.part, rings, 0) == layout_id(STORE.part, reversed(rings), 0)
 
 
 @pytest.mark.parametrize("edit", [

@@ -122,6 +122,7 @@ def test_data_is_enough_for_a_decoder(drawn: Schema) -> None:
     data = json.loads(json.dumps(plan_data(plan), allow_nan=False))
     layout = {
         "format": data["format"],
+        "before": data["before"],
         "capacity": data["part"]["capacity_bytes"],
         "page": data["part"]["page_bytes"],
         "rings": [

@@ -963,8 +963,12 @@ static ps_status_t check_size(ps_store_t *store, unsigned step)
     return status;
 }
 
-/* PS_OK: ours, or of a later release, in which all that this one knows is where it was. PS_OLDER: of
- * a known earlier one. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not ours, or the bus. */
+/* A label tells of so many releases before its own which ones they were: the lowest byte of their
+ * layout ids from byte 16 on, the last one first. */
+#define LINEAGE_BYTES 4u
+
+/* PS_OK: ours, or of a later release that follows from ours, in which all that this one knows is where
+ * it was. PS_OLDER: of a known earlier one. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not ours, or the bus. */
 static ps_status_t read_label(ps_store_t *store, unsigned step)
 {
     const ps_layout_t *layout = store->layout;
@@ -973,6 +977,7 @@ static ps_status_t read_label(ps_store_t *store, unsigned step)
     const uint8_t *known = layout->known;
     unsigned count = layout->label_bytes;
     unsigned release;
+    unsigned gap;
     unsigned every = 0xFFu;
     unsigned i;
     ps_status_t status = read_bytes(store, step, count);
@@ -987,6 +992,9 @@ static ps_status_t read_label(ps_store_t *store, unsigned step)
     if (store->crc != CRC_RESIDUE || order(found, ours, 4) != 0) {
         return every == 0xFFu ? PS_BLANK : PS_FLAGGED;
     }
+    if (found[4] != ours[4]) {
+        return PS_ERR_LAYOUT;
+    }
     if (order(found + 8, ours + 8, 4) != 0) {
         return PS_ERR_FOREIGN;
     }
@@ -1000,7 +1008,9 @@ static ps_status_t read_label(ps_store_t *store, unsigned step)
         known += PS_KNOWN_BYTES;
     }
     release = found[6] | (unsigned)found[7] << 8;
-    return release > layout->later_than && release <= layout->later_until && found[4] == ours[4]
+    gap = release - layout->later_than;
+    return release > layout->later_than && release <= layout->later_until &&
+                   (gap > LINEAGE_BYTES || found[15u + gap] == ours[12])
                ? PS_OK
                : PS_ERR_LAYOUT;
 }
