@@ -35,6 +35,11 @@ class Label(NamedTuple):
     lineage: tuple[int, ...]
     name: str
 
+    @property
+    def called(self) -> str:
+        """What to call the store: its name as far as it is there, else its id."""
+        return self.name or f"0x{self.store_id:08X}"
+
     def follows(self, release: int, layout_id: int) -> bool:
         """Return whether, as far as the label tells, the release before it that is called `release`
         has this layout id: then all that it knows is where it was."""

@@ -91,7 +91,7 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
         return _of_store(reading, candidates, offset)
     near = [c for c in candidates if c.plan.store_id in {label.store_id for label in labels}]
     if labels and not near:
-        raise _doubt(reading, f"the dump is of the store `{labels[0].name}`, and no schema is",
+        raise _doubt(reading, f"the dump is of the store `{labels[0].called}`, and no schema is",
                      candidates)
     ranked = _ranked(reading, near or candidates, offset)
     if not ranked:

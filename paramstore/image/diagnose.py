@@ -111,8 +111,8 @@ class _Diagnosis:
                     help="use a newer paramstore")
             case LabelState.FOREIGN:
                 yield self._error(
-                    "PS607", f"the part holds the store `{label.name}`, "
-                    f"not `{plan.schema.name}`", help=f"give the schema of `{label.name}`")
+                    "PS607", f"the part holds the store `{label.called}`, "
+                    f"not `{plan.schema.name}`", help=f"give the schema of `{label.called}`")
             case LabelState.PART:
                 yield self._error(
                     "PS608", f"the label is for a part of {label.capacity} bytes with "
@@ -129,13 +129,14 @@ class _Diagnosis:
         yield from self._copies()
 
     def _branch(self, label: Label) -> Finding:
-        found = parting(label, self._contents.plan)
+        plan = self._contents.plan
+        found = parting(label, plan)
         assert found is not None, "the label state comes from it"
         shared, apart = found
         both = f"both have release {shared}" if shared else (
             "the label tells of no release that both have")
         return self._error(
-            "PS617", f"the part is of another branch of `{label.name or 'the store'}`: its release "
+            "PS617", f"the part is of another branch of `{plan.schema.name}`: its release "
             f"{apart} is not that of this schema",
             notes=(f"it has {_layout(label)}; {both}",),
             help="give the schema of that branch with its releases" + (

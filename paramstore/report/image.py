@@ -100,7 +100,7 @@ def title_text(contents: Contents) -> str:
     release = f"release {label.release}" if label.release else "not released"
     text = f"layout 0x{label.layout_id:08X}, {release}, {whole} of 2 label copies"
     if contents.label_state is not LabelState.OURS:
-        text = f"{contents.label_state} (`{printable(label.name)}`), {text}"
+        text = f"{contents.label_state} (`{printable(label.called)}`), {text}"
     return head + text
 
 

@@ -173,7 +173,8 @@ def test_a_part_of_a_later_release_is_refused() -> None:
     image = bytearray(pack(PLAN, {}))
     for copy in (0, 1):
         at = PLAN.label_address(copy)
-        image[at:at + PLAN.label_bytes] = build_label(replace(PLAN, release=3))
+        image[at:at + PLAN.label_bytes] = build_label(
+            replace(PLAN, release=3, lineage=((2, PLAN.layout_id),)))
     assert ["PS962"] == codes(unpack(released, bytes(image)))
 
 

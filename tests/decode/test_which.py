@@ -65,7 +65,7 @@ def test_nothing_is_guessed() -> None:
     """A blank dump, noise, or one of a store that is not there is refused."""
     assert ("PS657", "nothing in the dump tells its schema") == refusal(b"\xff" * 4096)
     assert ("PS657", "nothing in the dump tells its schema") == refusal(bytes(4096))
-    assert ("PS657", "the dump is of the store `bench_unit`, and no schema is") == refusal(
+    assert ("PS657", "the dump is of the store `bench_un`, and no schema is") == refusal(
         IMAGE, SHIPPED)
 
 
@@ -89,7 +89,7 @@ def test_the_only_schema_of_a_folder_needs_evidence(data: bytes) -> None:
 
 def test_the_only_schema_of_a_folder_is_not_that_of_another_store() -> None:
     """A label of another store is told as such."""
-    assert ("PS657", "the dump is of the store `bench_unit`, and no schema is") == refusal(
+    assert ("PS657", "the dump is of the store `bench_un`, and no schema is") == refusal(
         IMAGE, SHIPPED[:1], named=False)
 
 

@@ -3,7 +3,7 @@
  * This file belongs to the owner of the schema.
  *
  * For AT24C02D: 256 bytes, pages of 8 bytes, at I2C address 0x50.
- * Layout 297F44CF, not released.
+ * Layout 960BFE84, not released.
  */
 #ifndef DIMMER_PARAMS_H
 #define DIMMER_PARAMS_H
