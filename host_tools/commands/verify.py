@@ -40,7 +40,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     file is compared in what it names. Exit code 1: the part differs, or is not of this store.
     """
     from paramstore.bus.changes import recognise
-    from paramstore.bus.compare import compare, damaged_slots
+    from paramstore.bus.compare import compare, damage
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
     from paramstore.report.findings import findings_data
@@ -55,7 +55,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     values, image = read_wanted(project, contents.plan, wanted_from)
     found = compare(contents, values, image if exact else None)
     other = other_unit(records, image, contents, name)
-    findings = (*damaged_slots(contents, name), *((other,) if other else ()))
+    findings = (*damage(contents, name), *((other,) if other else ()))
     note_event(records, image, "verify", found.equal, found.words, other)
     if as_json:
         data = findings_data(findings) | comparison_data(contents.plan, name, found)

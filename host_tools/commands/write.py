@@ -77,7 +77,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     another unit than the image, a mistake in SOURCE, or a page that does not take its bytes.
     """
     from paramstore.bus.changes import exact_changes, recognise, value_changes
-    from paramstore.bus.compare import damaged_slots
+    from paramstore.bus.compare import damage
     from paramstore.errors import FindingsError, ParamstoreError, Severity
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import LabelState, unpack
@@ -102,7 +102,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         if other is not None and other.severity is Severity.ERROR:
             raise FindingsError([replace(other, help=f"{other.help}; --unlock makes this part the "
                                          "unit of the image")])
-        findings = (*changes.findings, *damaged_slots(target, name), *((other,) if other else ()))
+        findings = (*changes.findings, *damage(target, name), *((other,) if other else ()))
         note = (partial(note_event, records, image, "write", other=other) if image
                 else partial(note_change, records, target))
         if yes and changes.pages:

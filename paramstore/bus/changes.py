@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
-from paramstore.image.breaches import breaches
 from paramstore.image.contents import Contents, GroupContents, LabelState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Group, Parameter
 from paramstore.schema.words import code_list
 
@@ -147,7 +147,7 @@ def value_changes(contents: Contents, wanted: Values, name: str, *,
     for group in contents.groups:
         given = wanted.get(group.ring.group.name, {})
         stored = {**group.values, **given}
-        diff = list(_differences(group, stored))
+        diff = list(_differences(group, given))
         if group.newest is None:
             if not given and not fresh:
                 continue
@@ -199,7 +199,7 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
                 help="give --unlock if the image was made from this very part")])
         contents = unpack(plan, contents.image)
     pairs = list(zip(contents.groups, image.groups, strict=True))
-    diff = [c for mine, other in pairs for c in _differences(mine, other.values)]
+    diff = [c for mine, other in pairs for c in _differences(mine, other.stored)]
     locked = dict.fromkeys(
         c.group.name for c in diff
         if c.group.role.protected and contents.group(c.group.name).newest is not None)
@@ -225,15 +225,17 @@ def differences(contents: Contents, wanted: Values) -> tuple[Change, ...]:
     """Return the parameters in which a part differs from what is `wanted`."""
     return tuple(
         change for group in contents.groups
-        for change in _differences(group, {**group.values,
-                                           **wanted.get(group.ring.group.name, {})}))
+        for change in _differences(group, wanted.get(group.ring.group.name, {})))
 
 
-def _differences(group: GroupContents, stored: Mapping[str, tuple[Raw, ...]]) -> Iterator[Change]:
+def _differences(group: GroupContents, given: Mapping[str, tuple[Raw, ...]]) -> Iterator[Change]:
+    """Yield the parameters that do not have what is given. One that has its default only because
+    what is stored cannot be does not have it."""
     for parameter in group.ring.group.parameters:
         names = [f.name for f in parameter.fields]
-        before, after = ({n: values[n] for n in names} for values in (group.values, stored))
-        if before != after:
+        wanted = {**group.values, **given} if given.keys() & set(names) else group.stored
+        before, after = ({n: values[n] for n in names} for values in (group.stored, wanted))
+        if before != after and repr(before) != repr(after):  # a NaN is not even itself
             yield Change(group.ring.group, parameter, before, after)
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from paramstore.bus.changes import Change, Values, differences
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.image.contents import Contents, SlotState
+from paramstore.image.diagnose import reset_findings
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["Comparison", "compare", "damaged_slots", "other_serial"]
+__all__ = ["Comparison", "compare", "damage", "other_serial"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,16 +47,20 @@ def compare(contents: Contents, wanted: Values, image: Contents | None = None) -
     return Comparison(differences(contents, wanted), unwritten, off)
 
 
-def damaged_slots(contents: Contents, name: str) -> tuple[Finding, ...]:
+def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
     """Return a warning (PS968) for each group that has damaged slots beside a whole record: the
-    values are there, but less keeps them than should."""
+    values are there, but less keeps them than should; and one (PS614) for each value that cannot
+    be, in place of which firmware serves the default."""
     counts = ((g.ring.group.name, sum(s.state is SlotState.DAMAGED for s in g.slots))
               for g in contents.groups if g.newest is not None)
-    return tuple(Finding(
+    slots = (Finding(
         "PS968", f"{'a slot' if bad == 1 else f'{bad} slots'} of group `{group}` "
         f"{'is' if bad == 1 else 'are'} damaged", SourceText(name, ""),
         help="`paramstore read` tells which, and why", severity=Severity.WARNING)
         for group, bad in counts if bad)
+    values = (replace(found, severity=Severity.WARNING) for g in contents.groups
+              for found in reset_findings(g, SourceText(name, "")))
+    return (*slots, *values)
 
 
 def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,

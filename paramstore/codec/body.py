@@ -14,6 +14,8 @@ from paramstore.codec.shapes import CodecError, Shape, payload_shape
 from paramstore.format import ERASED
 from paramstore.layout.plan import Reserved, Ring
 from paramstore.scalars import SCALARS, Raw, Scalar
+from paramstore.schema.breaches import filled_text
+from paramstore.schema.model import Kind
 
 __all__ = ["decode_body", "default_payload", "element_bytes", "encode_body"]
 
@@ -23,19 +25,20 @@ def encode_body(ring: Ring, values: Mapping[str, tuple[Raw, ...]]) -> bytes:
 
     `values` maps field names (`name`, or `name.x` and `name.y` of a curve) to as many raws as the
     field has elements; a field that is missing takes its default. Room is filled with FF.
-    Reserved stretches hold their defaults. Raises CodecError for an unknown field, a wrong number
-    of elements, a raw that does not fit its scalar, and NaN and infinities, which the format
-    excludes.
+    A text is filled with 00 from its first 00 on; reserved stretches hold their defaults. Raises
+    CodecError for an unknown field, a wrong number of elements, a raw that does not fit its scalar,
+    and NaN and infinities, which the format excludes.
     """
     raws: dict[str, tuple[Raw, ...]] = {}
     for placed in ring.fields:
         field = placed.field
-        raws[field.name] = elements = values.get(field.name, field.default)
+        elements = values.get(field.name, field.default)
         if len(elements) != field.count:
             raise CodecError(f"{len(elements)} elements given, {field.count} needed",
                              field.name, placed.offset)
         if any(isinstance(e, float) and not math.isfinite(e) for e in elements):
             raise CodecError("NaN and infinite values are not stored", field.name, placed.offset)
+        raws[field.name] = filled_text(elements) if field.kind is Kind.TEXT else elements
     for name in values:
         if name not in raws:
             raise CodecError(f"group `{ring.group.name}` has no field `{name}`")

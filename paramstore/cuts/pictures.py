@@ -11,10 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from paramstore.codec import default_payload, encode_body
-from paramstore.image.breaches import breaches
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw, ScalarForm, round_f32
+from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Field, Group, Kind
 
 __all__ = ["MOST_PICTURES", "Pictures", "make_pictures"]

@@ -14,6 +14,7 @@ from paramstore.image.contents import Contents
 from paramstore.image.files import Dump
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import Reset
 from paramstore.schema.model import AnyGroup, Group, Parameter
 
 __all__ = ["Absence", "ByteRange", "Difference", "Values", "alike", "byte_differences",
@@ -34,12 +35,14 @@ class Absence(StrEnum):
 
 
 class Difference(NamedTuple):
-    """A parameter whose stored values differ; raws by field name."""
+    """A parameter whose values differ, as firmware serves them or as they are stored; raws by field
+    name. `resets` say of each side why it has the default although another value is stored."""
 
     group: AnyGroup
     parameter: Parameter
     before: dict[str, tuple[Raw, ...]] | Absence
     after: dict[str, tuple[Raw, ...]] | Absence
+    resets: tuple[Reset | None, Reset | None] = (None, None)
 
 
 class ByteRange(NamedTuple):
@@ -58,9 +61,17 @@ def value_differences(plan: Plan, before: Contents | Values,
     for ring in plan.rings:
         for parameter in ring.group.parameters:
             sides = [_raws(side, ring.group, parameter) for side in (before, after)]
-            if {} not in sides and not alike(*sides):
-                found.append(Difference(ring.group, parameter, *sides))
+            one, other = (side.group(ring.group.name).reset_of(parameter)
+                          if isinstance(side, Contents) else None for side in (before, after))
+            if {} not in sides and not (alike(*sides) and alike(
+                    _stored(one, parameter), _stored(other, parameter))):
+                found.append(Difference(ring.group, parameter, sides[0], sides[1], (one, other)))
     return tuple(found)
+
+
+def _stored(reset: Reset | None, parameter: Parameter) -> list[tuple[Raw, ...]] | None:
+    """Return the stored values in place of which the default is served; None if they are served."""
+    return reset and [reset.values[f.name] for f in parameter.fields]
 
 
 def alike(one: object, other: object) -> bool:

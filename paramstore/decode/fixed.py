@@ -27,13 +27,13 @@ from paramstore.fixed.model import (
     show_place,
 )
 from paramstore.format import ERASED
-from paramstore.image.breaches import own_breaches
 from paramstore.image.contents import gaps_in
 from paramstore.image.diagnose import gap_finding
 from paramstore.image.files import Dump
 from paramstore.image.forms.runs import Reading
 from paramstore.image.wording import breach_text
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import own_breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.quantity import format_value
 from paramstore.schema.words import plural

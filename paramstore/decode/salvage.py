@@ -19,10 +19,10 @@ from paramstore.decode.repair import Repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.evolve.values import Origin
 from paramstore.format import ERASED, HEADER_BYTES, OVERHEAD_BYTES
-from paramstore.image.breaches import breaches
 from paramstore.image.contents import GroupContents
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import served
 
 __all__ = ["Salvage", "Source", "SourceKind", "salvage"]
 
@@ -100,10 +100,11 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
         kind = SourceKind.CONVERTED if newest else SourceKind.MOVED
         body = newest.record.body if newest else encode_body(group.ring, {})
         unfit = tuple(p for p, origin in group.origins.items() if origin is Origin.UNFIT)
+        revision = max(group.ring.revision, newest.record.revision if newest else 0)
         return (Source(name, kind, sequence, newest.number if newest else None, offered=offered,
-                       defaulted=unfit),
-                _with_values(body, group, group.values, tuple(group.origins)),
-                max(group.ring.revision, newest.record.revision if newest else 0))
+                       defaulted=(*unfit, *(p.name for p in group.ring.group.parameters
+                                            if group.reset_of(p)))),
+                _with_values(body, group, group.values, revision), revision)
     if newest is None:
         return (Source(name, SourceKind.DEFAULTS, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
@@ -113,35 +114,27 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
 
 def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revision: int,
              image: bytearray) -> Source:
-    """Write the copies of a group; values that break the schema become defaults."""
+    """Write the copies of a group with the values that firmware serves; those that break the
+    schema are defaults."""
     ring = group.ring
-    values = decode_body(ring, body, revision)
-    wrong = {b.parameter.name: b.parameter for b in breaches(ring.group, values)}
-    while wrong:
-        for parameter in wrong.values():
-            values |= {f.name: f.default for f in parameter.fields}
-        # A default may be on the wrong side of a value it has to stay below: then both are.
-        more = {b.parameter.name: b.parameter for b in breaches(ring.group, values)}
-        more |= {p: ring.group.parameter(p) for b in breaches(ring.group, values)
-                 if (p := b.parameter.below)}
-        if more.keys() <= wrong.keys():
-            break
-        wrong |= more
-    if wrong:
-        body = _with_values(body, group, values, tuple(wrong))
+    stored = decode_body(ring, body, revision)
+    becomes = served(ring.group, stored)
+    body = _with_values(body, group, becomes.values, revision)
     for slot in range(ring.group.copies):
         _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body, revision))
+    wrong = [p.name for reset in becomes.resets for p in reset.parameters
+             if any(becomes.values[f.name] != stored[f.name] for f in p.fields)]
     return source._replace(defaulted=tuple(dict.fromkeys((*source.defaulted, *wrong))))
 
 
 def _with_values(body: bytes, group: GroupContents, values: dict[str, tuple[Raw, ...]],
-                 names: tuple[str, ...]) -> bytes:
-    """Return the body with other values in some parameters, all else as it was."""
+                 revision: int) -> bytes:
+    """Return the body with other values in all fields that a record of a revision holds, all else
+    as it was."""
     changed = bytearray(body)
     new = encode_body(group.ring, values)
-    fields = {f.name for n in names for f in group.ring.group.parameter(n).fields}
     for placed in group.ring.fields:
-        if placed.field.name in fields:
+        if placed.since <= revision:
             end = placed.offset + placed.field.size
             changed[placed.offset:end] = new[placed.offset:end]
     return bytes(changed)

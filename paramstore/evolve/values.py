@@ -1,24 +1,25 @@
 """What firmware of a release makes of the records on a part, of whatever release they are.
 
 The newest record of each ring goes in, values come out, and for each parameter where its value is
-from. `mended` then does what mount does with values outside their limits.
+from. What mount then does with values that cannot be says `schema.breaches.served`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.codec import Record, decode_body
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
-from paramstore.schema.model import Field, Group
+from paramstore.schema.breaches import filled_text
+from paramstore.schema.model import Field, Kind
 
 if TYPE_CHECKING:
     from paramstore.layout.moves import Move
 
-__all__ = ["GroupValues", "Origin", "Values", "group_values", "mended"]
+__all__ = ["GroupValues", "Origin", "Values", "group_values"]
 
 Values = dict[str, tuple[Raw, ...]]
 """The raws of a group's fields by field name."""
@@ -34,7 +35,8 @@ class Origin(StrEnum):
 
 
 class GroupValues(NamedTuple):
-    """Values of a group as they come from the part, limits not checked; origins by parameter."""
+    """Values of a group as they come from the part, limits not checked, texts without what stands
+    behind their first 00; origins by parameter."""
 
     values: Values
     origins: dict[str, Origin]
@@ -65,6 +67,8 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
             origins[parameter.name] = Origin.UNFIT if unfit else Origin.CONVERTED
             if not unfit:
                 values |= {n: tuple(r for r in raws if r is not None) for n, raws in found.items()}
+    values |= {f.name: filled_text(values[f.name]) for f in ring.group.fields
+               if f.kind is Kind.TEXT}
     return GroupValues(values, origins)
 
 
@@ -87,37 +91,3 @@ def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
     elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))
                      for at in places)
     return elements + field.default[move.count:]
-
-
-def mended(group: Group, values: Values) -> tuple[Values, tuple[str, ...]]:
-    """Return the values that firmware goes on with, and the parameters that got their defaults.
-
-    A parameter outside its limits does; and where a rule between parameters is broken then, every
-    parameter of the group that has a rule.
-    """
-    result = dict(values)
-    reset: dict[str, None] = {}
-
-    def give_default(names: Iterable[str]) -> None:
-        for name in names:
-            reset[name] = None
-            result.update({f.name: f.default for f in group.parameter(name).fields})
-
-    give_default(p.name for p in group.parameters
-                 if not all(f.limits.allow(raw) for f in p.fields for raw in result[f.name]))
-    ruled = {n for p in group.parameters for n in (
-        (p.name, p.below) if p.below else (p.name,) if any(f.rising for f in p.fields) else ())
-        if n}
-    if any(_breaks_rule(group, name, result) for name in ruled):
-        give_default(p.name for p in group.parameters if p.name in ruled)
-    return result, tuple(reset)
-
-
-def _breaks_rule(group: Group, name: str, values: Values) -> bool:
-    parameter = group.parameter(name)
-    pairs = [pair for f in parameter.fields if f.rising
-             for pair in zip(values[f.name], values[f.name][1:], strict=False)]
-    if parameter.below:
-        low, high = parameter.fields[0], group.parameter(parameter.below).fields[0]
-        pairs += zip(values[low.name], values[high.name], strict=True)
-    return not all(a < b for a, b in pairs)

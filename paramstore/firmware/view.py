@@ -26,6 +26,7 @@ from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, Sto
 from paramstore.firmware.spelling import comment_lines, comment_text, hex_bytes
 from paramstore.layout.memory import page_bytes
 from paramstore.layout.plan import Plan, Reserved, Ring
+from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Group
 from paramstore.schema.quantity import format_value
 
@@ -114,13 +115,10 @@ def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int
 
 
 def _rules(group: Group, index_of: dict[str, str]) -> Iterator[RuleRow]:
-    for parameter in group.parameters:
-        if parameter.below:
-            yield RuleRow(index_of[parameter.name], index_of[parameter.below],
-                          f"{parameter.name} below {parameter.below}")
-        for field in parameter.fields:
-            if field.rising:
-                yield RuleRow(index_of[field.name], index_of[field.name], f"{field.name} rising")
+    for rule in rules_of(group):
+        low, high = rule.low.name, rule.high.name
+        yield RuleRow(index_of[low], index_of[high],
+                      f"{low} rising" if low == high else f"{low} below {high}")
 
 
 def _default_rows(ring: Ring) -> Iterator[Bytes]:

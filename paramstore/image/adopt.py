@@ -12,15 +12,14 @@ from decimal import Decimal, localcontext
 from typing import Any
 
 from paramstore.errors import Finding, FindingsError
-from paramstore.evolve.values import mended
 from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
 from paramstore.fixed.model import FixedGroup, FixedLayout
 from paramstore.fixed.model import Item as FixedItem
-from paramstore.image.breaches import BreachKind, own_breaches
 from paramstore.image.migrate import BROKEN_RULE, Fate, Item, Migration, shown
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import BreachKind, own_breaches, served
 from paramstore.schema.model import Group, Kind, Parameter, Schema
 from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import ValueProblem, format_value, from_raw, parameter_to_raw
@@ -135,8 +134,9 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
         items[key] = item
         values[way.group.name] |= taken
     for group in target.schema.groups:
-        values[group.name], reset = mended(group, values[group.name])
-        for name in reset:
+        becomes = served(group, values[group.name])
+        values[group.name] = becomes.values
+        for name in becomes.defaulted:
             item = items.get((group.name, name), Item("", Fate.DEFAULTED))
             if not item.fate.harmed and item.fate is not Fate.DEFAULTED:
                 items[group.name, name] = replace(

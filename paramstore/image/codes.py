@@ -146,9 +146,10 @@ _IMAGES: dict[str, Code] = {
     ),
     "PS614": Code(
         "a stored value breaks the schema",
-        "The record is whole, but a value in it is outside its limits, or two values are in the "
-        "wrong order. It was written with other limits, or by other means than the runtime. "
-        "Firmware serves the default for a value outside its limits.",
+        "The record is whole, but a value in it cannot be, or is outside its limits, or two values "
+        "are in the wrong order. It was written with other limits, or by other means than the "
+        "runtime. Firmware serves the default of the whole parameter, of both if two are in the "
+        "wrong order, and flags the group; reports do the same and show what is stored beside it.",
     ),
     "PS615": Code(
         "a record of a later revision",

@@ -13,9 +13,10 @@ from paramstore.codec import Label, Record, RecordState, read_label, read_record
 from paramstore.evolve.lineage import parting
 from paramstore.evolve.values import Origin, group_values
 from paramstore.format import ERASED, FORMAT_VERSION, slot_of
-from paramstore.image.breaches import Breach, breaches
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import Reset, served
+from paramstore.schema.model import Parameter
 
 __all__ = ["Contents", "Gaps", "GroupContents", "LabelState", "Slot", "SlotState", "gaps_in",
            "newest_records", "unpack"]
@@ -57,17 +58,18 @@ class Slot(NamedTuple):
 class GroupContents(NamedTuple):
     """What the ring of one group holds.
 
-    `newest` is None if there is no record; `values` are defaults then, unless an earlier release
-    kept them elsewhere (`origins`, by parameter). Values are given as stored, also where they break
-    the schema (`breaches`).
+    `newest` is None if there is no record; the values are defaults then, unless an earlier release
+    kept them elsewhere (`origins`, by parameter). `values` are those that firmware serves, `stored`
+    those that were read; they differ in the parameters of `resets`, which break the schema.
     """
 
     ring: Ring
     slots: tuple[Slot, ...]
     newest: Slot | None
     values: dict[str, tuple[Raw, ...]]
+    stored: dict[str, tuple[Raw, ...]]
     origins: dict[str, Origin]
-    breaches: tuple[Breach, ...] = ()
+    resets: tuple[Reset, ...] = ()
 
     @property
     def blank(self) -> bool:
@@ -88,6 +90,13 @@ class GroupContents(NamedTuple):
     def migrated(self) -> bool:
         """Whether a value was taken from where an earlier release kept it."""
         return any(o in (Origin.CONVERTED, Origin.UNFIT) for o in self.origins.values())
+
+    def reset_of(self, parameter: Parameter) -> Reset | None:
+        """Return why a parameter has its default although another value is stored; None if it has
+        the stored one."""
+        if all(self.values[f.name] == self.stored[f.name] for f in parameter.fields):
+            return None
+        return next((r for r in self.resets if parameter in r.parameters), None)
 
 
 class LabelState(StrEnum):
@@ -240,9 +249,10 @@ def _read_group(plan: Plan, ring: Ring, image: bytes, gaps: Gaps, newest: dict[i
             state, reason = SlotState.MISSING, _lacking(lacking)
         slots.append(Slot(number, ring.address(number), record, state, reason))
     found = group_values(plan, ring, newest, earlier)
-    broken = tuple(breaches(ring.group, found.values))
+    becomes = served(ring.group, found.values)
     return GroupContents(ring, tuple(slots), slots[slot_of(best.sequence, ring.slots)]
-                         if best else None, found.values, found.origins, broken)
+                         if best else None, becomes.values, found.values, found.origins,
+                         becomes.resets)
 
 
 def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record | None,

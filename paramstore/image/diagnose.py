@@ -21,11 +21,11 @@ from paramstore.image.contents import (
     gaps_in,
 )
 from paramstore.image.pack import used_ranges
-from paramstore.image.wording import breach_text
+from paramstore.image.wording import breach_text, reset_note
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
 
-__all__ = ["diagnose", "gap_finding"]
+__all__ = ["diagnose", "gap_finding", "reset_findings"]
 
 _SHOWN = 8
 """Reasons listed for one group; the rest is counted."""
@@ -49,6 +49,14 @@ def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "") -> Finding:
         "PS603", f"the dump lacks {plural(count, 'byte')}{so}", source,
         notes=_some(ranges), severity=Severity.ERROR if lacks else Severity.WARNING,
         help="read the whole part again, or copy all lines of the dump" if lacks else "")
+
+
+def reset_findings(group: GroupContents, source: SourceText) -> Iterator[Finding]:
+    """Yield what is stored in a group that cannot be, and what firmware serves in its place."""
+    for reset in group.resets:
+        text = breach_text(reset.breach, group.ring.group, reset.values)
+        yield Finding("PS614", f"group `{group.ring.group.name}`: {text}", source,
+                      notes=(reset_note(reset),))
 
 
 class _Diagnosis:
@@ -179,9 +187,7 @@ class _Diagnosis:
         elif group.blank:
             are = "from where an earlier release kept them" if group.migrated else "defaults"
             yield self._warning("PS613", f"{name} was never written: the values are {are}")
-        for breach in group.breaches:
-            yield self._error("PS614", f"{name}: " + breach_text(
-                breach, group.ring.group, group.values))
+        yield from reset_findings(group, self._source)
         if group.newest and group.newest.record.revision > group.ring.revision:
             yield self._warning(
                 "PS615", f"{name}: the record is of revision {group.newest.record.revision}, "

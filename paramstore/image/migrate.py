@@ -15,12 +15,13 @@ from itertools import pairwise
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import ToolError
 from paramstore.evolve.heirs import Heir, forebears, heirs
-from paramstore.evolve.values import Origin, Values, group_values, mended
+from paramstore.evolve.values import Origin, Values, group_values
 from paramstore.format import ERASED, slot_of
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import served
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_range
 
@@ -124,11 +125,12 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
     newest = newest_records(target, contents.image)
     known = heirs(between)
     former = forebears(between)
-    given = {g.ring.group.name: g.values for g in contents.groups}
+    given = {g.ring.group.name: g.stored for g in contents.groups}
     earlier = len(between) > 1 or contents.label is None
     for ring in target.rings:
         found = group_values(target, ring, newest, earlier)
-        values, reset = mended(ring.group, found.values)
+        becomes = served(ring.group, found.values)
+        values, reset = becomes.values, becomes.defaulted
         fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
         if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
             write_group(image, target, ring, newest.get(ring.group.id), values)
@@ -137,7 +139,7 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
                 yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.RETIRED,
-                           shown(parameter, group.values))
+                           shown(parameter, group.stored))
 
 
 def _fate_up(origin: Origin, reset: bool) -> Fate:
@@ -154,7 +156,7 @@ def _fate_up(origin: Origin, reset: bool) -> Fate:
 def _down(contents: Contents, target: Plan, between: Sequence[Plan],
           image: bytearray) -> Iterator[Item]:
     newest = newest_records(target, contents.image)
-    later = {g.ring.group.name: mended(g.ring.group, g.values)[0] for g in contents.groups}
+    later = {g.ring.group.name: g.values for g in contents.groups}
     stored = {(g.ring.group.name, name) for g in contents.groups
               for name, origin in g.origins.items() if origin is not Origin.DEFAULT}
     known = heirs(between)
@@ -169,8 +171,10 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
                 continue
             fates[parameter.name] = _turned_back(ring, parameter, heir, later, taken,
                                                  held.origins[parameter.name])
-        values, reset = mended(ring.group, taken)
-        fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
+        becomes = served(ring.group, taken)
+        values = becomes.values
+        fates |= {name: Fate.UNFIT for name in becomes.defaulted
+                  if fates[name] is not Fate.DEFAULTED}
         record = newest.get(ring.group.id)
         as_it_is = record is None or record.revision == ring.revision
         if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
@@ -211,7 +215,7 @@ def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str
                 stored = group.origins[parameter.name] is not Origin.DEFAULT
                 yield Item(f"{ring.group.name}.{parameter.name}",
                            Fate.LOST if stored else Fate.DEFAULTED,
-                           shown(parameter, group.values))
+                           shown(parameter, group.stored))
 
 
 # ---- Values ----------------------------------------------------------------------------------

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from paramstore.codec import CodecError, build_label, build_record, encode_body
 from paramstore.errors import Finding, FindingsError
 from paramstore.format import ERASED
-from paramstore.image.breaches import BreachKind, breaches
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import BreachKind, breaches
 
 __all__ = ["GroupValues", "Values", "complete", "pack", "used_ranges"]
 

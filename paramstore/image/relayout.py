@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from paramstore.codec import build_label
 from paramstore.evolve.conversion import neutral
 from paramstore.evolve.heirs import Heir, forebears, heirs
-from paramstore.evolve.values import Origin, Values, mended
+from paramstore.evolve.values import Origin, Values
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents
 from paramstore.image.migrate import (
@@ -26,6 +26,7 @@ from paramstore.image.migrate import (
     write_group,
 )
 from paramstore.layout.plan import Plan, Ring
+from paramstore.schema.breaches import served
 from paramstore.schema.model import Parameter
 
 __all__ = ["relayout"]
@@ -42,12 +43,14 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
     for copy in (0, 1):
         label = build_label(target)
         image[target.label_address(copy):target.label_address(copy) + len(label)] = label
-    given = {g.ring.group.name: g.values for g in contents.groups}
+    given = {g.ring.group.name: g.stored for g in contents.groups}
     items: list[Item] = []
     for ring in target.rings:
         taken, fates = _carried(contents, ring, known, given)
-        values, reset = mended(ring.group, taken)
-        fates |= {name: Fate.UNFIT for name in reset if fates[name] is not Fate.DEFAULTED}
+        becomes = served(ring.group, taken)
+        values = becomes.values
+        fates |= {name: Fate.UNFIT for name in becomes.defaulted
+                  if fates[name] is not Fate.DEFAULTED}
         if any(fate is not Fate.DEFAULTED for fate in fates.values()):
             write_group(image, target, ring, None, values)
         items += accounts(contents, ring.group, fates, known, given, taken, values)
@@ -92,4 +95,4 @@ def _left_behind(contents: Contents, known: Mapping[tuple[str, str], Heir]) -> I
             name = group.ring.group.name
             if ((name, parameter.name) not in reached
                     and group.origins[parameter.name] is not Origin.DEFAULT):
-                yield Item(f"{name}.{parameter.name}", Fate.LOST, shown(parameter, group.values))
+                yield Item(f"{name}.{parameter.name}", Fate.LOST, shown(parameter, group.stored))

@@ -14,9 +14,9 @@ from decimal import Decimal
 from typing import Any
 
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
-from paramstore.image.breaches import BreachKind, breaches
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Conversion, Loss, ValueProblem, parameter_to_raw

@@ -19,19 +19,20 @@ _LINE = 96
 
 
 def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
-                remarks: Mapping[str, str] | None = None) -> str:
+                remarks: Mapping[str, str] | None = None,
+                notes: Mapping[tuple[str, str], str] | None = None) -> str:
     """Return a values file with every parameter in `values`, in schema order.
 
     `values` has all fields of each parameter by group and name; a parameter that has none of its
     fields there is left out, and so is a text that is no UTF-8. `remarks` are comments by group
-    name.
+    name, `notes` by names of group and parameter.
     Reading the text back gives the same raws, as long as these are within their limits.
     """
     blocks = [f"# Values of the store {schema.name}."]
     for group in schema.groups:
         if group.name in values:
             remark = (remarks or {}).get(group.name, "")
-            blocks.append(_group(group, values[group.name], remark))
+            blocks.append(_group(group, values[group.name], remark, notes or {}))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -41,11 +42,14 @@ def parameter_unit(parameter: Parameter) -> str:
     return ", ".join(u or "1" for u in units) if any(units) else ""
 
 
-def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str) -> str:
+def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str,
+           notes: Mapping[tuple[str, str], str]) -> str:
     lines = [f"[{group.name}]{_comment(remark)}"]
     for parameter in group.parameters:
         if parameter.fields[0].name not in values:
             continue
+        if note := notes.get((group.name, parameter.name)):
+            lines.append(_comment(note).strip())
         raws = {f.name: values[f.name] for f in parameter.fields}
         if parameter.kind is Kind.TEXT and not _is_utf8(raws[parameter.name]):
             lines.append(f"# {parameter.name} is left out: it is no UTF-8 text")

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from paramstore.image.breaches import Breach, BreachKind
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import Breach, BreachKind, Reset
 from paramstore.schema.element import ValueProblem, element_name, refuse_limit
 from paramstore.schema.model import AnyGroup, Kind
 from paramstore.schema.quantity import show_raw
+from paramstore.schema.words import code_list
 
-__all__ = ["breach_help", "breach_text"]
+__all__ = ["breach_help", "breach_text", "reset_note"]
 
 
 def breach_text(breach: Breach, group: AnyGroup, values: Mapping[str, tuple[Raw, ...]]) -> str:
@@ -32,7 +33,13 @@ def breach_text(breach: Breach, group: AnyGroup, values: Mapping[str, tuple[Raw,
             names = [element_name(f, _path(breach)) for f in (field, other)]
             return f"`{names[0]}` = {here} must be below `{names[1]}` = {there}"
         case BreachKind.TEXT:
-            return f"`{field.name}` does not hold UTF-8 text up to its end"
+            return f"`{field.name}` does not hold UTF-8 text"
+
+
+def reset_note(reset: Reset) -> str:
+    """Return what firmware serves in place of what is broken."""
+    defaults = "the default" if len(reset.parameters) == 1 else "the defaults"
+    return f"firmware serves {defaults} of {code_list(p.name for p in reset.parameters)}"
 
 
 def breach_help(breach: Breach, values: Mapping[str, tuple[Raw, ...]]) -> str:

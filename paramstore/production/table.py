@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from paramstore.errors import Finding, FindingsError, Severity, Span, errors_in
 from paramstore.files import read_text
-from paramstore.image.breaches import BreachKind, breaches
 from paramstore.image.values import read_values
 from paramstore.image.values_out import toml_value
 from paramstore.image.wording import breach_help, breach_text
@@ -25,6 +24,7 @@ from paramstore.production.rows import TableLine, TableRow, read_rows
 from paramstore.production.seen import SerialsSeen
 from paramstore.production.serials import SERIAL, SerialPlace
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.model import Field, Schema
 from paramstore.schema.quantity import Loss, ValueProblem, parameter_from_raw
 from paramstore.schema.words import plural, show_number

@@ -14,18 +14,19 @@ from decimal import Decimal
 from typing import Any
 
 from paramstore.evolve.values import Origin
-from paramstore.image.breaches import Breach, BreachKind
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
 from paramstore.report.tables import named_lines
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import BreachKind, Reset
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.text import printable
 
 __all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "origin_text",
-           "plain_value", "title_text", "value_remarks", "value_text"]
+           "plain_value", "stored_data", "stored_remark", "title_text", "value_remarks",
+           "value_text"]
 
 SlotPaint = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
@@ -62,6 +63,8 @@ def contents_toml(contents: Contents) -> str:
         contents.plan.schema,
         {g.ring.group.name: g.values for g in contents.groups},
         {g.ring.group.name: origin_text(g) for g in contents.groups},
+        {(g.ring.group.name, p.name): stored_remark(reset, p) for g in contents.groups
+         for p in g.ring.group.parameters if (reset := g.reset_of(p))},
     )
 
 
@@ -163,13 +166,21 @@ def value_text(parameter: Parameter, values: Mapping[str, Sequence[Raw]]) -> str
 
 
 def value_remarks(group: GroupContents, parameter: Parameter) -> tuple[str, ...]:
-    """Return what is wrong with a value, and where it is from if not from its own record."""
-    remarks = dict.fromkeys(_remark(b) for b in group.breaches if b.parameter is parameter)
+    """Return why a value is not the stored one, and where it is from if not from its own record."""
+    remarks = []
     if remark := _ORIGINS.get(group.origins[parameter.name], ""):
-        remarks[remark] = None
+        remarks.append(remark)
     if group.newest and group.origins[parameter.name] is Origin.DEFAULT:
-        remarks["the default: the record is of an earlier release"] = None
+        remarks.append("the default: the record is of an earlier release")
+    if reset := group.reset_of(parameter):
+        remarks.append(stored_remark(reset, parameter))
     return tuple(remarks)
+
+
+def stored_remark(reset: Reset, parameter: Parameter) -> str:
+    """Return what is stored in place of a default that firmware serves, and why it does."""
+    stored = value_text(parameter, reset.values)
+    return f"the default: {stored} is stored, {_reason(reset, parameter)}"
 
 
 _ORIGINS = {
@@ -178,13 +189,19 @@ _ORIGINS = {
 }
 
 
-def _remark(breach: Breach) -> str:
-    return {
-        BreachKind.LIMIT: "outside its limits",
-        BreachKind.RISING: f"{breach.field.name} does not rise",
-        BreachKind.BELOW: f"not below {breach.parameter.below}",
-        BreachKind.TEXT: "not UTF-8 text",
-    }[breach.kind]
+def _reason(reset: Reset, parameter: Parameter) -> str:
+    """Return why a parameter has its default, in a few words."""
+    breach = reset.breach
+    match breach.kind:
+        case BreachKind.LIMIT:
+            return "outside its limits"
+        case BreachKind.RISING:
+            return f"{breach.field.name} does not rise"
+        case BreachKind.TEXT:
+            return "not UTF-8 text"
+        case BreachKind.BELOW:
+            return (f"not below {breach.parameter.below}" if parameter is breach.parameter
+                    else f"not above {breach.parameter.name}")
 
 
 # ---- Data ---------------------------------------------------------------------------------------
@@ -213,13 +230,26 @@ def _group_data(group: GroupContents) -> dict[str, Any]:
 
 
 def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any]:
-    raws = {f.name: group.values[f.name] for f in parameter.fields}
+    reset = group.reset_of(parameter)
+    fields = parameter.fields
+    return {
+        **_value_data(parameter, group.values),
+        "unit": [f.unit for f in fields] if len(fields) > 1 else fields[0].unit,
+        "origin": group.origins[parameter.name].value,
+        "stored": reset and stored_data(reset, parameter),
+    }
+
+
+def stored_data(reset: Reset, parameter: Parameter) -> dict[str, Any]:
+    """Return what is stored in place of a default that firmware serves, and why it does."""
+    return {**_value_data(parameter, reset.values), "reason": _reason(reset, parameter)}
+
+
+def _value_data(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> dict[str, Any]:
+    raws = {f.name: values[f.name] for f in parameter.fields}
     return {
         "value": plain_value(parameter_from_raw(parameter, raws)),
-        "unit": [f.unit for f in parameter.fields] if len(raws) > 1 else parameter.fields[0].unit,
         "raw": {name: [plain_value(raw) for raw in elements] for name, elements in raws.items()},
-        "origin": group.origins[parameter.name].value,
-        "wrong": [_remark(b) for b in group.breaches if b.parameter is parameter],
     }
 
 

@@ -17,7 +17,9 @@ from paramstore.layout.plan import Ring
 from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
+from paramstore.report.image import stored_data, stored_remark
 from paramstore.scalars import Raw
+from paramstore.schema.breaches import Reset
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
 from paramstore.text import printable
@@ -144,7 +146,8 @@ def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
     if values:
         lines.append("Parameters")
         for d in values:
-            before, after = (_side(d, side) for side in (d.before, d.after))
+            before, after = (_side(d, *side) for side in zip(
+                (d.before, d.after), d.resets, strict=True))
             lines.append(f"  {d.group.name}.{d.parameter.name}  {tint(before, 'place')} -> "
                          f"{tint(after, 'mend')}")
     if ranges:
@@ -183,12 +186,17 @@ def _place(meaning: Meaning) -> str:
         meaning.what)
 
 
-def _side(difference: Difference, raws: dict[str, tuple[Raw, ...]] | Absence) -> str:
-    return raws.value if isinstance(raws, Absence) else parameter_text(difference.parameter, raws)
+def _side(difference: Difference, raws: dict[str, tuple[Raw, ...]] | Absence,
+          reset: Reset | None) -> str:
+    if isinstance(raws, Absence):
+        return raws.value
+    text = parameter_text(difference.parameter, raws)
+    return f"{text} ({stored_remark(reset, difference.parameter)})" if reset else text
 
 
 def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
-    """Return what differs as plain data for JSON. `absent` says why a value is null."""
+    """Return what differs as plain data for JSON. `absent` says why a value is null, `stored` what
+    stands on the part where the default is served."""
     parameters = []
     for d in values:
         sides = {"before": d.before, "after": d.after}
@@ -198,6 +206,8 @@ def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -
                for name, side in sides.items()},
             "absent": {name: side.value for name, side in sides.items()
                        if isinstance(side, Absence)},
+            "stored": {name: stored_data(reset, d.parameter)
+                       for name, reset in zip(sides, d.resets, strict=True) if reset},
         })
     return {
         "parameters": parameters,

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from paramstore.codec import default_payload
 from paramstore.layout.plan import PlacedField, Ring
 from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.schema.breaches import rules_of
 from paramstore.status import Status
 
 __all__ = ["Values"]
@@ -23,7 +24,7 @@ class Values:
 
     def __init__(self, ring: Ring) -> None:
         self._defaults = default_payload(ring)
-        self._rules = tuple(_rules(ring))
+        self._rules = tuple((r.low.name, r.high.name) for r in rules_of(ring.group))
         self._kin = {f.name: [g.name for g in p.fields]
                      for p in ring.group.parameters for f in p.fields}
         self.fields: dict[str, PlacedField] = {p.field.name: p for p in ring.fields}
@@ -108,14 +109,3 @@ def _order(scalar: Scalar, element: bytes) -> Raw:
     bits = int.from_bytes(element, "little")
     sign = 1 << 8 * scalar.size - 1
     return -(bits - sign) if bits & sign else bits
-
-
-def _rules(ring: Ring) -> Iterator[tuple[str, str]]:
-    """Yield (low, high): field names where low must stay below high; of one field, it must rise."""
-    for parameter in ring.group.parameters:
-        for field in parameter.fields:
-            if field.rising:
-                yield field.name, field.name
-        if parameter.below is not None:
-            high = ring.group.parameter(parameter.below)
-            yield parameter.fields[0].name, high.fields[0].name

@@ -18,7 +18,6 @@ from paramstore.errors import SourceText, ToolError
 from paramstore.evolve.project import open_project
 from paramstore.files import make_folder, write_bytes, write_text
 from paramstore.firmware.generate import generate, runtime_files
-from paramstore.image.breaches import breaches
 from paramstore.image.contents import unpack
 from paramstore.image.files import encode_image, form_of
 from paramstore.image.pack import complete, pack
@@ -31,6 +30,7 @@ from paramstore.report.plan import plan_text
 from paramstore.rig.native import NativeRig, compile_native
 from paramstore.rig.toolchain import find_compiler
 from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Field, Group, Kind
 from paramstore.schema.quantity import format_value
 from paramstore.schema.words import plural

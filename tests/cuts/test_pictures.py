@@ -9,11 +9,11 @@ from hypothesis import given
 
 from paramstore.codec import default_payload, encode_body
 from paramstore.cuts.pictures import MOST_PICTURES, make_pictures
-from paramstore.image.breaches import breaches
 from paramstore.image.pack import complete
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.scalars import SCALARS
+from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Schema
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.strategies import schemas

@@ -111,12 +111,12 @@ def test_data_has_physical_values_and_units() -> None:
     """A program gets numbers in the unit of the schema, a curve as points."""
     groups = {g["name"]: g for g in image_data(unpack(EXAMPLE, pack(EXAMPLE, {})))["groups"]}
     assert {"value": 2.5, "unit": "A", "raw": {"current": [2500]}, "origin": "record",
-            "wrong": []} == (
+            "stored": None} == (
         groups["limits"]["values"]["current"])
     flow = groups["limits"]["values"]["flow"]
     assert ([[0, -5], [50, 300], [100, 700]], ["", "l/h"]) == (flow["value"], flow["unit"])
     assert {"value": 18.5, "unit": "degC", "raw": {"low": [-3]}, "origin": "record",
-            "wrong": []} == (
+            "stored": None} == (
         groups["user"]["values"]["low"])
     assert ("pump", "record", 1) == (
         groups["user"]["values"]["name"]["value"], groups["user"]["from"],
@@ -132,7 +132,7 @@ def test_data_of_a_blank_part() -> None:
 
 
 def test_what_json_cannot_hold_is_null() -> None:
-    """NaN in a stored float is null in JSON, and told as wrong."""
+    """NaN in a stored float is null in JSON, beside the default that is served."""
     limits = EXAMPLE.rings[0]
     body = bytearray(encode_body(limits, {}))
     body[2:6] = bytes.fromhex("0000c07f")
@@ -141,9 +141,10 @@ def test_what_json_cannot_hold_is_null() -> None:
     image[limits.address(2):limits.address(2) + len(record)] = record
     contents = unpack(EXAMPLE, bytes(image))
     (group, _) = image_data(contents)["groups"]
-    assert {"value": None, "unit": "", "raw": {"gain": [None]},
-            "origin": "record", "wrong": ["outside its limits"]} == group["values"]["gain"]
-    assert "gain     nan  <- outside its limits" in image_text(contents)
+    assert {"value": 1.5, "unit": "", "raw": {"gain": [1.5]}, "origin": "record", "stored": {
+        "value": None, "raw": {"gain": [None]}, "reason": "outside its limits",
+    }} == group["values"]["gain"]
+    assert "gain     1.5  <- the default: nan is stored, outside its limits" in image_text(contents)
 
 
 def test_marks_differ() -> None:

@@ -8,9 +8,9 @@ import pytest
 
 from paramstore.errors import FindingsError, ToolError
 from paramstore.files import read_text
-from paramstore.image.breaches import breaches
 from paramstore.image.pack import complete
 from paramstore.layout.place import make_plan
+from paramstore.schema.breaches import breaches
 from paramstore.schema.reader import load_schema
 from paramstore.tour.walk import LEFT, pick_change, walk
 

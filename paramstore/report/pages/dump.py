@@ -176,7 +176,7 @@ def _values(group: GroupContents, index: int) -> Iterator[dict[str, Any]]:
     parts = {p.placed.field.name: p for p in record_parts(group.ring) if p.placed}
     for parameter in group.ring.group.parameters:
         remarks = value_remarks(group, parameter)
-        wrong = any(b.parameter is parameter for b in group.breaches)
+        wrong = group.reset_of(parameter) is not None
         first = parts[parameter.fields[0].name]
         slot = group.newest.number if group.newest else None
         yield {
