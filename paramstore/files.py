@@ -13,9 +13,9 @@ from typing import BinaryIO
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
-__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "is_there", "make_folder",
-           "names_in", "read_bytes", "read_stream", "read_text", "source_text", "unreadable",
-           "write_bytes", "write_text"]
+__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "create_text", "is_there",
+           "make_folder", "names_in", "read_bytes", "read_stream", "read_text", "source_text",
+           "unreadable", "write_bytes", "write_text"]
 
 MAX_BYTES = 32 << 20
 """Of an input in bytes: the largest EEPROM as a hex dump in a long console log takes a tenth."""
@@ -131,6 +131,26 @@ def write_text(path: str | Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
+def create_text(path: str | Path, text: str) -> None:
+    """Write UTF-8 text to a new file, as a whole or not at all.
+
+    ToolError if it cannot be written, or if there is anything of that name by then: of several
+    processes that make the same file at once, one succeeds.
+    """
+    target = Path(path)
+    try:
+        temporary = _beside(target, text.encode("utf-8"))
+        try:
+            target.touch(exist_ok=False)  # one process gets the name; a rename would take it
+            _put_in_place(temporary, target)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except FileExistsError as error:
+        raise ToolError(f"`{path}` is there already") from error
+    except OSError as error:
+        raise ToolError(f"cannot write `{path}`: {error.strerror}", _hint(path)) from error
+
+
 def make_folder(path: str | Path) -> None:
     """Make a folder, and those around it, where there is none yet; ToolError if that fails."""
     try:
@@ -141,22 +161,37 @@ def make_folder(path: str | Path) -> None:
         raise ToolError(f"cannot make the folder `{path}`: {error.strerror}") from error
 
 
-def _replace(target: Path, data: bytes) -> None:
-    import shutil  # these two take longer to load than most inputs to read
-    import tempfile
+def _beside(target: Path, data: bytes) -> str:
+    """Write data to a new file in the folder of `target`; return its path."""
+    import tempfile  # takes longer to load than most inputs to read
 
     handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}.")
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
-        if target.exists():
-            shutil.copymode(target, temporary)
-        else:
-            _give_ordinary_mode(temporary)
-        Path(temporary).replace(target)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+    return temporary
+
+
+def _replace(target: Path, data: bytes) -> None:
+    temporary = _beside(target, data)
+    try:
+        _put_in_place(temporary, target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def _put_in_place(temporary: str, target: Path) -> None:
+    import shutil  # as above
+
+    if target.exists():
+        shutil.copymode(target, temporary)
+    else:
+        _give_ordinary_mode(temporary)
+    Path(temporary).replace(target)
 
 
 def _give_ordinary_mode(path: str) -> None:

@@ -13,6 +13,7 @@ from paramstore.errors import FindingsError, ToolError
 from paramstore.files import (
     MAX_BYTES,
     MAX_TEXT_BYTES,
+    create_text,
     make_folder,
     read_bytes,
     read_text,
@@ -29,6 +30,18 @@ def test_a_file_is_replaced_as_a_whole(tmp_path: Path) -> None:
     write_bytes(path, b"new")
     assert (b"new", 0o600) == (path.read_bytes(), stat.S_IMODE(path.stat().st_mode))
     assert ["a.bin"] == [p.name for p in tmp_path.iterdir()]
+
+
+def test_a_file_is_made_once(tmp_path: Path) -> None:
+    """What is there already stays, a link that leads nowhere too, and nothing else is left."""
+    path, link = tmp_path / "a.txt", tmp_path / "b.txt"
+    create_text(path, "first")
+    link.symlink_to("nowhere")
+    for place in (path, link):
+        with pytest.raises(ToolError, match="is there already"):
+            create_text(place, "second")
+    assert ("first", ["a.txt", "b.txt"]) == (
+        path.read_text(), sorted(p.name for p in tmp_path.iterdir()))
 
 
 def test_a_new_file_can_be_read_by_whom_the_user_lets(tmp_path: Path) -> None:

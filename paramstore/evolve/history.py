@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.files import is_there, make_folder, names_in, read_text, write_text
+from paramstore.files import create_text, is_there, make_folder, names_in, read_text
 from paramstore.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
 
@@ -129,8 +129,6 @@ def write_release(schema_path: str | Path, plan: Plan, history: History, note: s
 
     number = len(history.releases) + 1
     path = release_folder(schema_path) / f"{number:04}.json"
-    if path.exists():
-        raise ToolError(f"`{path}` is there already", "a release is never written over")
     if number > LAST_RELEASE:
         raise ToolError(f"a label holds release numbers up to {LAST_RELEASE}")
     data: dict[str, Any] = {
@@ -142,7 +140,7 @@ def write_release(schema_path: str | Path, plan: Plan, history: History, note: s
     }
     data["digest"] = _digest(data)
     make_folder(path.parent)
-    write_text(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    create_text(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     return path
 
 

@@ -21,8 +21,8 @@ __all__ = ["layout_id", "layout_text", "plain_decimal"]
 
 
 def layout_id(part: Part, rings: Iterable[Ring], before: int) -> int:
-    """Return the layout id of these rings on this part, an unsigned 32-bit integer. `before` is that
-    of the release before in the series, 0 if there is none."""
+    """Return the layout id of these rings on this part, an unsigned 32-bit integer. `before` is
+    that of the release before in the series, 0 if there is none."""
     return crc32c(layout_text(part, rings, before).encode())
 
 

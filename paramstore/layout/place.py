@@ -27,8 +27,8 @@ def make_plan(schema: Schema, kept: Sequence[Ring] = (), retired: Sequence[Ring]
     """Return the layout of `schema`, with advice in its `findings`.
 
     `kept` are the rings of groups that stay as they are, `retired` those of groups that are gone:
-    new groups are laid beside both. `lineage` as in `Plan`. FindingsError if it does not fit its part; the findings say
-    what would make it fit.
+    new groups are laid beside both. `lineage` as in `Plan`. FindingsError if it does not fit its
+    part; the findings say what would make it fit.
     """
     if wrong := impossible_groups(schema):
         raise FindingsError(wrong)

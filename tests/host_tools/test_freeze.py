@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -52,6 +55,32 @@ def test_freeze_refuses_what_changes_nothing(schema: Path) -> None:
     assert 1 == result.exit_code
     assert "PS716" in result.stderr
     assert 2 == len(list(schema.with_suffix(".releases").iterdir()))
+
+
+def test_of_many_freezes_at_once_one_writes(schema: Path) -> None:
+    """Of processes that freeze at the same moment one says that it wrote a release, and its file is
+    there, whole; the others say that they did not."""
+    folder = schema.with_suffix(".releases")
+    text = schema.read_text("utf-8")
+    schema.write_text(text.replace("[store]", '[store]\ndoc = "edited"'), "utf-8")
+    with ThreadPoolExecutor(4) as pool:
+        for turn in range(5):
+            (folder / "0003.json").unlink(missing_ok=True)
+            made = dict(pool.map(lambda note: freeze_in_a_process(schema, note),
+                                 (f"turn {turn}, process {i}" for i in range(4))))
+            done = [note for note, process in made.items() if process.returncode == 0]
+            assert 1 == len(done), [process.stderr for process in made.values()]
+            assert done[0] == json.loads((folder / "0003.json").read_text("utf-8"))["note"]
+            assert all("0003.json` is there already" in process.stderr or "PS716" in process.stderr
+                       for note, process in made.items() if note not in done)
+            assert ["0001.json", "0002.json", "0003.json"] == sorted(
+                path.name for path in folder.iterdir())
+
+
+def freeze_in_a_process(schema: Path, note: str) -> tuple[str, subprocess.CompletedProcess[str]]:
+    return note, subprocess.run(
+        [sys.executable, "-m", "host_tools.main", "freeze", str(schema), "--note", note],
+        capture_output=True, text=True, check=False)
 
 
 def test_check_says_what_changed(schema: Path) -> None:
