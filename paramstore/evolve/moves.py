@@ -23,7 +23,7 @@ Ancestor = tuple[Ring, Parameter]
 
 
 def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
-    """Return `plan` with the `moves` and `lineage` that follow from the releases before it.
+    """Return `plan` with the `moves`, `lineage` and `added` that follow from the releases before.
 
     Raises Refused: PS736 if the way from a much older release is too long for the arithmetic, PS739
     if two groups take from each other.
@@ -32,7 +32,10 @@ def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
     moves = {ring.group.id: [move for placed in ring.fields
                              for move in _moves(plan, ring, placed, same)] for ring in plan.rings}
     ordered = (move for group_id in _order(plan, moves) for move in moves[group_id])
-    return replace(plan, moves=tuple(ordered), lineage=lineage_of(earlier, plan.series))
+    added = {r.group.id for r in plan.rings for p in same
+             if r.group.id not in {old.group.id for old in p.rings}}
+    return replace(plan, moves=tuple(ordered), lineage=lineage_of(earlier, plan.series),
+                   added=frozenset(added))
 
 
 def lineage_of(earlier: Sequence[Plan], series: int) -> tuple[tuple[int, int], ...]:

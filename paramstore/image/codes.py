@@ -169,6 +169,12 @@ _IMAGES: dict[str, Code] = {
         "each of the last four, so this shows in later releases too. From the parting on fields "
         "of both branches share bytes, so no value is shown, and firmware refuses the part.",
     ),
+    "PS619": Code(
+        "a protected group without a record",
+        "Other groups were committed again and again, so the unit is in use, but the ring of this "
+        "identity or calibration is erased. Nothing on the part tells whether it was erased or "
+        "never had a record. The firmware serves defaults and says so.",
+    ),
     "PS620": Code("an image file without data", "The file is empty, or has no data record."),
     "PS621": Code(
         "not a record of its form",

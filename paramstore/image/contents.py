@@ -145,6 +145,24 @@ class Contents(NamedTuple):
             return any(g.newest for g in self.groups)
         return self.label_state not in (LabelState.FOREIGN, LabelState.BRANCH)
 
+    @property
+    def used(self) -> bool:
+        """Whether a group was committed again after its first record: the unit has been in use."""
+        return any(g.newest.record.sequence > g.ring.group.copies for g in self.groups if g.newest)
+
+    def erased(self, group: GroupContents) -> bool:
+        """Whether a group without a record may have had one: the unit has been in use since."""
+        return group.blank and not group.migrated and self.used
+
+    def missed(self, group: GroupContents) -> bool:
+        """Whether a unit in use should have a record of a group that has none: production gives
+        what it is and how it measures, but for groups that came with a later release. A bench
+        unit to which production gave nothing has no record of any such group."""
+        others = [g for g in self.groups if g.ring.group.role.protected and g is not group]
+        return (self.erased(group) and group.ring.group.role.protected
+                and group.ring.group.id not in self.plan.added
+                and (not others or any(g.newest for g in others)))
+
     def unread(self, ring: Ring) -> Gaps:
         """Return the bytes that the dump lacks of slots of a living or retired ring, as far as no
         CRC shows what they are: there may be newer records than those that are seen."""

@@ -184,6 +184,14 @@ class _Diagnosis:
             hold = "holds no record of its own" if len(bad) == 1 else "hold no record of their own"
             yield self._error("PS611", f"{name}: {plural(len(bad), 'slot')} of "
                               f"{len(group.slots)} {hold}", notes=_slots(bad))
+        elif self._contents.missed(group):
+            yield self._error(
+                "PS619", f"{name} holds no record, on a unit in use: it was erased, or production "
+                "gave it no values", help="the values shown are defaults; compare with what was "
+                "recorded of the unit")
+        elif self._contents.erased(group):
+            yield self._warning("PS613", f"{name} holds no record: it was never written, or was "
+                                "erased since; the values are defaults")
         elif group.blank:
             are = "from where an earlier release kept them" if group.migrated else "defaults"
             yield self._warning("PS613", f"{name} was never written: the values are {are}")

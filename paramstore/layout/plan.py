@@ -121,8 +121,8 @@ class Plan:
     The rest is there if the store was released before: `retired` are the rings of groups that
     were taken out, on pages that stay theirs; `moves` where earlier releases kept fields, those
     of one field together, the latest first, and a group that others take from after these;
-    `lineage` are the numbers and layout ids of the
-    releases before it in the series, the first one first.
+    `lineage` are the numbers and layout ids of the releases before it in the series, the first one
+    first, `added` the ids of groups that not all of these have.
     """
 
     schema: Schema
@@ -133,6 +133,7 @@ class Plan:
     retired: tuple[Ring, ...] = ()
     moves: tuple[Move, ...] = ()
     lineage: tuple[tuple[int, int], ...] = ()
+    added: frozenset[int] = frozenset()
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property

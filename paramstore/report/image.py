@@ -62,7 +62,7 @@ def contents_toml(contents: Contents) -> str:
     return values_toml(
         contents.plan.schema,
         {g.ring.group.name: g.values for g in contents.groups},
-        {g.ring.group.name: origin_text(g) for g in contents.groups},
+        {g.ring.group.name: origin_text(contents, g) for g in contents.groups},
         {(g.ring.group.name, p.name): stored_remark(reset, p) for g in contents.groups
          for p in g.ring.group.parameters if (reset := g.reset_of(p))},
     )
@@ -108,7 +108,7 @@ def title_text(contents: Contents) -> str:
 
 
 def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterator[str]:
-    yield f"{group.ring.group.name}: {origin_text(group)}"
+    yield f"{group.ring.group.name}: {origin_text(contents, group)}"
     names = [p.name for p in group.ring.group.parameters]
     width = max(map(len, [*names, "slots"]))
     for row, line in enumerate(_picture(group, paint)):
@@ -117,12 +117,13 @@ def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterat
         [(p.name, _value(group, p)) for p in group.ring.group.parameters], width)
 
 
-def origin_text(group: GroupContents) -> str:
+def origin_text(contents: Contents, group: GroupContents) -> str:
     """Return where the values of a group are from."""
     if group.newest is None and group.migrated:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
-        what = "never written" if group.blank else "not in the dump" if group.unread else "lost"
+        what = "no record, never written or erased" if contents.erased(group) else (
+            "never written") if group.blank else "not in the dump" if group.unread else "lost"
         return f"{what}, these are the defaults"
     later = any(s.state is SlotState.MISSING for s in group.slots)
     return (f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"

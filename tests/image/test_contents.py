@@ -1,5 +1,6 @@
 """Every slot of a dump is judged for what it is, whatever its bytes are."""
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -12,8 +13,11 @@ from paramstore.image.codes import CODES
 from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack, used_ranges
-from paramstore.report.image import image_data, image_text
+from paramstore.report.image import image_data, image_text, origin_text
+from paramstore.status import Status
 from tests.codec.plans import EXAMPLE, layout_object, part, plan_of
+from tests.decode.scenes import PLAN as SCENES
+from tests.decode.scenes import change, on_part
 from tests.independent_decoder import decode_image
 
 LIMITS, USER = EXAMPLE.rings
@@ -304,3 +308,47 @@ def test_a_torn_commit_never_costs_the_newest_record() -> None:
         group = unpack(EXAMPLE, with_limits(limits_record(1), torn[:cut])).group("limits")
         assert group.newest is not None
         assert (1, (2500,)) == (group.newest.record.sequence, group.values["current"])
+
+
+# ---- Erased rings on a unit in use --------------------------------------------------------------
+
+
+def _unit(committed: str, times: int, erased: str) -> bytes:
+    """A unit with all values of which one group was committed so often, and another one erased."""
+    rig = on_part(pack(SCENES, {g.name: {f.name: f.default for f in g.fields}
+                                for g in SCENES.schema.groups}))
+    for _ in range(times):
+        assert change(committed, random.Random(1))(rig) is Status.OK
+        assert rig.commit(committed) is Status.OK
+    image = bytearray(rig.bench.device.memory)
+    ring = SCENES.ring(erased)
+    first, end = ring.address(0), ring.address(ring.slots)
+    image[first:end] = b"\xff" * (end - first)
+    return bytes(image)
+
+
+@pytest.mark.parametrize(("erased", "said"), [
+    ("curve", "error PS619: group `curve` holds no record, on a unit in use: it was erased, or "
+     "production gave it no values"),
+    ("identity", "error PS619: group `identity` holds no record, on a unit in use: it was erased, "
+     "or production gave it no values"),
+])
+def test_an_erased_protected_ring_on_a_unit_in_use_is_an_error(erased: str, said: str) -> None:
+    """Commits of other groups show that the unit has lived; what it is and how it measures should
+    be there. On a fresh part it may just not have been given."""
+    contents = unpack(SCENES, _unit("settings", 25, erased))
+    assert said in [f"{f.severity} {f.code}: {f.message}" for f in diagnose(contents, "x")]
+    assert "never written or erased" in origin_text(contents, contents.group(erased))
+    fresh = unpack(SCENES, _unit("settings", 0, erased))
+    assert [f"warning PS613: group `{erased}` was never written: the values are defaults"] == [
+        f"{f.severity} {f.code}: {f.message}" for f in diagnose(fresh, "x")]
+    later = replace(SCENES, added=frozenset({SCENES.ring(erased).group.id}))
+    assert [Severity.WARNING] == [
+        f.severity for f in diagnose(unpack(later, contents.image), "x")]
+
+
+def test_an_erased_ring_of_settings_may_never_have_been_written() -> None:
+    """Firmware need not commit them, so it is a warning that names both."""
+    (finding,) = diagnose(unpack(SCENES, _unit("curve", 3, "settings")), "x")
+    assert ("PS613", Severity.WARNING) == (finding.code, finding.severity)
+    assert "it was never written, or was erased since" in finding.message

@@ -84,7 +84,9 @@ def _verdict(found: Examination) -> str:
         return "The dump is of no unit of this schema: its values cannot be read."
     if not found.findings:
         return "Everything is in order."
-    lead = "Something is lost or damaged" if errors else "Nothing is lost"
+    unsure = any(map(found.contents.erased, found.contents.groups))
+    lead = ("Something is lost or damaged" if errors else
+            "Nothing is damaged" if unsure else "Nothing is lost")
     return f"{lead}: {count_line(found.findings)}."
 
 
@@ -144,7 +146,7 @@ def _group(found: Examination, index: int, group: GroupContents) -> dict[str, An
     return {
         "index": index, "letter": letter(index), "hue": hue(index), "name": name,
         "doc": prose(ring.group.doc), "role": ring.group.role.value,
-        "ring": _ring(index, group, verdicts), "origin": origin_text(group),
+        "ring": _ring(index, group, verdicts), "origin": origin_text(found.contents, group),
         "states": [{"kind": k, "count": counts[k], **STATES[k].words} for k in SlotKind
                    if counts[k]],
         "newest": group.newest and {

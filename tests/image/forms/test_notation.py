@@ -39,7 +39,8 @@ def written(tmp_path: Path, command: str, data: bytes) -> bytes:
 
 
 PROGRAMS = ["od -t u1 -A d", "od -t u1", "od -t u1z -A x -v", "od -t d1", "od -v -t u1 -A n",
-            "od -b", "od -t o1 -A d", "hexdump -b", "hexdump -C", "xxd -b", "xxd -b -c 8", "xxd", "od -t x1",
+            "od -b", "od -t o1 -A d", "hexdump -b", "hexdump -C", "xxd -b", "xxd -b -c 8", "xxd",
+            "od -t x1",
             "od -t x1 -A d", "od -t u1 -w8 -A d", "od -t d1z -w4 -A x"]
 
 
