@@ -7,13 +7,14 @@ failure is a `ToolError` that names the path.
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 from typing import BinaryIO
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 
-__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "create_text", "is_there",
+__all__ = ["MAX_BYTES", "MAX_TEXT_BYTES", "check_writable", "create_text", "followed", "is_there",
            "make_folder", "names_in", "read_bytes", "read_stream", "read_text", "source_text",
            "unreadable", "write_bytes", "write_text"]
 
@@ -112,15 +113,25 @@ def write_bytes(path: str | Path, data: bytes) -> None:
             with target.open("wb") as stream:
                 stream.write(data)
         else:
-            _replace(target.resolve(), data)
+            _replace(followed(target), data)
     except OSError as error:
         raise ToolError(f"cannot write `{path}`: {error.strerror}", _hint(path)) from error
+
+
+def followed(path: str | Path) -> Path:
+    """Return what the links in a path lead to in the end; OSError if they lead in a circle."""
+    target = Path(os.path.realpath(path))
+    if target.is_symlink():
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path))
+    return target
 
 
 def check_writable(path: str | Path) -> None:
     """Raise ToolError if a file cannot be changed, or not be made; nothing is done to it."""
     target = Path(path)
     place = target if target.exists() else target.parent
+    if place is not target and place.exists() and not place.is_dir():
+        raise ToolError(f"cannot write `{path}`: Not a directory", _hint(path))
     if not os.access(place, os.W_OK):
         why = "Permission denied" if place.exists() else "No such file or directory"
         raise ToolError(f"cannot write `{path}`: {why}", _hint(path))

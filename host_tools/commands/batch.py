@@ -39,7 +39,7 @@ def run(job: BatchJob, records: str, output: str, units: int) -> Made:
     from paramstore.production.records import Records
 
     with (click.progressbar(length=units, label="Making", file=sys.stderr) as bar,
-          open_output(output) as out, Records(records, create=True) as kept):
+          Records(records, create=True) as kept, open_output(output) as out):
         return job.run(kept, out, bar.update)
 
 

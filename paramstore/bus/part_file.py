@@ -15,7 +15,7 @@ from paramstore.eeprom.bench import Bench
 from paramstore.eeprom.device import Device
 from paramstore.eeprom.faults import BusError, Fault, PowerCut
 from paramstore.errors import ToolError
-from paramstore.files import check_writable, read_bytes
+from paramstore.files import check_writable, is_there, read_bytes
 from paramstore.parts.part import Part
 
 __all__ = ["PartFile"]
@@ -32,12 +32,12 @@ class PartFile:
     def __init__(self, path: str, part: Part, address: int, bus_khz: int = 400, *,
                  create: bool = False, writes: bool = False, faults: Iterable[Fault] = ()) -> None:
         self.name = path
-        self.made = create and not Path(path).exists()
+        self.made = create and not is_there(path)
         image = b"" if self.made else read_bytes(path)
         if not self.made and len(image) != part.capacity:
             raise ToolError(f"`{path}` has {len(image)} bytes, the {part.name} has {part.capacity}",
                             "a part file is a dump of the whole part")
-        if writes:
+        if writes or self.made:
             check_writable(path)
         self.limits: Limits = UNLIMITED
         self._lock: BinaryIO | None = None

@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.files import create_text, is_there, make_folder, names_in, read_text
+from paramstore.files import (
+    create_text,
+    followed,
+    is_there,
+    make_folder,
+    names_in,
+    read_text,
+)
 from paramstore.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
 
@@ -71,10 +78,10 @@ def release_folder(schema_path: str | Path) -> Path:
     folder = Path(schema_path).with_suffix(".releases")
     if not Path(schema_path).is_symlink():
         return folder
-    linked = Path(schema_path).resolve().with_suffix(".releases")
+    linked = followed(schema_path).with_suffix(".releases")
     if not is_there(linked):
         return folder
-    if is_there(folder) and folder.resolve() != linked.resolve():
+    if is_there(folder) and followed(folder) != followed(linked):
         raise ToolError(f"`{schema_path}` has two folders of releases, `{folder}` and `{linked}`",
                         "name the schema without the link, or take one of the folders away")
     return linked

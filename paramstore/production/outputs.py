@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import IO, Protocol
 
 from paramstore.errors import ToolError
-from paramstore.files import make_folder
+from paramstore.files import followed, make_folder
 from paramstore.image.files import FORMS, Form
 
 __all__ = ["Archive", "EndToEnd", "Folder", "Output", "check_output", "open_output"]
@@ -84,7 +84,8 @@ class _OneFile:
     """A file that gets its name when it is whole."""
 
     def __init__(self, path: str) -> None:
-        self._target = Path(path).resolve()  # what a link leads to is replaced, not the link
+        with _translated(path):
+            self._target = followed(path)  # what a link leads to is replaced, not the link
         if self._target.exists() and not self._target.is_file():
             raise ToolError(f"`{path}` is not a file", "give the name of a file")
         self._beside = self._target.with_name(f".{self._target.name}{_BESIDE}{os.getpid()}")

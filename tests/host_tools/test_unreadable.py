@@ -149,3 +149,80 @@ def test_a_folder_of_schemas_that_cannot_be_listed_is_an_error(
         result = run(*command)
         assert 2 == result.exit_code
         assert f"error: cannot read `{schemas}`: Permission denied" in result.stderr
+
+
+# ---- Files of every kind ------------------------------------------------------------------------
+
+
+LONG = "n" * 300
+COMMANDS = {
+    "check": ("PATH",), "plan": ("PATH",), "freeze": ("PATH",), "generate": ("GOOD", "-o", "PATH"),
+    "generate from": ("PATH", "-o", "OUT"), "pack": ("GOOD", "-o", "PATH"),
+    "pack values": ("GOOD", "PATH", "-o", "OUT.bin"), "pack from": ("PATH", "-o", "OUT.bin"),
+    "unpack": ("GOOD", "PATH"), "unpack from": ("PATH", "IMAGE"),
+    "unpack to": ("GOOD", "IMAGE", "-o", "PATH"), "examine": ("GOOD", "PATH"),
+    "examine page": ("GOOD", "IMAGE", "--html", "PATH"), "bytes": ("GOOD", "PATH"),
+    "differ": ("GOOD", "IMAGE", "PATH"), "salvage": ("GOOD", "IMAGE", "-o", "PATH"),
+    "salvage from": ("GOOD", "PATH", "-o", "OUT.bin"),
+    "transcribe": ("GOOD", "IMAGE", "-o", "PATH"), "migrate": ("GOOD", "IMAGE", "-o", "PATH"),
+    "migrate from": ("GOOD", "PATH", "-o", "OUT.bin"),
+    "migrate layout": ("GOOD", "IMAGE", "--layout", "PATH"), "compare": ("GOOD", "PATH"),
+    "batch": ("GOOD", "PATH", "-o", "OUT"), "batch to": ("GOOD", "TABLE", "-o", "PATH"),
+    "batch to archive": ("GOOD", "TABLE", "-o", "PATH.tar"),
+    "batch values": ("GOOD", "TABLE", "--values", "PATH"),
+    "batch records": ("GOOD", "TABLE", "--records", "PATH", "-o", "OUT"),
+    "batch calibrations": ("GOOD", "TABLE", "--calibrations", "PATH"),
+    "units": ("PATH",), "read": ("GOOD", "--part-file", "PATH", "-o", "OUT.bin"),
+    "read to": ("GOOD", "--part-file", "IMAGE", "-o", "PATH"),
+    "verify": ("GOOD", "IMAGE", "--part-file", "PATH"), "write": ("GOOD", "IMAGE", "--part-file",
+                                                                  "PATH"),
+    "locate": ("PATH", "x"), "tour": ("GOOD", "VALUES", "-o", "PATH"),
+    "tour from": ("GOOD", "PATH", "-o", "OUT"), "calibrate": ("GOOD", "PATH", "TABLE"),
+    "prove": ("PATH", "--quick"),
+}
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A schema, an image, a table and values; and a folder that may not be entered."""
+    monkeypatch.chdir(tmp_path)
+    schema = tmp_path / "good.toml"
+    schema.write_text(
+        '[store]\nname = "demo"\npart = "24LC64"\n[group.unit]\nrole = "identity"\n'
+        'writes = "1 per year"\n'
+        '[group.unit.parameter]\nserial = { type = "text", size = 8, default = "" }\n',
+        "utf-8")
+    (tmp_path / "values.toml").write_text("[unit]\nserial = 'A1'\n", "utf-8")
+    (tmp_path / "units.csv").write_text("unit.serial\nA1\n", "utf-8")
+    assert 0 == run("pack", schema, "--set", "unit.serial='A1'", "-o", "unit.bin", "--format",
+                    "bin").exit_code
+    for name in ("closed", "listed"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "inside").write_bytes(b"")
+    for name in ("loop", "loop.tar"):
+        (tmp_path / name).symlink_to(name)
+    (tmp_path / "closed").chmod(0)
+    (tmp_path / "listed").chmod(0o444)
+    return tmp_path
+
+
+PATHS = ("closed/inside", "closed/there", "listed/inside", "listed/there", "closed/deep/er",
+         LONG, f"{LONG}/x", "loop", "loop/x", "units.csv/x", "x" * 5000)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_path_that_leads_nowhere_is_one_message(shop: Path, name: str) -> None:
+    """A folder that may not be entered, a name that is too long, a loop of links, a file in the
+    place of a folder: whatever the path is for, there is no traceback, and nothing is written."""
+    before = set(shop.iterdir())
+    for path in PATHS:
+        put = {"PATH": path, "PATH.tar": f"{path}.tar", "GOOD": "good.toml", "IMAGE": "unit.bin",
+               "TABLE": "units.csv", "VALUES": "values.toml", "OUT": "out", "OUT.bin": "out.bin"}
+        result = run(name.split()[0], *(put.get(a, a) for a in COMMANDS[name]))
+        assert 2 == result.exit_code, (path, result.output)
+        assert "error" in result.stderr.lower()
+    for folder in ("closed", "listed"):
+        (shop / folder).chmod(0o755)
+    # A batch has begun its records when it finds that it cannot write.
+    made = {p.name for p in set(shop.iterdir()) - before if ".units.db" not in p.name}
+    assert set() == made
