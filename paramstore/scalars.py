@@ -10,7 +10,7 @@ import struct
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["SCALARS", "Raw", "Scalar", "ScalarForm", "round_f32"]
+__all__ = ["HALF", "SCALARS", "Raw", "Scalar", "ScalarForm", "round_f32", "scalar_named"]
 
 Raw = int | float
 """A value as it is stored: an int for every integer scalar, a float for f32 and f64."""
@@ -72,6 +72,14 @@ SCALARS: dict[str, Scalar] = {
         Scalar("f64", 8, ScalarForm.FLOAT, "d", -_F64_MAX, _F64_MAX),
     )
 }
+
+HALF = Scalar("f16", 2, ScalarForm.FLOAT, "e", -65504.0, 65504.0)
+"""IEEE 754 binary16. Layouts of others may hold it; a store does not: C has no type for it."""
+
+
+def scalar_named(name: str) -> Scalar:
+    """Return the scalar called `name`, `f16` among them; KeyError if there is none."""
+    return HALF if name == HALF.name else SCALARS[name]
 
 
 def round_f32(value: float) -> float:

@@ -160,7 +160,7 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
              options: DumpOptions) -> Made:
     """Make an image of the store from a dump of a fixed layout."""
     from paramstore.decode.fixed import examine_fixed
-    from paramstore.errors import ToolError
+    from paramstore.errors import ToolError, errors_in
     from paramstore.fixed.reader import read_layout
     from paramstore.image.adopt import adopt
 
@@ -169,7 +169,7 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
     (reading,) = read(options, Schemas((fixed,), named=True), dump)
     found = examine_fixed(reading, fixed, offset=options.offset)
     findings = (*project.findings, *warnings, *found.findings)
-    if not found.holds_values or any(f.code in ("PS601", "PS671") for f in findings):
+    if not found.holds_values or any(f.code in ("PS601", "PS671") for f in errors_in(findings)):
         show_findings(findings)
         raise ToolError(f"`{dump}` is no whole dump of `{fixed.name}`",
                         "nothing is taken from it: look at it with `paramstore examine`")

@@ -114,6 +114,25 @@ CODES: dict[str, Code] = {
         "The schema says that this value is always the same. Either the dump is not of this "
         "layout, or of another version of it, or bytes were changed.",
     ),
+    "PS673": Code(
+        "no copy of a group is right",
+        "The schema says that the group is stored several times, each copy with its checksum. In "
+        "this dump none of them is whole: the bytes were changed, read wrongly, or never written. "
+        "`paramstore migrate` gives the defaults to what they should have become.",
+    ),
+    "PS674": Code(
+        "copies of a group that contradict each other",
+        "Several copies are right and hold different values, and their sequence numbers do not "
+        "tell which was written last. Firmware that writes the copies one after the other never "
+        "leaves this; two dumps that were put together do. `paramstore migrate` takes none.",
+    ),
+    "PS675": Code(
+        "bits that stand for nothing",
+        "The schema says how a number or a date is coded, and the bits that are there are none: a "
+        "hexadecimal digit above 9 in a BCD number, a month 13. Mostly it was never set, the "
+        "coding in the schema is another one than the firmware's, or the address is wrong. "
+        "`paramstore migrate` gives the default to what such bits should have become.",
+    ),
     "PS672": Code(
         "the fixed layout was found by its constants",
         "A fixed layout has no label. Among the schemas given it is the only one whose constants "

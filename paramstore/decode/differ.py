@@ -32,6 +32,7 @@ class Absence(StrEnum):
     NO_RECORD = "no record"  # never written, or lost
     NOTHING = "nothing"  # the number for no value, or its group is not there
     UNREAD = "not in the dump"
+    FAULTY = "bits that stand for nothing"
 
 
 class Difference(NamedTuple):

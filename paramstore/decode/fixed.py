@@ -6,17 +6,19 @@ The counterpart of `examine` for layouts without records. Must not know how a re
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from paramstore.decode.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
 from paramstore.errors import Finding, Severity
-from paramstore.fixed.contents import (
+from paramstore.fixed.contents import read_image
+from paramstore.fixed.found import (
     NO_LETTER,
     CheckResult,
+    Copy,
     FixedContents,
     FixedGroupContents,
+    NoValue,
     Presence,
-    read_image,
 )
 from paramstore.fixed.model import (
     CheckKind,
@@ -38,7 +40,7 @@ from paramstore.schema.element import element_name
 from paramstore.schema.quantity import format_value
 from paramstore.schema.words import plural
 
-__all__ = ["FixedExamination", "examine_fixed", "holes_of", "speaks_for_itself",
+__all__ = ["FixedExamination", "examine_fixed", "faults_in", "holes_of", "speaks_for_itself",
            "spoilt_items", "wrong_in"]
 
 
@@ -94,6 +96,14 @@ def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[s
         yield breach_text(breach, group, {field.name: raws})
 
 
+def faults_in(found: FixedGroupContents, item: Item) -> Iterator[str]:
+    """Yield which elements of a parameter have bits that stand for nothing, as messages."""
+    for index, raw in enumerate(found.faulty.get(item.name, ())):
+        if isinstance(raw, NoValue):
+            name = element_name(item.field, (index,) if item.field.array else ())
+            yield f"`{name}` holds {raw.text}, which is no {raw.lacks}"
+
+
 def spoilt_items(contents: FixedContents, group: FixedGroup) -> frozenset[str]:
     """Return the parameters of a group of which a wrong checksum covers any byte."""
     return frozenset(item.name for item in group.items if contents.wrong_over(item))
@@ -124,12 +134,37 @@ class _Diagnosis:
                               "wiring, and the address")
             return
         for group in self._contents.groups:
-            yield from self._group(group)
+            yield from self._copies(group)
+            # What is wrong in a copy that another one stands in for costs nothing.
+            spare = group.copy is not None and group.copy is not Copy.USED and any(
+                other.copy is Copy.USED for other in self._contents.blocks(group.group.declared))
+            if group.copy is not Copy.ERASED:
+                for finding in self._group(group):
+                    yield replace(finding, severity=Severity.WARNING) if spare else finding
+
+    def _copies(self, found: FixedGroupContents) -> Iterator[Finding]:
+        """Yield what is wrong with the copies of a group as a whole, once for all of them."""
+        blocks = self._contents.blocks(found.group.declared)
+        copies = [block.copy for block in blocks]
+        if found.copy is None or found.group.name != blocks[0].group.name or Copy.USED in copies:
+            return
+        name = found.group.declared
+        states = tuple(f"`{block.group.name}` is {block.copy}" for block in blocks)
+        if Copy.DOUBTFUL in copies:
+            yield self._found(
+                "PS674", f"group `{name}`: nothing tells which of its copies is the newest",
+                notes=(*states, "they hold different values under the same sequence number, or "
+                       "under numbers half of their range apart"),
+                help="compare the values, and decide by what else is known of the unit")
+        else:
+            yield self._found(
+                "PS673", f"group `{name}`: none of its copies is right", notes=states,
+                help="read the dump again; trust no value of the group")
 
     def _lacks(self) -> str:
         """Return in words what is not whole for gaps; "" if nothing is."""
         values = sum(
-            found.presence is Presence.CUT or item.name not in found.values.keys() | found.unset
+            found.presence is Presence.CUT or item.name not in found.read
             for found in self._contents.groups if found.presence is not Presence.ABSENT
             for item in found.group.items)
         checks = sum(len(found.group.checks) - len(found.checks) for found in self._contents.groups
@@ -145,11 +180,16 @@ class _Diagnosis:
             if not result.right:
                 yield self._check(name, result)
         for item in found.group.items:
+            for message in faults_in(found, item):
+                yield self._item("PS675", name, item, message)
             if item.name in found.values:
                 code = "PS614" if item.always is None else "PS671"
                 for message in wrong_in(found.group, item, found.values[item.name]):
-                    yield self._found(code, f"group `{name}`: {message}", notes=(
-                        f"it stands at {show_place(tuple(b for p in item.places for b in p))}",))
+                    yield self._item(code, name, item, message)
+
+    def _item(self, code: str, group: str, item: Item, message: str) -> Finding:
+        where = show_place(tuple(b for p in item.places for b in p))
+        return self._found(code, f"group `{group}`: {message}", notes=(f"it stands at {where}",))
 
     def _check(self, group: str, result: CheckResult) -> Finding:
         check, digits = result.check, 2 * len(result.check.place)

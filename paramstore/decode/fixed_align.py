@@ -13,11 +13,14 @@ from typing import NamedTuple
 
 from paramstore.decode.moves import other_ways
 from paramstore.errors import Finding, Severity
-from paramstore.fixed.contents import FixedContents, Presence, read_image
+from paramstore.fixed.coding import Coding
+from paramstore.fixed.contents import read_image
+from paramstore.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
 from paramstore.fixed.model import FixedLayout, Item, place_width
 from paramstore.format import ERASED
 from paramstore.image.files import Dump, refuse_elsewhere
 from paramstore.image.forms.runs import MAX_SPAN, Reading, flatten
+from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.model import Kind
 
 __all__ = ["ENOUGH_BITS", "FixedAlignment", "align_fixed", "evidence_bits", "lies_somewhere"]
@@ -79,10 +82,10 @@ def evidence_bits(contents: FixedContents, *, checksums: bool = True) -> int:
     anything of them that is in the image is wrong."""
     bits = 0
     for found in contents.groups:
-        if found.presence is not Presence.THERE:
+        if found.presence is not Presence.THERE or not _counts(found, contents):
             continue
         for item in found.group.items:
-            if item.always is not None and item.name in found.values.keys() | found.unset:
+            if item.always is not None and item.name in found.read:
                 if found.values.get(item.name) != item.always:
                     return 0
                 bits += sum(map(place_width, item.places))
@@ -93,10 +96,19 @@ def evidence_bits(contents: FixedContents, *, checksums: bool = True) -> int:
     return bits
 
 
+def _counts(found: FixedGroupContents, contents: FixedContents) -> bool:
+    """Return whether a block is evidence: of copies the one that counts, or all if none does."""
+    if found.copy in (None, Copy.USED):
+        return True
+    blocks = contents.blocks(found.group.declared)
+    return found.copy is not Copy.ERASED and all(b.copy is not Copy.USED for b in blocks)
+
+
 def _proof(layout: FixedLayout) -> FixedLayout:
     """Return a layout of what is evidence only: the rest need not be read in each place."""
     return replace(layout, groups=tuple(
-        replace(group, items=tuple(i for i in group.items if i.always is not None))
+        replace(group, items=tuple(i for i in group.items
+                                   if i.always is not None or i.name == group.copies))
         for group in layout.groups
         if group.checks or any(i.always is not None for i in group.items)))
 
@@ -147,6 +159,8 @@ def _constant_bits(item: Item) -> Iterator[tuple[int, int, int]]:
     raws = [r for r in item.always or () if isinstance(r, int)]
     if item.field.kind is Kind.TEXT:
         raws = raws[:raws.index(0)] if 0 in raws else raws
+    if item.coding is not Coding.PLAIN or item.since != FIRST_DATE:
+        return
     if item.alphabet is not None or any(r > 0x7F for r in raws if item.field.kind is Kind.TEXT):
         return
     for place, raw in zip(item.places, raws, strict=False):

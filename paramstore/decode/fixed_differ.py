@@ -5,7 +5,7 @@ from __future__ import annotations
 from paramstore.decode.differ import Absence, ByteRange, Difference, Values, alike, unlike
 from paramstore.decode.fixed_meaning import owners_by_address
 from paramstore.decode.meaning import Meaning
-from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
+from paramstore.fixed.found import FixedContents, FixedGroupContents, Presence
 from paramstore.image.files import Dump
 from paramstore.scalars import Raw
 from paramstore.schema.model import Parameter
@@ -37,6 +37,8 @@ def _raws(side: FixedGroupContents, parameter: Parameter) -> dict[str, tuple[Raw
     raws = side.values.get(parameter.name)
     if raws is not None:
         return {parameter.name: raws}
+    if parameter.name in side.faulty:
+        return Absence.FAULTY
     absent = parameter.name in side.unset or side.presence is Presence.ABSENT
     return Absence.NOTHING if absent else Absence.UNREAD
 

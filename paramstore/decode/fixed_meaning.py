@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from paramstore.decode.meaning import number_bit
 from paramstore.errors import ToolError
-from paramstore.fixed.contents import FixedContents, Presence
+from paramstore.fixed.coding import Coding
+from paramstore.fixed.found import FixedContents, Presence
 from paramstore.fixed.model import (
     Bits,
     Check,
@@ -109,6 +110,8 @@ def bit_text(owner: Owner, bit: int) -> str:
         return f"bit {number} of letter {owner.element + 1}"
     if field.kind in (Kind.TEXT, Kind.BYTES):
         return f"bit {number} of byte {owner.element}"
+    if owner.thing.coding is not Coding.PLAIN:
+        return f"bit {number} of the stored number"
     return number_bit(field, number, place_width(owner.place))
 
 

@@ -213,7 +213,7 @@ def number_bit(field: Field, number: int, width: int) -> str:
         names = {b: name for name, b in field.members}
         return f"flag `{names[number]}`" if number in names else "a flag without a name"
     if field.scalar.form is ScalarForm.FLOAT:
-        mantissa = 23 if field.scalar.size == 4 else 52
+        mantissa = {2: 10, 4: 23, 8: 52}[field.scalar.size]
         if number == last:
             return "the sign"
         return (f"bit {number} of the fraction" if number < mantissa

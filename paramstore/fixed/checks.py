@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from paramstore.checksum import CRC_WIDTHS, Crc
 from paramstore.errors import Span
-from paramstore.fixed.keys import CHECK_KEYS, CRC_KEYS
+from paramstore.fixed.keys import CHECK_KEYS, KEYS_OF_CHECKS
 from paramstore.fixed.model import Check, CheckKind, place_bytes, whole_bytes
 from paramstore.fixed.parameters import Spot, read_order
 from paramstore.fixed.places import read_ranges, refuse_outside
@@ -33,8 +33,12 @@ def read_check(desk: Desk, path: Path, name: str, spot: Spot) -> Check | None:
         return None
     if kind is CheckKind.XOR and width != 8:
         desk.add("PS358", "an exclusive or has 8 bits", table.span("width"), help="take it out")
+    if kind is CheckKind.FLETCHER and width not in (16, 32, 64):
+        desk.add("PS358", f"a Fletcher checksum of {width} bits cannot be computed",
+                 table.span("width"), help="give 16, 32 or 64")
     over = read_ranges(table, spot.base, spot.size) if "over" in table.values else None
-    crc = _crc(table, width) if kind is CheckKind.CRC else None
+    initial, final, modulo = _sums(table, width)
+    crc = _crc(table, width, initial, final) if kind is CheckKind.CRC else None
     if len(desk.findings) > before or kind is None or order is None or over is None:
         return None
     place = whole_bytes(spot.base + table.get("at"), width // 8, order)
@@ -45,7 +49,7 @@ def read_check(desk: Desk, path: Path, name: str, spot: Spot) -> Check | None:
     if not _clear_of_itself(table, over, own):
         return None
     return Check(name, kind, over, place, crc, table.get("itself"), table.get("doc", ""),
-                 desk.key(*path))
+                 desk.key(*path), initial, final, modulo, order)
 
 
 def _kind(table: Table) -> CheckKind | None:
@@ -61,29 +65,48 @@ def _kind(table: Table) -> CheckKind | None:
                        help=help)
         return None
     kind = CheckKind(name)
-    for key in [k for k in CRC_KEYS if table.given(k) and kind is not CheckKind.CRC]:
-        table.desk.add("PS107", f"`{key}` means nothing for the type `{name}`",
-                       table.desk.key(*table.path, key), notes=("it belongs to `crc`",),
-                       help=f'leave `{key}` out, or write `type = "crc"`')
+    for key, kinds in KEYS_OF_CHECKS.items():
+        if table.given(key) and name not in kinds:
+            owners = code_list(kinds)
+            table.desk.add("PS107", f"`{key}` means nothing for the type `{name}`",
+                           table.desk.key(*table.path, key), notes=(f"it belongs to {owners}",),
+                           help=f"leave `{key}` out, or choose another `type`")
     return kind
 
 
-def _crc(table: Table, width: int) -> Crc | None:
-    """Return the CRC with the parameters of a table, proved by `sample` if that is given."""
-    if not table.given("polynomial"):
-        table.desk.add("PS358", f"{table.what} has no `polynomial`", table.desk.key(*table.path),
-                       help="add it, as in `polynomial = 0x1021`")
-        return None
-    numbers = {key: table.get(key, 0) for key in ("polynomial", "initial", "final", "sample")}
+def _sums(table: Table, width: int) -> tuple[int, int, int]:
+    """Return `initial`, `final` and `modulo` of a checksum that is no CRC."""
+    most = (1 << width // 2) - 1
+    modulo = table.get("modulo", most)
+    if modulo not in (most, most + 1):
+        table.desk.add("PS358", f"`modulo` = {modulo} does not go with {width} bits",
+                       table.span("modulo"), help=f"give {most} or {most + 1}",
+                       notes=("each of the two sums has half of the bits",))
+    numbers = {key: table.get(key, 0) for key in ("initial", "final")}
+    _within(table, numbers, width)
+    return numbers["initial"], numbers["final"], modulo
+
+
+def _within(table: Table, numbers: dict[str, int], width: int) -> bool:
+    """Return whether all numbers have at most `width` bits; a finding for each that has more."""
     beyond = [key for key, number in numbers.items() if number >> width]
     for key in beyond:
         note = "the highest bit of the polynomial is left out" if key == "polynomial" else ""
         table.desk.add("PS358", f"`{key}` = 0x{numbers[key]:X} has more than {width} bits",
                        table.span(key), notes=(note,), help="mend it, or `width`")
-    if beyond or table.spoilt & set(CRC_KEYS):
+    return not beyond
+
+
+def _crc(table: Table, width: int, initial: int, final: int) -> Crc | None:
+    """Return the CRC with the parameters of a table, proved by `sample` if that is given."""
+    if not table.given("polynomial"):
+        table.desk.add("PS358", f"{table.what} has no `polynomial`", table.desk.key(*table.path),
+                       help="add it, as in `polynomial = 0x1021`")
         return None
-    crc = Crc(width, numbers["polynomial"], numbers["initial"], numbers["final"],
-              table.get("reflected", False))
+    numbers = {key: table.get(key, 0) for key in ("polynomial", "sample")}
+    if not _within(table, numbers, width) or table.spoilt & set(KEYS_OF_CHECKS):
+        return None
+    crc = Crc(width, numbers["polynomial"], initial, final, table.get("reflected", False))
     sample = crc.of(_DIGITS)
     if "sample" not in table.values or sample == numbers["sample"]:
         return crc

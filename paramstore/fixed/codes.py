@@ -62,7 +62,8 @@ CODES: dict[str, Code] = {
     ),
     "PS358": Code(
         "wrong parameters of a checksum",
-        "A CRC needs `width` and `polynomial`, written without its highest bit; `initial`, `final` "
+        "A Fletcher checksum has 16, 32 or 64 bits. A CRC needs `width` and `polynomial`, "
+        "written without its highest bit; `initial`, `final` "
         "and `reflected` as catalogues give them. `sample` is its value over the nine characters "
         "123456789: with it a wrong parameter shows here, not as wrong checksums in dumps.\n\n"
         "    crc = { type = \"crc\", width = 16, polynomial = 0x1021, initial = 0xFFFF, "
@@ -70,18 +71,25 @@ CODES: dict[str, Code] = {
     ),
     "PS359": Code(
         "a condition that cannot be judged",
-        "`when` names bits and one value: with `is` the group is there if they have it, with `not` "
-        "if they have any other one.",
+        "`when` names bits and one of four things. With `is` the group is there if they have that "
+        "value, with `not` if they have any other one, with `above` if theirs is greater, with "
+        "`bit` if that bit of them is 1. Addresses count from the block, or from the image: then "
+        "`bit` and `above` go up by one from block to block, for a bit mask or a count in a head "
+        "of the image.\n\n"
+        "    [group.channel]\n    at = 8\n    count = 4\n    every = 12\n"
+        "    when = { bits = [\"3\"], from = \"image\", above = 0 }",
     ),
     "PS360": Code(
         "a word that is not one of the choices",
         "`order` is `little` or `big`; a checksum is a `sum`, a `sum_zero` (what makes the sum of "
-        "the range and itself zero), a `xor` or a `crc`; a text is in `utf-8` or `latin-1`.",
+        "the range and itself zero), a `xor`, a `fletcher` or a `crc`; a text is in `utf-8` or "
+        "`latin-1`; `bits` of a `when` count from the `block` or the `image`; a number can be in "
+        "`bcd`, a date in `bcd`, `unix` or `packed`.",
     ),
     "PS361": Code(
         "a target that cannot take the value",
         "`to` names the parameter of a store, GROUP.PARAMETER, that `paramstore migrate` gives the "
-        "value to. Each takes one value.",
+        "value to. Each takes one value, or an array one from each block of a group.",
     ),
     "PS362": Code(
         "nothing is described",
@@ -91,6 +99,30 @@ CODES: dict[str, Code] = {
         "an alphabet that does not work",
         "Packed letters are numbers; `alphabet` has their letters in order, each once, and `first` "
         "the number of the first one. Every number must fit in the bits of a letter.",
+    ),
+    "PS364": Code(
+        "a first date that does not go with the coding",
+        "`since` is the date from which a count of days begins. Of `packed` dates, and of `bcd` "
+        "ones with two digits for the year, only its year counts, so it is a 1 January. `unix` "
+        "dates always count from 1970-01-01.\n\n"
+        "    made = { type = \"date\", at = 0, coding = \"packed\", since = 1980-01-01 }",
+    ),
+    "PS365": Code(
+        "a stored scale that cannot be",
+        "`scale_from` names a number of the same group, or GROUP.NAME of a group with one block; "
+        "the scale is multiplied by its value or, with `base`, by that to the power of its value. "
+        "Limits and constants would be other stored numbers in each image, so they cannot be "
+        "given.\n\n"
+        "    exponent = { type = \"i8\", at = 2 }\n"
+        "    gain = { type = \"u16\", at = 0, scale_from = \"exponent\", base = 10 }",
+    ),
+    "PS366": Code(
+        "copies that cannot be told apart",
+        "The blocks of a group with `copies` all hold the same thing; the newest right one counts. "
+        "A checksum says which are right. The parameter that `copies` names is their sequence "
+        "number, an unsigned whole number that each write counts up and that may roll over; with "
+        "`copies = \"\"` the first right one counts.\n\n"
+        "    [group.settings]\n    count = 2\n    every = 64\n    copies = \"sequence\"",
     ),
 }
 """Kinds of findings of this package."""

@@ -8,11 +8,21 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
 from functools import reduce
 from operator import xor
+from typing import Literal
 
+from paramstore.fixed.coding import Coding, decoded_date, decoded_number
+from paramstore.fixed.copies import ranked
+from paramstore.fixed.found import (
+    NO_LETTER,
+    CheckResult,
+    Elements,
+    FixedContents,
+    FixedGroupContents,
+    NoValue,
+    Presence,
+)
 from paramstore.fixed.model import (
     Check,
     CheckKind,
@@ -24,76 +34,12 @@ from paramstore.fixed.model import (
     place_bytes,
     place_width,
 )
+from paramstore.fixed.scales import scaled
 from paramstore.scalars import Raw, ScalarForm
+from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.model import Kind
 
-__all__ = ["CheckResult", "FixedContents", "FixedGroupContents", "Presence", "checksum",
-           "read_image"]
-
-NO_LETTER = 0xFF
-"""Stands in a text for packed bits that are no letter: no UTF-8 text has this byte."""
-
-
-class Presence(StrEnum):
-    """Whether a group is there."""
-
-    THERE = "there"
-    ABSENT = "not there"  # the bits of its `when` say so
-    CUT = "not in the dump"  # it lacks all of the group, or the bits of its `when`
-
-
-@dataclass(frozen=True, slots=True)
-class CheckResult:
-    """A checksum as stored and as the bytes give it."""
-
-    check: Check
-    stored: int
-    computed: int
-
-    @property
-    def right(self) -> bool:
-        """Whether the two agree."""
-        return self.stored == self.computed
-
-
-@dataclass(frozen=True, slots=True)
-class FixedGroupContents:
-    """What one group holds: `values` as raws by parameter name, without those in `unset`, which
-    hold the number for no value, and those of which the image lacks a byte."""
-
-    group: FixedGroup
-    presence: Presence
-    values: dict[str, tuple[Raw, ...]]
-    unset: frozenset[str] = frozenset()
-    checks: tuple[CheckResult, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class FixedContents:
-    """What an image holds, group by group in the order of the schema. `gaps` are the (first, past
-    the last) addresses inside it that were not read."""
-
-    layout: FixedLayout
-    image: bytes
-    groups: tuple[FixedGroupContents, ...]
-    gaps: tuple[tuple[int, int], ...] = ()
-
-    def group(self, name: str) -> FixedGroupContents:
-        """Return the contents of the group called `name`; KeyError if there is none."""
-        for found in self.groups:
-            if found.group.name == name:
-                return found
-        raise KeyError(name)
-
-    def wrong_over(self, item: Item) -> str:
-        """Return the name of a wrong checksum that covers any byte of `item`; "" if none does."""
-        wrong = [(f"{found.group.name}.{result.check.name}", result.check.over)
-                 for found in self.groups for result in found.checks if not result.right]
-        if not wrong:
-            return ""
-        own = {address for place in item.places for address in place_bytes(place)}
-        return next((name for name, over in wrong if not own.isdisjoint(over)), "")
-
+__all__ = ["checksum", "read_image"]
 
 def read_image(layout: FixedLayout, image: bytes,
                gaps: tuple[tuple[int, int], ...] = ()) -> FixedContents:
@@ -103,7 +49,7 @@ def read_image(layout: FixedLayout, image: bytes,
     """
     image = image[:layout.size]
     there = frozenset(range(len(image))).difference(*(range(*gap) for gap in gaps))
-    groups = tuple(_read(group, image, there) for group in layout.groups)
+    groups = ranked(scaled([_read(group, image, there) for group in layout.groups]), image)
     return FixedContents(layout, image, groups, gaps)
 
 
@@ -115,6 +61,7 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
         presence = Presence.CUT if holds is None else Presence.ABSENT
         return FixedGroupContents(group, presence, {})
     values: dict[str, tuple[Raw, ...]] = {}
+    faulty: dict[str, Elements] = {}
     unset = set()
     for item in group.items:
         if not there.issuperset(b.address for place in item.places for b in place):
@@ -123,22 +70,28 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
         if item.none is not None and set(numbers) == {item.none}:
             unset.add(item.name)
         else:
-            values[item.name] = _raws(item, numbers)
+            elements = _raws(item, numbers)
+            sound = tuple(raw for raw in elements if not isinstance(raw, NoValue))
+            if len(sound) == len(elements):
+                values[item.name] = sound
+            else:
+                faulty[item.name] = elements
     checks = tuple(
         CheckResult(check, gather(image, check.place), checksum(check, image))
         for check in group.checks
         if there.issuperset((*check.over, *place_bytes(check.place))))
-    whole = len(values) + len(unset) == len(group.items) and len(checks) == len(group.checks)
-    nothing = not values and not unset and not checks
+    read = len(values) + len(faulty) + len(unset)
+    whole = read == len(group.items) and len(checks) == len(group.checks)
+    nothing = not read and not checks
     presence = Presence.CUT if nothing and not whole else Presence.THERE
-    return FixedGroupContents(group, presence, values, frozenset(unset), checks)
+    return FixedGroupContents(group, presence, values, frozenset(unset), checks, faulty)
 
 
 # ---- Values -------------------------------------------------------------------------------------
 
 
-def _raws(item: Item, numbers: list[int]) -> tuple[Raw, ...]:
-    """Return the raws of a parameter from the unsigned numbers at its places."""
+def _raws(item: Item, numbers: list[int]) -> Elements:
+    """Return the elements of a parameter from the unsigned numbers at its places."""
     field = item.field
     if item.alphabet is not None:
         letters, first = item.alphabet.letters, item.alphabet.first
@@ -159,12 +112,17 @@ def _text(item: Item, data: bytes) -> tuple[int, ...]:
     return tuple(text.ljust(item.field.count, b"\0"))
 
 
-def _raw(item: Item, place: Place, number: int) -> Raw:
-    scalar = item.field.scalar
+def _raw(item: Item, place: Place, number: int) -> Raw | NoValue:
+    scalar, width = item.field.scalar, place_width(place)
+    if item.field.kind is Kind.DATE:
+        day = decoded_date(item.coding, number, width, item.since)
+        return NoValue(number, width, "date") if day is None else (day - FIRST_DATE).days
+    if item.coding is not Coding.PLAIN:
+        decoded = decoded_number(item.coding, number)
+        return NoValue(number, width, "BCD number") if decoded is None else decoded
     if scalar.form is ScalarForm.FLOAT:
         (value,) = struct.unpack("<" + scalar.struct_code, number.to_bytes(scalar.size, "little"))
         return float(value)
-    width = place_width(place)
     signed = scalar.form is ScalarForm.SIGNED and number >> width - 1
     return number - (1 << width) if signed else number
 
@@ -179,7 +137,27 @@ def checksum(check: Check, image: Sequence[int]) -> int:
                  for a in check.over)
     if check.crc is not None:
         return check.crc.of(data)
-    if check.kind is CheckKind.XOR:
-        return reduce(xor, data, 0)
-    total = -sum(data) if check.kind is CheckKind.SUM_ZERO else sum(data)
-    return total & (1 << place_width(check.place)) - 1
+    width = place_width(check.place)
+    match check.kind:
+        case CheckKind.XOR:
+            result = reduce(xor, data, check.initial)
+        case CheckKind.FLETCHER:
+            result = _fletcher(check, data, width // 2)
+        case CheckKind.SUM_ZERO:
+            result = -sum(data)
+        case _:
+            result = check.initial + sum(data)
+    return result & (1 << width) - 1 ^ check.final
+
+
+def _fletcher(check: Check, data: bytes, half: int) -> int:
+    """Return both sums, the second one in the high half; a last word that is not whole is filled
+    up with zero bytes."""
+    size, mask = half // 8, (1 << half) - 1
+    first, second = check.initial & mask, check.initial >> half
+    order: Literal["little", "big"] = "big" if check.order == "big" else "little"
+    for at in range(0, len(data), size):
+        first += int.from_bytes(data[at:at + size].ljust(size, b"\0"), order)
+        first %= check.modulo
+        second = (second + first) % check.modulo
+    return second << half | first

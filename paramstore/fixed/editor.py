@@ -9,12 +9,15 @@ from __future__ import annotations
 from typing import Any
 
 from paramstore.checksum import CRC_WIDTHS
+from paramstore.fixed.coding import DATE_CODINGS
 from paramstore.fixed.keys import (
     CHECK_KEYS,
     FIXED_KEYS,
     FIXED_PARAMETER_KEYS,
     FIXED_TYPES,
     ORDERS,
+    ORIGINS,
+    RELATIONS,
     SECTION_KEYS,
     TARGET_KEYS,
     WHEN_KEYS,
@@ -61,13 +64,14 @@ def _group() -> dict[str, Any]:
         parameter={**tables, "additionalProperties": {"$ref": "#/$defs/parameter"}},
         check={**tables, "additionalProperties": {"$ref": "#/$defs/check"}})
     schema["anyOf"] = [{"required": ["parameter"]}, {"required": ["check"]}]
-    schema["dependentRequired"] = {"count": ["every"], "every": ["count"]}
+    schema["dependentRequired"] = {"count": ["every"], "every": ["count"], "copies": ["count"]}
     return schema
 
 
 def _when() -> dict[str, Any]:
-    schema = _object(WHEN_KEYS, "Bits that say whether the group is there.", bits=_BITS)
-    schema["oneOf"] = [{"required": ["is"]}, {"required": ["not"]}]
+    schema = _object(WHEN_KEYS, "Bits that say whether the group is there.", bits=_BITS,
+                     **{"from": {"enum": list(ORIGINS)}})
+    schema["oneOf"] = [{"required": [key]} for key in RELATIONS]
     return schema
 
 
@@ -76,8 +80,10 @@ def _parameter() -> dict[str, Any]:
     properties = schema["properties"]
     properties["bits"] |= _BITS
     properties["order"] |= _ORDER
+    properties["coding"] |= {"enum": [c.value for c in DATE_CODINGS]}
     properties["to"] |= {"oneOf": [{"type": "string"}, {"$ref": "#/$defs/target"}]}
     schema["oneOf"] = [{"required": ["at"]}, {"required": ["bits"]}]
+    schema["dependentRequired"] = {"base": ["scale_from"]}
     return schema
 
 

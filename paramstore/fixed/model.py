@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 
 from paramstore.checksum import Crc
 from paramstore.errors import SourceText, Span
+from paramstore.fixed.coding import Coding
 from paramstore.scalars import Raw
+from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.model import Field, Parameter
 
 __all__ = [
@@ -26,6 +29,8 @@ __all__ = [
     "FixedLayout",
     "Item",
     "Place",
+    "Relation",
+    "ScaleFrom",
     "Target",
     "gather",
     "place_bytes",
@@ -114,8 +119,8 @@ class Alphabet:
 class Target:
     """The parameter of a store that takes a value: physical value there = here x `factor` +
     `offset`; `members` has (name here, name there). A group or parameter of None has the name that
-    it has here. `scaled`: factor or offset were given, so the unit may be another one. `nowhere`:
-    no store takes it."""
+    it has here; `axis` is the one of a curve that takes it. `scaled`: factor or offset were given,
+    so the unit may be another one. `nowhere`: no store takes it."""
 
     group: str | None = None
     parameter: str | None = None
@@ -124,16 +129,34 @@ class Target:
     scaled: bool = False
     members: tuple[tuple[str, str], ...] = ()
     nowhere: bool = False
+    axis: str = ""
     span: Span | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleFrom:
+    """The parameter that a scale is multiplied by, or, with a `base`, by a power of that. `group`
+    is None for the block at hand."""
+
+    group: str | None
+    parameter: str
+    base: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The name as a schema spells it."""
+        return f"{self.group}.{self.parameter}" if self.group else self.parameter
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
     """A parameter and where it lies: `places` has one place for each element of its only field.
 
-    A text ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8
-    as raws, of which a character may take more. `always` is the only value it can
-    have, as raws. `none` is the stored number that stands for no value.
+    Numbers and dates are stored in `coding`; days and years of a date count from `since`. A text
+    ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8 as
+    raws, of which a character may take more. `always` is the only value it can have, as raws.
+    `none` is the stored number that stands for no value. With `scale_from` the scale of the field
+    is only a part of it: what an image holds makes it whole.
     """
 
     parameter: Parameter
@@ -145,6 +168,9 @@ class Item:
     alphabet: Alphabet | None = None
     target: Target = Target()
     encoding: str = "utf-8"
+    coding: Coding = Coding.PLAIN
+    since: date = FIRST_DATE
+    scale_from: ScaleFrom | None = None
 
     @property
     def field(self) -> Field:
@@ -163,6 +189,7 @@ class CheckKind(StrEnum):
     SUM = "sum"  # their sum
     SUM_ZERO = "sum_zero"  # what makes the sum of both zero
     XOR = "xor"  # of all bytes
+    FLETCHER = "fletcher"  # two sums, of half its bits each: of the words, and of the first sums
     CRC = "crc"
 
 
@@ -171,7 +198,9 @@ class Check:
     """A checksum of the bytes at `over`, stored at `place`.
 
     `over` are addresses in the order in which they are added; those of the checksum itself, if
-    they are among them, count as `itself`.
+    they are among them, count as `itself`. A sum or exclusive or begins with `initial`, and `final`
+    is put over it with exclusive or; the sums of `fletcher` are remainders of `modulo`, its words
+    have the byte order `order`.
     """
 
     name: str
@@ -182,27 +211,44 @@ class Check:
     itself: int | None = None
     doc: str = ""
     span: Span | None = field(default=None, compare=False)
+    initial: int = 0
+    final: int = 0
+    modulo: int = 0
+    order: str = "little"
+
+
+class Relation(StrEnum):
+    """What the number of a condition must be."""
+
+    IS = "is"
+    NOT = "not"
+    ABOVE = "above"
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A group is there if `place` holds `number`; with `inverse`, if it holds another one."""
+    """A group is there if the number at `place` is, is not, or is above `number`."""
 
     place: Place
     number: int
-    inverse: bool = False
+    relation: Relation = Relation.IS
 
     def holds(self, image: Sequence[int]) -> bool | None:
         """Return whether the group is there; None if the image ends before the bits do."""
         if max(place_bytes(self.place)) >= len(image):
             return None
-        return (gather(image, self.place) == self.number) != self.inverse
+        found = gather(image, self.place)
+        if self.relation is Relation.ABOVE:
+            return found > self.number
+        return (found == self.number) is (self.relation is Relation.IS)
 
 
 @dataclass(frozen=True, slots=True)
 class FixedGroup:
     """Parameters and checksums that belong together, one block of them. `declared` is the name in
-    the schema: `timing` for the blocks `timing_1`, `timing_2`."""
+    the schema: `timing` for the blocks `timing_1`, `timing_2`; `block` counts these from 1, and is
+    0 if there is only one. If the blocks are copies of one another, `copies` is the parameter with
+    their sequence number, "" if they have none."""
 
     name: str
     declared: str
@@ -211,6 +257,8 @@ class FixedGroup:
     checks: tuple[Check, ...] = ()
     condition: Condition | None = None
     doc: str = ""
+    block: int = 0
+    copies: str | None = None
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -243,6 +291,10 @@ class FixedLayout:
     groups: tuple[FixedGroup, ...]
     doc: str = ""
     source: SourceText | None = field(default=None, compare=False)
+
+    def blocks(self, declared: str) -> tuple[FixedGroup, ...]:
+        """Return the blocks of a group of the schema."""
+        return tuple(g for g in self.groups if g.declared == declared)
 
     def group(self, name: str) -> FixedGroup:
         """Return the group called `name`; KeyError if there is none."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
+from paramstore.fixed.coding_keys import date_bits, read_coding, stored_date
 from paramstore.fixed.keys import (
     ENCODINGS,
     FIXED_PARAMETER_KEYS,
@@ -24,6 +25,7 @@ from paramstore.fixed.model import (
     Bits,
     Item,
     Place,
+    ScaleFrom,
     Target,
     place_bytes,
     place_width,
@@ -80,10 +82,15 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     table, info = opened
     before = len(desk.findings)
     fields = read_single(table, name, info.kind)
-    place = _place(table, fields[0], spot) if fields else None
-    if fields is None or place is None:
+    coding = read_coding(table, info.kind)
+    if fields is None or coding is None:
         return None
-    field = _sized(table, fields[0], place)
+    field = stored_date(table, fields[0], coding) if info.kind is Kind.DATE else fields[0]
+    place = _place(table, field, spot) if field else None
+    if field is None or place is None:
+        return None
+    field = date_bits(table, field, coding, place_width(place)) if (
+        info.kind is Kind.DATE and table.given("bits")) else _sized(table, field, place)
     if field is None:
         return None
     places = _elements(table, field, place, spot)
@@ -94,12 +101,13 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     always = _always(table, field, place, alphabet)
     none = _none(table, field, place)
     target = _target(table, field)
+    scale = _scale(table)
     if len(desk.findings) > before or table.spoilt or target is None:
         return None
     field = replace(field, default=always or (0,) * field.count)
     parameter = Parameter(name, info.kind, (field,), table.get("doc", ""), span=desk.key(*path))
     return Item(parameter, places, always, none, table.get("end", 0), table.get("fill", 0),
-                alphabet, target, encoding)
+                alphabet, target, encoding, coding.coding, coding.since, scale)
 
 
 # ---- Places -------------------------------------------------------------------------------------
@@ -270,6 +278,28 @@ def _none(table: Table, field: Field, place: Place) -> int | None:
     return None
 
 
+def _scale(table: Table) -> ScaleFrom | None:
+    """Return which parameter the scale is from; a finding if that cannot be."""
+    name = table.get("scale_from")
+    if name is None:
+        if table.given("base"):
+            table.desk.add("PS365", f"{table.what} has `base`, but no `scale_from`",
+                           table.span("base"), help="name the parameter that has the power, as in "
+                           '`scale_from = "exponent"`, or take `base` out')
+        return None
+    if not re.fullmatch(rf"({NAME}\.)?{NAME}", name):
+        table.desk.add("PS365", f"`{name}` names no parameter of the layout",
+                       table.span("scale_from"), help="write NAME, or GROUP.NAME")
+        return None
+    for key in [k for k in ("min", "max", "always") if table.given(k)]:
+        table.desk.add("PS365", f"{table.what} has `{key}` and `scale_from`", table.span(key),
+                       also=((table.span("scale_from"), ""),),
+                       notes=("what is stored for it is another number in each image",),
+                       help=f"take `{key}` out: `paramstore migrate` keeps the limits of the store")
+    group, _, parameter = name.rpartition(".")
+    return ScaleFrom(group or None, parameter, table.get("base"))
+
+
 # ---- What it becomes in a store -----------------------------------------------------------------
 
 
@@ -310,9 +340,9 @@ def _target(table: Table, field: Field) -> Target | None:
 
 
 def _named(table: Table, name: str, target: Target) -> Target | None:
-    if re.fullmatch(rf"{NAME}\.{NAME}", name):
-        group, _, parameter = name.partition(".")
-        return replace(target, group=group, parameter=parameter)
+    if re.fullmatch(rf"{NAME}\.{NAME}(\.[xy])?", name):
+        group, parameter, axis = (*name.split("."), "")[:3]
+        return replace(target, group=group, parameter=parameter, axis=axis)
     table.desk.add("PS361", f"`{name}` does not name a parameter of a store", target.span,
                    help='write GROUP.PARAMETER, as in `to = "settings.ph_low"`')
     return None

@@ -12,22 +12,25 @@ from typing import Any
 
 from paramstore.errors import Finding, FindingsError, SourceText, errors_in
 from paramstore.fixed.checks import read_check
+from paramstore.fixed.coding import Coding
+from paramstore.fixed.conditions import read_conditions
 from paramstore.fixed.keys import (
     FIXED_KEYS,
     FIXED_ROOT_KEYS,
     MAX_BYTES,
     ORDERS,
     SECTION_KEYS,
-    WHEN_KEYS,
 )
-from paramstore.fixed.model import Condition, FixedGroup, FixedLayout, place_width
+from paramstore.fixed.model import FixedGroup, FixedLayout, Item
 from paramstore.fixed.parameters import Spot, read_item, read_order, shifted
-from paramstore.fixed.places import read_bits, refuse_outside
+from paramstore.fixed.places import refuse_outside
 from paramstore.fixed.rules import check_groups, extent_of, place_of
+from paramstore.scalars import ScalarForm
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.identifiers import member_problem
+from paramstore.schema.model import Kind
 from paramstore.schema.source import load_document
-from paramstore.schema.words import plural
+from paramstore.schema.words import did_you_mean, plural
 
 __all__ = ["read_layout"]
 
@@ -35,7 +38,7 @@ __all__ = ["read_layout"]
 def read_layout(source: SourceText) -> tuple[FixedLayout, tuple[Finding, ...]]:
     """Return the layout in `source` and the warnings about it, sorted by place.
 
-    FindingsError with every mistake (PS1xx, PS2xx, PS350 to PS363), and the warnings among them.
+    FindingsError with every mistake (PS1xx, PS2xx, PS350 to PS366), and the warnings among them.
     """
     desk = Desk(load_document(source))
     root = desk.table((), FIXED_ROOT_KEYS, "the schema")
@@ -94,7 +97,6 @@ def _read_group(desk: Desk, name: str, whole: Spot) -> Iterator[FixedGroup]:
     if table is None or table.spoilt:
         return
     spot = replace(whole, base=table.get("at", 0))
-    condition = _condition(desk, name, spot) if "when" in table.values else None
     items = [read_item(desk, (*path, "parameter", each), each, spot)
              for each in _names(desk, name, table, "parameter")]
     checks = [read_check(desk, (*path, "check", each), each, spot)
@@ -103,13 +105,12 @@ def _read_group(desk: Desk, name: str, whole: Spot) -> Iterator[FixedGroup]:
         desk.add("PS362", f"group `{name}` has neither parameters nor checks", desk.key(*path),
                  help=f'write `[group.{name}.parameter]`, and below it `level = {{ type = "u8", '
                  "at = 0 }`")
-    unsound = condition is None and "when" in table.values
-    if unsound or not (any(items) or any(checks)):
+    if not (any(items) or any(checks)):
         return
     # What is sound is kept where something is not: its bits are held against those of others.
     group = FixedGroup(name, name, spot.base, tuple(i for i in items if i),
-                       tuple(c for c in checks if c), condition, table.get("doc", ""))
-    yield from _blocks(table, group, spot.size)
+                       tuple(c for c in checks if c), doc=table.get("doc", ""))
+    yield from _blocks(table, group, spot)
 
 
 def _names(desk: Desk, group: str, table: Table, key: str) -> list[str]:
@@ -119,36 +120,15 @@ def _names(desk: Desk, group: str, table: Table, key: str) -> list[str]:
     return names
 
 
-def _condition(desk: Desk, group: str, spot: Spot) -> Condition | None:
-    before = len(desk.findings)
-    table = desk.table(("group", group, "when"), WHEN_KEYS, f"`when` of group `{group}`")
-    if table is None or table.spoilt:
-        return None
-    place = read_bits(table, spot.base, spot.size)
-    if ("is" in table.values) == ("not" in table.values):
-        desk.add("PS359", f"{table.what} must have one of `is` and `not`", table.span("when"),
-                 help="write `is = VALUE` if the group is there with that value of the bits, "
-                 "`not = VALUE` if it is there with any other")
-    if place is None or len(desk.findings) > before:
-        return None
-    key = "is" if "is" in table.values else "not"
-    number, width = table.get(key), place_width(place)
-    if number < 1 << width:
-        return Condition(place, number, key == "not")
-    desk.add("PS359", f"`{key}` = {number} does not fit in {plural(width, 'bit')}",
-             table.span(key), also=((table.span("bits"), ""),),
-             help="name more bits, or give a smaller value")
-    return None
-
-
-def _blocks(table: Table, group: FixedGroup, size: int) -> Iterator[FixedGroup]:
+def _blocks(table: Table, group: FixedGroup, spot: Spot) -> Iterator[FixedGroup]:
     """Yield a group as often as `count` says; a finding if the blocks do not fit."""
     desk, count, every = table.desk, table.get("count"), table.get("every")
+    copies = _copies(table, group)
     if count is None:
         if every is not None:
             desk.add("PS355", f"{table.what} has `every`, but no `count`", table.span("every"),
                      help="add `count`, the number of blocks, or take `every` out")
-        yield group
+        yield from _there_when(table, (group,), spot)
         return
     first, last = extent_of(group)
     if every is None:
@@ -158,20 +138,61 @@ def _blocks(table: Table, group: FixedGroup, size: int) -> Iterator[FixedGroup]:
         desk.add("PS355", f"the blocks of {table.what[6:]} overlap", table.span("every"),
                  notes=(f"a block takes {plural(last + 1 - first, 'byte')}",),
                  help=f"write `every = {last + 1 - first}`, or more")
-    elif last + (count - 1) * every >= size:
+    elif last + (count - 1) * every >= spot.size:
         refuse_outside(table, f"block {count} of {table.what[6:]}", last + (count - 1) * every,
-                       size, table.span("count"))
+                       spot.size, table.span("count"))
     else:
-        for number in range(count):
-            yield _moved(group, f"{group.name}_{number + 1}", number * every)
+        group = replace(group, copies=copies)
+        yield from _there_when(table, tuple(
+            _moved(group, number, number * every) for number in range(count)), spot)
 
 
-def _moved(group: FixedGroup, name: str, by: int) -> FixedGroup:
-    condition = group.condition and replace(
-        group.condition, place=shifted(group.condition.place, by))
+def _moved(group: FixedGroup, number: int, by: int) -> FixedGroup:
+    """Return block `number`, counted from 0, which lies so many bytes further on."""
     return replace(
-        group, name=name, at=group.at + by, condition=condition,
+        group, name=f"{group.name}_{number + 1}", at=group.at + by, block=number + 1,
         items=tuple(replace(i, places=tuple(shifted(p, by) for p in i.places))
                     for i in group.items),
         checks=tuple(replace(c, over=tuple(a + by for a in c.over), place=shifted(c.place, by))
                      for c in group.checks))
+
+
+def _there_when(table: Table, blocks: tuple[FixedGroup, ...], spot: Spot) -> Iterator[FixedGroup]:
+    """Yield the blocks with the conditions of `when`; none, with a finding, if it is unsound."""
+    if "when" not in table.values:
+        yield from blocks
+        return
+    conditions = read_conditions(table, [block.at for block in blocks], spot.size)
+    for block, condition in zip(blocks, conditions or (), strict=conditions is not None):
+        yield replace(block, condition=condition)
+
+
+def _copies(table: Table, group: FixedGroup) -> str | None:
+    """Return the parameter with the sequence number of copies, "" if they have none, None if the
+    blocks are no copies; a finding if they cannot be."""
+    name = table.get("copies")
+    if name is None:
+        return None
+    desk, span = table.desk, table.span("copies")
+    number = next((i for i in group.items if i.name == name), None)
+    if table.get("count", 2) < 2 or "count" not in table.data:
+        desk.add("PS366", f"{table.what} has `copies`, but only one block", span,
+                 help="add `count` and `every`, or take `copies` out")
+    elif not group.checks and "check" not in table.data:
+        desk.add("PS366", f"the copies of {table.what[6:]} have no checksum", span,
+                 notes=("it tells which of them are right",),
+                 help=f"describe it in `[{'.'.join(map(str, table.path))}.check]`")
+    elif name and number is None and name not in table.get("parameter", {}):
+        desk.add("PS366", f"{table.what} has no parameter `{name}`", span, help=did_you_mean(
+            name, list(table.get("parameter", {})), "its parameters"))
+    elif number is not None and not _counts(number):
+        desk.add("PS366", f"`{name}` cannot be a sequence number", span,
+                 help="name an unsigned whole number, neither scaled nor an array")
+    return str(name)
+
+
+def _counts(item: Item) -> bool:
+    field = item.field
+    return (field.kind is Kind.INTEGER and field.scalar.form is ScalarForm.UNSIGNED
+            and not field.scaled and not field.array and item.scale_from is None
+            and item.coding is Coding.PLAIN)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from paramstore.errors import Span
-from paramstore.fixed.model import Condition, FixedGroup, Place, show_place
+from paramstore.fixed.model import Condition, FixedGroup, Item, Place, Relation, show_place
 from paramstore.fixed.places import bits_of
+from paramstore.fixed.scales import scale_source
 from paramstore.schema.desk import Desk
+from paramstore.schema.model import Kind
+from paramstore.schema.words import did_you_mean
 
 __all__ = ["MAX_ITEMS", "check_groups", "exclusive", "extent_of", "place_of"]
 
@@ -41,6 +44,7 @@ def check_groups(desk: Desk, groups: Sequence[FixedGroup]) -> None:
     if not _have_own_names(desk, groups):
         return
     _check_bits(desk, groups)
+    _check_scales(desk, groups)
     _check_targets(desk, groups)
 
 
@@ -109,14 +113,21 @@ def _refuse_overlap(desk: Desk, one: tuple[FixedGroup, str, Span | None],
 
 def exclusive(one: Condition | None, two: Condition | None) -> bool:
     """Return whether two conditions can never hold at the same time."""
-    if one is None or two is None or (one.inverse and two.inverse):
+    if one is None or two is None:
         return False
-    if one.inverse:
+    if one.relation is not Relation.IS:
         one, two = two, one
-    known = _bits(one)
-    if not two.inverse:
-        return any(known.get(bit, value) != value for bit, value in _bits(two).items())
-    return all(known.get(bit) == value for bit, value in _bits(two).items())
+    if one.relation is not Relation.IS:
+        return False
+    known, asked = _bits(one), _bits(two)
+    if two.relation is Relation.IS:
+        return any(known.get(bit, value) != value for bit, value in asked.items())
+    if two.relation is Relation.NOT:
+        return all(known.get(bit) == value for bit, value in asked.items())
+    number = 0
+    for bit in asked:  # the highest first; those that are not known may be 1
+        number = number << 1 | known.get(bit, 1)
+    return number <= two.number
 
 
 def _bits(condition: Condition) -> dict[tuple[int, int], int]:
@@ -125,29 +136,59 @@ def _bits(condition: Condition) -> dict[tuple[int, int], int]:
     return {bit: condition.number >> len(bits) - 1 - n & 1 for n, bit in enumerate(bits)}
 
 
+# ---- Scales -------------------------------------------------------------------------------------
+
+
+def _check_scales(desk: Desk, groups: Sequence[FixedGroup]) -> None:
+    by_name = {group.name: group for group in groups}
+    for group in groups:
+        for item in group.items if group.block < 2 else ():
+            if item.scale_from is None:
+                continue
+            path = ("group", group.declared, "parameter", item.name, "scale_from")
+            found = scale_source(by_name, group, item.scale_from)
+            if found is None:
+                known = [i.name for i in group.items if i is not item] + [
+                    f"{g.name}.{i.name}" for g in groups for i in g.items if g is not group]
+                desk.add("PS365", f"there is no parameter `{item.scale_from.name}`",
+                         desk.value(*path), help=did_you_mean(item.scale_from.name, known)
+                         or "name one of the same group, or of a group with one block")
+            elif not _is_number(found[1]):
+                desk.add("PS365", f"`{item.scale_from.name}` cannot be a scale", desk.value(*path),
+                         also=((found[1].parameter.span, ""),) if found[1].parameter.span else (),
+                         help="name a number that is no array and has no `scale_from` itself")
+
+
+def _is_number(item: Item) -> bool:
+    return (item.field.kind in (Kind.INTEGER, Kind.FLOAT) and not item.field.array
+            and item.scale_from is None)
+
+
 # ---- Targets ------------------------------------------------------------------------------------
 
 
 def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
-    owners: dict[tuple[str, str], tuple[FixedGroup, Span | None]] = {}
+    owners: dict[tuple[str, str, str], tuple[FixedGroup, Item]] = {}
     told = set()
     for group in groups:
         for item in group.items:
             target = item.target
             if target.nowhere:
                 continue
-            name = target.group or group.name, target.parameter or item.name
-            span = target.span or item.parameter.span
-            other, first = owners.setdefault(name, (group, span))
-            if first is span and other is group:
+            home = group.name if group.copies is None else group.declared
+            name = target.group or home, target.parameter or item.name, target.axis
+            other, first = owners.setdefault(name, (group, item))
+            # The blocks of a group give the elements of an array, or are copies.
+            if first.name == item.name and other.declared == group.declared:
                 continue
             if exclusive(other.condition, group.condition):
                 continue
             # Of many blocks each would be told again, from the same line.
             if (group.declared, item.name, other.declared) in told:
                 continue
+            span, earlier = (i.target.span or i.parameter.span for i in (item, first))
             told.add((group.declared, item.name, other.declared))
-            desk.add("PS361", f"two values go to `{'.'.join(name)}` of a store", span,
-                     also=((first, "the other one"),) if first and first is not span else (),
-                     help="send one of them elsewhere; blocks of a group go to different ones "
-                     "only if they have no `to`")
+            where = ".".join(filter(None, name))
+            desk.add("PS361", f"two values go to `{where}` of a store", span,
+                     also=((earlier, "the other one"),) if earlier else (),
+                     help="send one of them elsewhere")

@@ -1,115 +1,65 @@
-"""Values of a fixed layout taken into a store: which parameter takes which, and what became of it.
+"""Values of a fixed layout taken into a store, and what became of each.
 
-Values go as physical ones, so that nothing here knows how either side stores them. What both sides
-say of units is checked before any value is looked at.
+Values go as physical ones, so that nothing here knows how either side stores them. A bad element
+of an array costs only itself; a curve is taken as a whole or not at all.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal, localcontext
-from typing import Any
+from typing import Any, NamedTuple
 
-from paramstore.errors import Finding, FindingsError
-from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
-from paramstore.fixed.model import FixedGroup, FixedLayout
+from paramstore.fixed.found import (
+    Copy,
+    Elements,
+    FixedContents,
+    FixedGroupContents,
+    NoValue,
+    Presence,
+)
 from paramstore.fixed.model import Item as FixedItem
 from paramstore.image.migrate import BROKEN_RULE, Fate, Item, Migration, shown
 from paramstore.image.pack import pack
+from paramstore.image.ways import NUMBERS, Way, ways_into
+from paramstore.image.wording import elements_text
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import BreachKind, own_breaches, served
-from paramstore.schema.model import Group, Kind, Parameter, Schema
+from paramstore.schema.element import element_name
+from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
-from paramstore.schema.quantity import ValueProblem, format_value, from_raw, parameter_to_raw
-from paramstore.schema.words import code_list, did_you_mean, show_number
+from paramstore.schema.quantity import (
+    ValueProblem,
+    check_limits,
+    convert,
+    from_raw,
+    show_raw,
+)
+from paramstore.schema.words import show_number
 
-__all__ = ["Way", "adopt", "ways_into"]
+__all__ = ["adopt"]
 
-_NUMBERS = (Kind.INTEGER, Kind.FLOAT)
-
-
-@dataclass(frozen=True, slots=True)
-class Way:
-    """A parameter of a fixed layout and the one of the store that takes its value."""
-
-    source: FixedGroup
-    item: FixedItem
-    group: Group
-    parameter: Parameter
+_WORST = (Fate.DAMAGED, Fate.UNREAD, Fate.UNFIT, Fate.ROUNDED, Fate.CONVERTED, Fate.KEPT)
+_WHOLE = (Kind.TEXT, Kind.BYTES)
 
 
-def ways_into(layout: FixedLayout, schema: Schema) -> tuple[Way, ...]:
-    """Return which values go where; what no parameter of the store takes is left out.
+class _Element(NamedTuple):
+    """One element on its way: what it is here in words, what became of it, and the raws that the
+    store gets for it, none if that is the default. A fate of None: nothing is stored for it."""
 
-    FindingsError (PS640 to PS642) where `to` names no parameter, or kinds or units do not agree.
-    """
-    ways, findings = [], []
-    for source in layout.groups:
-        for item in source.items:
-            found = _target(layout, schema, source, item)
-            if isinstance(found, Finding):
-                findings.append(found)
-            elif found is not None:
-                way = Way(source, item, *found)
-                mistake = _mistake(layout, way)
-                findings += [mistake] if mistake else []
-                ways.append(way)
-    if findings:
-        raise FindingsError(findings)
-    return tuple(ways)
+    before: str
+    fate: Fate | None
+    raws: tuple[Raw, ...] = ()
+    reason: str = ""
 
 
-def _target(layout: FixedLayout, schema: Schema, source: FixedGroup,
-            item: FixedItem) -> tuple[Group, Parameter] | Finding | None:
-    target = item.target
-    if target.nowhere or item.always is not None:
-        return None
-    name = target.group or source.name, target.parameter or item.name
-    groups = {g.name: g for g in schema.groups}
-    group = groups.get(name[0])
-    parameters = {p.name: p for p in group.parameters} if group else {}
-    if group and name[1] in parameters:
-        return group, parameters[name[1]]
-    if target.group is None:
-        return None  # nobody said that it has one
-    known = [f"{g.name}.{p.name}" for g in schema.groups for p in g.parameters]
-    wanted = ".".join(name)
-    return Finding("PS640", f"`{schema.name}` has no parameter `{wanted}`", layout.source,
-                   target.span, help=did_you_mean(wanted, known) or "name one that it has")
+class _Taken(NamedTuple):
+    """The elements of a field of a store, and the value here in words."""
 
-
-def _mistake(layout: FixedLayout, way: Way) -> Finding | None:
-    """Return why values cannot go this way, whatever they are."""
-    here, there = way.item.field, way.parameter.fields[0]
-    span = way.item.target.span or way.item.parameter.span
-    names = f"`{way.source.name}.{way.item.name}`", f"`{way.group.name}.{way.parameter.name}`"
-    numbers = here.kind in _NUMBERS and there.kind in _NUMBERS
-    if not numbers and here.kind is not way.parameter.kind:
-        return Finding(
-            "PS641", f"{names[0]} is of the kind {here.kind}, {names[1]} of {way.parameter.kind}",
-            layout.source, span, help="name another parameter with `to`")
-    if here.array != there.array or (here.array and here.count != there.count):
-        return Finding("PS641", f"{names[0]} and {names[1]} have different numbers of elements",
-                       layout.source, span, help="name another parameter with `to`")
-    if numbers and here.unit != there.unit and not way.item.target.scaled:
-        units = [f"in `{f.unit}`" if f.unit else "without a unit" for f in (here, there)]
-        return Finding(
-            "PS642", f"{names[0]} is {units[0]}, {names[1]} {units[1]}", layout.source, span,
-            notes=("a value means something else in another unit",),
-            help="say how it converts, as in `to = { factor = 0.001 }`; `factor = 1` if it is only "
-            "another word for the same unit")
-    unknown = [there_name for _, there_name in way.item.target.members
-               if there_name not in dict(there.members)]
-    if unknown:
-        return Finding("PS640", f"{names[1]} has no member `{unknown[0]}`", layout.source, span,
-                       help=did_you_mean(unknown[0], [n for n, _ in there.members])
-                       or f"its members are {code_list(n for n, _ in there.members)}")
-    return None
-
-
-# ---- Values -------------------------------------------------------------------------------------
+    before: str
+    elements: tuple[_Element, ...]
 
 
 def adopt(contents: FixedContents, target: Plan) -> Migration:
@@ -121,18 +71,13 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
     ways = ways_into(contents.layout, target.schema)
     values = {g.name: {f.name: f.default for f in g.fields} for g in target.schema.groups}
     items: dict[tuple[str, str], Item] = {}
-    for way in ways:
-        found = contents.group(way.source.name)
-        key = way.group.name, way.parameter.name
-        raws = found.values.get(way.item.name)
-        if raws is None:
-            lacking = way.item.name not in found.unset and found.presence is not Presence.ABSENT
-            if lacking:
-                items[key] = Item("", Fate.UNREAD, reason="its bytes are not in the dump")
-            continue
-        item, taken = _taken(contents, way, raws)
-        items[key] = item
-        values[way.group.name] |= taken
+    for group in target.schema.groups:
+        for parameter in group.parameters:
+            taken = _given(contents, group, parameter, ways)
+            if taken:
+                item, raws = _joined(parameter, taken)
+                items[group.name, parameter.name] = item
+                values[group.name] |= raws
     for group in target.schema.groups:
         becomes = served(group, values[group.name])
         values[group.name] = becomes.values
@@ -152,32 +97,153 @@ def _finished(group: Group, parameter: Parameter, item: Item | None,
     return replace(item, where=f"{group.name}.{parameter.name}", after=shown(parameter, values))
 
 
-def _taken(contents: FixedContents, way: Way,
-           raws: tuple[Raw, ...]) -> tuple[Item, dict[str, tuple[Raw, ...]]]:
-    """Return what becomes of a value, and the raws that the store gets for it."""
-    before = format_value(way.item.field, raws)
-    if spoilt := contents.wrong_over(way.item):
-        return Item("", Fate.UNFIT, before, reason=f"the checksum `{spoilt}` is wrong"), {}
-    if any(b.kind is BreachKind.TEXT for b in own_breaches(
-            way.item.parameter, way.item.field, raws)):
-        return Item("", Fate.UNFIT, before, reason="it is no UTF-8 text"), {}
-    value = from_raw(way.item.field, raws)
+# ---- One parameter of the store -----------------------------------------------------------------
+
+
+def _given(contents: FixedContents, group: Group, parameter: Parameter,
+           ways: tuple[Way, ...]) -> dict[str, _Taken]:
+    """Return what is given for the fields of a parameter; of alternatives the one that is there."""
+    given = {}
+    for way in ways:
+        if way.group is group and way.parameter is parameter:
+            taken = _take(contents, way)
+            if any(element.fate is not None for element in taken.elements):
+                given[way.field.name] = taken
+    return given
+
+
+def _joined(parameter: Parameter,
+            taken: dict[str, _Taken]) -> tuple[Item, dict[str, tuple[Raw, ...]]]:
+    """Return what became of a parameter, and the raws that its fields get."""
+    elements = [e for each in taken.values() for e in each.elements]
+    fates = [e.fate for e in elements if e.fate is not None]
+    bad = [e for e in elements if e.fate is not None and e.fate.harmed]
+    fate = min(fates, key=_WORST.index)
+    raws = {name: _filled(parameter, name, each) for name, each in taken.items()}
+    reason = "; ".join(dict.fromkeys(e.reason for e in bad[:3])) + "; ..." * (len(bad) > 3)
+    before = ", ".join(filter(None, (each.before for each in taken.values())))
+    if parameter.kind is Kind.CURVE:
+        whole = len(taken) == len(parameter.fields) and all(e.raws for e in elements)
+        problem = "" if bad or not whole else _broken(parameter, raws)
+        if bad or problem or not whole:
+            return Item("", fate if bad else Fate.UNFIT, before,
+                        reason=reason or problem or "it has not all of its points"), {}
+    elif bad and len(bad) < len(elements):
+        reason += "; the other elements are taken"
+    return Item("", fate, before, reason=reason), raws
+
+
+def _filled(parameter: Parameter, name: str, taken: _Taken) -> tuple[Raw, ...]:
+    """Return the raws of a field, the default where there is none."""
+    default = next(f.default for f in parameter.fields if f.name == name)
+    if parameter.kind in _WHOLE:
+        return taken.elements[0].raws or default
+    return tuple(e.raws[0] if e.raws else raw
+                 for e, raw in zip(taken.elements, default, strict=True))
+
+
+def _broken(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> str:
+    """Return which rule of a curve its points break; "" if they keep all."""
     try:
-        wanted = _each(way, value)
-        stored = _in_steps(way, wanted)
-        conversions = parameter_to_raw(way.parameter, stored)
+        for field in parameter.fields:
+            check_limits(field, raws[field.name])
     except ValueProblem as problem:
-        return Item("", Fate.UNFIT, before, reason=problem.message), {}
-    lossy = stored != wanted or any(c.losses for c in conversions.values())
+        return problem.message
+    return ""
+
+
+# ---- What the layout has ------------------------------------------------------------------------
+
+
+def _take(contents: FixedContents, way: Way) -> _Taken:
+    """Return what the blocks of a way give."""
+    blocks = [contents.group(block.name) for block in way.blocks]
+    if way.blocks[0].copies is not None:
+        used = [block for block in blocks if block.copy is Copy.USED]
+        unread = any(block.copy is Copy.UNREAD for block in blocks)
+        if not used or unread:
+            reason = "a copy that may be newer is not all in the dump" if unread else (
+                "no copy is right" if Copy.DOUBTFUL not in [b.copy for b in blocks]
+                else "nothing tells which copy is the newest")
+            return _lost(way, Fate.UNREAD if unread else Fate.DAMAGED, reason)
+        blocks = used
+    parts = [_of_block(contents, way, block, index) for index, block in enumerate(blocks)]
+    if len(parts) == 1:
+        return parts[0]
+    unit = f" {way.item.field.unit}" if way.item.field.unit else ""
+    words = ", ".join((e.before or "none").removesuffix(unit) for p in parts for e in p.elements)
+    return _Taken(f"[{words}]{unit}", tuple(e for part in parts for e in part.elements))
+
+
+def _of_block(contents: FixedContents, way: Way, found: FixedGroupContents, index: int) -> _Taken:
+    """Return what one block gives; `index` is the element of the store that it begins with."""
+    name = way.item.name
+    elements = found.elements(name)
+    if elements is None:
+        lacking = found.presence is not Presence.ABSENT and name not in found.unset
+        return _lost(way, Fate.UNREAD if lacking else None,
+                     "its bytes are not in the dump" if lacking else "", len(found.group.item(
+                         name).places) if not way.spread else 1)
+    item = found.group.item(name)  # with the scale that this dump holds
+    before = elements_text(item.field, elements)
+    if spoilt := contents.wrong_over(item):
+        return _lost(way, Fate.UNFIT, f"the checksum `{spoilt}` is wrong", before=before)
+    if item.field.kind in _WHOLE:
+        return _Taken(before, (_text(way, item, elements, before),))
+    return _Taken(before, tuple(
+        _element(way, item, raw, (index + i,) if len(elements) > 1 or way.spread else ())
+        for i, raw in enumerate(elements)))
+
+
+def _lost(way: Way, fate: Fate | None, reason: str, count: int = 0, before: str = "") -> _Taken:
+    """Return elements of which none can be taken."""
+    if way.item.field.kind in _WHOLE:
+        count = 1
+    element = _Element(before, fate, reason=reason)
+    return _Taken(before, (element,) * (count or (1 if way.spread and before else way.field.count)))
+
+
+def _text(way: Way, item: FixedItem, elements: Elements, before: str) -> _Element:
+    raws = tuple(raw for raw in elements if not isinstance(raw, NoValue))
+    if any(b.kind is BreachKind.TEXT for b in own_breaches(item.parameter, item.field, raws)):
+        return _Element(before, Fate.UNFIT, reason="it is no UTF-8 text")
+    try:
+        return _Element(before, Fate.KEPT, convert(way.field, from_raw(item.field, raws)).raws)
+    except ValueProblem as problem:
+        return _Element(before, Fate.UNFIT, reason=problem.message)
+
+
+def _element(way: Way, item: FixedItem, raw: Raw | NoValue, path: tuple[int, ...]) -> _Element:
+    """Return what becomes of one number, name or date."""
+    if isinstance(raw, NoValue):
+        name = element_name(way.field, path)
+        return _Element(raw.text, Fate.UNFIT,
+                        reason=f"`{name}` would be from {raw.text}, which is no {raw.lacks}")
+    before = show_raw(item.field, raw)
+    one = replace(way.field, name=element_name(way.field, path), count=1, array=False,
+                  kind=_kind(way.field), rising=False)
+    value = from_raw(replace(item.field, count=1, array=False), (raw,))
+    try:
+        wanted = _physical(way, item.field.kind, value)
+        stored = _in_steps(way, one, wanted)
+        conversion = convert(one, stored)
+        check_limits(one, conversion.raws)
+    except ValueProblem as problem:
+        return _Element(before, Fate.UNFIT, reason=problem.message)
+    lossy = stored != wanted or bool(conversion.losses)
     fate = Fate.ROUNDED if lossy else Fate.KEPT if wanted == value else Fate.CONVERTED
-    return Item("", fate, before), {name: c.raws for name, c in conversions.items()}
+    return _Element(before, fate, conversion.raws)
 
 
-def _in_steps(way: Way, value: Any) -> Any:
+def _kind(field: Field) -> Kind:
+    """Return what one element of a field is."""
+    if field.kind is not Kind.CURVE:
+        return field.kind
+    return Kind.FLOAT if isinstance(field.scalar.minimum, float) else Kind.INTEGER
+
+
+def _in_steps(way: Way, field: Field, value: Any) -> Any:
     """Return a number that was converted as a whole one if the store takes no others."""
-    if isinstance(value, list):
-        return [_in_steps(way, v) for v in value]
-    field = way.parameter.fields[0]
     if field.kind is not Kind.INTEGER or field.scaled or not way.item.target.scaled or (
             not isinstance(value, Decimal)):
         return value
@@ -185,15 +251,9 @@ def _in_steps(way: Way, value: Any) -> Any:
     return value if raw is None else raw
 
 
-def _each(way: Way, value: Any) -> Any:
+def _physical(way: Way, kind: Kind, value: Any) -> Any:
     """Return the physical value that the store is to have."""
-    kind, names = way.item.field.kind, dict(way.item.target.members)
-    if isinstance(value, list) and not (kind is Kind.FLAGS and not way.item.field.array):
-        return [_each_element(way, kind, names, v) for v in value]
-    return _each_element(way, kind, names, value)
-
-
-def _each_element(way: Way, kind: Kind, names: dict[str, str], value: Any) -> Any:
+    names = dict(way.item.target.members)
     if kind is Kind.ENUM and isinstance(value, int):
         raise ValueProblem("member", f"number {value} is the name of no member")
     if kind is Kind.FLAGS:
@@ -204,7 +264,7 @@ def _each_element(way: Way, kind: Kind, names: dict[str, str], value: Any) -> An
     if kind is Kind.ENUM:
         return names.get(value, value)
     target = way.item.target
-    if kind not in _NUMBERS or not target.scaled:
+    if kind not in NUMBERS or not target.scaled:
         return value
     number = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
     if not number.is_finite():
@@ -213,19 +273,23 @@ def _each_element(way: Way, kind: Kind, names: dict[str, str], value: Any) -> An
         return number * target.factor + target.offset
 
 
+# ---- What the store does not take ---------------------------------------------------------------
+
+
 def _left(contents: FixedContents, ways: tuple[Way, ...]) -> Iterator[Item]:
-    """Yield the values that the store does not take."""
-    taken = {(w.source.name, w.item.name) for w in ways}
+    """Yield the values that the store does not take; of copies those of the one that counts."""
+    taken = {(block.name, way.item.name) for way in ways for block in way.blocks}
     for found in contents.groups:
-        if found.presence is Presence.THERE:
+        if found.presence is Presence.THERE and found.copy in (None, Copy.USED):
             for item in found.group.items:
-                if (found.group.name, item.name) not in taken and item.always is None:
-                    yield from _lost(found, item)
+                kept = (found.group.name, item.name) in taken or item.name == found.group.copies
+                if not kept and item.always is None:
+                    yield from _lost_item(found, item)
 
 
-def _lost(found: FixedGroupContents, item: FixedItem) -> Iterator[Item]:
-    raws = found.values.get(item.name)
-    if raws is not None:
+def _lost_item(found: FixedGroupContents, item: FixedItem) -> Iterator[Item]:
+    elements = found.elements(item.name)
+    if elements is not None:
         yield Item(f"{found.group.name}.{item.name}",
                    Fate.LEFT if item.target.nowhere else Fate.LOST,
-                   format_value(item.field, raws))
+                   elements_text(item.field, elements))

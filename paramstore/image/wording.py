@@ -5,16 +5,29 @@ Knows the model and quantities. Must not know where a value stands.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from paramstore.fixed.found import NoValue
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import Breach, BreachKind, Reset
-from paramstore.schema.element import ValueProblem, element_name, refuse_limit
-from paramstore.schema.model import AnyGroup, Kind
-from paramstore.schema.quantity import show_raw
+from paramstore.schema.element import ValueProblem, element_name, refuse_limit, show_element
+from paramstore.schema.model import AnyGroup, Field, Kind
+from paramstore.schema.quantity import format_value, show_raw
 from paramstore.schema.words import code_list
 
-__all__ = ["breach_help", "breach_text", "reset_note"]
+__all__ = ["breach_help", "breach_text", "elements_text", "reset_note"]
+
+
+def elements_text(field: Field, elements: Sequence[Raw | NoValue | None]) -> str:
+    """Return elements for people as `format_value` does; of those that are none what is stored, and
+    `none` for those without a value."""
+    if field.kind in (Kind.TEXT, Kind.BYTES):
+        return format_value(field, [e for e in elements if isinstance(e, int)])
+    shown = ["none" if e is None else e.text if isinstance(e, NoValue) else
+             show_element(field, e, field.digits) for e in elements]
+    text = f"[{', '.join(shown)}]" if field.array else shown[0]
+    bare = all(e is None or isinstance(e, NoValue) for e in elements)
+    return f"{text} {field.unit}" if field.unit and not bare else text
 
 
 def breach_text(breach: Breach, group: AnyGroup, values: Mapping[str, tuple[Raw, ...]]) -> str:

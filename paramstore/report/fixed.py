@@ -6,33 +6,45 @@ Words the facts of `decode.fixed`; findings are laid out like all others.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from operator import itemgetter
 from typing import Any
 
 from paramstore.decode.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
-from paramstore.fixed.contents import CheckResult, FixedContents, FixedGroupContents, Presence
+from paramstore.fixed.coding import Coding
+from paramstore.fixed.found import (
+    CheckResult,
+    Copy,
+    FixedContents,
+    FixedGroupContents,
+    NoValue,
+    Presence,
+)
 from paramstore.fixed.model import (
     FixedGroup,
     FixedLayout,
     Item,
     Place,
+    Relation,
     place_bytes,
     place_width,
     show_place,
 )
 from paramstore.image.values_out import values_toml
+from paramstore.image.wording import elements_text
 from paramstore.report.allowed import allowed_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
+from paramstore.schema.element import element_from_raw
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
 from paramstore.schema.words import plural
 from paramstore.text import one_line, printable
 
-__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "fixed_data", "fixed_plan_data",
-           "fixed_plan_text", "fixed_text", "fixed_toml", "item_text", "limits_text", "summary",
-           "type_text"]
+__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "copy_text", "fixed_data",
+           "fixed_plan_data", "fixed_plan_text", "fixed_text", "fixed_toml", "item_text",
+           "limits_text", "summary", "type_text"]
 
 
 def summary(layout: FixedLayout) -> str:
@@ -80,10 +92,12 @@ def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
 def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> Iterator[str]:
     spoilt = spoilt_items(contents, found.group)
     doc = f"  {one_line(found.group.doc)}" if found.group.doc else ""
-    yield tint(found.group.name, "fact") + doc
+    copy = copy_text(contents, found)
+    yield tint(found.group.name, "fact") + doc + (f"  ({copy})" if copy else "")
     rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
     results = {result.check.name: check_text(result) for result in found.checks}
-    rows += [(check.name, results.get(check.name, UNCHECKED)) for check in found.group.checks]
+    if found.copy is not Copy.ERASED:
+        rows += [(check.name, results.get(check.name, UNCHECKED)) for check in found.group.checks]
     yield from named_lines([(name, text) for name, text in rows if text])
 
 
@@ -92,6 +106,12 @@ def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> st
     `spoilt`: a checksum that covers it is wrong."""
     if item.name in found.unset:
         return f"none  <- {UNDER}" if spoilt else "none"
+    if found.copy is Copy.ERASED:
+        return ""
+    if item.name in found.faulty:
+        elements = found.faulty[item.name]
+        lacks = next(e.lacks for e in elements if isinstance(e, NoValue))
+        return f"{printable(elements_text(item.field, elements))}  <- no {lacks}"
     raws = found.values.get(item.name)
     if raws is None:
         return Presence.CUT.value if found.presence is Presence.THERE else ""
@@ -105,6 +125,14 @@ def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> st
                    "  <- outside its limits")
 
 
+def copy_text(contents: FixedContents, found: FixedGroupContents) -> str:
+    """Return which copy of a group a block is, and whether it counts; "" if it is none."""
+    if found.copy is None:
+        return ""
+    blocks = contents.blocks(found.group.declared)
+    return f"copy {found.group.block} of {len(blocks)}, {found.copy}"
+
+
 def check_text(result: CheckResult) -> str:
     """Return a checksum, and whether it is right."""
     digits = place_width(result.check.place) // 4
@@ -115,7 +143,8 @@ def check_text(result: CheckResult) -> str:
 def fixed_toml(contents: FixedContents) -> str:
     """Return the values as a values file; what is not there is left out."""
     there = {g.group.name: g.values for g in contents.groups if g.values}
-    return values_toml(contents.layout, there)
+    groups = tuple(g.group for g in contents.groups)  # with the scales that the dump holds
+    return values_toml(replace(contents.layout, groups=groups), there)
 
 
 def fixed_data(found: FixedExamination) -> dict[str, Any]:
@@ -139,6 +168,7 @@ def _group_data(contents: FixedContents, found: FixedGroupContents) -> dict[str,
         "name": found.group.name,
         "address": found.group.at,
         "presence": found.presence.value,
+        "copy": found.copy and found.copy.value,
         "values": {
             item.name: {
                 "value": plain_value(from_raw(item.field, found.values[item.name])),
@@ -149,6 +179,11 @@ def _group_data(contents: FixedContents, found: FixedGroupContents) -> dict[str,
             } for item in found.group.items if item.name in found.values
         },
         "unset": sorted(found.unset),
+        "no_values": {
+            name: [{"stored": e.stored, "lacks": e.lacks} if isinstance(e, NoValue) else
+                   {"value": plain_value(element_from_raw(found.group.item(name).field, e))}
+                   for e in elements] for name, elements in found.faulty.items()
+        },
         "checks": [
             {"name": r.check.name, "stored": r.stored, "computed": r.computed, "right": r.right}
             for r in found.checks
@@ -182,7 +217,8 @@ def condition_text(group: FixedGroup) -> str:
     condition = group.condition
     assert condition is not None
     digits = -(-place_width(condition.place) // 4)
-    return (f"if {show_place(condition.place)} is {'not ' * condition.inverse}"
+    word = {Relation.IS: "is", Relation.NOT: "is not", Relation.ABOVE: "is above"}
+    return (f"if {show_place(condition.place)} {word[condition.relation]} "
             f"0x{condition.number:0{digits}X}")
 
 
@@ -207,7 +243,12 @@ def type_text(item: Item) -> str:
     name = field.scalar.name if field.kind in (Kind.INTEGER, Kind.FLOAT) else field.kind.value
     if item.alphabet is not None:
         name = "letters"
+    if item.coding is not Coding.PLAIN:
+        name = f"{name} {_CODINGS[item.coding]}"
     return f"{name}[{field.count}]" if field.array else name
+
+
+_CODINGS = {Coding.BCD: "in BCD", Coding.UNIX: "in Unix time", Coding.PACKED: "packed"}
 
 
 def limits_text(item: Item) -> str:
@@ -219,6 +260,9 @@ def limits_text(item: Item) -> str:
         (field.scalar.minimum, field.scalar.maximum),)
     numbers = field.kind in (Kind.INTEGER, Kind.FLOAT, Kind.DATE) and field.limits.ranges
     told = [allowed_text(field, _MOST_MEMBERS)] if field.members or (numbers and not every) else []
+    if item.scale_from is not None:
+        source, base = item.scale_from.name, item.scale_from.base
+        told.append(f"times {source}" if base is None else f"times {base} to the {source}")
     if item.none is not None:
         width = place_width(item.places[0])
         told.append(f"0x{item.none:0{-(-width // 4)}X} for none")
@@ -236,7 +280,8 @@ def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:
                 "address": g.at,
                 "when": g.condition and {
                     "bits": _pieces(g.condition.place), "number": g.condition.number,
-                    "inverse": g.condition.inverse},
+                    "relation": g.condition.relation.value},
+                "copies": g.copies,
                 "parameters": [
                     {"name": i.name, "type": type_text(i), "unit": i.field.unit,
                      "elements": [_pieces(place) for place in i.places]} for i in g.items

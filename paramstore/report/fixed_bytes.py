@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.decode.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
-from paramstore.fixed.contents import FixedContents, Presence
+from paramstore.fixed.found import Copy, FixedContents, Presence
 from paramstore.fixed.model import (
     Check,
     FixedGroup,
@@ -114,10 +114,12 @@ def _colours(found: FixedExamination) -> dict[tuple[str, str], str]:
     for contents in found.contents.groups:
         for result in contents.checks:
             colours[contents.group.name, result.check.name] = (
-                "place" if result.right else "error")
+                "place" if result.right or contents.copy is Copy.ERASED else "error")
         for item in contents.group.items:
             raws = contents.values.get(item.name)
-            if raws is not None and any(wrong_in(contents.group, item, raws)):
+            wrong = item.name in contents.faulty or (
+                raws is not None and any(wrong_in(contents.group, item, raws)))
+            if wrong and contents.copy is not Copy.ERASED:
                 colours[contents.group.name, item.name] = "error"
     return colours
 
@@ -190,7 +192,7 @@ def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Che
 def _stands(found: FixedExamination, group: FixedGroup, thing: Item | Check, place: Place) -> str:
     """Return what stands at a place; of a value that is not whole the bytes there are of it."""
     contents, at = found.contents.group(group.name), place_bytes(place)
-    whole = thing.name in contents.values.keys() | contents.unset
+    whole = thing.name in contents.read
     there = at[-1] < len(found.contents.image) and not any(
         gaps_in(found.dump.gaps, a, a + 1) for a in at)
     if isinstance(thing, Item) and contents.presence is Presence.THERE and there and not whole:

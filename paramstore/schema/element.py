@@ -305,8 +305,8 @@ def _wider_type(field: Field, wanted: Decimal) -> str:
     """Return the next wider type that holds the value and all that the present one does, or ""."""
     scalar = field.scalar
     if scalar.form is ScalarForm.FLOAT:
-        fits = scalar.size == 4 and nearest_raw(SCALARS["f64"], wanted) is not None
-        return "f64" if fits else ""
+        wider = (SCALARS[n] for n in ("f32", "f64") if SCALARS[n].size > scalar.size)
+        return next((s.name for s in wider if nearest_raw(s, wanted) is not None), "")
     return next(
         (
             s.name for s in sorted(SCALARS.values(), key=lambda s: s.size)

@@ -74,10 +74,14 @@ def _inwards(field: Field, value: Any, *, up: bool) -> tuple[int, tuple[Loss, ..
     return raw, () if exact else (Loss((), wanted, physical_number(field, raw)),)
 
 
+_DIGITS = {2: 3, 4: 7, 8: 16}
+"""Decimal digits that a float keeps, by its bytes."""
+
+
 def grid_note(field: Field) -> str:
     """Return how far stored values are apart, for a note."""
     if field.scalar.form is ScalarForm.FLOAT:
-        return f"{field.scalar.name} keeps about {7 if field.scalar.size == 4 else 16} digits"
+        return f"{field.scalar.name} keeps about {_DIGITS[field.scalar.size]} digits"
     unit = f" {field.unit}" if field.unit else ""
     return f"stored values are {show_number(field.scale)}{unit} apart"
 

@@ -12,7 +12,7 @@ import struct
 from decimal import Decimal, localcontext
 from fractions import Fraction
 
-from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
+from paramstore.scalars import Raw, Scalar, ScalarForm
 
 __all__ = ["exact_steps", "nearest_raw", "parse_quantity", "physical", "shortest_float"]
 
@@ -42,7 +42,7 @@ def nearest_raw(
 ) -> Raw | None:
     """Return the raw value nearest to a finite physical one; None beyond the stored type."""
     if scalar.form is ScalarForm.FLOAT:
-        return _nearest_f32(value) if scalar.size == 4 else _finite(float(value))
+        return _finite(float(value)) if scalar.size == 8 else _nearest_narrow(scalar, value)
     raw = round(exact_steps(value, scale, offset))
     return raw if scalar.minimum <= raw <= scalar.maximum else None
 
@@ -59,40 +59,45 @@ def shortest_float(scalar: Scalar, raw: float) -> float:
     """Return the float of fewest decimal digits that is stored as `raw`."""
     if scalar.size == 8 or not math.isfinite(raw):
         return raw
-    candidates = (float(f"{raw:.{digits}g}") for digits in range(6, 9))
-    return next((c for c in candidates if _nearest_f32(Decimal(repr(c))) == raw),
-                float(f"{raw:.9g}"))
+    fewest, most = _DIGITS[scalar.size]
+    candidates = (float(f"{raw:.{digits}g}") for digits in range(fewest, most))
+    return next((c for c in candidates if _nearest_narrow(scalar, Decimal(repr(c))) == raw),
+                float(f"{raw:.{most}g}"))
 
 
-def _nearest_f32(value: Decimal) -> float | None:
+def _nearest_narrow(scalar: Scalar, value: Decimal) -> float | None:
+    """Return the value of 16 or 32 bits nearest to a number; None beyond the largest one."""
+    bits_code, infinity, normal, dropped = _NARROW[scalar.size]
     try:
-        near = round_f32(float(value))
+        near = scalar.unpack(scalar.pack(float(value)))
     except OverflowError:
         return None
     if not math.isfinite(near):
         return None
     # Decimal to f64 to f32 rounds twice. That does harm only if the f64 lies half-way between two
-    # f32 (for normal ones: 29 bits are dropped); then a look at the neighbours undoes it.
+    # narrow ones (of normal f32: 29 bits are dropped); then a look at the neighbours undoes it.
     (wide,) = struct.unpack("<Q", struct.pack("<d", float(value)))
-    if wide & 0x1FFF_FFFF != 0x1000_0000 and abs(near) >= _F32_NORMAL:
-        return near
-    (bits,) = struct.unpack("<I", struct.pack("<f", abs(near)))
+    if wide & (1 << dropped) - 1 != 1 << dropped - 1 and abs(near) >= normal:
+        return float(near)
+    (bits,) = struct.unpack("<" + bits_code, scalar.pack(abs(near)))
+
+    def number(candidate: int) -> float:
+        return float(scalar.unpack(struct.pack("<" + bits_code, candidate)))
+
     wanted = exact_steps(value.copy_abs(), Decimal(1), Decimal(0))
 
     def distance(candidate: int) -> tuple[Fraction, int]:
-        return abs(Fraction(_f32_of(candidate)) - wanted), candidate & 1
+        return abs(Fraction(number(candidate)) - wanted), candidate & 1
 
-    best = min((b for b in (bits - 1, bits, bits + 1) if 0 <= b < _F32_INFINITY), key=distance)
-    return math.copysign(_f32_of(best), near)
-
-
-_F32_INFINITY = 0x7F800000
-_F32_NORMAL = 2.0 ** -126
+    best = min((b for b in (bits - 1, bits, bits + 1) if 0 <= b < infinity), key=distance)
+    return math.copysign(number(best), near)
 
 
-def _f32_of(bits: int) -> float:
-    result: float = struct.unpack("<f", struct.pack("<I", bits))[0]
-    return result
+_NARROW = {2: ("H", 0x7C00, 2.0 ** -14, 42), 4: ("I", 0x7F800000, 2.0 ** -126, 29)}
+"""By size: code of an integer as wide, bits of infinity, least normal value, bits that f64 has
+more."""
+_DIGITS = {2: (3, 5), 4: (6, 9)}
+"""By size: decimal digits that every value keeps, and those that tell all values apart."""
 
 
 def _finite(value: float) -> float | None:

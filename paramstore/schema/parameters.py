@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from paramstore.errors import Severity, errors_in
-from paramstore.scalars import SCALARS, Raw
+from paramstore.scalars import SCALARS, Raw, scalar_named
 from paramstore.schema.convert import read_convert
 from paramstore.schema.desk import Desk, Table, value_code
 from paramstore.schema.keys import (
@@ -223,7 +223,7 @@ def _number_field(table: Table, name: str, kind: Kind) -> Field | None:
     if scale is None or offset is None:
         return None
     field = Field(
-        name, kind, SCALARS[table.get("type")], 1, (), unit=table.get("unit", "").strip(),
+        name, kind, scalar_named(table.get("type")), 1, (), unit=table.get("unit", "").strip(),
         digits=table.get("digits"), scale=scale, offset=offset,
     )
     return limited(table, field)

@@ -15,11 +15,22 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from paramstore.decode.fixed import examine_fixed
 from paramstore.errors import FindingsError, SourceText
-from paramstore.fixed.contents import FixedGroupContents, Presence, checksum, read_image
+from paramstore.fixed.contents import checksum, read_image
+from paramstore.fixed.found import FixedGroupContents, Presence
 from paramstore.fixed.keys import CHECK_KEYS, FIXED_PARAMETER_KEYS, FIXED_TYPES, SECTION_KEYS
 from paramstore.fixed.model import FixedLayout
 from paramstore.fixed.reader import read_layout
+from paramstore.image.forms.runs import Reading, Run
+from paramstore.report.fixed import (
+    fixed_data,
+    fixed_plan_data,
+    fixed_plan_text,
+    fixed_text,
+    fixed_toml,
+)
+from paramstore.report.pages.fixed import fixed_page, layout_page
 from paramstore.schema.quantity import from_raw
 
 SIZE = 24
@@ -178,7 +189,9 @@ _ODD = st.one_of(
                      "1.5", "true", '""', '"u8"', '"0.7-0"', '"3"', "[]", '["0"]', '["0", "1"]',
                      '["1.7-4"]', '["0-3"]', '["99999999"]', "[1]", "{}", '["x", "y"]',
                      '{ x = 1 }', '{ bits = ["0"], is = 1 }', "2020-01-01", '"a.b"', '"crc"',
-                     '"sum"', '"big"', "18446744073709551616"]),
+                     '"sum"', '"big"', '"bcd"', '"unix"', '"packed"', '"u32"', '"p0"',
+                     '"p1"', '"g.p0"', "18446744073709551616",
+                     '{ bits = ["0"], above = 0 }', '{ bits = ["0"], from = "image", bit = 0 }']),
     st.integers(-300, 300).map(str))
 
 
@@ -211,5 +224,8 @@ def test_any_schema_is_read_or_refused(parameters: list[str], check: str, group:
     except FindingsError as error:
         assert error.findings
         return
-    for image in (b"", bytes(24), b"\xff" * min(layout.size, 1000)):
-        read_image(layout, image)
+    for image in (b"\0", bytes(24), b"\xff" * min(layout.size, 1000)):
+        found = examine_fixed(Reading("bin", "", SourceText("d", ""), (Run(0, image),)), layout)
+        assert fixed_text(found) and fixed_data(found) and fixed_toml(found.contents)
+        assert fixed_page(found)
+    assert fixed_plan_text(layout) and fixed_plan_data(layout) and layout_page(layout)

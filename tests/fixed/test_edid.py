@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.files import read_text
-from paramstore.fixed.contents import FixedContents, Presence, read_image
+from paramstore.fixed.contents import read_image
+from paramstore.fixed.found import FixedContents, Presence
 from paramstore.fixed.kind import is_fixed
 from paramstore.fixed.reader import read_layout
 from paramstore.schema.quantity import from_raw

@@ -21,9 +21,10 @@ EXAMPLES = sorted((ROOT / "schemas").glob("*.fixed.toml"))
 CORPUS = ROOT / "tests" / "corpus" / "fixed"
 VALIDATOR = jsonschema.Draft202012Validator(json_schema())
 
-STRUCTURE = ("bits_unreadable", "blocks_do_not_fit", "checksum_parameters", "conditions",
+STRUCTURE = ("bits_unreadable", "blocks_do_not_fit", "checksum_parameters", "codings",
+             "conditions", "conditions_outside",
              "empty_groups", "head_wrong", "keys_of_stores", "names_wrong", "no_groups_fixed",
-             "no_head", "no_place", "orders", "outside_the_image")
+             "no_head", "no_place", "orders", "outside_the_image", "scales")
 """Mistakes of the corpus that an editor can see: keys, types, ranges and names."""
 
 

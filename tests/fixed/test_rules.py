@@ -17,13 +17,14 @@ def codes(text: str) -> list[str]:
 
 
 def test_blocks_with_one_target_are_told_once() -> None:
-    """A `to` in a group of three blocks is one mistake, not one for each further block."""
+    """Two values of each of three blocks that go to one array are one mistake, not three."""
     assert ["PS361"] == codes("""
 [group.channel]
 count = 3
 every = 4
 [group.channel.parameter]
 gain = { type = "u16", at = 0, to = "settings.gain" }
+trim = { type = "u16", at = 2, to = "settings.gain" }
 """)
 
 

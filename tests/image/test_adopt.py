@@ -16,10 +16,11 @@ from paramstore.evolve.project import open_project
 from paramstore.files import read_text
 from paramstore.fixed.contents import read_image
 from paramstore.fixed.reader import read_layout
-from paramstore.image.adopt import adopt, ways_into
+from paramstore.image.adopt import adopt
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.migrate import Fate, Item
+from paramstore.image.ways import ways_into
 from paramstore.layout.plan import Plan
 from paramstore.schema.quantity import from_raw
 from tests.fixed.legacy import HOLE, VALUES, legacy

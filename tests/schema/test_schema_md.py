@@ -221,7 +221,7 @@ def test_examples_of_layouts_show_every_type_and_key() -> None:
             for kind, found in tables.items():
                 found += group.get(kind, {}).values()
     types = {str(t["type"]) for t in tables["parameter"]}
-    assert {"u8", "u16", "i16", "f32", "f64"} == types & set(INTEGERS + FLOATS)
+    assert {"u8", "u16", "i8", "i16", "f32", "f64"} == types & set(INTEGERS + FLOATS)
     assert set(FIXED_TYPES) - set(INTEGERS + FLOATS) == types - set(INTEGERS + FLOATS)
     for kind, keys in (("parameter", FIXED_PARAMETER_KEYS), ("check", CHECK_KEYS)):
         assert set(keys) == {key for table in tables[kind] for key in table}

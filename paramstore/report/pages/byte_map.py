@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from itertools import groupby
 
 from paramstore.decode.fixed_meaning import owners_by_address
-from paramstore.fixed.contents import FixedContents
+from paramstore.fixed.found import FixedContents
 from paramstore.fixed.model import FixedLayout
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.strips import Bead, Row, strip

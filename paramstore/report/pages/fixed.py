@@ -11,7 +11,7 @@ from typing import Any
 
 from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.errors import Severity
-from paramstore.fixed.contents import FixedContents, FixedGroupContents, Presence
+from paramstore.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
 from paramstore.fixed.model import FixedGroup, FixedLayout, Item, show_place
 from paramstore.format import ERASED
 from paramstore.report.findings import count_line
@@ -19,6 +19,7 @@ from paramstore.report.fixed import (
     UNDER,
     check_text,
     condition_text,
+    copy_text,
     item_text,
     limits_text,
     type_text,
@@ -101,11 +102,12 @@ def _keys(layout: FixedLayout) -> dict[tuple[str, str], str]:
 def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
            contents: FixedContents | None = None) -> dict[str, Any]:
     found = contents.group(group.name) if contents else None
-    number = layout.groups.index(group)
+    number = next(n for n, each in enumerate(layout.groups) if each.name == group.name)
     spoilt = spoilt_items(contents, group) if contents else frozenset()
     rows = [*_items(group, keys, found, spoilt), *_checks(group, keys, found)]
     return {"name": group.name, "letter": number + 1, "hue": hue(number), "rows": rows,
             "doc": prose(group.doc), "when": condition_text(group) if group.condition else "",
+            "standing": copy_text(contents, found) if contents and found else "",
             "docs": any(row["doc"] for row in rows)}
 
 
@@ -114,16 +116,18 @@ def _items(group: FixedGroup, keys: Keys,
            spoilt: frozenset[str]) -> Iterator[dict[str, Any]]:
     for item in group.items:
         raws = found.values.get(item.name) if found else None
-        wrong = list(wrong_in(group, item, raws)) if raws else []
+        wrong = item.name in found.faulty if found else False
+        wrong = wrong or any(wrong_in(group, item, raws or ()) if raws else ())
         sound = UNDER if item.name in spoilt else (
             "within limits" if item.always is None else "right")
-        check = "no value" if found and item.name in found.unset else (
-            "not in the dump" if raws is None else "wrong" if wrong else sound)
+        erased = found is not None and found.copy is Copy.ERASED
+        check = "erased" if erased else "no value" if found and item.name in found.unset else (
+            "wrong" if wrong else "not in the dump" if raws is None else sound)
         yield {
             "key": keys[group.name, item.name], "name": item.name, "type": type_text(item),
             "where": show_place(tuple(b for place in item.places for b in place)),
             "value": item_text(found, item).partition("  <- ")[0] if found else "",
-            "allowed": _allowed(item), "wrong": bool(wrong), "check": check,
+            "allowed": _allowed(item), "wrong": wrong, "check": check,
             "doc": prose(item.parameter.doc)}
 
 

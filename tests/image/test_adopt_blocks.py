@@ -1,0 +1,230 @@
+"""Values from repeated blocks, arrays, curves and copies of a fixed layout in a store."""
+
+from __future__ import annotations
+
+import struct
+from decimal import Decimal
+from typing import Any
+
+import pytest
+
+from paramstore.errors import FindingsError, SourceText
+from paramstore.fixed.contents import read_image
+from paramstore.fixed.reader import read_layout
+from paramstore.image.adopt import adopt
+from paramstore.image.contents import unpack
+from paramstore.image.migrate import Fate, Item
+from paramstore.image.ways import ways_into
+from paramstore.layout.place import make_plan
+from paramstore.layout.plan import Plan
+from paramstore.schema.quantity import parameter_from_raw
+from paramstore.schema.reader import read_schema
+
+STORE = """
+[store]
+name = "supply"
+part = "24LC32A"
+[group.channels]
+role = "setting"
+writes = "1 per day"
+[group.channels.parameter]
+gain = { type = "u16", scale = 0.001, count = 3, min = 0.5, max = 1.5, default = 1 }
+mode = { type = "enum", members = ["off", "on"], count = 3 }
+made = { type = "date", default = 2026-01-01 }
+level = { type = "u16", unit = "mV", default = 5, max = 1000 }
+[group.channels.parameter.correction]
+type = "curve"
+points = 3
+x = { type = "u16", unit = "mV" }
+y = { type = "i16", scale = 0.1, unit = "mV" }
+default = [[0, 0], [100, 0], [200, 0]]
+"""
+SCHEMA, _ = read_schema(SourceText("supply.toml", STORE))
+PLAN: Plan = make_plan(SCHEMA)
+HEAD = '[fixed]\nname = "old"\nsize = 32\n'
+
+
+def taken(lines: str, image: bytes) -> tuple[dict[str, Any], dict[str, Item]]:
+    """The values of the store that is made from an image, and what became of each."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD + lines))
+    contents = read_image(layout, image.ljust(32, b"\0"))
+    migration = adopt(contents, PLAN)
+    group = unpack(PLAN, migration.image).group("channels")
+    values = {p.name: parameter_from_raw(p, {f.name: group.values[f.name] for f in p.fields})
+              for p in SCHEMA.groups[0].parameters}
+    return values, {item.where.removeprefix("channels."): item for item in migration.items}
+
+
+BLOCKS = """
+[group.channel]
+count = 3
+every = 4
+[group.channel.parameter]
+gain = { type = "f32", at = 0, to = "channels.gain" }
+"""
+
+
+def test_each_block_gives_an_element() -> None:
+    """The blocks of a group become the elements of an array, in their order."""
+    values, items = taken(BLOCKS, struct.pack("<3f", 0.75, 1.0, 1.25))
+    assert [Decimal("0.75"), 1, Decimal("1.25")] == values["gain"]
+    assert (Fate.KEPT, "[0.75, 1, 1.25]") == (items["gain"].fate, items["gain"].before)
+
+
+@pytest.mark.parametrize(("bad", "reason"), [
+    (9.0, "`gain[1]` = 9 is above its maximum 1.5; the other elements are taken"),
+    (float("nan"), "`gain[1]` cannot be nan; the other elements are taken"),
+])
+def test_a_bad_element_costs_only_itself(bad: float, reason: str) -> None:
+    """One block with a value that the store does not take leaves the others theirs."""
+    values, items = taken(BLOCKS, struct.pack("<3f", 0.75, bad, 1.25))
+    assert [Decimal("0.75"), 1, Decimal("1.25")] == values["gain"]
+    assert (Fate.UNFIT, reason) == (items["gain"].fate, items["gain"].reason)
+
+
+def test_bad_elements_of_an_array_cost_only_themselves() -> None:
+    """So does an element of an array, be it no number, or the name of no member."""
+    values, items = taken("""
+[group.channels.parameter]
+gain = { type = "u16", at = 0, count = 3, coding = "bcd", scale = 0.001 }
+mode = { type = "enum", at = 8, count = 3, members = ["off", "on"] }
+""", bytes.fromhex("00 09 FF FF 00 11 00 00 01 07 00"))
+    assert ([Decimal("0.9"), 1, Decimal("1.1")], ["on", "off", "off"]) == (
+        values["gain"], values["mode"])
+    assert ("[0.9, 0xFFFF, 1.1]", "`gain[1]` would be from 0xFFFF, which is no BCD number; the "
+            "other elements are taken") == (items["gain"].before, items["gain"].reason)
+    assert Fate.UNFIT is items["mode"].fate
+
+
+def test_a_block_that_is_not_there_gives_the_default() -> None:
+    """A unit without the channel has nothing to lose."""
+    values, items = taken(BLOCKS.replace("every = 4", "every = 4\nwhen = { bits = [\"31\"], "
+                                         'from = "image", above = 0 }'),
+                          struct.pack("<3f", 0.75, 1.25, 1.25).ljust(31, b"\0") + b"\2")
+    assert [Decimal("0.75"), Decimal("1.25"), 1] == values["gain"]
+    assert (Fate.KEPT, "[0.75, 1.25, none]") == (items["gain"].fate, items["gain"].before)
+
+
+def test_a_block_under_a_wrong_checksum_costs_only_itself() -> None:
+    """Each block has its own checksum."""
+    image = bytearray()
+    for gain in (0.75, 0.875, 1.25):
+        body = struct.pack("<f", gain)
+        image += body + bytes([sum(body) & 0xFF])
+    image[7] ^= 1
+    values, items = taken(BLOCKS.replace("every = 4", "every = 5") + """
+[group.channel.check]
+sum = { type = "sum", over = ["0-3"], at = 4 }
+""", bytes(image))
+    assert [Decimal("0.75"), 1, Decimal("1.25")] == values["gain"]
+    assert "the checksum `channel_2.sum` is wrong; the other elements are taken" == (
+        items["gain"].reason)
+
+
+POINTS = """
+[group.point]
+count = 3
+every = 4
+[group.point.parameter]
+raw = { type = "u16", at = 0, unit = "mV", to = "channels.correction.x" }
+error = { type = "i16", at = 2, scale = 0.1, unit = "mV", to = "channels.correction.y" }
+"""
+
+
+def test_points_become_a_curve() -> None:
+    """An array of structs with x and y becomes a curve."""
+    values, items = taken(POINTS, struct.pack("<HhHhHh", 10, -5, 500, 7, 900, 12))
+    assert [[10, Decimal("-0.5")], [500, Decimal("0.7")], [900, Decimal("1.2")]] == (
+        values["correction"])
+    assert Fate.KEPT is items["correction"].fate
+
+
+def test_a_bad_point_costs_the_curve() -> None:
+    """A curve is one thing: no point of the default stands among those that were measured."""
+    values, items = taken(POINTS, struct.pack("<HhHhHh", 10, -5, 500, 7, 400, 12))
+    assert [[0, 0], [100, 0], [200, 0]] == values["correction"]
+    assert (Fate.UNFIT, "`correction.x` must rise: 400 mV follows 500 mV") == (
+        items["correction"].fate, items["correction"].reason)
+
+
+@pytest.mark.parametrize(("lines", "message"), [
+    (BLOCKS.replace("count = 3", "count = 2"),
+     "`channel.gain` and `channels.gain` have different numbers of elements"),
+    (BLOCKS.replace("channels.gain", "channels.level"),
+     "`channel.gain` and `channels.level` have different numbers of elements"),
+    (POINTS.replace("correction.y", "gain"), "`point.error` is in `mV`, `channels.gain` without a "
+     "unit"),
+    (POINTS.replace(', to = "channels.correction.y"', ""),
+     "nothing goes to `channels.correction.y`"),
+    (POINTS.replace("correction.x", "correction"), "`channels.correction` is a curve"),
+    (BLOCKS.replace("channels.gain", "channels.gain.x"), "`channels.gain` is no curve"),
+])
+def test_ways_of_blocks_that_lead_nowhere(lines: str, message: str) -> None:
+    """What cannot go over whatever the blocks hold is a mistake of the schema."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD + lines))
+    with pytest.raises(FindingsError) as caught:
+        ways_into(layout, SCHEMA)
+    finding = caught.value.findings[0]
+    assert message == finding.message
+    assert finding.help and finding.span
+
+
+COPIES = """
+[group.channels]
+count = 2
+every = 8
+copies = "number"
+[group.channels.parameter]
+number = { type = "u16", at = 0 }
+level = { type = "u16", at = 2, unit = "mV" }
+[group.channels.check]
+sum = { type = "fletcher", width = 16, over = ["0-3"], at = 4 }
+"""
+
+
+def copy_of(number: int, level: int) -> bytes:
+    """A copy with Fletcher's sums, made from their definition alone."""
+    body = struct.pack("<HH", number, level)
+    a = b = 0
+    for byte in body:
+        a = (a + byte) % 255
+        b = (b + a) % 255
+    return body + bytes([a, b, 0, 0])
+
+
+@pytest.mark.parametrize(("image", "level", "fate", "reason"), [
+    (copy_of(4, 100) + copy_of(5, 200), 200, Fate.KEPT, ""),
+    (copy_of(6, 100) + copy_of(5, 200), 100, Fate.KEPT, ""),
+    (copy_of(6, 100) + bytes(8), 100, Fate.KEPT, ""),
+    (copy_of(0xFFFF, 100) + copy_of(0, 200), 200, Fate.KEPT, ""),
+    (copy_of(4, 100) + copy_of(5, 2000), 5, Fate.UNFIT,
+     "`level` = 2000 mV is above its maximum 1000 mV"),
+    (copy_of(4, 100) + copy_of(4, 200), 5, Fate.DAMAGED, "nothing tells which copy is the newest"),
+    (b"\1" * 16, 5, Fate.DAMAGED, "no copy is right"),
+])
+def test_values_are_those_of_the_copy_that_counts(image: bytes, level: int, fate: Fate,
+                                                  reason: str) -> None:
+    """The store gets the values of the newest right copy; none if there is none."""
+    values, items = taken(COPIES, image)
+    assert (level, fate, reason) == (values["level"], items["level"].fate, items["level"].reason)
+    assert not [i for i in items.values() if i.fate is Fate.LOST]
+
+
+def test_a_copy_that_was_not_read_may_be_newer() -> None:
+    """The dump lacks one copy: the other one's values are not taken for the newest."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD + COPIES))
+    contents = read_image(layout, copy_of(4, 100).ljust(32, b"\0"), ((8, 16),))
+    item = next(i for i in adopt(contents, PLAN).items if i.where == "channels.level")
+    assert (Fate.UNREAD, "a copy that may be newer is not all in the dump") == (
+        item.fate, item.reason)
+
+
+def test_coded_and_scaled_values_come_over() -> None:
+    """Dates in seconds and numbers with a stored scale are what they mean."""
+    values, _ = taken("""
+[group.channels.parameter]
+made = { type = "date", at = 0, coding = "unix" }
+step = { type = "u8", at = 4, to = "" }
+level = { type = "u8", at = 5, unit = "mV", scale_from = "step" }
+""", struct.pack("<IBB", 1234567890, 25, 4))
+    assert ("2009-02-13", 100) == (str(values["made"]), values["level"])
