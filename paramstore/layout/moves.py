@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
-from paramstore.schema.numbers import shortest_float
+from paramstore.schema.numbers import float_numbers, shortest_float
 
 __all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert", "may_round",
            "rounded"]
@@ -146,7 +146,9 @@ def rounded(conversion: Conversion, old: Raw, new: Raw) -> bool:
     if not isinstance(rule, Arithmetic):
         return False
     exact = _shown(conversion.source, old) * rule.numerator + rule.addend
-    if exact == _shown(conversion.target, new) * rule.denominator:
+    wanted = exact / rule.denominator
+    if wanted in map(Fraction, float_numbers(conversion.target, new) if isinstance(new, float)
+                     else (new,)):
         return False
     back = Conversion(conversion.target, conversion.source, Arithmetic.of(
         Fraction(rule.denominator, rule.numerator), Fraction(-rule.addend, rule.numerator)))

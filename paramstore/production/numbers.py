@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from paramstore.scalars import Scalar, ScalarForm
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.numbers import shortest_float
+from paramstore.schema.numbers import float_numbers
 from paramstore.schema.words import show_number
 
 __all__ = ["Elements", "converter", "dtype_of", "number_texts"]
@@ -131,8 +131,9 @@ class _Floats:
             return None
         moved = np.zeros(len(texts))
         for index, raw in zip(doubtful.tolist(), raws[doubtful].tolist(), strict=True):
-            stored = Decimal(repr(shortest_float(self._field.scalar, raw)))
-            moved[index] = stored - Decimal(texts[index])
+            given, numbers = Decimal(texts[index]), float_numbers(self._field.scalar, raw)
+            if given not in numbers:
+                moved[index] = numbers[1] - given
         return moved if moved.any() else None
 
 

@@ -14,7 +14,13 @@ from typing import Any, NamedTuple, NoReturn
 from paramstore.errors import ParamstoreError
 from paramstore.scalars import SCALARS, Raw, ScalarForm
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.numbers import nearest_raw, parse_quantity, physical, shortest_float
+from paramstore.schema.numbers import (
+    float_numbers,
+    nearest_raw,
+    parse_quantity,
+    physical,
+    shortest_float,
+)
 from paramstore.schema.words import did_you_mean, show_number, type_of
 
 __all__ = [
@@ -114,7 +120,7 @@ def _number(
     if raw is None:
         refuse_fit(field, wanted, path)
     stored = physical_number(field, raw)
-    if stored == wanted:
+    if stored == wanted or (isinstance(raw, float) and wanted in float_numbers(field.scalar, raw)):
         return raw, ()
     if field.kind is not Kind.FLOAT and not field.scaled and isinstance(raw, int):
         raise ValueProblem(

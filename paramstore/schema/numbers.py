@@ -14,7 +14,8 @@ from fractions import Fraction
 
 from paramstore.scalars import Raw, Scalar, ScalarForm
 
-__all__ = ["exact_steps", "nearest_raw", "parse_quantity", "physical", "shortest_float"]
+__all__ = ["exact_steps", "float_numbers", "nearest_raw", "parse_quantity", "physical",
+           "shortest_float"]
 
 _QUANTITY = re.compile(
     r"\s*([+-]?\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d{1,6})?)(?!\d)\s*(.*?)\s*", re.ASCII
@@ -63,6 +64,12 @@ def shortest_float(scalar: Scalar, raw: float) -> float:
     candidates = (float(f"{raw:.{digits}g}") for digits in range(fewest, most))
     return next((c for c in candidates if _nearest_narrow(scalar, Decimal(repr(c))) == raw),
                 float(f"{raw:.{most}g}"))
+
+
+def float_numbers(scalar: Scalar, raw: float) -> tuple[Decimal, Decimal]:
+    """Return the two numbers that a stored float is without rounding: what its bits say, and the
+    one of fewest digits that is stored as it. An f32 is both 213135.34375 and 213135.34."""
+    return Decimal(raw), Decimal(repr(shortest_float(scalar, raw)))
 
 
 def _nearest_narrow(scalar: Scalar, value: Decimal) -> float | None:

@@ -47,6 +47,7 @@ def test_nothing_is_rounded_that_was_not_foreseen(
     ("u16", "u16", Fraction(10, 6), 1, True), ("u16", "f32", Fraction(1, 60), 1, False),
     ("u32", "f32", 1, 1 << 24, False), ("u32", "f32", 1, (1 << 24) + 1, True),
     ("f32", "f64", Fraction(1, 1000), round_f32(1021.3), False),
+    ("i64", "f32", Fraction(1, 100000), 21313534375, False),
 ])
 def test_what_counts_as_rounded(source: str, target: str, factor: Fraction, old: float,
                                 lost: bool) -> None:

@@ -12,8 +12,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from paramstore.scalars import SCALARS, Scalar, ScalarForm
+from paramstore.schema.element import element_to_raw
+from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import (
     exact_steps,
+    float_numbers,
     nearest_raw,
     parse_quantity,
     physical,
@@ -123,3 +126,30 @@ def test_quantity_is_a_number_and_a_unit(
 ) -> None:
     """A quantity begins with a number; the rest is its unit."""
     assert expected == parse_quantity(text)
+
+
+@given(st.floats(width=32, allow_nan=False, allow_infinity=False))
+def test_a_float_is_what_its_bits_say_and_what_it_shows_as(raw: float) -> None:
+    """Both numbers are stored as this very float; the exact one may have many more digits."""
+    exact, shown = float_numbers(SCALARS["f32"], raw)
+    assert Fraction(raw) == Fraction(exact)
+    assert raw == nearest_raw(SCALARS["f32"], exact) == nearest_raw(SCALARS["f32"], shown)
+
+
+@pytest.mark.parametrize(("scalar", "number"), [
+    ("f32", "213135.34375"), ("f32", "213135.34"), ("f32", "0.1"), ("f32", "16777215.5"),
+    ("f32", "0.100000001490116119384765625"),
+    ("f64", "0.1000000000000000055511151231257827021181583404541015625"), ("f64", "0.1"),
+])
+def test_what_a_float_holds_is_not_called_rounded(scalar: str, number: str) -> None:
+    """A number that the stored bits are exactly is no loss, neither in a schema nor for a unit."""
+    field = Field("a", Kind.FLOAT, SCALARS[scalar], 1, (0.0,))
+    _, losses = element_to_raw(field, Decimal(number), ())
+    assert (number == "16777215.5") == bool(losses)
+
+
+def test_a_tiny_number_costs_no_time() -> None:
+    """A number far below all floats is compared as a decimal, never written out."""
+    field = Field("a", Kind.FLOAT, SCALARS["f32"], 1, (0.0,))
+    raw, losses = element_to_raw(field, Decimal("1e-99999999"), ())
+    assert (0.0, 1) == (raw, len(losses))
