@@ -94,8 +94,9 @@ def rules_of(group: AnyGroup) -> Iterator[Rule]:
 def served(group: AnyGroup, values: Values) -> Served:
     """Return what firmware serves for the values of a group, every field of it given.
 
-    A parameter with an element that cannot be has its default, all of it. If a rule is broken then,
-    all parameters that have one have theirs.
+    A parameter with an element that cannot be has its default, all of it. Then, rule by rule, those
+    that take part in a broken one have theirs; over again, until all rules are kept, as the defaults
+    keep them.
     """
     result = {name: tuple(raws) for name, raws in values.items()}
     resets: list[Reset] = []
@@ -113,12 +114,14 @@ def served(group: AnyGroup, values: Values) -> Served:
             if field.kind is Kind.TEXT:
                 result[field.name] = filled_text(result[field.name])
     rules = tuple(rules_of(group))
-    every = tuple(p for p in group.parameters if any(p in rule.parameters for rule in rules))
-    broken = next(((rule, e) for rule in rules
-                   if (e := rule.broken_at(result)) is not None), None)
-    if broken is not None:
-        reset(broken[0].breach(broken[1]), every)
-    return Served(result, tuple(resets))
+    while True:
+        before = len(resets)
+        for rule in rules:
+            element = rule.broken_at(result)
+            if element is not None:
+                reset(rule.breach(element), rule.parameters)
+        if len(resets) == before:
+            return Served(result, tuple(resets))
 
 
 def breaches(group: AnyGroup, values: Values) -> Iterator[Breach]:

@@ -365,25 +365,28 @@ def allowed(f: dict[str, Any], raw: Any) -> bool:
 
 
 def mend(group: dict[str, Any], values: dict[str, Raws]) -> bool:
-    """Give defaults to what is outside its limits, then, if a rule is broken, to all that have one.
+    """Give defaults to what is outside its limits, then to the parameters of each broken rule in
+    turn, until none is broken.
     """
     broken = False
     for p in group["parameters"]:
         if not all(allowed(f, raw) for f in p["fields"] for raw in values[f["name"]]):
             values |= defaults(p)
             broken = True
-    rules = [(p["name"], p["below"]) for p in group["parameters"] if p["below"]]
-    rising = [p for p in group["parameters"] if any(f["rising"] for f in p["fields"])]
-    kept = all(a < b for low, high in rules
-               for a, b in zip(values[low], values[high], strict=True))
-    kept = kept and all(a < b for p in rising for f in p["fields"] if f["rising"]
-                        for a, b in zip(values[f["name"]], values[f["name"]][1:], strict=False))
-    if not kept:
-        names = {n for rule in rules for n in rule} | {p["name"] for p in rising}
-        for p in group["parameters"]:
-            if p["name"] in names:
-                values |= defaults(p)
-        broken = True
+    parameters = {p["name"]: p for p in group["parameters"]}
+    rules = []
+    for p in group["parameters"]:
+        rules += [(p["name"], p["below"], 0)] if p["below"] else []
+        rules += [(f["name"], f["name"], 1) for f in p["fields"] if f["rising"]]
+    again = True
+    while again:
+        again = False
+        for low, high, shift in rules:
+            pairs = zip(values[low], values[high][shift:], strict=not shift)
+            if not all(a < b for a, b in pairs):
+                for name in (low, high):
+                    values |= defaults(parameters[name.partition(".")[0]])
+                broken = again = True
     return broken
 
 
