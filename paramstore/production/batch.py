@@ -14,7 +14,15 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from paramstore.errors import Finding, FindingsError, Severity, SourceText, ToolError, errors_in
+from paramstore.errors import (
+    Finding,
+    FindingsError,
+    ParamstoreError,
+    Severity,
+    SourceText,
+    ToolError,
+    errors_in,
+)
 from paramstore.evolve.release import plan_from_data, plan_to_data
 from paramstore.image.files import Form, encode_image
 from paramstore.image.values_out import values_toml
@@ -282,14 +290,26 @@ class BatchJob:
                             ) from error
 
     def _batch(self) -> Batch:
-        return Batch(self.name, self.plan.release,
-                     json.dumps(plan_to_data(self.plan), ensure_ascii=False, sort_keys=True),
-                     self.place.name, values_toml(self.plan.schema, self.constants), self.now())
+        return Batch(self.name, self.plan.release, _plan_text(self.plan), self.place.name,
+                     values_toml(self.plan.schema, self.constants), self.now())
 
 
-def batch_plan(batch: Batch) -> Plan:
-    """Return the plan that a batch was made with, from its record."""
-    return plan_from_data(json.loads(batch.plan), batch.release)
+def _plan_text(plan: Plan) -> str:
+    """Return a plan as the records keep it."""
+    return json.dumps(plan_to_data(plan), ensure_ascii=False, sort_keys=True)
+
+
+def batch_plan(records: Records, batch: Batch) -> Plan:
+    """Return the plan that a batch was made with, from its record; ToolError if that is damaged."""
+    try:
+        plan = plan_from_data(json.loads(batch.plan), batch.release)
+        sound = _plan_text(plan) == batch.plan
+    except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, RecursionError,
+            ParamstoreError) as error:
+        raise records.damaged(f"the plan of batch `{batch.name}` cannot be read") from error
+    if not sound:
+        raise records.damaged(f"the plan of batch `{batch.name}` is not as it was written")
+    return plan
 
 
 def _stamp(path: str) -> tuple[int, int]:

@@ -81,6 +81,8 @@ class Database:
 
     def __init__(self, path: str, *, create: bool = False) -> None:
         self.path = path
+        if not path:
+            raise ToolError("the file of the records has no name", "give one")
         if create:
             Path(path).parent.mkdir(parents=True, exist_ok=True)
         elif not Path(path).is_file() or not Path(path).stat().st_size:
@@ -88,7 +90,10 @@ class Database:
                             "a batch begins them, beside its schema or where --records says")
         self._refuse_other_file()
         with self._translated():
-            self._db = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
+            # SQLite gives some names a meaning of its own (`:memory:`, `file:...`), and keeps
+            # nothing then; it has none for an absolute path.
+            self._db = sqlite3.connect(Path(path).absolute(), timeout=_PATIENCE_S,
+                                       isolation_level=None)
             self._prepare()
 
     def __enter__(self) -> Self:
@@ -97,6 +102,11 @@ class Database:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         self._db.close()
+
+    def damaged(self, what: str) -> ToolError:
+        """Return what to raise for something that no run has recorded."""
+        return ToolError(f"the records in `{self.path}` are damaged: {what}",
+                         "bring the file back from a copy")
 
     def _refuse_other_file(self) -> None:
         """SQLite itself makes a database of any file that is short enough."""

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
@@ -56,23 +55,54 @@ class Exporter:
     """Brings the values of units back from their records; plans are read once for each batch."""
 
     def __init__(self, records: Records) -> None:
+        self._records = records
         self._batches = {b.name: b for b in records.batches()}
         self._read: dict[str, tuple[Plan, dict[str, dict[str, Physical]]]] = {}
 
     def values(self, unit: Unit) -> UnitValues:
-        """Return a unit with its values: constants of its batch, its own, its serial number."""
+        """Return a unit with its values: constants of its batch, its own, its serial number.
+
+        ToolError if its record is damaged.
+        """
         image = unit.image
-        batch = self._batches[image.batch]
+        batch = self._batches.get(image.batch)
+        if batch is None:
+            raise self._records.damaged(f"the batch `{image.batch}` of unit `{unit.serial}` is not "
+                                        "there")
         if batch.name not in self._read:
-            self._read[batch.name] = batch_plan(batch), _toml(batch.constants)
+            plan = batch_plan(self._records, batch)
+            constants = self._values(plan, batch.constants, f"batch `{batch.name}`")
+            if missing := [p.name for g in plan.schema.groups for p in g.parameters
+                           if p.name not in constants.get(g.name, {})]:
+                raise self._records.damaged(f"batch `{batch.name}` has no `{missing[0]}`")
+            self._read[batch.name] = plan, constants
         plan, constants = self._read[batch.name]
-        own = _toml(image.given)
+        own = self._values(plan, image.given, f"unit `{unit.serial}`")
         values = {group: {**fields, **own.get(group, {})} for group, fields in constants.items()}
-        place = serial_place(plan.schema, batch.serial_parameter)
-        values[place.group.name][place.parameter.name] = place.physical(unit.serial)
+        try:
+            place = serial_place(plan.schema, batch.serial_parameter)
+            serial = place.physical(unit.serial)
+            parameter_to_raw(place.parameter, serial)
+        except (ToolError, ValueError, ValueProblem) as error:
+            raise self._records.damaged(f"the plan of batch `{batch.name}` has no place for the "
+                                        f"serial number `{unit.serial}`") from error
+        values[place.group.name][place.parameter.name] = serial
         names = frozenset((g, name) for g, fields in own.items() for name in fields)
         return UnitValues(unit, batch, plan, values,
                           names | {(place.group.name, place.parameter.name)})
+
+    def _values(self, plan: Plan, text: str, whose: str) -> dict[str, dict[str, Physical]]:
+        """Return the values in a text of the records, each one that its parameter can hold."""
+        known = {g.name: {p.name: p for p in g.parameters} for g in plan.schema.groups}
+        try:
+            values: dict[str, dict[str, Physical]] = tomllib.loads(text, parse_float=Decimal)
+            for group, given in values.items():
+                for name, value in given.items():
+                    parameter_to_raw(known[group][name], value)
+        except (LookupError, TypeError, ValueError, AttributeError, RecursionError,
+                ValueProblem) as error:
+            raise self._records.damaged(f"the values of {whose} cannot be read") from error
+        return values
 
 
 def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tuple[Raw, ...]]]:
@@ -208,6 +238,3 @@ def _plain(value: Physical) -> str:
         case _:
             return str(value)
 
-
-def _toml(text: str) -> dict[str, dict[str, Any]]:
-    return tomllib.loads(text, parse_float=Decimal)

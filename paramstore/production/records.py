@@ -9,12 +9,12 @@ outside, as texts.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 from paramstore.errors import ParamstoreError
 from paramstore.production.database import Database
-from paramstore.production.serials import Pattern
+from paramstore.production.serials import SERIAL, Pattern
 
 __all__ = [
     "CHANGE",
@@ -30,6 +30,8 @@ __all__ = [
 
 CHANGE = "change"
 """The event of a unit that was given other values than those of its image."""
+
+_WHAT = ("write", "verify", CHANGE)
 
 _AT_ONCE = 500
 """Keys in one question: SQLite has a limit."""
@@ -99,6 +101,13 @@ class Unit:
         return self.images[-1]
 
 
+_FORMS: dict[str, type] = {"str": str, "int": int, "bool": int}
+"""What SQLite gives for a field of these classes: a column may hold anything."""
+
+
+_Made = TypeVar("_Made", Batch, Image, Event)
+
+
 class SerialTaken(ParamstoreError):
     """`serial` belongs to a unit of the batch `batch`, and `row` there."""
 
@@ -120,13 +129,13 @@ class Records(Database):
         """Return a batch; None if there is none of that name."""
         with self._translated():
             row = self._db.execute("SELECT * FROM batch WHERE name = ?", (name,)).fetchone()
-        return Batch(*row) if row else None
+        return self._made(Batch, row) if row else None
 
     def batches(self) -> list[Batch]:
         """Return every batch, oldest first."""
         with self._translated():
             rows = self._db.execute("SELECT * FROM batch ORDER BY begun, name").fetchall()
-        return [Batch(*row) for row in rows]
+        return [self._made(Batch, row) for row in rows]
 
     def begin(self, batch: Batch) -> None:
         """Record a batch; one that is there already stays as it is."""
@@ -144,8 +153,11 @@ class Records(Database):
 
     def serials_of_rows(self, batch: str, rows: Sequence[int]) -> dict[int, str]:
         """Return the serial numbers that some rows of a batch were given, by row."""
-        return dict(self._find("SELECT row, serial FROM unit WHERE batch = ? AND row IN", rows,
-                               batch))
+        found = dict(self._find("SELECT row, serial FROM unit WHERE batch = ? AND row IN", rows,
+                                batch))
+        for serial in found.values():
+            self._check_serial(serial)
+        return found
 
     def given(self, batch: str, serials: Sequence[str]) -> dict[str, str]:
         """Return the values that the images of some units were made with, by serial number; one
@@ -167,7 +179,11 @@ class Records(Database):
             for at in range(0, len(keys), _AT_ONCE):
                 some = keys[at:at + _AT_ONCE]
                 marks = ", ".join("?" * len(some))
-                yield from self._db.execute(f"{question} ({marks}) {end}", (*more, *some))
+                for row in self._db.execute(f"{question} ({marks}) {end}", (*more, *some)):
+                    # Keys are what was asked for; what stands beside them is a text.
+                    if not all(isinstance(value, str) for value in row[1:]):
+                        raise self.damaged(f"what is kept of `{row[0]}` is no text")
+                    yield row
 
     def numbers_left(self, pattern: Pattern, first: int) -> int:
         """Return how many numbers of a pattern are free behind the last one given."""
@@ -197,6 +213,8 @@ class Records(Database):
     def _next(self, pattern: Pattern, first: int) -> int:
         (last,) = self._db.execute("SELECT max(number) FROM unit WHERE pattern = ?",
                                    (str(pattern),)).fetchone()
+        if not isinstance(last, int | None):
+            raise self.damaged("the number of a unit is none")
         return max(first, (last or 0) + 1)
 
     def _take(self, batch: str, units: Sequence[NewUnit], at: str, again: bool) -> list[str]:
@@ -257,7 +275,7 @@ class Records(Database):
         with self._translated():
             rows = self._db.execute("SELECT DISTINCT serial FROM image WHERE sha256 = ? LIMIT 2",
                                     (sha256,)).fetchall()
-        return str(rows[0][0]) if len(rows) == 1 else None
+        return self._check_serial(rows[0][0]) if len(rows) == 1 else None
 
     def batch_of(self, serial: str) -> Batch | None:
         """Return the batch that a unit was first made in; None if there is no such unit."""
@@ -294,5 +312,30 @@ class Records(Database):
             (serial, batch)).fetchall()
         events = self._db.execute("SELECT at, what, good, detail, sha256 FROM event "
                                   "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
-        return Unit(*row, tuple(Image(*i) for i in images),
-                    tuple(Event(at, what, bool(good), *more) for at, what, good, *more in events))
+        self._check_serial(serial)
+        if not all(isinstance(text, str) for text in row):
+            raise self.damaged(f"the batch of unit `{serial}` is no text")
+        return Unit(*row, tuple(self._made(Image, i) for i in images),
+                    tuple(self._event(e) for e in events))
+
+    def _event(self, row: tuple[Any, ...]) -> Event:
+        event = self._made(Event, row)
+        if event.what not in _WHAT:
+            raise self.damaged(f"`{event.what}` is nothing that can be done with a part")
+        return replace(event, good=bool(event.good))
+
+    # ---- What was found ------------------------------------------------------------------------
+
+    def _made(self, kind: type[_Made], row: tuple[Any, ...]) -> _Made:
+        """Return a row as what it is of; ToolError if a column holds something else."""
+        for field, value in zip(fields(kind), row, strict=True):
+            if not isinstance(value, _FORMS[str(field.type)]):
+                raise self.damaged(f"`{field.name}` of {kind.__name__.lower()} `{row[0]}` is of "
+                                   "another type")
+        return kind(*row)
+
+    def _check_serial(self, serial: object) -> str:
+        """Return a serial number, which becomes the name of a file; ToolError for anything else."""
+        if isinstance(serial, str) and SERIAL.fullmatch(serial):
+            return serial
+        raise self.damaged(f"`{serial}` is no serial number")

@@ -51,7 +51,7 @@ def test_each_unit_has_its_image_and_its_record(table: Path, tmp_path: Path) -> 
             (image,) = unit.images
             assert hashlib.sha256(images[unit.serial]).hexdigest() == image.sha256
             assert ("lot1", "2026-03-01T08:00:00Z") == (image.batch, image.packed)
-        kept = batch_plan(records.batches()[0])
+        kept = batch_plan(records, records.batches()[0])
     assert (of.layout_id, pack(of, {})) == (kept.layout_id, pack(kept, {}))
 
 

@@ -1,0 +1,156 @@
+"""Records that something happened to: a message that names the file, whatever stands in it."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from host_tools.main import main
+from paramstore.errors import ToolError
+from paramstore.production.records import Records
+from tests.production.jobs import SCHEMA, job_of, made
+
+JUNK: tuple[object, ...] = (
+    None, -1, 1 << 62, 1.5, b"\xff\x00", "", "x", "{}", "[]", "null", "../../x", "\x1b[2J\n",
+    "[trim]\nflow = 'a'", "[trim]\nflow = 1e999", "[trim]\nflow = [1]", "[nothing]\nx = 1",
+    "[trim]\nnothing = 1", "trim = 1", "[trim]\nlift = [[1, 2]]", "[identity]\nmade = 1",
+    '{"part": 1}', '{"part": {"name": "x"}}', "identity.nothing", "trim.flow")
+COLUMNS = {
+    "batch": ("name", "release", "plan", "serial_parameter", "constants", "begun"),
+    "unit": ("serial", "batch", "row", "pattern", "number", "allotted"),
+    "image": ("serial", "batch", "given", "sha256", "packed", "row"),
+    "event": ("serial", "at", "what", "good", "detail", "sha256"),
+}
+
+
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(main, [str(a) for a in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+@pytest.fixture
+def records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Two units on record, one of them written."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pump.toml").write_text(SCHEMA, "utf-8")
+    (tmp_path / "units.csv").write_text("trim.flow [ml/turn],settings.label\n1,a\n2,b\n", "utf-8")
+    path = tmp_path / "pump.units.db"
+    made(job_of(tmp_path / "units.csv"), path, tmp_path / "images")
+    (tmp_path / "unit.bin").write_bytes((tmp_path / "images" / "DP-0001.bin").read_bytes())
+    assert 0 == run("write", "pump.toml", "unit.bin", "--part-file", "part.bin", "--yes",
+                    "--records", path).exit_code
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return path
+
+
+def use(records: Path, some: random.Random) -> None:
+    """Three of the commands that read records; a batch may be one that goes on."""
+    for arguments in some.sample((
+        ("units", records), ("units", records, "--json"), ("units", records, "--csv", "u.csv"),
+        ("units", records, "DP-0001", "--html", "u.html"),
+        ("units", records, "--labels", "u.txt", "--label", "{serial} {trim.flow} {sha256}"),
+        ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot1", "--records",
+         records, "-o", "out"),
+        ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot2", "--records",
+         records, "-o", "out2", "--again"),
+        ("differ", "pump.toml", "unit.bin", records),
+        ("differ", "pump.toml", "unit.bin", records, "--serial", "DP-0001"),
+        ("verify", "pump.toml", "unit.bin", "--part-file", "part.bin", "--records", records),
+    ), 3):
+        result = run(*arguments)
+        assert result.exit_code in (0, 1, 2)
+        assert result.stdout.replace("\n", "").isprintable()
+
+
+@pytest.mark.parametrize("table", COLUMNS)
+def test_any_value_in_any_column(records: Path, table: str, tmp_path: Path) -> None:
+    """What no run would have written there is an error of one message, or does not matter."""
+    sound, chance = records.read_bytes(), random.Random(table)
+    for column in COLUMNS[table]:
+        for junk in JUNK:
+            records.write_bytes(sound)
+            with sqlite3.connect(records) as db:
+                try:
+                    db.execute(f"UPDATE {table} SET {column} = ?", (junk,))
+                except sqlite3.IntegrityError:
+                    continue
+            db.close()
+            use(records, chance)
+    # Nothing was written beside the folders that were named.
+    assert not [p for p in tmp_path.parent.iterdir() if p.suffix == ".bin"]
+
+
+def test_any_byte(records: Path) -> None:
+    """Bytes are changed, lost and doubled anywhere in the file."""
+    sound = records.read_bytes()
+    chance = random.Random(1)
+    for _ in range(40):
+        data = bytearray(sound)
+        for _ in range(chance.choice((1, 1, 3, 30))):
+            at = chance.randrange(len(data))
+            match chance.randrange(3):
+                case 0:
+                    data[at] ^= 1 << chance.randrange(8)
+                case 1:
+                    data[at:at + chance.randrange(1, 60)] = b""
+                case _:
+                    data[at:at + 8] = chance.randbytes(8)
+        records.write_bytes(data)
+        for more in ("-wal", "-shm"):
+            Path(f"{records}{more}").unlink(missing_ok=True)
+        use(records, chance)
+
+
+def test_damage_names_the_file_and_the_way_out(records: Path) -> None:
+    """A person can act on it."""
+    with sqlite3.connect(records) as db:
+        db.execute("UPDATE batch SET plan = 'null'")
+    db.close()
+    result = run("units", records, "--json")
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert (f"error: the records in `{records}` are damaged: the plan of batch `lot1` cannot be "
+            "read\n  mend  bring the file back from a copy\n") == result.stderr
+
+
+def test_a_serial_number_on_record_is_no_path(records: Path, tmp_path: Path) -> None:
+    """A batch that goes on writes no file elsewhere."""
+    with sqlite3.connect(records) as db:
+        db.execute("PRAGMA foreign_keys = OFF")
+        db.execute("UPDATE unit SET serial = '../outside' WHERE row = 1")
+    db.close()
+    result = run("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot1",
+                 "--records", records, "-o", tmp_path / "out")
+    assert 2 == result.exit_code
+    assert "are damaged: `../outside` is no serial number" in result.stderr
+    assert not (tmp_path / "outside.bin").exists()
+
+
+@pytest.mark.parametrize("name", [":memory:", "file:x?mode=memory", "file::memory:",
+                                  "file:x.db?mode=memory&cache=shared", "file:///tmp/x"])
+def test_the_name_of_the_records_is_that_of_a_file(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever SQLite would make of it: serial numbers are kept, or nothing is made."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pump.toml").write_text(SCHEMA, "utf-8")
+    (tmp_path / "units.csv").write_text("settings.label\na\n", "utf-8")
+    batch = ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--records", name, "-o")
+    assert 0 == run(*batch, "out").exit_code
+    assert (tmp_path / name).is_file()
+    assert "DP-0001" in run("units", name).stdout
+    (tmp_path / "units.csv").rename("more.csv")
+    assert 0 == run(*batch[:2], "more.csv", *batch[3:], "out2").exit_code
+    assert ["DP-0002.bin"] == [p.name for p in (tmp_path / "out2").iterdir()]
+
+
+def test_an_empty_name_is_refused() -> None:
+    """SQLite would take it for a file of its own, which it deletes."""
+    with pytest.raises(ToolError):
+        Records("", create=True)
