@@ -25,7 +25,8 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
 
     Write the image of a whole part with the newest whole record of each group, as a freshly packed
     one has it, and list what came from where. What is lost has its defaults. Check the values
-    before the image goes into a unit. Exit code 1: something is lost, so defaults stand in for it.
+    before the image goes into a unit. Exit code 1: something is lost, so defaults or an older
+    record stand in for it.
     """
     from paramstore.decode.salvage import salvage
     from paramstore.errors import ToolError

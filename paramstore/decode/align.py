@@ -21,6 +21,7 @@ from paramstore.image.contents import gaps_in
 from paramstore.image.files import Dump, place
 from paramstore.image.forms.runs import Reading, flatten
 from paramstore.layout.plan import Plan
+from paramstore.schema.words import plural
 
 __all__ = ["Alignment", "align", "evidence"]
 
@@ -71,6 +72,10 @@ class _Aligner:
     def run(self, offset: int | None) -> Alignment:
         dump, findings = self._at(offset)
         score = evidence(self._plan, dump.data)
+        if score >= _ENOUGH and offset is None and self._may_lack(dump):
+            dump, told = self._whole_front(dump)
+            if told:
+                return Alignment(dump, evidence(self._plan, dump.data), (*findings, *told))
         # A label alone may be the second copy in the place of the first.
         if score <= _ENOUGH and offset is None and dump.data.strip(bytes([ERASED])):
             best, said = max(self._others(dump), key=lambda other: other[0].score,
@@ -173,6 +178,34 @@ class _Aligner:
         places = {self._plan.label_address(copy) for copy in (0, 1)}
         return any(data.startswith(LABEL_MAGIC, at ^ step)
                    for at in places if at ^ step not in places)
+
+    # ---- Bytes that are missing in the middle -------------------------------------------------
+
+    def _may_lack(self, dump: Dump) -> bool:
+        """Whether bytes may be missing, or too many, between others: the file has no addresses, and
+        not the length of the part."""
+        return not self._reading.addressed and len(dump.data) != self._capacity
+
+    def _whole_front(self, dump: Dump) -> tuple[Dump, tuple[Finding, ...]]:
+        """Return the dump up to where bytes are missing or too many, as records away from their
+        places show it; the rest as not read."""
+        data = dump.data
+        there = dict(self._whole(data))
+        away = min(((at, right) for at, right in self._records(data)
+                    if at != right and right not in there), default=None)
+        labels = [at for at in map(self._plan.label_address, (0, 1))
+                  if read_label(data[at:at + self._plan.label_bytes]) is not None]
+        ends = [*(at + self._plan.label_bytes for at in labels),
+                *(at + size for at, size in there.items())]
+        if away is None or sum(end <= away[0] for end in ends) < _ENOUGH:
+            return dump, ()
+        keep = max(end for end in ends if end <= away[0])
+        by, side = abs(away[1] - away[0]), "before" if away[0] < away[1] else "behind"
+        what = "missing" if away[0] < away[1] else "too many"
+        return without(dump, [(keep, len(data))]), (self._said(
+            "PS659", f"a whole record at 0x{away[0]:X} stands {plural(by, 'byte')} {side} its "
+            f"place: bytes are {what} between 0x{keep:X} and it", "read the part again, or copy "
+            "all lines of the dump; what is behind is taken as not read", Severity.ERROR),)
 
     # ---- Other readings ----------------------------------------------------------------------
 

@@ -52,6 +52,13 @@ CODES: dict[str, Code] = {
         "it wrote them. Groups that are at the same place in all of them are read right by any; "
         "values that a release converts, or keeps elsewhere, are shown as that release sees them.",
     ),
+    "PS659": Code(
+        "bytes are missing in the middle of the dump",
+        "The dump has no addresses and not the length of the part, and a record that is whole "
+        "stands some bytes before or behind its place while what is in front of it is in place: "
+        "a line was lost, or copied twice. Behind it nothing is where it belongs, so that counts "
+        "as not read.",
+    ),
     "PS660": Code(
         "an interrupted write",
         "The slot that the next commit writes holds neither its old record nor a whole new one: "

@@ -16,7 +16,7 @@ from paramstore.decode.repair import Repair, find_repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.stranger import store_id_of
 from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import HEADER_BYTES, skip_limit, slot_of
+from paramstore.format import skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.layout.plan import Plan, Ring
 
@@ -61,19 +61,20 @@ class DamageJudge:
             return SlotVerdict(slot, SlotKind.OTHER_STORE, turn,
                                f"a record of the store with id 0x{store:08X}", store_id=store)
         repair = self._repair(slot, data)
-        doubt = ""
+        cut = 0
         if slot.number in self._next:
             tear = self._tear(slot, turn, data)
             if self._begun(slot, tear, data):
-                if repair is None or self._torn_bits(repair, tear, data):
+                if repair is None or self._wiped_bits(repair, tear):
                     return SlotVerdict(slot, SlotKind.TORN, turn, _tear_text(tear, data), tear,
                                        repair)
                 # A cut can leave no more than that: the graver cause leads, the other is told.
-                doubt = f"; or the write of record {tear.new_sequence} was cut"
+                cut = tear.new_sequence
         if repair is not None:
             sequence = int.from_bytes(repair.data[:4], "little")
+            doubt = f"; or the write of record {cut} was cut" if cut else ""
             return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} but for "
-                               f"{_bits_text(slot, repair)}{doubt}", repair=repair)
+                               f"{_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
     def _begun(self, slot: Slot, tear: Tear, data: bytes) -> bool:
@@ -94,21 +95,14 @@ class DamageJudge:
         near = self._newest - 2 * slots <= sequence <= self._newest + slots or not self._newest
         return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
 
-    def _torn_bits(self, repair: Repair, tear: Tear, data: bytes) -> bool:
-        """Whether the bits that a repair would change are what a tear left of the old record: each
-        is as in the new one, not as in neither; or one of the number is, which is no chance,
-        while the others are of values that nobody knows.
+    def _wiped_bits(self, repair: Repair, tear: Tear) -> bool:
+        """Whether all bits that a repair would change lie on pages that read FF or 00 throughout:
+        of a record that is nearly all FF or 00 itself, that may be all that a cut took.
 
-        Bits that are missing to the new record never are: a cut just before its end leaves the
-        same as a bit that changed in a record which was acknowledged, and nothing tells which."""
-        if int.from_bytes(repair.data[:4], "little") != tear.old_sequence:
-            return False
-        like = self._like(tear.new_sequence)
-        tail = len(data) - 1
-        as_other = {b: (data[b.offset] ^ like[b.offset]) >> b.bit & 1 == 0 or b.offset == tail
-                    or self._wiped(tear, b.offset) for b in repair.bits}
-        return all(as_other.values()) or any(
-            b.offset < HEADER_BYTES - 1 and alike for b, alike in as_other.items())
+        Other bits tell nothing: a cut that left the old record but for a bit or two, or the new
+        one, leaves the same as bits that changed by themselves."""
+        return int.from_bytes(repair.data[:4], "little") == tear.old_sequence and all(
+            self._wiped(tear, b.offset) for b in repair.bits)
 
     def _wiped(self, tear: Tear, offset: int) -> bool:
         """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly
@@ -155,18 +149,22 @@ class DamageJudge:
 
 def strangers_of(contents: Contents) -> frozenset[int]:
     """Return the ids of other stores that the dump has records of: that of a label, or one that
-    the CRCs of two or more slots agree on. Copies that were changed alike agree as well, on an id
-    that is nobody's: what a bit or two explain counts for nothing."""
+    the CRCs of several slots agree on, of rings with records of different lengths or else of three
+    slots. The CRC is linear, so two records of a ring in which the same bits were changed agree as
+    well, on an id that is nobody's; so do the same bytes in two slots, of which one number belongs
+    elsewhere. What a bit or two explain counts for nothing."""
     plan = contents.plan
-    seen: defaultdict[int, list[tuple[Ring, bytes]]] = defaultdict(list)
+    seen: defaultdict[int, set[tuple[int, bytes]]] = defaultdict(set)
     for group in contents.groups:
         ring = group.ring
         for slot in group.slots:
-            if slot.record.state is RecordState.BAD_CRC:
+            if slot.record.state is RecordState.BAD_CRC and (
+                    slot_of(slot.record.sequence, ring.slots) == slot.number):
                 data = contents.image[slot.address:slot.address + ring.record_bytes]
-                seen[store_id_of(data, ring.group.id)].append((ring, data))
-    ids = {i for i, records in seen.items() if len(records) > 1
-           and sum(find_repair(plan, ring, data) is None for ring, data in records) > 1}
+                if find_repair(plan, ring, data) is None:
+                    seen[store_id_of(data, ring.group.id)].add((ring.record_bytes, data))
+    ids = {i for i, records in seen.items()
+           if len({size for size, _ in records}) > 1 or len(records) > 2}
     label = contents.label
     if label is not None and contents.label_state is LabelState.FOREIGN:
         ids |= {label.store_id} & seen.keys()

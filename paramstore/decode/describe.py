@@ -83,6 +83,8 @@ def _lost(contents: Contents, source: SourceText, name: str,
 
 def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
     code, severity = _CODES[verdict.kind]
+    if verdict.costs_nothing:
+        severity = Severity.WARNING
     slot = verdict.slot
     notes = []
     if verdict.tear is not None:

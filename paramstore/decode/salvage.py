@@ -13,12 +13,13 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+from paramstore.checksum import CRC_BYTES
 from paramstore.codec import build_label, build_record, decode_body, encode_body
 from paramstore.decode.examine import Examination
 from paramstore.decode.repair import Repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.evolve.values import Origin
-from paramstore.format import ERASED, HEADER_BYTES, OVERHEAD_BYTES
+from paramstore.format import ERASED, HEADER_BYTES
 from paramstore.image.contents import GroupContents
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
@@ -39,8 +40,9 @@ class SourceKind(StrEnum):
 
 class Source(NamedTuple):
     """Where a group comes from: `sequence` is the number of the record in the dump, 0 if there is
-    none. `offered` is a newer record that a repair would give, if it was not taken; `defaulted` the
-    parameters whose stored values do not fit the schema."""
+    none. `offered` is a newer record that a repair would give, if it was not taken; `newer` a slot
+    that may have held one which nothing mends, or was not read; `defaulted` the parameters whose
+    stored values do not fit the schema."""
 
     group: str
     kind: SourceKind
@@ -48,6 +50,7 @@ class Source(NamedTuple):
     slot: int | None = None
     repair: Repair | None = None
     offered: SlotVerdict | None = None
+    newer: SlotVerdict | None = None
     defaulted: tuple[str, ...] = ()
 
 
@@ -59,8 +62,9 @@ class Salvage(NamedTuple):
 
     @property
     def complete(self) -> bool:
-        """Whether every value is one that was stored."""
-        return all(s.kind is not SourceKind.DEFAULTS and not s.defaulted for s in self.sources)
+        """Whether every value is the one that was stored last."""
+        return all(s.kind is not SourceKind.DEFAULTS and not s.defaulted and not s.offered
+                   and not s.newer for s in self.sources)
 
 
 def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
@@ -74,6 +78,7 @@ def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
     for group in examination.contents.groups:
         verdicts = examination.slots.get(group.ring.group.name, ())
         source, body, revision = _source(group, verdicts, repair)
+        source = source._replace(newer=_newer(source, verdicts))
         sources.append(_checked(plan, group, source, body, revision, image))
     return Salvage(bytes(image), tuple(sources))
 
@@ -87,14 +92,13 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
         ((int.from_bytes(v.repair.data[:4], "little"), v) for v in verdicts
          if v.repair and v.kind is SlotKind.FLIPPED),
         key=lambda m: m[0], default=None)
-    if mended is not None and mended[0] <= sequence:
+    if mended is not None and (mended[0] <= sequence or (newest is not None and _body(
+            mended[1]) == newest.record.body)):  # older, or another copy of the same values
         mended = None
     if mended is not None and repair and mended[1].repair is not None:
-        data = mended[1].repair.data
         return (Source(name, SourceKind.REPAIRED, mended[0], mended[1].slot.number,
                        mended[1].repair),
-                data[HEADER_BYTES:len(data) - OVERHEAD_BYTES + HEADER_BYTES],
-                data[HEADER_BYTES - 1])
+                _body(mended[1]), mended[1].repair.data[HEADER_BYTES - 1])
     offered = mended[1] if mended is not None else None
     if group.migrated:
         kind = SourceKind.CONVERTED if newest else SourceKind.MOVED
@@ -110,6 +114,26 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                 encode_body(group.ring, {}), group.ring.revision)
     return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
             newest.record.body, newest.record.revision)
+
+
+def _body(verdict: SlotVerdict) -> bytes:
+    """Return the body of the record that a repair makes."""
+    assert verdict.repair is not None, "only those that can be mended come here"
+    return verdict.repair.data[HEADER_BYTES:-CRC_BYTES]
+
+
+def _newer(source: Source, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | None:
+    """Return a slot that may have held a whole record newer than the one that is taken: one that
+    the dump lacks, or one with its number. A write that was cut leaves that, too, but no CRC says
+    that it was one."""
+    for verdict in verdicts:
+        number = verdict.slot.record.sequence
+        near = source.sequence < number <= source.sequence + 2 * len(verdicts)
+        unproven = verdict.tear is None or not verdict.tear.proven
+        if verdict.kind is SlotKind.MISSING or (
+                verdict.kind in (SlotKind.TORN, SlotKind.DAMAGED) and near and unproven):
+            return verdict
+    return None
 
 
 def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revision: int,

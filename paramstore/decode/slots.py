@@ -47,6 +47,7 @@ class SlotVerdict(NamedTuple):
     `turn` is the sequence number that the slot should hold, 0 if none has come to it yet. `tear` is
     there for a torn slot, `repair` wherever one or two bits would make a whole record, `revision`
     where a whole record has another one than its ring, `store_id` for a record of another store.
+    `cut` is the record whose write may have been cut instead, of a bit-flipped slot; 0 if none.
     """
 
     slot: Slot
@@ -57,6 +58,14 @@ class SlotVerdict(NamedTuple):
     repair: Repair | None = None
     revision: int | None = None
     store_id: int | None = None
+    cut: int = 0
+
+    @property
+    def costs_nothing(self) -> bool:
+        """Whether what became of the slot is the fate of a record that was to be replaced anyway:
+        bits of it changed, or the write of the next one was cut."""
+        return self.repair is not None and 0 < int.from_bytes(self.repair.data[:4], "little") < (
+            self.cut)
 
 
 def judge_slots(contents: Contents) -> dict[str, tuple[SlotVerdict, ...]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from paramstore.decode.salvage import Salvage, Source, SourceKind
+from paramstore.decode.slots import SlotKind
 from paramstore.report.findings import Tint, no_tint
 from paramstore.schema.words import plural
 
@@ -26,6 +27,11 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
             number = int.from_bytes(source.offered.repair.data[:4], "little")
             lines.append(f"{'':{width}}  --repair would take record {number}, which needs "
                          f"{plural(len(source.offered.repair.bits), 'bit')} changed")
+        if source.newer is not None:
+            what = ("is not whole in the dump" if source.newer.kind is SlotKind.MISSING
+                    else "cannot be read, nor mended")
+            lines.append(f"{'':{width}}  {tint('it may be an older one', 'warning')}: slot "
+                         f"{source.newer.slot.number} {what}, and may have held a newer record")
         if source.defaulted:
             names = ", ".join(source.defaulted)
             lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
@@ -45,6 +51,7 @@ def salvage_data(saved: Salvage) -> dict[str, Any]:
     """Return the sources of a salvaged image as plain data for JSON."""
     return {"complete": saved.complete, "groups": [
         {"name": s.group, "from": s.kind.value, "sequence": s.sequence, "slot": s.slot,
+         "newer_in_slot": next((v.slot.number for v in (s.offered, s.newer) if v), None),
          "repaired_bits": [{"offset": b.offset, "bit": b.bit} for b in s.repair.bits]
          if s.repair else [], "defaulted": list(s.defaulted)}
         for s in saved.sources]}

@@ -103,15 +103,16 @@ def test_a_worn_page_a_stranger_and_a_wanderer() -> None:
 
 
 def test_a_store_id_that_slots_agree_on_is_told() -> None:
-    """Two records of other firmware under the same layout are recognised without its label."""
+    """Records of other firmware under the same layout are recognised without its label, if three
+    agree."""
     from dataclasses import replace
 
     other = replace(PLAN, store_id=0x12345678)
     image = IMAGE
-    for sequence in (1, 2):
+    for sequence in (1, 2, 3):
         image = put(image, RING.address(sequence - 1),
                     build_record(other, RING, sequence, encode_body(RING, {})))
-    assert ["warning[PS664]"] * 2 == [t.split()[0] for t in told(image)]
+    assert ["warning[PS664]"] * 3 == [t.split()[0] for t in told(image)]
 
 
 def test_copies_that_were_changed_alike_are_no_strangers() -> None:

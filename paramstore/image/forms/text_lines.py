@@ -23,7 +23,8 @@ _ADDRESS = re.compile(
     r"(0[xX])?([0-9A-Fa-f]{1,16})([hH]?)(?:[ \t]<[^<>]{1,60}>)?"
     r"([ \t]*(?:[:|=>]+|-(?=[ \t]))|)[ \t]+")
 _SEGMENT = re.compile(r"[0-9A-Fa-f]{4}:(?=[0-9A-Fa-f]{4}[ \t])")
-_TIGHT = re.compile(r"()([0-9A-Fa-f]{4,8})()(:)(?=[0-9A-Fa-f]{2}[ \t])")
+_TIGHT = re.compile(r"(0[xX])?([0-9A-Fa-f]{4,8})([hH]?)([:=|])"
+                    r"(?=[0-9A-Fa-f]{2}[ \t]|0[xX][0-9A-Fa-f]|(?:[0-9A-Fa-f]{2}){3})")
 _TOKEN = re.compile(r"(?:0[xX])?([0-9A-Fa-f]++|[xX]{2}|\?{2}(?!\?)|-{2}(?!-))(?![0-9A-Za-z_])"
                     r"([ \t]*(?:[,:|]|-(?!-))?[ \t]*)")
 """A value and the gap behind it."""

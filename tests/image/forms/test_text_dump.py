@@ -329,3 +329,14 @@ def test_other_lines_among_those_of_a_dump_stay_other_lines() -> None:
     found = reading("\n".join(rows))
     assert CONTENT == content_of(found)
     assert ["PS633"] == [f.code for f in found.findings]
+
+
+@pytest.mark.parametrize("address", ["{:04X}:", "{:08x}:", "0x{:04x}:", "{:04X}h:", "{:06x}="])
+@pytest.mark.parametrize("gap", ["", " "])
+def test_an_address_right_before_its_bytes_is_one(address: str, gap: str) -> None:
+    """A row of digits without a blank behind the colon is no line without an address."""
+    rows = [address.format(at) + CONTENT[at:at + 16].hex(*gap)
+            for at in range(0, 128, 16)]
+    found = reading("\n".join([*rows[:3], *rows[4:]]))
+    assert ((48, 64),) == flatten(found.runs, 0, 128)[1]
+    assert CONTENT[:48] == content_of(found)[:48]
