@@ -6,7 +6,6 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -23,11 +22,9 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
     from paramstore.image.files import Dump
     from paramstore.layout.plan import Plan
-    from paramstore.production.records import Records
 
-__all__ = ["PartAt", "Source", "bus_options", "check_records", "note_change", "note_event",
-           "open_part", "other_unit", "read_contents", "read_part", "read_source_of", "read_wanted",
-           "records_option"]
+__all__ = ["PartAt", "Source", "bus_options", "check_records", "look_at", "open_part",
+           "other_unit", "read_source_of", "read_wanted", "records_option"]
 
 _Command = Callable[..., Any]
 
@@ -96,19 +93,15 @@ def open_part(plan: Plan, at: PartAt, *, create: bool = False,
         way.close()
 
 
-def read_part(programmer: Programmer) -> bytes:
-    """Read the whole part, with a progress bar."""
-    size = programmer.part.capacity
+def look_at(programmer: Programmer, project: Project, *, whole: bool = False) -> Contents:
+    """Read the label and the rings of a part, or all of it, with a progress bar."""
+    from paramstore.bus.look import read_part
+    from paramstore.image.pack import used_ranges
+
+    size = programmer.part.capacity if whole else sum(
+        end - first for first, end in used_ranges(project.plan))
     with click.progressbar(length=size, label="Reading", file=sys.stderr) as bar:
-        return programmer.read(bar.update)
-
-
-def read_contents(project: Project, image: bytes) -> Contents:
-    """Decode an image with the release that its label names."""
-    from paramstore.image.contents import unpack
-
-    contents = unpack(project.plan, image)
-    return unpack(project.plan_of(contents.label), image) if contents.label else contents
+        return read_part(programmer, project, whole=whole, progress=bar.update)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +133,6 @@ def read_source_of(project: Project, path: str | None, form: str | None,
         raise ToolError("--set goes with a values file, not with an image",
                         "put the values into the image with `paramstore pack`")
     dump = decode_image(read_bytes(path), form_of(path, form), path, project.plan.part.capacity)
-    if exact and dump.gaps:
-        raise ToolError(f"`{path}` does not have all bytes of the part",
-                        "give a dump of the whole part: what stands in the others is not known")
     return Source(None, (), path, dump)
 
 
@@ -154,6 +144,7 @@ def read_wanted(project: Project, plan: Plan, source: Source,
     one may be of any release on the same part.
     """
     from paramstore.bus.changes import image_values
+    from paramstore.bus.look import read_contents
     from paramstore.image.contents import unpack
     from paramstore.image.values import read_values
 
@@ -161,7 +152,8 @@ def read_wanted(project: Project, plan: Plan, source: Source,
         given = read_values(plan.schema, source.text, source.settings, partial=True)
         return given.values, None
     dump = source.image
-    image = read_contents(project, dump.data) if exact else unpack(plan, dump.data, dump.gaps)
+    image = (read_contents(project, dump.data, dump.gaps) if exact
+             else unpack(plan, dump.data, dump.gaps))
     return image_values(image, source.path, exact=exact), image
 
 
@@ -200,59 +192,3 @@ def other_unit(records: str | None, image: Contents | None, part: Contents,
     except ToolError:
         return None
     return other_serial(part, image, place.group.name, place.parameter, name)
-
-
-def note_event(records: str | None, image: Contents | None, what: str, good: bool,
-               detail: str, other: Finding | None = None) -> None:
-    """Note what was done with the part of a unit, which its image tells, in the records; nothing
-    if it was the part of `other` unit."""
-    from hashlib import sha256
-
-    from paramstore.production.records import Records
-
-    if records is None:
-        return
-    if image is None:
-        say(f"{records}: only an image is compared for the records; nothing was noted",
-                   err=True)
-        return
-    if other is not None:
-        say(f"{records}: {other.message}; nothing was noted", err=True)
-        return
-    with Records(records) as kept:
-        digest = sha256(image.image).hexdigest()
-        serial = kept.serial_of_image(digest)
-        if not serial:
-            say(f"{records}: the image is of no unit on record; nothing was noted", err=True)
-            return
-        _note(kept, records, serial, what, good, detail, digest)
-
-
-def note_change(records: str | None, part: Contents, good: bool, detail: str) -> None:
-    """Note in the records that a unit was given other values than its image has. The part itself
-    tells which one it is."""
-    from hashlib import sha256
-
-    from paramstore.production.records import CHANGE, Records
-    from paramstore.production.whose import holder_of
-
-    if records is None:
-        return
-    with Records(records) as kept:
-        holder = holder_of(part, kept)
-        if holder is None or holder.unit is None:
-            what = f"unit `{holder.serial}` is not on record" if holder else (
-                "the part has no serial number")
-            say(f"{records}: {what}; nothing was noted", err=True)
-            return
-        _note(kept, records, holder.serial, CHANGE, good, detail,
-              sha256(part.image).hexdigest())
-
-
-def _note(kept: Records, records: str, serial: str, what: str, good: bool, detail: str,
-          digest: str) -> None:
-    from paramstore.production.records import Event
-
-    kept.add_event(serial, Event(
-        datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), what, good, detail, digest))
-    say(f"{records}: noted for unit {serial}", err=True)

@@ -23,6 +23,7 @@ SUMMARIES = {
     "read": "Read a part on a bus, and say what it holds.",
     "write": "Write values or an image to a part on a bus; shows first what would change.",
     "verify": "Compare a part on a bus with values or an image.",
+    "erase": "Make a part on a bus blank; shows first what would be lost.",
     "migrate": "Make an image of one release, or a dump of a fixed layout, one of another release.",
 }
 """Name and one-line summary of every command, in the order of the work."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from host_tools.dumps import show_report
-from host_tools.parts_on_buses import PartAt, bus_options, open_part, read_part
+from host_tools.parts_on_buses import PartAt, bus_options, look_at, open_part
 from host_tools.streams import read_source, refuse_input, write_bytes
 from host_tools.terminal import say_json
 
@@ -14,11 +14,13 @@ from host_tools.terminal import say_json
 @click.argument("schema")
 @click.option("-o", "--output", metavar="FILE", help="Write a dump; `-`: stdout.")
 @click.option("--format", "form_name", metavar="FORM", help="Of the dump (default: by the suffix).")
+@click.option("--whole", is_flag=True,
+              help="Read all bytes, not the label and the rings alone; -o does that too.")
 @bus_options
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, output: str | None, form_name: str | None,
-            at: PartAt, as_json: bool) -> None:
+            whole: bool, at: PartAt, as_json: bool) -> None:
     """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
 
     Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.
@@ -40,7 +42,9 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
         refuse_input(output, (schema, at.part_file))
     project = open_project(read_source(schema))
     with open_part(project.plan, at) as programmer:
-        name, image = programmer.name, read_part(programmer)
+        name = programmer.name
+        contents = look_at(programmer, project, whole=whole or output is not None)
+    image = contents.image  # what was not read counts as free: labels and rings are all there
     found = examine(binary.read(image, name), project_candidates(project, name), offset=0)
     findings = (*project.findings, *found.findings)
     talk = output == "-"  # stdout is the dump then

@@ -8,17 +8,16 @@ from host_tools.parts_on_buses import (
     PartAt,
     bus_options,
     check_records,
-    note_event,
+    look_at,
     open_part,
     other_unit,
-    read_contents,
-    read_part,
     read_source_of,
     read_wanted,
     records_option,
 )
 from host_tools.streams import read_source
-from host_tools.terminal import say_json, say_text, show_findings
+from host_tools.terminal import say, say_json, say_text, show_findings
+from host_tools.writing import Notes
 
 
 @click.command()
@@ -36,11 +35,12 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
             form_name: str | None, at: PartAt, records: str | None, as_json: bool) -> None:
     """Example: paramstore verify schemas/tank_probe.toml unit.bin --bus 1
 
-    Compare a part with SOURCE, an image or a values file (.toml), parameter by parameter. A values
-    file is compared in what it names. Exit code 1: the part differs, or is not of this store.
+    Compare a part with SOURCE, an image or a values file (.toml), parameter by parameter, and count
+    the copies of each group. A values file is compared in what it names. Exit code 1: the part
+    differs, or is not of this store.
     """
-    from paramstore.bus.changes import recognise
     from paramstore.bus.compare import compare, damage
+    from paramstore.bus.recognise import recognise
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
     from paramstore.report.findings import findings_data
@@ -50,13 +50,18 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     check_records(records)
     with open_part(project.plan, at) as programmer:
         name = programmer.name
-        contents = read_contents(project, read_part(programmer))
+        contents = look_at(programmer, project, whole=exact)
     recognise(contents, name)
     values, image = read_wanted(project, contents.plan, wanted_from)
     found = compare(contents, values, image if exact else None)
     other = other_unit(records, image, contents, name)
     findings = (*damage(contents, name), *((other,) if other else ()))
-    note_event(records, image, "verify", found.equal, found.words, other)
+    if other is None and image is not None:
+        Notes(records, image).end("verify", found.equal, found.words, contents)
+    elif records is not None:
+        say(f"{records}: " + (other.message if other else
+                              "only an image is compared for the records")
+            + "; nothing was noted", err=True)
     if as_json:
         data = findings_data(findings) | comparison_data(contents.plan, name, found)
         say_json(data)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -13,40 +11,62 @@ from host_tools.parts_on_buses import (
     PartAt,
     bus_options,
     check_records,
-    note_change,
-    note_event,
+    look_at,
     open_part,
     other_unit,
-    read_contents,
-    read_part,
     read_source_of,
     read_wanted,
     records_option,
 )
 from host_tools.streams import read_source
-from host_tools.terminal import say, say_json, say_text, show_findings
+from host_tools.terminal import say_json, say_text, show_findings
+from host_tools.writing import Notes, carry_out, keep
 
 if TYPE_CHECKING:
-    from paramstore.bus.changes import Changes
-    from paramstore.bus.programmer import Programmer
+    from paramstore.bus.changes import Changes, Values
+    from paramstore.errors import Finding
     from paramstore.image.contents import Contents
 
 
-def write(programmer: Programmer, changes: Changes, backup: str | None, stem: str,
-          labelled: bool) -> None:
-    """Keep a copy of the part, then write, with a progress bar. A `labelled` copy is one that can
-    be written back."""
-    from paramstore.bus.work import keep_backup, write_changes
+class Wish:
+    """What a person wants of a part: its values, or all of an image (`exact`)."""
 
-    kept = keep_backup(changes.before, backup, stem)
-    say(f"{kept}: what the part held", err=True)
-    with click.progressbar(length=len(changes.pages), label="Writing", file=sys.stderr) as bar:
-        try:
-            write_changes(programmer, changes, bar.update)
-        except (Exception, KeyboardInterrupt):
-            back = f", or go back: write {kept} --exact" if labelled else ""
-            say(f"the write did not end; repeat it{back}", err=True)
-            raise
+    def __init__(self, name: str, values: Values, image: Contents | None, exact: bool,
+                 unlock: bool) -> None:
+        self.name, self.values, self.image, self.unlock = name, values, image, unlock
+        self.exact = image if exact else None
+
+    def changes(self, contents: Contents) -> Changes:
+        """Return what has to be done to a part."""
+        from paramstore.bus.changes import value_changes
+        from paramstore.bus.exact import exact_changes
+
+        if self.exact is not None:
+            return exact_changes(contents, self.exact, self.name, unlock=self.unlock)
+        return value_changes(contents, self.values, self.name, unlock=self.unlock)
+
+    def note(self, notes: Notes, part: Contents, changes: Changes) -> None:
+        """Note what a part holds afterwards: good only if it is what was wanted."""
+        from paramstore.bus.compare import compare
+        from paramstore.report.bus import changed_words
+
+        found = compare(part, self.values, self.exact)
+        kept = list(dict.fromkeys(c.group.name for c in changes.kept))
+        words = "equal" if found.equal else found.words + (
+            f"; kept: {', '.join(kept)}" if kept else "")
+        if self.image is not None:
+            notes.end("write", found.equal, words, part)
+        elif changes.pages:
+            notes.end("change", found.equal, changed_words(changes), part)
+
+
+def refuse_other_unit(other: Finding | None) -> None:
+    """Refuse a part that would stay another unit than that of the image (PS967)."""
+    from paramstore.errors import FindingsError, Severity
+
+    if other is not None and other.severity is Severity.ERROR:
+        raise FindingsError([replace(other, help=f"{other.help}; --unlock makes this part the "
+                                     "unit of the image")])
 
 
 @click.command()
@@ -59,7 +79,7 @@ def write(programmer: Programmer, changes: Changes, backup: str | None, stem: st
 @click.option("--exact", is_flag=True,
               help="Make the part equal to an image byte by byte, a backup for one.")
 @click.option("--backup", metavar="FILE",
-              help="Where the old content goes (default: STORE.before-NNNN.bin here).")
+              help="Where the old content goes (default: STORE.before-NNNN.hex here).")
 @click.option("--format", "form_name", metavar="FORM",
               help="Of an image (default: by the suffix).")
 @bus_options
@@ -72,54 +92,50 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
 
     Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
     store. Shows what would change; --yes does it. Each group that differs gets a new record, as
-    firmware writes it, so a cut leaves the old values or the new ones. Identity and calibration of
-    a part that has them stay, unless --unlock. Exit code 1: the part is not of this store, or of
-    another unit than the image, a mistake in SOURCE, or a page that does not take its bytes.
+    firmware writes it, so a cut leaves the old values or the new ones; the same command ends what
+    was cut. Identity and calibration of a part that has them stay, unless --unlock. Exit code 1:
+    the part is not of this store, or of another unit than the image, a mistake in SOURCE, or a
+    page that does not take its bytes.
     """
-    from paramstore.bus.changes import exact_changes, recognise, value_changes
+    from paramstore.bus.backup import backup_name, needs_all
     from paramstore.bus.compare import damage
-    from paramstore.errors import FindingsError, ParamstoreError, Severity
+    from paramstore.bus.recognise import being_erased, recognise
     from paramstore.evolve.project import open_project
-    from paramstore.image.contents import LabelState, unpack
-    from paramstore.report.bus import changed_words, changes_data, changes_text
+    from paramstore.image.contents import unpack
+    from paramstore.report.bus import changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
 
     project = open_project(read_source(schema))
     wanted_from = read_source_of(project, source, form_name, settings, exact)
+    whole = needs_all(backup) or exact
     check_records(records)
     with open_part(project.plan, at, create=True, writes=yes) as programmer:
         name = programmer.name
-        contents: Contents = read_contents(project, read_part(programmer))
-        recognise(contents, name)
-        plan = contents.plan
-        values, image = read_wanted(project, plan, wanted_from, exact)
-        plan = image.plan if exact and image else plan
-        changes = (exact_changes(contents, image, name, unlock=unlock) if exact and image
-                   else value_changes(contents, values, name, unlock=unlock))
-        target = unpack(plan, changes.target)
-        other = other_unit(records, image, target, name)
-        if other is not None and other.severity is Severity.ERROR:
-            raise FindingsError([replace(other, help=f"{other.help}; --unlock makes this part the "
-                                         "unit of the image")])
-        findings = (*changes.findings, *damage(target, name), *((other,) if other else ()))
-        note = (partial(note_event, records, image, "write", other=other) if image
-                else partial(note_change, records, target))
+        contents = look_at(programmer, project, whole=whole)
+        if not (exact and being_erased(contents)):
+            recognise(contents, name)
+        wish = Wish(name, *read_wanted(project, contents.plan, wanted_from, exact), exact, unlock)
+        changes = wish.changes(contents)
+        after = unpack(changes.plan, changes.target, contents.gaps)
+        other = other_unit(records, wish.image, after, name)
+        refuse_other_unit(other)
+        findings = (*changes.findings, *damage(after, name), *((other,) if other else ()))
+        notes = Notes(records, wish.image)
         if yes and changes.pages:
             say_text(CAUTION + "\n", err=True)
-            try:
-                write(programmer, changes, backup, plan.schema.name,
-                      contents.label_state is LabelState.OURS)
-            except (ParamstoreError, KeyboardInterrupt) as error:
-                note(False, str(error) or "stopped")
-                raise
-            note(True, f"{len(changes.pages)} pages" if image else changed_words(changes))
-    done = yes and bool(changes.pages)
+            kept = keep(changes, backup, changes.plan.schema.name, wish.changes)
+            done = carry_out(programmer, changes, kept, notes,
+                             "write" if wish.image else "change", unlock)
+            after, findings = done.contents, (*findings, *done.findings)
+        if yes:
+            wish.note(notes, after, changes)
+    written = yes and bool(changes.pages)
     if as_json:
-        say_json(findings_data(findings) | changes_data(
-            plan, name, changes, done=done))
+        say_json(findings_data(findings) | changes_data(name, changes, done=written))
     else:
         show_findings(findings)
-        say_text(changes_text(plan, name, changes, done=done))
+        say_text(changes_text(name, changes, done=written, khz=project.plan.schema.bus_khz,
+                              backup=backup_name(backup, changes.plan.schema.name)))
     if not yes:
         say_text(CAUTION + "\n", err=True)

@@ -36,13 +36,10 @@ CODES: dict[str, Code] = {
     "PS966": Code(
         "a page that does not take what is written",
         "The part acknowledged the page, and reads back something else. Its write-protect pin is "
-        "high, the page is worn out, or the supply fails during the write cycle. What was there "
-        "before counts still: a group is replaced by a whole new record or not at all.",
-    ),
-    "PS969": Code(
-        "a part that takes no data",
-        "The part answers when it is read, and acknowledges no data: some parts refuse them while "
-        "their write-protect pin is high. Nothing was written.",
+        "high, the page is worn out, or the supply fails during the write cycle. A slot of a ring "
+        "is passed over, as firmware does it; this is a page of the label, or of a ring that has "
+        "no other slot left. What was there before counts still: a group is replaced by a whole "
+        "new record or not at all.",
     ),
     "PS967": Code(
         "a part of another unit",
@@ -57,6 +54,22 @@ CODES: dict[str, Code] = {
         "another copy, or an older record, is damaged: by a power cut in a commit, which the next "
         "commits mend, by wear, or by something that has no business on the part. A unit that "
         "leaves production should have none.",
+    ),
+    "PS969": Code(
+        "a part that takes no data",
+        "The part answers when it is read, and acknowledges no data: some parts refuse them while "
+        "their write-protect pin is high. Nothing was written.",
+    ),
+    "PS971": Code(
+        "a part whose erasing did not end",
+        "While a part is being erased, or given an image whose rings lie elsewhere, its label "
+        "names no store, so that firmware leaves alone what is only half there. The work was "
+        "stopped: repeat it.",
+    ),
+    "PS972": Code(
+        "a slot that was passed over",
+        "The slot acknowledged its record and reads back something else: it is worn out or "
+        "damaged. The record went into the next slot, as firmware does it.",
     ),
 }
 """Kinds of findings of this package."""

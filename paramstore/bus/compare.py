@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from paramstore.bus.changes import Change, Values, differences
+from paramstore.bus.changes import Change, Values, differences, few_copies
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.image.contents import Contents, SlotState
 from paramstore.image.diagnose import reset_findings
@@ -18,33 +18,42 @@ __all__ = ["Comparison", "compare", "damage", "other_serial"]
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """How a part differs: in parameters (before: the part, after: what was wanted), in groups that
-    were never written, in the addresses of single bytes."""
+    were never written, in `few` whole copies of a group (how many there are, how many there should
+    be), in the addresses of single bytes."""
 
     changes: tuple[Change, ...]
     unwritten: tuple[str, ...]
     bytes_off: tuple[int, ...]
+    few: tuple[tuple[str, int, int], ...] = ()
 
     @property
     def equal(self) -> bool:
         """Whether nothing differs."""
-        return not (self.changes or self.unwritten or self.bytes_off)
+        return not (self.changes or self.unwritten or self.bytes_off or self.few)
 
     @property
     def words(self) -> str:
         """The result in a few words."""
-        parts = [plural(len(found), noun) for found, noun in (
-            (self.changes, "parameter"), (self.unwritten, "unwritten group"),
-            (self.bytes_off, "byte")) if found]
+        parts = [plural(len(found), noun) + more for found, noun, more in (
+            (self.changes, "parameter", ""), (self.unwritten, "unwritten group", ""),
+            (self.few, "group", " with too few copies"), (self.bytes_off, "byte", "")) if found]
         return f"differs in {', '.join(parts)}" if parts else "equal"
 
 
 def compare(contents: Contents, wanted: Values, image: Contents | None = None) -> Comparison:
-    """Compare a part with wanted values, and with the bytes of `image` if that is given."""
+    """Compare a part with wanted values, and with the bytes of `image` if that is given, as far as
+    it has them."""
     unwritten = tuple(g.ring.group.name for g in contents.groups
                       if g.newest is None and g.ring.group.name in wanted)
-    off = () if image is None else tuple(
-        i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True)) if a != b)
-    return Comparison(differences(contents, wanted), unwritten, off)
+    off: tuple[int, ...] = ()
+    if image is not None:
+        there = bytearray(b"\1" * len(image.image))
+        for first, end in image.gaps:
+            there[first:end] = bytes(end - first)
+        off = tuple(i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True))
+                    if a != b and there[i])
+    return Comparison(differences(contents, wanted), unwritten, off,
+                      few_copies(contents, wanted))
 
 
 def damage(contents: Contents, name: str) -> tuple[Finding, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from typing import NamedTuple
 
 from paramstore.bus.bus import Bus, BusTrouble, TooLong
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
@@ -22,6 +23,13 @@ _NEIGHBOURS = range(0x50, 0x58)
 
 Progress = Callable[[int], None]
 """Told how many bytes more are done."""
+
+
+class Piece(NamedTuple):
+    """One transfer of a page write."""
+
+    address: int
+    size: int
 
 
 class PageFault(FindingsError):
@@ -100,22 +108,28 @@ class Programmer:
 
     def send(self, address: int, content: bytes) -> None:
         """Write bytes to a page from `address` on; those beyond its end roll over to its start."""
-        page = self.part.page
-        first = address // page * page
         done = 0
         while done < len(content):
-            room = self.bus.limits.out - self.part.address_bytes
-            if room < 1:
-                raise ToolError(f"the adapter of {self.bus.name} cannot write to a part with "
-                                f"{self.part.address_bytes}-byte addresses",
-                                "use an adapter that does plain I2C")
-            at = first + (address - first + done) % page
+            piece = next(iter(self.pieces(address, len(content), done)))
             try:
-                self._patiently(at, content[done:done + room], 0)
+                self._patiently(piece.address, content[done:done + piece.size], 0)
             except TooLong:
                 continue
             self.bus.wait(self.part.poll_us)
-            done += room
+            done += piece.size
+
+    def pieces(self, address: int, count: int, done: int = 0) -> Iterator[Piece]:
+        """Yield the transfers in which bytes go to a page, as far as they are not `done`. ToolError
+        if the adapter cannot do any."""
+        page = self.part.page
+        first = address // page * page
+        room = self.bus.limits.out - self.part.address_bytes
+        if room < 1:
+            raise ToolError(f"the adapter of {self.bus.name} cannot write to a part with "
+                            f"{self.part.address_bytes}-byte addresses",
+                            "use an adapter that does plain I2C")
+        for at in range(done, count, room):
+            yield Piece(first + (address - first + at) % page, min(room, count - at))
 
     def confirm(self, address: int, content: bytes) -> None:
         """Read back what was written; PageFault if it is something else."""

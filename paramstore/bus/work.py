@@ -1,57 +1,111 @@
-"""Writing to a part: a copy of what it held first, then page by page, then a look at all of it."""
+"""Writing to a part: page by page, slots that take nothing passed over; then a look at it all."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import replace
+from typing import NamedTuple
 
 from paramstore.bus.changes import Changes
-from paramstore.bus.programmer import Programmer, Progress
-from paramstore.errors import Finding, FindingsError, SourceText, ToolError
+from paramstore.bus.first_page import write_first_page
+from paramstore.bus.look import reread
+from paramstore.bus.programmer import PageFault, Programmer, Progress
+from paramstore.bus.steps import NewRecords, Put, pages_of
+from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.format import skip_limit, slot_of
+from paramstore.image.contents import Contents
+from paramstore.layout.plan import Ring
 
-__all__ = ["keep_backup", "write_changes"]
-
-_MOST_BACKUPS = 10_000
+__all__ = ["Done", "write_changes"]
 
 
-def keep_backup(image: bytes, path: str | None, stem: str) -> str:
-    """Write what a part held to a new file, and return its name.
+class Done(NamedTuple):
+    """A write that ended: what the part holds now, and the slots that were passed over."""
 
-    By default that is the next free `STEM.before-NNNN.bin` here. ToolError if it cannot be
-    written, or is there already: a backup is never written over.
-    """
-    names = [path] if path is not None else [
-        f"{stem}.before-{n:04}.bin" for n in range(1, _MOST_BACKUPS)]
-    for name in names:
-        try:
-            with Path(name).open("xb") as file:
-                file.write(image)
-            return name
-        except FileExistsError:
-            continue
-        except OSError as error:
-            raise ToolError(f"cannot write the backup `{name}`: {error.strerror}",
-                            "nothing was written to the part") from error
-    raise ToolError(f"`{names[-1]}` is there already, and a backup is never written over",
-                    "give another name with --backup; nothing was written to the part")
+    contents: Contents
+    findings: tuple[Finding, ...]
 
 
 def write_changes(programmer: Programmer, changes: Changes,
-                  progress: Progress = lambda _: None) -> None:
-    """Write the pages of `changes` in their order, each read back, then read the whole part.
+                  progress: Progress = lambda _: None) -> Done:
+    """Write the pages of `changes` in their order, each read back, then read all again.
 
     After a failure the same call with fresh changes goes on: what was written counts, and what was
-    not is as before. FindingsError (PS966) for a page that does not take its bytes, ToolError if
-    the part does not answer. `progress` is told pages.
+    not is as before. FindingsError (PS966) for a page that does not take its bytes where there is
+    no other slot, (PS961, PS969) as `Programmer` and `first_page` say, ToolError if the part does
+    not answer. `progress` is told pages.
     """
-    size = programmer.part.page
-    for page in changes.pages:
-        programmer.write_page(page * size, changes.target[page * size:(page + 1) * size])
-        progress(1)
-    held = programmer.read()
-    if held != changes.target:
-        at = next(i for i, (a, b) in enumerate(zip(held, changes.target, strict=True)) if a != b)
-        raise FindingsError([Finding(
-            "PS966", f"byte 0x{at:04X} changed while other pages were written",
-            SourceText(programmer.name, ""),
-            notes=(f"it is {held[at]:02X}, not {changes.target[at]:02X}",),
-            help="see that nothing else uses the bus, then repeat")])
+    return _Writer(programmer, changes, progress).write()
+
+
+class _Writer:
+    def __init__(self, programmer: Programmer, changes: Changes, progress: Progress) -> None:
+        self._programmer, self._changes, self._progress = programmer, changes, progress
+        self._image = bytearray(changes.before.image)
+        self._passed: list[tuple[Ring, int]] = []
+
+    def write(self) -> Done:
+        for step in self._changes.steps:
+            if isinstance(step, Put):
+                self._put(step)
+            else:
+                self._records(step)
+        contents = reread(self._programmer, self._changes.before, self._changes.plan)
+        self._compare(contents.image)
+        return Done(contents, tuple(self._findings()))
+
+    def _put(self, put: Put) -> None:
+        for page in pages_of(put, self._programmer.part.page):
+            if self._image[page.address:page.address + len(page.data)] == page.data:
+                continue
+            if page.identify:
+                write_first_page(self._programmer, page)
+            else:
+                self._programmer.write_page(page.address, page.data)
+            page.lay(self._image)
+            self._progress(1)
+
+    def _records(self, step: NewRecords) -> None:
+        """Write records as firmware does: a slot that does not take one is passed over, and the
+        number of that slot with it."""
+        number = step.newest
+        for _ in range(step.copies):
+            for sequence in range(number + 1, number + 2 + skip_limit(step.ring.slots)):
+                try:
+                    self._put(step.put(sequence))
+                    break
+                except PageFault as fault:
+                    self._passed.append((step.ring, slot_of(sequence, step.ring.slots)))
+                    refusal = fault
+            else:
+                raise self._refused(step.ring, refusal) from refusal
+            number = sequence
+
+    def _refused(self, ring: Ring, fault: PageFault) -> FindingsError:
+        slots = [slot for of, slot in self._passed if of is ring]
+        (finding,) = fault.findings
+        if len(slots) == 1:
+            return fault
+        return FindingsError([replace(
+            finding, message=f"{len(slots)} slots of group `{ring.group.name}` do not take what is "
+            "written", notes=(*finding.notes, f"slots {', '.join(map(str, slots))}"))])
+
+    def _compare(self, held: bytes) -> None:
+        """Demand that the part holds what it should, slots that were passed over aside."""
+        expected = bytearray(self._image)
+        for ring, slot in self._passed:
+            span = slice(ring.address(slot), ring.address(slot) + ring.slot_pages * ring.page_bytes)
+            expected[span] = held[span]
+        if held != expected:
+            at = next(i for i, (a, b) in enumerate(zip(held, expected, strict=True)) if a != b)
+            raise FindingsError([Finding(
+                "PS966", f"byte 0x{at:04X} changed while other pages were written",
+                SourceText(self._programmer.name, ""),
+                notes=(f"it is {held[at]:02X}, not {expected[at]:02X}",),
+                help="see that nothing else uses the bus, then repeat")])
+
+    def _findings(self) -> list[Finding]:
+        return [Finding(
+            "PS972", f"slot {slot} of group `{ring.group.name}` does not take what is written",
+            SourceText(self._programmer.name, ""), severity=Severity.WARNING,
+            notes=("the record is in the next slot, where firmware looks for it, too",),
+            help="a new part has no such slot: replace it") for ring, slot in self._passed]

@@ -87,6 +87,12 @@ class GroupContents(NamedTuple):
         return self.newest is None and not self.blank
 
     @property
+    def copies(self) -> int:
+        """How many whole records have the body of the newest one; 0 without one."""
+        return 0 if self.newest is None else sum(
+            s.record.valid and s.record.body == self.newest.record.body for s in self.slots)
+
+    @property
     def migrated(self) -> bool:
         """Whether a value was taken from where an earlier release kept it."""
         return any(o in (Origin.CONVERTED, Origin.UNFIT) for o in self.origins.values())

@@ -31,12 +31,12 @@ _SHOWN = 8
 """Reasons listed for one group; the rest is counted."""
 
 
-def diagnose(contents: Contents, path: str) -> tuple[Finding, ...]:
-    """Return what is wrong with the image read from `path`.
+def diagnose(contents: Contents, path: str, what: str = "dump") -> tuple[Finding, ...]:
+    """Return what is wrong with the image read from `path`; `what` it is, for people.
 
     From the whole to the parts: size, label, then each group in schema order.
     """
-    return tuple(_Diagnosis(contents, SourceText(path, "")).findings())
+    return tuple(_Diagnosis(contents, SourceText(path, ""), what).findings())
 
 
 def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "") -> Finding:
@@ -60,9 +60,10 @@ def reset_findings(group: GroupContents, source: SourceText) -> Iterator[Finding
 
 
 class _Diagnosis:
-    def __init__(self, contents: Contents, source: SourceText) -> None:
+    def __init__(self, contents: Contents, source: SourceText, what: str) -> None:
         self._contents = contents
         self._source = source
+        self._what = what
 
     def findings(self) -> Iterator[Finding]:
         yield from self._size()
@@ -108,7 +109,7 @@ class _Diagnosis:
                               help="the records that are shown are of this store all the same")
             return
         if label is None:
-            yield self._error("PS605", f"the dump holds no label, and no record of "
+            yield self._error("PS605", f"the {self._what} holds no label, and no record of "
                               f"`{plan.schema.name}`", help="give the schema of the unit, and "
                               "read the part again")
             return

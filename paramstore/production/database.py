@@ -19,7 +19,7 @@ from paramstore.files import unreadable
 __all__ = ["Database"]
 
 _APPLICATION_ID = 0x50535231  # "PSR1"
-_VERSION = 2
+_VERSION = 3
 _MAGIC = b"SQLite format 3\0"
 _PATIENCE_S = 60.0
 """How long a run waits for another one that is writing."""
@@ -59,12 +59,17 @@ CREATE TABLE event (
     id INTEGER PRIMARY KEY,
     serial TEXT NOT NULL REFERENCES unit(serial),
     at TEXT NOT NULL,
-    what TEXT NOT NULL,         -- write, verify or change
+    what TEXT NOT NULL,         -- begin, write, verify, change or erase
     good INTEGER NOT NULL,
     detail TEXT NOT NULL,
-    sha256 TEXT NOT NULL DEFAULT ''  -- of the image; version 1 did not keep it
+    sha256 TEXT NOT NULL DEFAULT '', -- of the image; version 1 did not keep it
+    held TEXT NOT NULL DEFAULT ''    -- what the part holds then, as JSON; '' is not known
 );
 CREATE INDEX event_serial ON event(serial);
+"""
+
+_FROM_VERSION_2 = """
+ALTER TABLE event ADD COLUMN held TEXT NOT NULL DEFAULT '';
 """
 
 _FROM_VERSION_1 = """
@@ -72,7 +77,7 @@ ALTER TABLE image ADD COLUMN row INTEGER;
 ALTER TABLE event ADD COLUMN sha256 TEXT NOT NULL DEFAULT '';
 UPDATE image SET row = (SELECT row FROM unit
                         WHERE unit.serial = image.serial AND unit.batch = image.batch);
-"""
+""" + _FROM_VERSION_2
 
 
 class Database:
@@ -131,7 +136,7 @@ class Database:
         with self._transaction():
             version = self._version()
             if version < _VERSION:
-                self._define(_FROM_VERSION_1 if version else _TABLES)
+                self._define((_TABLES, _FROM_VERSION_1, _FROM_VERSION_2)[version])
 
     def _version(self) -> int:
         """Return the version of the records, 0 for a new file. ToolError if there are none."""

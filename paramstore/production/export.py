@@ -17,15 +17,25 @@ from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import batch_plan
 from paramstore.production.columns import column_name
-from paramstore.production.records import Batch, Event, Records, Unit
+from paramstore.production.records import (
+    BEGIN,
+    CHANGE,
+    ERASE,
+    VERIFY,
+    WRITE,
+    Batch,
+    Event,
+    Records,
+    Unit,
+)
 from paramstore.production.serials import serial_place
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Schema
 from paramstore.schema.quantity import Physical, ValueProblem, parameter_to_raw
 from paramstore.schema.words import did_you_mean, show_number
 
-__all__ = ["Exporter", "UnitValues", "label_text", "last_event", "neutral", "raws_on_record",
-           "units_csv"]
+__all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
+           "raws_on_record", "units_csv"]
 
 _FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#verified")
 """Columns that are no parameters: a batch leaves them alone."""
@@ -123,10 +133,24 @@ def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tupl
 
 
 def last_event(unit: Unit, what: str) -> Event | None:
-    """Return the latest event of a kind, `write` or `verify`, with the latest image of a unit; None
-    if there was none."""
-    return next((e for e in reversed(unit.events)
-                 if e.what == what and e.sha256 in ("", unit.image.sha256)), None)
+    """Return what is to be said of a kind of event, `write` or `verify`, of the latest image of a
+    unit: the last one, or what came after it so that it does not hold any more; None if nothing is.
+
+    A comparison says nothing any more once the part was touched again.
+    """
+    for event in reversed(unit.events):
+        if event.what == what and event.sha256 in ("", unit.image.sha256):
+            return event
+        if event.what != VERIFY:
+            return event if what == WRITE != event.what else None
+    return None
+
+
+def event_words(event: Event) -> str:
+    """Return the result of an event in a word or two."""
+    if event.what in (WRITE, VERIFY):
+        return "good" if event.good else "failed"
+    return {BEGIN: "not ended", CHANGE: "changed", ERASE: "erased"}[event.what]
 
 
 # ---- Tables --------------------------------------------------------------------------------------
@@ -175,11 +199,14 @@ def neutral(text: str) -> str:
 def _facts(unit: Unit) -> list[str]:
     image = unit.image
     return [image.batch, str(image.row or ""), unit.allotted, image.packed, image.sha256,
-            *(_event_text(last_event(unit, what)) for what in ("write", "verify"))]
+            *(_event_text(last_event(unit, what)) for what in (WRITE, VERIFY))]
 
 
 def _event_text(event: Event | None) -> str:
-    return f"{event.at} {'good' if event.good else 'failed: ' + event.detail}" if event else ""
+    if event is None:
+        return ""
+    words = event_words(event)
+    return f"{event.at} {words}" + f": {event.detail}" * (words == "failed")
 
 
 def _line(cells: list[str]) -> str:

@@ -17,7 +17,11 @@ from paramstore.production.database import Database
 from paramstore.production.serials import SERIAL, Pattern
 
 __all__ = [
+    "BEGIN",
     "CHANGE",
+    "ERASE",
+    "VERIFY",
+    "WRITE",
     "Batch",
     "Event",
     "Image",
@@ -28,8 +32,9 @@ __all__ = [
     "Unit",
 ]
 
-CHANGE = "change"
-"""The event of a unit that was given other values than those of its image."""
+BEGIN, WRITE, VERIFY, CHANGE, ERASE = "begin", "write", "verify", "change", "erase"
+"""The events of a unit: a write or an erasing begins; its image was written; its part was compared;
+it was given other values than those of its image; its part was erased, or became another unit."""
 
 _WHAT = ("write", "verify", CHANGE)
 
@@ -74,14 +79,16 @@ class Image:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A part was written or verified, or given other values (`CHANGE`): when, how it went, and with
-    which image, "" if that is not known; after a change, what the part then holds."""
+    """Something was done with the part of a unit: when, what, how it went, and with which image,
+    "" if that is not known; without an image what the part then holds as a digest. `held` is what
+    the part holds then, group by group (see `held`), "" if that is not known."""
 
     at: str
     what: str
     good: bool
     detail: str
     sha256: str = ""
+    held: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +106,22 @@ class Unit:
     def image(self) -> Image:
         """The latest image."""
         return self.images[-1]
+
+    @property
+    def known(self) -> Event | None:
+        """The event that says what the part holds now; None if none does, or something was begun
+        after it and its end is not on record."""
+        for event in reversed(self.events):
+            if event.held:
+                return event
+            if event.what != VERIFY:
+                return None
+        return None
+
+    @property
+    def touched(self) -> Event | None:
+        """The last event that was more than a comparison."""
+        return next((e for e in reversed(self.events) if e.what != VERIFY), None)
 
 
 _FORMS: dict[str, type] = {"str": str, "int": int, "bool": int}
@@ -266,9 +289,10 @@ class Records(Database):
     def add_event(self, serial: str, event: Event) -> None:
         """Record that the part of a unit was written or verified."""
         with self._transaction():
-            self._db.execute("INSERT INTO event (serial, at, what, good, detail, sha256) "
-                             "VALUES (?, ?, ?, ?, ?, ?)", (serial, event.at, event.what,
-                                                           event.good, event.detail, event.sha256))
+            self._db.execute("INSERT INTO event (serial, at, what, good, detail, sha256, held) "
+                             "VALUES (?, ?, ?, ?, ?, ?, ?)", (
+                                 serial, event.at, event.what, event.good, event.detail,
+                                 event.sha256, event.held))
 
     def serial_of_image(self, sha256: str) -> str | None:
         """Return the unit that an image was made for; None if none or more than one."""
@@ -310,7 +334,7 @@ class Records(Database):
             "SELECT batch, coalesce(row, 0), given, coalesce(sha256, ''), coalesce(packed, '') "
             "FROM image WHERE serial = ?1 AND (?2 IS NULL OR batch = ?2) ORDER BY id",
             (serial, batch)).fetchall()
-        events = self._db.execute("SELECT at, what, good, detail, sha256 FROM event "
+        events = self._db.execute("SELECT at, what, good, detail, sha256, held FROM event "
                                   "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
         self._check_serial(serial)
         if not all(isinstance(text, str) for text in row):

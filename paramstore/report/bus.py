@@ -7,7 +7,9 @@ from typing import Any
 
 from paramstore.bus.changes import Change, Changes
 from paramstore.bus.compare import Comparison
-from paramstore.format import ERASED
+from paramstore.bus.duration import work_ms
+from paramstore.bus.recognise import being_erased, unlabelled
+from paramstore.image.contents import LabelState
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
@@ -18,10 +20,11 @@ from paramstore.schema.words import plural
 from paramstore.text import printable
 
 __all__ = ["change_lines", "changed_words", "changes_data", "changes_text", "comparison_data",
-           "comparison_text"]
+           "comparison_text", "erase_data", "erase_text"]
 
 _BYTES_SHOWN = 8
 _WIDE = 96
+_PAGES_SHOWN = 16
 
 
 def change_lines(changes: Iterable[Change], indent: int = 2) -> list[str]:
@@ -47,27 +50,47 @@ def changed_words(changes: Changes) -> str:
                      for c in changes.changed) or "the same values in other bytes"
 
 
-def changes_text(plan: Plan, name: str, changes: Changes, *, done: bool) -> str:
-    """Return what would be done to a part, or what was."""
+def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: str) -> str:
+    """Return what would be done to a part, or what was; `backup` is where its old content goes."""
+    plan = changes.plan
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
+    left = [f"  {g}: no values given; left without a record, the firmware serves defaults and says "
+            "so" for g in changes.left]
     if not changes.pages:
         lines.append("  nothing to write: what differs is kept" if changes.kept else
                      "  holds these values already: nothing to write")
-        lines += _kept(changes)
-        return "\n".join(lines) + "\n"
+        return "\n".join([*lines, *left, *_kept(changes)]) + "\n"
     if changes.label:
         lines.append("  label written" if done else "  the label is written")
-    if changes.before.count(ERASED) == len(changes.before):
+    if unlabelled(changes.before):
         lines.append("  the part is blank: every group is written; what is not the default:")
     lines += change_lines(changes.changed)
     same = [g for g in changes.groups if g not in {c.group.name for c in changes.changed}]
-    lines += [f"  {g}: " + ("its first record, with the defaults" if g in changes.first else
-                            "the same values in other bytes") for g in same]
-    lines += _kept(changes)
+    lines += [f"  {g}: " + (
+        "its first record, with the defaults" if g in changes.first else
+        "a copy that it lacks" if g in changes.copied else
+        "the same values in other bytes") for g in same]
+    lines += [*left, *_kept(changes)]
     pages = plural(len(changes.pages), "page")
-    lines.append(f"{pages} of {plan.part.pages} written and read back" if done else
-                 f"{pages} of {plan.part.pages} would be written; --yes does it")
+    if done:
+        lines.append(f"{pages} of {plan.part.pages} written and read back")
+    else:
+        lines += _preview(changes, khz, backup)
+        lines.append(f"{pages} of {plan.part.pages} would be written; --yes does it")
     return "\n".join(lines) + "\n"
+
+
+def _preview(changes: Changes, khz: int, backup: str) -> Iterator[str]:
+    """Yield which pages would be written, how long that takes, and where the old content goes."""
+    writes = changes.writes
+    shown = writes if len(writes) <= _PAGES_SHOWN else writes[:_PAGES_SHOWN - 1]
+    for put in shown:
+        yield f"  0x{put.address:04X}  {len(put.data):3} bytes  {put.what}"
+    if len(shown) < len(writes):
+        yield f"  and {plural(len(writes) - len(shown), 'page')} more"
+    count = sum(len(put.data) for put in writes)
+    yield (f"{plural(count, 'byte')}, about {work_ms(changes, khz) / 1000:.2f} s at {khz} kHz; the "
+           f"old content goes to {backup}")
 
 
 def _kept(changes: Changes) -> Iterator[str]:
@@ -76,16 +99,20 @@ def _kept(changes: Changes) -> Iterator[str]:
         yield from change_lines(changes.kept, 4)
 
 
-def changes_data(plan: Plan, name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
+def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
     """Return the same as plain data for JSON."""
     return {
-        "store": plan.schema.name,
-        "part": plan.part.name,
+        "store": changes.plan.schema.name,
+        "part": changes.plan.part.name,
         "at": name,
         "written": done,
         "label": changes.label,
         "groups": list(changes.groups),
+        "copied": list(changes.copied),
+        "left": list(changes.left),
         "pages": list(changes.pages),
+        "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
+                   for w in changes.writes],
         "changed": [_data(c) for c in changes.changed],
         "kept": [_data(c) for c in changes.kept],
     }
@@ -107,6 +134,42 @@ def _shown(change: Change, raws: dict[str, tuple[int | float, ...]]) -> str:
     return ", ".join(f"{f.name.rpartition('.')[2]} {format_value(f, raws[f.name])}" for f in fields)
 
 
+# ---- Erasing -----------------------------------------------------------------------------------
+
+
+def erase_text(name: str, changes: Changes, *, done: bool) -> str:
+    """Return what erasing a part would cost, or what it did."""
+    plan, before = changes.plan, changes.before
+    lines = [f"the {plan.part.name} at {name}"]
+    if not changes.pages:
+        return "\n".join([*lines, "  is blank already: nothing to erase"]) + "\n"
+    lost = "was lost" if done else "would be lost"
+    if before.label is not None and before.label_state is LabelState.FOREIGN:
+        lines.append("  an erasing that did not end" if being_erased(before) else
+                     f"  the store `{printable(before.label.name)}` {lost}")
+    named = [g for g in before.groups if g.newest is not None]
+    for group in named:
+        lines.append(f"  {group.ring.group.name}: record {group.newest.record.sequence}, {lost}"
+                     if group.newest else "")
+    if not named and before.label is None:
+        lines.append(f"  bytes that belong to no store {lost.replace('was', 'were')}")
+    pages = plural(len(changes.pages), "page")
+    lines.append(f"{pages} of {plan.part.pages} erased and read back" if done else
+                 f"{pages} of {plan.part.pages} would be erased; --yes keeps a copy and does it")
+    return "\n".join(lines) + "\n"
+
+
+def erase_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
+    """Return the same as plain data for JSON."""
+    return {
+        "part": changes.plan.part.name,
+        "at": name,
+        "erased": done,
+        "groups": [g.ring.group.name for g in changes.before.groups if g.newest is not None],
+        "pages": list(changes.pages),
+    }
+
+
 # ---- Comparison ---------------------------------------------------------------------------------
 
 
@@ -117,6 +180,7 @@ def comparison_text(plan: Plan, name: str, found: Comparison) -> str:
         lines.append("  on the part -> wanted")
     lines += change_lines(found.changes)
     lines += [f"  {group}: never written" for group in found.unwritten]
+    lines += [f"  {group}: {there} of {wanted} copies" for group, there, wanted in found.few]
     if found.bytes_off:
         shown = ", ".join(f"0x{at:04X}" for at in found.bytes_off[:_BYTES_SHOWN])
         more = len(found.bytes_off) - _BYTES_SHOWN
@@ -133,5 +197,7 @@ def comparison_data(plan: Plan, name: str, found: Comparison) -> dict[str, Any]:
         "equal": found.equal,
         "changed": [_data(c) for c in found.changes],
         "unwritten": list(found.unwritten),
+        "few_copies": [{"group": group, "copies": there, "wanted": wanted}
+                       for group, there, wanted in found.few],
         "bytes": list(found.bytes_off),
     }

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
-from paramstore.production.export import UnitValues, last_event
-from paramstore.production.records import CHANGE, Unit
+from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
+from paramstore.production.held import HeldGroup, read_held
+from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, Unit
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, table
+from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Role
-from paramstore.schema.quantity import Physical, format_value, parameter_to_raw
+from paramstore.schema.quantity import (
+    Physical,
+    format_value,
+    parameter_from_raw,
+    parameter_to_raw,
+)
 from paramstore.schema.words import plural
 
 __all__ = ["record_html", "units_data", "units_text"]
 
-_EVENTS = {"write": "written and read back", "verify": "compared", CHANGE: "given other values"}
+_EVENTS = {BEGIN: "writing began", WRITE: "written and read back", VERIFY: "compared",
+           CHANGE: "given other values", ERASE: "erased"}
 _DIGEST = 12
 """Digits of a digest that are shown in a list."""
 
@@ -29,7 +37,7 @@ def units_text(units: Sequence[Unit]) -> str:
     rows = [[
         unit.serial, unit.image.batch, str(unit.image.row or ""), unit.allotted,
         unit.image.sha256[:_DIGEST] or "not made",
-        _result(unit, "write"), _result(unit, "verify"),
+        _result(unit, WRITE), _result(unit, VERIFY),
     ] for unit in units]
     lines = table(columns, rows) if rows else []
     return "\n".join([*lines, plural(len(units), "unit")]) + "\n"
@@ -49,6 +57,7 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
                     "packed": i.packed or None} for i in item.unit.images],
         "events": [{"at": e.at, "what": e.what, "good": e.good, "detail": e.detail,
                     "sha256": e.sha256 or None} for e in item.unit.events],
+        "held": _held_data(item),
         "values": {group: {name: plain_value(value) for name, value in values.items()}
                    for group, values in item.values.items()},
     } for item in units]
@@ -59,9 +68,8 @@ def record_html(item: UnitValues) -> str:
     from jinja2 import Environment, StrictUndefined
 
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
-    ours = [e.sha256 in ("", image.sha256) for e in unit.events]
-    good = [e.good and mine for e, mine in zip(unit.events, ours, strict=True)]
-    last = len(good) - good[::-1].index(True) if any(good) else 0  # what came after it
+    held = read_held(unit.known.held) if unit.known else {}
+    raws = raws_on_record(item, schema)
     text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
     template = Environment(autoescape=True, undefined=StrictUndefined,
                            keep_trailing_newline=True).from_string(text)
@@ -73,21 +81,70 @@ def record_html(item: UnitValues) -> str:
             ("Layout", f"0x{item.plan.layout_id:08X}, "
              + (f"release {item.plan.release}" if item.plan.release else "not released")),
         ],
-        groups=[_group(g, item) for g in schema.groups
+        groups=[_group(g, item, held.get(g.name), raws[g.name]) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
-        events=[{"at": e.at, "what": _EVENTS[e.what]
-                 + ("" if mine or e.what == CHANGE else ", another image of this unit"),
-                 "good": e.good, "result": ("good" if e.good else "failed") + f": {e.detail}"}
-                for e, mine in zip(unit.events, ours, strict=True)],
-        held=any(good), changed=CHANGE in [e.what for e in unit.events[last:]],
+        events=[{"at": e.at, "what": _EVENTS[e.what] + (
+                    ", another image of this unit" if e.what in (WRITE, VERIFY, BEGIN)
+                    and e.sha256 not in ("", image.sha256) else ""),
+                 "good": e.good or e.what == BEGIN,
+                 "result": e.detail if e.what == BEGIN else
+                 ("good" if e.good else "failed") + f": {e.detail}"} for e in unit.events],
+        remarks=list(_remarks(item, held, raws)),
     )
 
 
-def _group(group: Group, item: UnitValues) -> dict[str, Any]:
+def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
+             raws: Mapping[str, Mapping[str, tuple[Raw, ...]]]) -> Iterator[str]:
+    """Yield what is not as the image of a unit says, or not known."""
+    last, unknown = item.unit.touched, "what the unit holds is not known."
+    if last is not None and last.what == ERASE:
+        yield f"The unit is no more what this record says: {last.detail}."
+    elif not held and last is not None and last.what == BEGIN:
+        yield f"A write to the unit began, and its end is not on record: {unknown}"
+    elif not held:
+        yield ("No write or comparison on record tells what the unit holds." if last is None else
+               f"The unit was not read after what the table above says: {unknown}")
+    for group in item.plan.schema.groups if held and (last is None or last.what != ERASE) else ():
+        there, kind = held.get(group.name), group.role.protected
+        if kind and (there is None or not there.raws):
+            yield f"The unit has no record of {group.name}: it serves defaults there."
+        elif there is not None and there.raws and _unlike(there, raws[group.name]):
+            yield f"The unit holds other values of {group.name} than its image" + (
+                ", as shown above." if kind else ".")
+        if there is not None and there.raws and not there.whole:
+            yield f"The unit has {there.copies} of {there.wanted} copies of {group.name}."
+
+
+def _unlike(there: HeldGroup, raws: Mapping[str, tuple[Raw, ...]]) -> bool:
+    return any(raws[name] != value for name, value in there.raws.items() if name in raws)
+
+
+def _held_data(item: UnitValues) -> dict[str, Any] | None:
+    """Return what the part of a unit holds as far as it is known."""
+    if item.unit.known is None:
+        return None
+    raws = raws_on_record(item, item.plan.schema)
+    return {name: {"record": bool(of.raws), "copies": of.copies, "wanted": of.wanted,
+                   "as_image": bool(of.raws) and not _unlike(of, raws.get(name, {}))}
+            for name, of in read_held(item.unit.known.held).items()}
+
+
+def _group(group: Group, item: UnitValues, held: HeldGroup | None,
+           raws: Mapping[str, tuple[Raw, ...]]) -> dict[str, Any]:
     return {"name": group.name, "doc": group.doc, "rows": [
         {"name": p.name, "value": _value(p, item.values[group.name][p.name]), "doc": p.doc,
+         "held": _other(p, held.raws, raws) if held and held.raws else "",
          "own": (group.name, p.name) in item.own}
         for p in group.parameters]}
+
+
+def _other(parameter: Parameter, there: Mapping[str, tuple[Raw, ...]],
+           raws: Mapping[str, tuple[Raw, ...]]) -> str:
+    """Return what the part holds of a parameter, "" if that is what the image has."""
+    names = [f.name for f in parameter.fields]
+    if any(name not in there for name in names) or all(there[n] == raws.get(n) for n in names):
+        return ""
+    return _value(parameter, parameter_from_raw(parameter, dict(there)))
 
 
 def _value(parameter: Parameter, value: Physical) -> str:
@@ -102,4 +159,4 @@ def _value(parameter: Parameter, value: Physical) -> str:
 
 def _result(unit: Unit, what: str) -> str:
     event = last_event(unit, what)
-    return "" if event is None else f"{'good' if event.good else 'failed'} {event.at}"
+    return "" if event is None else f"{event_words(event)} {event.at}"

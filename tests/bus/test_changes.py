@@ -9,14 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.bus.changes import (
-    Changes,
-    differences,
-    exact_changes,
-    image_values,
-    recognise,
-    value_changes,
-)
+from paramstore.bus.changes import Changes, differences, image_values, value_changes
+from paramstore.bus.exact import exact_changes
+from paramstore.bus.recognise import recognise
 from paramstore.codec import build_label, build_record, encode_body
 from paramstore.errors import FindingsError, SourceText
 from paramstore.evolve.project import open_project
@@ -220,7 +215,7 @@ def test_an_image_must_be_whole_and_of_this_layout() -> None:
 
 
 def test_exact_changes_bring_a_backup_back() -> None:
-    """Byte by byte, labels last; identity and calibration need the key."""
+    """Byte by byte; identity and calibration need the key. On a blank part labels come first."""
     old = pack(PLAN, {})
     new = changes_of(old, UNIT, unlock=True).target
     contents, backup = unpack(PLAN, new), unpack(PLAN, old)
@@ -233,7 +228,7 @@ def test_exact_changes_bring_a_backup_back() -> None:
     assert all(old[p * size:(p + 1) * size] != new[p * size:(p + 1) * size] for p in changes.pages)
     onto_blank = exact_changes(unpack(PLAN, BLANK), backup, "part")
     assert (old, True) == (onto_blank.target, onto_blank.label)
-    assert PLAN.label_address(0) // size + PLAN.label_pages - 1 == onto_blank.pages[-1]
+    assert PLAN.label_address(1) // size == onto_blank.pages[0]
 
 
 def test_differences_are_told_by_parameter() -> None:

@@ -203,6 +203,6 @@ def test_a_part_is_worked_on_by_one_program(plug: Plug) -> None:
     code = ("import fcntl, sys; file = open(sys.argv[1], 'r+b')\n"
             "try: fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, int(sys.argv[2]))\n"
             "except OSError: sys.exit(7)")
-    node = str(Path(os.readlink(f"/proc/self/fd/{programmer.bus._bus.fd}")))
+    node = str(Path(f"/proc/self/fd/{programmer.bus._bus.fd}").readlink())
     assert [7, 0] == [run([sys.executable, "-c", code, node, str(address)], check=False).returncode
                       for address in (0x50, 0x51)]

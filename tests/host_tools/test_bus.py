@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -13,6 +12,7 @@ from click.testing import CliRunner, Result
 from host_tools.main import main
 from paramstore.errors import SourceText
 from paramstore.evolve.project import open_project
+from paramstore.image.files import FORMS, decode_image
 from paramstore.production.records import Records
 from tests.host_tools.copies import copied_schema
 
@@ -54,7 +54,10 @@ def test_a_blank_part_is_programmed(bench: Path) -> None:
     done = write("unit.bin", "--yes")
     assert (0, True) == (done.exit_code, "written and read back\n" in done.stdout)
     assert (bench / "unit.bin").read_bytes() == (bench / "part.bin").read_bytes()
-    assert b"\xff" * 4096 == (bench / "tank_probe.before-0001.bin").read_bytes()
+    kept = (bench / "tank_probe.before-0001.hex").read_bytes()
+    data, gaps = decode_image(kept, FORMS["hex"], "kept.hex", 4096)
+    assert (b"\xff" * 4096, True) == (data, bool(gaps))  # free pages were not read
+    assert "the old content goes to tank_probe.before-0001.hex\n" in shown.stdout
     verified = run("verify", SCHEMA, "unit.bin", "--exact", "--part-file", "part.bin")
     assert (0, "tank_probe on the 24LC32A at part.bin, 0x50: equal\n") == (
         verified.exit_code, verified.stdout)
@@ -66,7 +69,12 @@ def test_a_setting_changes_and_the_rest_stays(bench: Path) -> None:
     shown = write("--set", "settings.interval=45 s")
     assert re.fullmatch("tank_probe on the 24LC32A at part.bin, 0x50\n"
                         "  settings.interval  30 s -> 45 s\n"
-                        r"\d pages of 128 would be written; --yes does it\n", shown.stdout)
+                        "  0x01C0   32 bytes  settings: record 2, slot 1\n"
+                        "  0x01E0   32 bytes  settings: record 2, slot 1\n"
+                        "  0x0200    9 bytes  settings: record 2, slot 1\n"
+                        r"73 bytes, about 0\.0\d s at 400 kHz; the old content goes to tank_probe\."
+                        r"before-0002\.hex\n"
+                        "3 pages of 128 would be written; --yes does it\n", shown.stdout)
     write("--set", "settings.interval=45 s", "--yes")
     assert "45 s" in read_back() and '"TP-2601-0042"' in read_back()
     again = write("--set", "settings.interval=45 s", "--yes")
@@ -124,7 +132,8 @@ def test_the_image_of_another_unit_is_refused(bench: Path) -> None:
 
 
 def test_a_copy_that_is_damaged_is_told(bench: Path) -> None:
-    """The values are right, but one more error would cost a calibration (PS968)."""
+    """The values are right, but one more error would cost a calibration (PS968). `verify` counts
+    the copies, `write` makes the one that is lacking."""
     write("unit.bin", "--yes")
     plan = open_project(SourceText(str(SCHEMA), SCHEMA.read_text("utf-8"))).plan
     at = plan.ring("factory").address(0) + 9
@@ -133,8 +142,13 @@ def test_a_copy_that_is_damaged_is_told(bench: Path) -> None:
     Path("part.bin").write_bytes(image)
     verified = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
     told = "warning PS968: a slot of group `factory` is damaged"
-    for result in (verified, write("unit.bin", "--yes")):
-        assert (0, True) == (result.exit_code, told in result.stderr)
+    assert (1, True, True) == (verified.exit_code, told in verified.stderr,
+                               "factory: 1 of 2 copies" in verified.stdout)
+    shown = write("unit.bin", "--yes")
+    assert (0, True, True) == (shown.exit_code, told in shown.stderr,
+                               "factory: a copy that it lacks" in shown.stdout)
+    verified = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
+    assert (0, True) == (verified.exit_code, told in verified.stderr)
     mended = write("--set", "factory.adc_offset=7", "--unlock", "--yes")
     assert (0, False) == (mended.exit_code, "PS968" in mended.stderr)
 
@@ -186,7 +200,7 @@ def test_the_same_values_in_other_bytes_are_told_as_that(bench: Path) -> None:
     for interval in (45, 30):
         write("--set", f"settings.interval={interval}", "--yes")
     shown = write("unit.bin", "--exact")
-    assert ["  settings: the same values in other bytes"] == shown.stdout.splitlines()[1:-1]
+    assert "  settings: the same values in other bytes" == shown.stdout.splitlines()[1]
 
 
 def test_a_unit_is_brought_to_a_later_release(bench: Path) -> None:
@@ -250,7 +264,7 @@ def test_results_are_noted_for_the_unit(bench: Path) -> None:
         noted = {u.serial: [(e.what, e.good) for e in u.events if e.sha256 == u.image.sha256]
                  for u in records.units("TP-26-000")}
     assert {"TP-26-0001": [], "TP-26-0002": [], "TP-26-0005": [],
-            "TP-26-0003": [("write", True), ("verify", True)],
+            "TP-26-0003": [("begin", False), ("write", True), ("verify", True)],
             "TP-26-0004": [("verify", False)]} == noted
 
 
@@ -272,20 +286,27 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
 
     image = ("write", SCHEMA, "images/TP-26-0003.bin", *to)
     assert 0 == run(*image).exit_code
-    assert "later, as the table above says" not in record()
+    told_so = "holds other values of factory than its image, as shown above."
+    assert told_so not in record()
     compared = run("verify", SCHEMA, "--set", "factory.adc_gain=1.02", *to[:-1])
     assert "only an image is compared for the records; nothing was noted" in compared.stderr
     told = run(*change, "--unlock")
     assert "tank_probe.units.db: noted for unit TP-26-0003" in told.stderr
     page = record()
-    assert "good: factory.adc_gain 1.02000" in page and "later, as the table above says" in page
+    assert "good: factory.adc_gain 1.02000" in page and told_so in page
+    assert "1.00043 <span class=\"bad\">(the part holds 1.02000)</span>" in page
     with Records("tank_probe.units.db") as kept:
         unit = kept.unit("TP-26-0003")
-        assert unit is not None and ["write", "change"] == [e.what for e in unit.events]
-        assert sha256(Path("part.bin").read_bytes()).hexdigest() == unit.events[-1].sha256
+        assert unit is not None and ["begin", "write", "begin", "change"] == [
+            e.what for e in unit.events]
+        assert unit.events[-1].held and unit.events[-1] == unit.known
+    kept = run(*image)  # the calibration stays, so this is no good write of the image
+    assert (0, True) == (kept.exit_code, "group `factory` is kept" in kept.stderr)
+    assert told_so in record() and "failed: differs in 1 parameter; kept: factory" in record()
     assert 0 == run(*image, "--unlock").exit_code
-    assert "later, as the table above says" not in record()
+    assert told_so not in record()
     run("write", SCHEMA, "--set", "identity.serial='X-1'", "--unlock", *to)
+    assert "its part became unit X-1" in record()
     assert "unit `X-1` is not on record; nothing was noted" in run(*change, "--unlock").stderr
 
 
@@ -354,7 +375,7 @@ def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
     result = run("write", SCHEMA, "--set", "settings.interval=45", "--yes", "--part-file",
                  "used.bin")
     assert 130 == result.exit_code
-    assert result.stderr.endswith("go back: write tank_probe.before-0002.bin --exact\n")
+    assert result.stderr.endswith("go back: write tank_probe.before-0002.hex --exact\n")
 
 
 @pytest.mark.parametrize(("more", "told"), [

@@ -103,8 +103,7 @@ def test_an_event_is_one_of_its_image(tmp_path: Path) -> None:
         for batch, digest in (("lot1", "11aa"), ("lot2", "22bb")):
             records.allot(batch, [NewUnit(1, "", "A1")], AT, again=True)
             records.packed(batch, [("A1", digest)], AT)
-        old = Event(AT, "write", True, "12 pages", "11aa")
-        records.add_event("A1", old)
+        records.add_event("A1", Event(AT, "write", True, "12 pages", "11aa"))
         records.add_event("A1", Event(AT, "verify", True, "equal"))
 
         def seen(batch: str | None) -> list[bool]:
@@ -114,9 +113,34 @@ def test_an_event_is_one_of_its_image(tmp_path: Path) -> None:
         assert ([True, True], [False, True], [False, True]) == (
             seen("lot1"), seen("lot2"), seen(None))
         records.add_event("A1", Event(AT, "write", True, "3 pages", "22bb"))
-        assert [True, True] == seen(None)
-        unit = records.unit("A1", "lot1")
-        assert unit and old == last_event(unit, "write")
+        assert [True, False] == seen(None)
+        unit = records.unit("A1", "lot1")  # its part has had another image since
+        assert unit and None is last_event(unit, "write")
+
+
+def test_a_kind_of_event_counts_until_the_part_is_touched_again(tmp_path: Path) -> None:
+    """A comparison says nothing once a write began; a write says nothing once another one began,
+    other values were given or the part was erased, and that is told instead."""
+    with begun(tmp_path / "r.db", "lot1") as records:
+        records.allot("lot1", [NewUnit(1, "", "A1")], AT)
+        records.packed("lot1", [("A1", "11aa")], AT)
+
+        def after(*events: Event) -> list[Event | None]:
+            for event in events:
+                records.add_event("A1", event)
+            unit = records.unit("A1")
+            assert unit
+            return [last_event(unit, what) for what in ("write", "verify")]
+
+        begin = Event(AT, "begin", False, "3 pages", "11aa")
+        write = Event(AT, "write", True, "3 pages", "11aa", "{}")
+        verify = Event(AT, "verify", True, "equal", "11aa", "{}")
+        assert [begin, None] == after(begin)
+        assert [write, None] == after(write)
+        assert [write, verify] == after(verify)
+        for event in (begin, Event(AT, "change", True, "other"), Event(AT, "erase", True, "")):
+            assert [event, None] == after(event)
+            assert [write, verify] == after(write, verify)
 
 
 def test_units_are_found_by_number_value_and_digest(tmp_path: Path) -> None:
@@ -153,6 +177,7 @@ def test_a_unit_is_shown_as_the_batch_made_it(tmp_path: Path) -> None:
 VERSION_1 = """
 ALTER TABLE image DROP COLUMN row;
 ALTER TABLE event DROP COLUMN sha256;
+ALTER TABLE event DROP COLUMN held;
 PRAGMA user_version = 1;
 """
 
@@ -190,11 +215,11 @@ def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
         db.execute("CREATE TABLE mine (a)")
     begun(newer).__exit__(None, None, None)
     with sqlite3.connect(newer) as db:
-        db.execute("PRAGMA user_version = 3")
+        db.execute("PRAGMA user_version = 4")
     text.write_text("no database, but a text that is longer than the head of one" * 20)
     before = {path: path.read_bytes() for path in (other, newer, text, short, empty)}
     none = tmp_path / "none.db"
-    for path, told in {other: "not one of unit records", newer: "version 3", text: "not a database",
+    for path, told in {other: "not one of unit records", newer: "version 4", text: "not a database",
                        short: "not a database", empty: "no records", none: "no records",
                        tmp_path: "no records"}.items():
         with pytest.raises(ToolError, match=told):

@@ -1,0 +1,95 @@
+"""For commands that write to a part: the backup, the progress, the notes in the records."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from host_tools.terminal import say
+
+if TYPE_CHECKING:
+    from paramstore.bus.backup import Backup
+    from paramstore.bus.changes import Changes
+    from paramstore.bus.programmer import Programmer
+    from paramstore.bus.work import Done
+    from paramstore.image.contents import Contents
+
+__all__ = ["Notes", "carry_out", "keep"]
+
+
+class Notes:
+    """What is noted in the records, if there are any; `image` is what a part is given."""
+
+    def __init__(self, records: str | None, image: Contents | None = None) -> None:
+        from paramstore.production.journal import Journal
+
+        self._journal = None if records is None else Journal(
+            records, lambda: datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), image)
+
+    def begin(self, part: Contents, detail: str) -> None:
+        """Note that a write begins; nothing may be written before."""
+        if self._journal is not None:
+            self._journal.begin(part, detail)
+
+    def end(self, what: str, good: bool, detail: str, part: Contents | None) -> None:
+        """Note how it ended, and what the part holds; None: that is not known."""
+        if self._journal is not None:
+            say(self._journal.end(what, good, detail, part), err=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Try:
+    programmer: Programmer
+    changes: Changes
+    notes: Notes
+    what: str
+
+    def failed(self, error: BaseException) -> None:
+        """Note a failure with what the part holds after it, if it can be read."""
+        from paramstore.bus.look import reread
+        from paramstore.errors import ParamstoreError
+
+        held = None
+        if isinstance(error, ParamstoreError):
+            try:
+                held = reread(self.programmer, self.changes.before, self.changes.plan)
+            except ParamstoreError:
+                held = None  # not known, and noted as that
+        self.notes.end(self.what, False, str(error) or "stopped", held)
+
+
+def keep(changes: Changes, path: str | None, stem: str,
+         again: Callable[[Contents], Changes]) -> Backup:
+    """Keep a copy of what a part held, and say where."""
+    from paramstore.bus.backup import keep_backup
+
+    kept = keep_backup(changes, path, stem, again)
+    say(f"{kept.path}: what the part held" + (
+        " before the write that did not end" if kept.before else ""), err=True)
+    return kept
+
+
+def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Notes, what: str,
+              unlock: bool) -> Done:
+    """Write, with a progress bar and a note in the records before the first page; tell how to go on
+    if it does not end."""
+    from paramstore.bus.work import write_changes
+    from paramstore.errors import ParamstoreError
+
+    pages = len(changes.pages)
+    notes.begin(changes.before, f"{pages} page{'s' * (pages != 1)}")
+    with click.progressbar(length=pages, label="Writing", file=sys.stderr) as bar:
+        try:
+            return write_changes(programmer, changes, bar.update)
+        except (Exception, KeyboardInterrupt) as error:
+            back = (f", or go back: write {kept.path} --exact{' --unlock' * unlock}"
+                    if kept.labelled else "")
+            say(f"the write did not end; repeat it{back}", err=True)
+            if isinstance(error, (ParamstoreError, KeyboardInterrupt)):
+                _Try(programmer, changes, notes, what).failed(error)
+            raise

@@ -1,0 +1,147 @@
+"""The copy of what a part held before it is written to, and how it is found again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from paramstore.bus.changes import Changes
+from paramstore.bus.steps import Put
+from paramstore.errors import ParamstoreError, ToolError
+from paramstore.format import skip_limit, slot_of
+from paramstore.image.contents import Contents, LabelState, gaps_in, unpack
+from paramstore.image.files import Dump, WriteOptions, decode_image, encode_dump, form_of
+from paramstore.layout.plan import Plan
+
+__all__ = ["Backup", "backup_name", "keep_backup", "needs_all"]
+
+_MOST_BACKUPS = 10_000
+
+Again = Callable[[Contents], Changes]
+"""What the same command would do to a part with other contents."""
+
+
+class Backup(NamedTuple):
+    """Where the old content of a part is. `labelled`: it can be written back. `before`: it is from
+    before a try of this write that did not end."""
+
+    path: str
+    labelled: bool
+    before: bool = False
+
+
+def needs_all(path: str | None) -> bool:
+    """Whether a backup of this name needs the whole part, since its form cannot leave bytes out.
+    ToolError if the name does not tell the form."""
+    return path is not None and not form_of(path, choice=False).gaps
+
+
+def backup_name(path: str | None, stem: str) -> str:
+    """Return where the next backup goes: `path`, or the next free `STEM.before-NNNN.hex` here."""
+    if path is not None:
+        return path
+    for n in range(1, _MOST_BACKUPS):
+        if not Path(name := f"{stem}.before-{n:04}.hex").exists():
+            return name
+    return name
+
+
+def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> Backup:
+    """Write what a part held to a new file, unless there is the copy from before a try of the same
+    write that did not end: that one stays the way back.
+
+    ToolError if it cannot be written, or is there already with something else: a backup is never
+    written over.
+    """
+    name = backup_name(path, stem)
+    earlier = path if path is not None else _last(name, stem)
+    if earlier is not None and Path(earlier).exists():
+        old = _origin(earlier, changes.before, changes.plan, again)
+        if old is not None:
+            return Backup(earlier, _labelled(old), before=True)
+    contents = changes.before
+    content = encode_dump(Dump(contents.image, contents.gaps), form_of(name, choice=False),
+                          WriteOptions(), None)
+    try:
+        with Path(name).open("xb") as file:
+            file.write(content)
+    except FileExistsError as error:
+        raise ToolError(f"`{name}` is there already, and a backup is never written over",
+                        "give another name with --backup; nothing was written to the part"
+                        ) from error
+    except OSError as error:
+        raise ToolError(f"cannot write the backup `{name}`: {error.strerror}",
+                        "nothing was written to the part") from error
+    return Backup(name, _labelled(contents))
+
+
+def _labelled(contents: Contents) -> bool:
+    return contents.label_state is LabelState.OURS
+
+
+def _last(name: str, stem: str) -> str | None:
+    number = int(name.rpartition("-")[2].partition(".")[0]) - 1
+    return f"{stem}.before-{number:04}.hex" if number else None
+
+
+def _origin(path: str, now: Contents, plan: Plan, again: Again) -> Contents | None:
+    """Return the contents of a backup if this very write, begun on them, can have led to what the
+    part holds now, or nothing has changed since."""
+    try:
+        dump = decode_image(Path(path).read_bytes(), form_of(path, choice=False), path,
+                            plan.part.capacity)
+        old = unpack(now.plan, dump.data, dump.gaps)
+        if len(dump.data) != len(now.image) or any(
+                not _inside(gap, now.gaps) for gap in dump.gaps):
+            return None
+        page = plan.part.page
+        unlike = {at // page for at in range(0, len(now.image), page)
+                  if _there(now, at, page) and now.image[at:at + page] != old.image[at:at + page]}
+        if not unlike:
+            return old
+        changes = again(old)
+        led = unlike <= _reach(changes) and not _others(
+            old, now, unpack(changes.plan, changes.target, old.gaps))
+    except (ParamstoreError, OSError):
+        return None
+    return old if led else None
+
+
+def _others(old: Contents, now: Contents, target: Contents) -> bool:
+    """Whether a part has a whole record or label that it did not have and is not given."""
+    if any(label not in (None, *old.labels, *target.labels) and label.store_id
+           for label in now.labels):
+        return True
+    for group, before, after in zip(now.groups, old.groups, target.groups, strict=True):
+        wanted = after.newest.record.body if after.newest else None
+        for slot in group.slots:
+            record = slot.record
+            if record.valid and record.body != wanted and record not in (
+                    before.slots[slot.number].record, after.slots[slot.number].record):
+                return True
+    return False
+
+
+def _inside(gap: tuple[int, int], gaps: tuple[tuple[int, int], ...]) -> bool:
+    return any(a <= gap[0] and gap[1] <= b for a, b in gaps)
+
+
+def _there(contents: Contents, at: int, page: int) -> bool:
+    return gaps_in(contents.gaps, at, at + page) != ((at, at + page),)
+
+
+def _reach(changes: Changes) -> set[int]:
+    """Return the pages that a write may touch, with the slots that it may pass over."""
+    size = changes.plan.part.page
+    pages: set[int] = set()
+    for step in changes.steps:
+        if isinstance(step, Put):
+            pages |= set(range(step.address // size, -(-(step.address + len(step.data)) // size)))
+            continue
+        ring = step.ring
+        most = min(step.copies * (1 + skip_limit(ring.slots)), ring.slots)
+        for sequence in range(step.newest + 1, step.newest + 1 + most):
+            first = ring.first_page + slot_of(sequence, ring.slots) * ring.slot_pages
+            pages |= set(range(first, first + ring.slot_pages))
+    return pages

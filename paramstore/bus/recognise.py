@@ -1,0 +1,78 @@
+"""Is this the part that it should be: of this store, release and size?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from paramstore.codec import build_label
+from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.format import ERASED
+from paramstore.image.contents import Contents, LabelState
+from paramstore.image.diagnose import diagnose
+from paramstore.layout.plan import Plan
+
+__all__ = ["being_erased", "erasing_label", "recognise", "unlabelled"]
+
+_USABLE = (LabelState.OURS, LabelState.BLANK, LabelState.DAMAGED)
+
+_REFUSALS = ("PS605", "PS607", "PS608", "PS609", "PS610", "PS617")
+"""What `diagnose` says of a part that is not ours."""
+
+_ANEW = "or, to use the part anew, erase it: `paramstore erase`"
+
+
+def recognise(contents: Contents, name: str) -> None:
+    """Refuse a part that is not of this store, release and size (FindingsError); a blank one is
+    fine, and one whose label is damaged while its records are whole.
+
+    `name` is that of the part for people.
+    """
+    plan = contents.plan
+    if contents.label_state in _USABLE:
+        _refuse_small(contents, name)
+        if contents.label_state is LabelState.OURS or contents.readable or unlabelled(contents):
+            return
+    if being_erased(contents):
+        raise FindingsError([Finding(
+            "PS971", "the part was being erased, and that did not end", SourceText(name, ""),
+            help="erase it: `paramstore erase`; or write a copy of it back with --exact")])
+    refusals = [replace(f, help=f"{f.help}; {_ANEW}" if f.help else _ANEW)
+                for f in diagnose(contents, name, "part")
+                if f.severity is Severity.ERROR and f.code in _REFUSALS]
+    raise FindingsError(refusals or [Finding(
+        "PS962", f"the part was written by another release than {plan.release}",
+        SourceText(name, ""), help="give the schema with the releases up to that one")])
+
+
+def unlabelled(contents: Contents) -> bool:
+    """Whether a part is blank as far as this store goes, or its very first write was cut: that
+    begins with copy 1 of the label."""
+    first = contents.image[:contents.plan.label_bytes]
+    return (contents.label_state in (LabelState.BLANK, LabelState.DAMAGED)
+            and first.count(ERASED) == len(first) and not contents.readable
+            and not any(g.lost for g in contents.groups))
+
+
+def being_erased(contents: Contents) -> bool:
+    """Whether an erasing did not end: copy 0 of the label names no store (FORMAT.md, 2)."""
+    return contents.labels[0] is not None and contents.labels[0].store_id == 0
+
+
+def erasing_label(plan: Plan) -> bytes:
+    """Return the label of a part that is being erased."""
+    return build_label(replace(plan, store_id=0))
+
+
+def _refuse_small(contents: Contents, name: str) -> None:
+    """On a part of half the size, what is in its first half comes again in the second one."""
+    plan, image = contents.plan, contents.image
+    half = plan.part.capacity // 2
+    for copy in (0, 1):
+        at = plan.label_address(copy)
+        label = image[at:at + plan.label_bytes]
+        if contents.labels[copy] and label == image[half + at:half + at + len(label)]:
+            raise FindingsError([Finding(
+                "PS961", f"the part has less than the {plan.part.capacity} bytes of the "
+                f"{plan.part.name}", SourceText(name, ""),
+                notes=(f"the label at 0x{at:04X} comes again at 0x{half + at:04X}",),
+                help="fit the part of the schema, or give the schema of this part")])

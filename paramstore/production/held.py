@@ -1,0 +1,46 @@
+"""What the part of a unit holds, as its records keep it: group by group, with the copies."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from paramstore.image.contents import Contents
+from paramstore.scalars import Raw
+
+__all__ = ["HeldGroup", "held_of", "read_held"]
+
+
+class HeldGroup(NamedTuple):
+    """One group: the raws of its newest record by field, how many whole copies of it there are, and
+    how many there should be. Without a record there are no raws."""
+
+    raws: Mapping[str, tuple[Raw, ...]]
+    copies: int
+    wanted: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether there is a record, in as many copies as there should be."""
+        return 0 < self.copies >= self.wanted
+
+
+def held_of(contents: Contents) -> str:
+    """Return what a part holds as a text for the records."""
+    return json.dumps({
+        g.ring.group.name: {
+            "raws": {} if g.newest is None else {n: list(r) for n, r in g.stored.items()},
+            "copies": g.copies, "wanted": g.ring.group.copies}
+        for g in contents.groups}, separators=(",", ":"))
+
+
+def read_held(text: str) -> dict[str, HeldGroup]:
+    """Return the groups of such a text; none for one that is not known or not such a text."""
+    try:
+        data = json.loads(text)
+        return {name: HeldGroup({n: tuple(r) for n, r in of["raws"].items()},
+                                int(of["copies"]), int(of["wanted"]))
+                for name, of in data.items()}
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return {}
