@@ -10,6 +10,7 @@ from dataclasses import replace
 from itertools import groupby
 
 from paramstore.decode.examine import Examination
+from paramstore.decode.label_damage import damaged_label_bytes
 from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.format import ERASED, split_release
@@ -21,7 +22,8 @@ from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
 from paramstore.text import printable
 
-__all__ = ["HEX_ROW", "bytes_text", "hex_line", "number_text", "value_text"]
+__all__ = ["HEX_ROW", "bytes_text", "hex_line", "number_text", "release_text",
+           "value_text"]
 
 HEX_ROW = 16
 """Bytes on a line."""
@@ -62,9 +64,14 @@ def number_text(name: str, whole: bytes) -> str:
     if name in ("sequence number", "revision"):
         return f"{name} {number}"
     if name == "release":
-        release, series = split_release(number)
-        return f"release {release}, series {series}" if series else f"release {release}"
+        return f"release {release_text(number)}"
     return ""
+
+
+def release_text(number: int) -> str:
+    """Return the release that a label has as a number, with its series unless that is the first."""
+    release, series = split_release(number)
+    return f"{release}, series {series}" if series else f"{release}"
 
 
 def value_text(field: Field, data: bytes) -> str:
@@ -219,9 +226,13 @@ class _View:
     def _origin(self, area: Area, first: int, end: int) -> str:
         """Return in brackets where bytes of a torn slot come from, and which bits are changed."""
         verdict = self._verdict(area)
+        low, high = first - area.first, end - area.first
+        if area.copy is not None:
+            changed = [f"{self._address(area.first + at)} changed"
+                       for at in damaged_label_bytes(self._found, area.copy) if low <= at < high]
+            return f"  ({', '.join(changed)})" if changed else ""
         if verdict is None:
             return ""
-        low, high = first - area.first, end - area.first
         said: list[str] = []
         if verdict.tear is not None:
             said = [origin.value + "?" * (not sure) for origin, sure in zip(
@@ -237,8 +248,11 @@ class _View:
         """Return the colour of each byte of an area, "" for none."""
         size = area.end - area.first
         verdict = self._verdict(area)
+        if area.copy is not None:
+            damaged = damaged_label_bytes(self._found, area.copy)
+            return ["error" if at in damaged else "also" for at in range(size)]
         if area.ring is None or verdict is None:
-            return ["also" if area.copy is not None else ""] * size
+            return [""] * size
         if verdict.tear is not None:
             return [ORIGIN_TINTS[o] for o in verdict.tear.origins] + [""] * (
                 size - len(verdict.tear.origins))

@@ -45,6 +45,7 @@ def samples(folder: Path) -> Iterator[Path]:
         example,
         full_rack,
         layout_of_edid,
+        many_findings,
         used_probe,
     )
 
@@ -53,6 +54,7 @@ def samples(folder: Path) -> Iterator[Path]:
         "plan tank_probe": lambda: plan_page(example("tank_probe")),
         "plan 128 KB": lambda: plan_page(example("large")),
         "dump tank_probe": lambda: dump_page(examined(example("tank_probe"), used_probe())),
+        "dump many findings": lambda: dump_page(examined(example("tank_probe"), many_findings())),
         "dump foreign": lambda: dump_page(examined(example("tank_probe"), bytes(range(256)) * 16)),
         "plan fixed": layout_of_edid,
         "dump fixed": edid_page,
@@ -83,6 +85,8 @@ def wrong_with(page: Page, path: Path, axe: str | None) -> Iterator[str]:
         yield from (f"{look}: {w}" for w in _told(page.events[begun:], path))
         if page.ask("document.documentElement.scrollWidth > innerWidth"):
             yield f"{look}: the page is wider than the screen"
+        yield from (f"{look}: {w}" for w in _first_screen(page))
+        yield from (f"{look}: {w}" for w in _sideways(page))
         if axe is not None:
             yield from (f"{look}: {w}" for w in _access(page, axe))
     page.look()
@@ -138,6 +142,40 @@ def _longest_frame(page: Page) -> float:
       await frame();
       return longest;
     })()"""))
+
+
+def _first_screen(page: Page) -> Iterator[str]:
+    """Yield that the map of a dump begins below the first screen, however much was found."""
+    page.ask("scrollTo(0, 0)")
+    below = page.ask("""(() => {
+      const row = document.querySelector("#map .strip .row");
+      if (!row || !document.querySelector(".verdict")) return 0;
+      return Math.max(0, row.getBoundingClientRect().bottom - innerHeight);
+    })()""")
+    if below:
+        yield f"the map begins {below:.0f} pixels below the first screen"
+
+
+def _sideways(page: Page) -> Iterator[str]:
+    """Yield tables that go on beyond their place without a word, or say so when they end."""
+    page.ask(ALL_PAINTED)
+    page.ask("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+             ".then(() => 0)")
+    for wanted in (True, False):
+        found = page.ask(f"({_UNTOLD})({json.dumps(wanted)})")
+        for caption in found[:3]:
+            yield f"the table `{caption}` " + (
+                "does not say that it goes on" if wanted else "says so at its end")
+
+
+_UNTOLD = """async (more) => {
+  const wide = [...document.querySelectorAll(".wide")];
+  if (!more) for (const box of wide) box.scrollLeft = box.scrollWidth;
+  await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+  return wide.filter((box) => box.scrollWidth - box.clientWidth > 4 && more !== (
+    getComputedStyle(box.querySelector("caption"), "::after").content.includes("right")
+  )).map((box) => box.querySelector("caption").textContent.trim());
+}"""
 
 
 def _access(page: Page, axe: str) -> Iterator[str]:

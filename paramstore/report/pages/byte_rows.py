@@ -13,6 +13,7 @@ from itertools import takewhile
 from paramstore.decode.meaning import meaning_of
 from paramstore.format import ERASED
 from paramstore.layout.plan import Plan, Ring
+from paramstore.report.bytes import release_text
 from paramstore.report.pages.fields import RecordPart, record_parts
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
@@ -168,8 +169,10 @@ def label_things(plan: Plan, copy: int, data: bytes) -> tuple[Thing, ...]:
 
 def _label_value(what: str, data: bytes) -> str:
     match what:
-        case "format version" | "release":
+        case "format version":
             return str(int.from_bytes(data, "little"))
+        case "release":
+            return release_text(int.from_bytes(data, "little"))
         case "store id" | "layout id":
             return f"0x{int.from_bytes(data, 'little'):08X}"
         case "store name":

@@ -11,6 +11,7 @@ from itertools import groupby
 from typing import Any
 
 from paramstore.decode.examine import Examination
+from paramstore.decode.label_damage import damaged_label_bytes
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.tear import Origin, stretches
 from paramstore.format import ERASED
@@ -76,15 +77,35 @@ def _labels(found: Examination) -> dict[str, Any]:
     for copy in (0, 1):
         things = label_things(found.plan, copy, image)
         whole = found.contents.labels[copy] is not None
+        damaged = damaged_label_bytes(found, copy)
+        against = f"copy {1 - copy}" if found.contents.labels[1 - copy] is not None else (
+            "a label of this store")
         if things[0].first < len(image):
             blocks.append({
                 "kind": "rows", "id": f"label-{copy}", "title": f"Label copy {copy}",
                 "state": "whole" if whole else "not whole", "css": "" if whole else "bad",
                 "shape": "" if whole else "damaged",
-                "rows": byte_rows(image, things, gaps=found.dump.gaps),
-                "first": address_text(found.plan, things[0].first), "reason": "", "origins": [],
+                "rows": byte_rows(image, things, _changed(damaged), found.dump.gaps),
+                "first": address_text(found.plan, things[0].first), "reason": "",
+                "origins": list(_changes(found, things[0].first, damaged,
+                                         f"not as in {against}")),
                 "repair": "", "anchors": ""})
     return {"id": "labels", "title": "Label", "letter": None, "blocks": blocks}
+
+
+def _changed(offsets: Sequence[int]) -> list[str]:
+    """Return the origins of bytes of which those at some offsets were changed."""
+    return ["changed" if at in offsets else "" for at in range(max(offsets, default=-1) + 1)]
+
+
+def _changes(found: Examination, start: int, offsets: Sequence[int],
+             meaning: str) -> Iterator[dict[str, Any]]:
+    """Yield runs of changed bytes for the list below them."""
+    for _, run in groupby(enumerate(offsets), lambda pair: pair[1] - pair[0]):
+        places = [start + offset for _, offset in run]
+        yield {"first": address_text(found.plan, places[0]),
+               "last": address_text(found.plan, places[-1]), "origin": "changed",
+               "meaning": meaning, "sure": True}
 
 
 def _ring(found: Examination, index: int, ring: Ring) -> dict[str, Any]:
@@ -153,8 +174,10 @@ def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> d
     state, image = STATES[verdict.kind], found.contents.image
     things = slot_things(ring, number, f"g{index}s{number}", image, found.dump.gaps,
                          verdict.revision)
-    rows = byte_rows(image, things, [o.value for o in tear.origins] if tear else (),
-                     found.dump.gaps)
+    flipped = () if tear or verdict.repair is None else tuple(dict.fromkeys(
+        bit.offset for bit in verdict.repair.bits))
+    rows = byte_rows(image, things, [o.value for o in tear.origins] if tear else
+                     _changed(flipped), found.dump.gaps)
     return {
         "kind": "rows", "id": f"s{index}-{number}", "title": f"{ring.group.name}, slot {number}",
         "state": state_of(verdict), "css": state.css, "shape": state.shape, "rows": rows,
@@ -165,7 +188,8 @@ def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> d
             "last": address_text(found.plan, verdict.slot.address + s.end - 1),
             "origin": s.origin.value, "meaning": ORIGINS[s.origin],
             "sure": all(tear.sure[s.first:s.end])} for s in stretches(tear.origins)]
-        if tear else [],
+        if tear else list(_changes(found, verdict.slot.address, flipped,
+                                   "a bit of it was changed")),
     }
 
 

@@ -22,7 +22,8 @@ from paramstore.rig.twin import TwinRig
 from paramstore.schema.reader import load_schema
 from paramstore.status import Status
 
-__all__ = ["edid_page", "examined", "example", "full_rack", "layout_of_edid", "used_probe"]
+__all__ = ["edid_page", "examined", "example", "full_rack", "layout_of_edid",
+           "many_findings", "used_probe"]
 
 
 @cache
@@ -104,4 +105,19 @@ def full_rack() -> bytes:
         if page not in taken:
             at = page * plan.part.page
             image[at:at + plan.part.page] = chance.randbytes(plan.part.page)
+    return bytes(image)
+
+
+@cache
+def many_findings() -> bytes:
+    """The used tank_probe with both labels and several more records damaged."""
+    plan, image = example("tank_probe"), bytearray(used_probe())
+    for copy in (0, 1):
+        image[plan.label_address(copy) + 9 + copy] ^= 0x10
+    for ring in plan.rings:
+        written = [ring.address(slot) for slot in range(ring.slots)
+                   if image[ring.address(slot):ring.address(slot) + 4] != b"\xff" * 4]
+        for address in written[-2:]:
+            image[address + 8] ^= 0x21 + address // 32 % 64
+            image[address + 9] ^= 0x42
     return bytes(image)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,6 +14,8 @@ from paramstore.decode.examine import examine
 from paramstore.decode.which import Candidate
 from paramstore.eeprom.faults import Tear, Torn
 from paramstore.image.files import FORMS, read_dump
+from paramstore.image.pack import pack
+from paramstore.report.bytes import bytes_text
 from paramstore.report.pages.dump import dump_page
 from tests.decode.scenes import PLAN, cut_commit
 from tests.report.pages.markup import Markup, faults
@@ -124,7 +127,6 @@ def test_names_of_files_stay_text() -> None:
 
 def test_texts_of_a_dump_stay_text() -> None:
     """A text parameter may hold anything."""
-    from paramstore.image.pack import pack
     ring = PROBE.ring("settings")
     assert ring.group.parameter("label").size == 16
     text = "</td><script>\u202e".encode().ljust(16, b"\0")
@@ -144,7 +146,6 @@ def test_a_large_part_stays_a_small_page() -> None:
 
 def test_an_erased_part_is_told_in_a_few_lines() -> None:
     """Erased slots and free pages take a line each, however many they are."""
-    from paramstore.image.pack import pack
     plan = example("large")
     page = Markup(dump_page(examined(plan, pack(plan, {}))))
     assert "slots 1 to 108: erased" in page.text
@@ -187,3 +188,74 @@ def test_marks_beside_a_ring_are_explained() -> None:
     assert told < rings
     for shape in ("newest", "following"):
         assert f'href="#shape-{shape}"' in line and f'href="#shape-{shape}"' in page[rings:]
+
+
+def test_a_release_of_a_later_series_is_told_as_such() -> None:
+    """The label has release and series in one number: the page tells both."""
+    plan = example("minimal")
+    plan = replace(plan, schema=replace(plan.schema, series=1), release=2)
+    text = " ".join(Markup(dump_page(examined(plan, pack(plan, {})))).text.split())
+    assert "release 2, series 1" in text
+    assert str(0x1002) not in text  # FORMAT.md, 2: the series is in the highest four bits
+
+
+def changed_bytes(page: str) -> dict[int, str]:
+    """The bytes of a page that are marked as changed, by address."""
+    found = {}
+    for at, row in re.findall(r'<tr data-at="(\d+)">(.*?)</tr>', page, re.DOTALL):
+        address = int(at)
+        for attributes, text in re.findall(r"<i ([^>]*)>([^<]*)</i>", row):
+            for byte in text.split():
+                if 'data-o="changed"' in attributes:
+                    found[address] = byte
+                address += 1
+    return found
+
+
+@pytest.mark.parametrize("copies", [(0,), (1,), (0, 1)])
+def test_damaged_bytes_of_a_label_are_marked(copies: tuple[int, ...]) -> None:
+    """A byte that is not as the other copy, or the label of the store, has it stands out; words say
+    so as well."""
+    image = bytearray(pack(PROBE, {}))
+    spoilt = {PROBE.label_address(copy) + 9 + copy for copy in copies}
+    for at in spoilt:
+        image[at] ^= 0x10
+    page = dump_page(examined(PROBE, bytes(image)))
+    assert [] == faults(page)
+    assert {at: f"{image[at]:02X}" for at in spoilt} == changed_bytes(page)
+    assert "not as in " in Markup(page).text
+
+
+def test_an_erased_label_has_no_damaged_bytes() -> None:
+    """What was never written is erased, not damaged byte by byte."""
+    image = bytearray(pack(PROBE, {}))
+    first = PROBE.label_address(1)
+    image[first:first + PROBE.label_bytes] = b"\xff" * PROBE.label_bytes
+    assert {} == changed_bytes(dump_page(examined(PROBE, bytes(image))))
+
+
+def test_a_flipped_bit_of_a_record_is_marked() -> None:
+    """So does the byte of a record whose bit would mend it."""
+    ring = PROBE.ring("settings")
+    image = bytearray(pack(PROBE, {"settings": {"interval": (20,)}}))
+    newest = next(slot for slot in range(ring.slots) if image[ring.address(slot)] != 0xFF)
+    at = ring.address(newest) + 8
+    image[at] ^= 4
+    assert {at: f"{image[at]:02X}"} == changed_bytes(dump_page(examined(PROBE, bytes(image))))
+
+
+def test_the_map_stands_before_the_list_of_findings() -> None:
+    """However many findings there are: the verdict and the page map come first."""
+    page = dump_page(examined(PROBE, used_probe()))
+    places = [page.index(piece) for piece in (
+        'class="verdict"', '<section id="map"', '<section id="findings"', '<ol class="findings"')]
+    assert sorted(places) == places
+
+
+def test_text_and_page_mark_the_same_bytes_of_a_label() -> None:
+    """The hex dump in text says of the same bytes that they were changed."""
+    image = bytearray(pack(PROBE, {}))
+    image[PROBE.label_address(1) + 9] ^= 0x10
+    found = examined(PROBE, bytes(image))
+    (at,) = changed_bytes(dump_page(found))
+    assert f"({at:04X} changed)" in bytes_text(found)

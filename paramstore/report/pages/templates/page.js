@@ -144,6 +144,15 @@
       arm(item); item.focus(); hold(held === item ? null : item);
     } else if (held && !item.closest("[data-k]")) hold(null);
   });
+
+  // ---- A table that is wider than its place says so ----
+
+  for (const box of document.querySelectorAll(".wide")) {
+    const tell_more = () => box.classList.toggle("more", box.scrollWidth - box.clientWidth - box.scrollLeft > 4);
+    box.addEventListener("scroll", tell_more, { passive: true });
+    new ResizeObserver(tell_more).observe(box);
+  }
+
   for (const roam of document.querySelectorAll("[data-roam]")) {
     const first = roam.querySelector("[data-k]");
     if (first) arm(first);
