@@ -12,6 +12,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from itertools import takewhile
+from typing import NamedTuple
 
 from paramstore.errors import ToolError
 from paramstore.layout.plan import Plan
@@ -25,6 +27,7 @@ from paramstore.production.records import (
     WRITE,
     Batch,
     Event,
+    Image,
     Records,
     Unit,
 )
@@ -61,6 +64,18 @@ class UnitValues:
     own: frozenset[tuple[str, str]]
 
 
+_Values = Mapping[str, Mapping[str, Physical]]
+
+
+class _Given(NamedTuple):
+    """What an image was made from; `own` names what was given for its unit alone."""
+
+    batch: Batch
+    plan: Plan
+    values: dict[str, dict[str, Physical]]
+    own: frozenset[tuple[str, str]]
+
+
 class Exporter:
     """Brings the values of units back from their records; plans are read once for each batch."""
 
@@ -74,7 +89,21 @@ class Exporter:
 
         ToolError if its record is damaged.
         """
-        image = unit.image
+        batch, plan, values, names = self._image(unit, unit.image)
+        names = names - self._copied(unit, values)
+        try:
+            place = serial_place(plan.schema, batch.serial_parameter)
+            serial = place.physical(unit.serial)
+            parameter_to_raw(place.parameter, serial)
+        except (ToolError, ValueError, ValueProblem) as error:
+            raise self._records.damaged(f"the plan of batch `{batch.name}` has no place for the "
+                                        f"serial number `{unit.serial}`") from error
+        values[place.group.name][place.parameter.name] = serial
+        return UnitValues(unit, batch, plan, values,
+                          names | {(place.group.name, place.parameter.name)})
+
+    def _image(self, unit: Unit, image: Image) -> _Given:
+        """Return what an image was made from: constants of its batch, and the unit's own."""
         batch = self._batches.get(image.batch)
         if batch is None:
             raise self._records.damaged(f"the batch `{image.batch}` of unit `{unit.serial}` is not "
@@ -89,17 +118,31 @@ class Exporter:
         plan, constants = self._read[batch.name]
         own = self._values(plan, image.given, f"unit `{unit.serial}`")
         values = {group: {**fields, **own.get(group, {})} for group, fields in constants.items()}
-        try:
-            place = serial_place(plan.schema, batch.serial_parameter)
-            serial = place.physical(unit.serial)
-            parameter_to_raw(place.parameter, serial)
-        except (ToolError, ValueError, ValueProblem) as error:
-            raise self._records.damaged(f"the plan of batch `{batch.name}` has no place for the "
-                                        f"serial number `{unit.serial}`") from error
-        values[place.group.name][place.parameter.name] = serial
-        names = frozenset((g, name) for g, fields in own.items() for name in fields)
-        return UnitValues(unit, batch, plan, values,
-                          names | {(place.group.name, place.parameter.name)})
+        return _Given(batch, plan, values,
+                      frozenset((g, name) for g, fields in own.items() for name in fields))
+
+    def _copied(self, unit: Unit, values: _Values) -> frozenset[tuple[str, str]]:
+        """Return which values the latest image has since one that they were not given for.
+
+        A table of all values, made anew into images, gives every value of every unit: whoever gave
+        it to all of them before has still given it to all of them.
+        """
+        if len(self._batches) == 1:
+            return frozenset()
+        whole = self._records.unit(unit.serial)
+        images = whole.images if whole else ()
+        earlier = [self._image(unit, i)
+                   for i in takewhile(lambda i: i.batch != unit.image.batch, images) if i.sha256]
+        shared: set[tuple[str, str]] = set()
+        before: _Values = {}
+        for made in earlier:
+            now = {(g, name): value for g, fields in made.values.items()
+                   for name, value in fields.items()}
+            shared = {key for key in now if key not in made.own or (
+                key in shared and before[key[0]].get(key[1]) == now[key])}
+            before = made.values
+        return frozenset((g, name) for g, name in shared
+                         if values.get(g, {}).get(name) == before[g][name])
 
     def _values(self, plan: Plan, text: str, whose: str) -> dict[str, dict[str, Physical]]:
         """Return the values in a text of the records, each one that its parameter can hold."""

@@ -90,3 +90,29 @@ def test_labels_are_filled_in(records: Path) -> None:
     with pytest.raises(ToolError, match="cannot show") as caught:
         label_text(item, "{trim.flwo}")
     assert "trim.flow" in caught.value.help
+
+
+def test_a_value_for_all_units_stays_one_on_the_way_through_a_table(
+    records: Path, tmp_path: Path
+) -> None:
+    """A table of all values, made into images again, gives nothing for a unit that was not given
+    for it before; what it changes is."""
+    def own(text: str, batch: str | None = None) -> set[str]:
+        with Records(str(records)) as kept:
+            found = kept.unit(text, batch)
+            assert found is not None
+            return {".".join(key) for key in Exporter(kept).values(found).own}
+
+    (tmp_path / "few.csv").write_text("trim.flow [ml/turn]\n2\n3\n")
+    made(job_of(tmp_path / "few.csv", name="few"), records, tmp_path / "few")
+    assert {"identity.serial", "trim.flow"} == own("DP-0004")
+    for number, name in enumerate(("again", "once_more")):
+        rows = exported(records, "DP-0004").splitlines()
+        if number:
+            rows[1] = rows[1].replace(",90,", ",95,")
+        table = tmp_path / f"{name}.csv"
+        table.write_text("\n".join(rows) + "\n")
+        made(job_of(table, pattern=None, name=name, again=True), records, tmp_path / name)
+        assert {"identity.serial", "trim.flow", *["trim.high"] * number} == own("DP-0004")
+    assert {"identity.serial", "trim.flow"} == own("DP-0004", "again")
+    assert {"identity.serial", "trim.flow"} == own("DP-0004", "few")
