@@ -36,7 +36,7 @@ BEGIN, WRITE, VERIFY, CHANGE, ERASE = "begin", "write", "verify", "change", "era
 """The events of a unit: a write or an erasing begins; its image was written; its part was compared;
 it was given other values than those of its image; its part was erased, or became another unit."""
 
-_WHAT = ("write", "verify", CHANGE)
+_WHAT = (BEGIN, WRITE, VERIFY, CHANGE, ERASE)
 
 _AT_ONCE = 500
 """Keys in one question: SQLite has a limit."""
