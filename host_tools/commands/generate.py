@@ -31,12 +31,13 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
     """
     from paramstore.evolve.project import open_project
     from paramstore.files import make_folder, write_text
-    from paramstore.firmware.generate import generate, port_files, runtime_files
+    from paramstore.firmware.generate import generate, port_files, runtime_files, unconverted
     from paramstore.report.findings import findings_data
 
     check_folder(output)
     project = open_project(read_source(schema))
     plan = project.release(release)
+    findings = (*project.findings, *unconverted(plan))
     ours = generate(plan) | (runtime_files() if runtime else {})
     examples = port_files() if ports else {}
     actions = plan_writes(output, ours, examples, force)
@@ -46,10 +47,10 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
             write_text(output / name, text)
     if as_json:
         files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
-        say_json(findings_data(project.findings) | {
+        say_json(findings_data(findings) | {
             "store": plan.schema.name, "files": files})
         return
-    show_findings(project.findings)
+    show_findings(findings)
     for name, action in actions.items():
         say(f"{output / name}: {action}")
     say(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)

@@ -22,5 +22,13 @@ CODES: dict[str, Code] = {
         "enumeration has one for each gap in its numbers). Split the group, or number the "
         "members without gaps.",
     ),
+    "PS703": Code(
+        "a scaled integer without conversions",
+        "The firmware gets functions between the stored integer and its physical value in units of "
+        "its last decimal, such as thousandths of a volt: whole numbers, so that every value is "
+        "exact on every processor. They have at most 64 bits. Where the physical values of the "
+        "stored type need more, there is no such function rather than one that is right for some "
+        "values only. The values themselves are stored and changed like any other.",
+    ),
 }
 """Kinds of findings of this package."""

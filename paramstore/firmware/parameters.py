@@ -14,7 +14,8 @@ from paramstore.firmware.describe import (
     range_text,
 )
 from paramstore.firmware.names import Names
-from paramstore.firmware.rows import Bytes, Constant, Conversion, FieldRow, ParameterView
+from paramstore.firmware.physical import conversions, decimals_constant
+from paramstore.firmware.rows import Bytes, Constant, FieldRow, ParameterView
 from paramstore.firmware.spelling import (
     C_TYPES,
     comment_lines,
@@ -22,7 +23,6 @@ from paramstore.firmware.spelling import (
     hex_bytes,
     literal,
     mask_literal,
-    real_literal,
 )
 from paramstore.layout.plan import PlacedField
 from paramstore.scalars import Raw, Scalar, ScalarForm
@@ -147,7 +147,8 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
         form=" | ".join(form),
         range_count=range_count,
         limits_at=limits_at,
-        physical=_conversion(names, group, parameter, field, part, c_type),
+        conversions=tuple(conversions(
+            field, owner, lambda verb: names.function(verb, group, parameter, part[1:]))),
         at=placed.offset,
         since=placed.since,
     )
@@ -158,49 +159,13 @@ def c_type_of(field: Field) -> str:
     return {Kind.BOOL: "bool", Kind.TEXT: "char"}.get(field.kind, C_TYPES[field.scalar.name])
 
 
-def _conversion(names: Names, group: Group, parameter: Parameter, field: Field, part: str,
-                c_type: str) -> Conversion | None:
-    """Between raw and physical: in float where that tells every raw value, else in double.
-
-    None for a scale or an offset that is out of the range of both.
-    """
-    scale, offset = float(field.scale), float(field.offset)
-    sizes = [abs(x) for x in (scale, offset) if x]
-    if not field.scaled or not scale or max(sizes) > 1e300:
-        return None
-    # Four roundings of float's 24 bits stay below half a step up to an offset of 2**20 steps.
-    single = (field.scalar.size <= 2 and min(sizes) > 1e-30 and max(sizes) < 1e30
-              and abs(offset) <= abs(scale) * 2**20)
-    real = "float" if single else "double"
-    factor, term = real_literal(scale, single), real_literal(abs(offset), single)
-    plus, minus = ("-", "+") if offset < 0 else ("+", "-")
-    return Conversion(
-        name=names.function("physical", group, parameter, part[1:]),
-        real=real,
-        c_type=c_type,
-        expression=f"({real})raw * {factor}" + (f" {plus} {term}" if offset else ""),
-        inverse=names.function("raw", group, parameter, part[1:]),
-        steps=f"(physical {minus} {term}) / {factor}" if offset else f"physical / {factor}",
-        fits=_fits(field.scalar, single),
-        comment=comment_text(f"{group.name}.{field.name}, physical"
-                             + (f", in {field.unit}" if field.unit else "")),
-    )
-
-
-def _fits(scalar: Scalar, single: bool) -> str:
-    """The condition that `steps`, cut off towards 0, is a value of the integer type; never true of
-    a NaN. The bounds are whole numbers beyond the type's; where a double does not tell the lower
-    one from the type's own, that one is let go."""
-    low, high = (real_literal(float(n), single) for n in (scalar.minimum - 1, scalar.maximum + 1))
-    return f"steps > {low} && steps < {high}"
-
-
 def _constants(names: Names, group: Group, parameter: Parameter, shape: str) -> Iterator[Constant]:
     first = parameter.fields[0]
     if length := _LENGTHS.get(parameter.kind, "elements" if first.array else ""):
         yield Constant(names.constant(group, parameter, length), f"{first.count}u")
-    for field, part in zip(parameter.fields, (("x",), ("y",)) if shape == "curve" else ((),),
-                           strict=True):
+    parts = tuple(zip(parameter.fields, (("x",), ("y",)) if shape == "curve" else ((),),
+                      strict=True))
+    for field, part in parts:
         for suffix, value in zip(("min", "max"), narrowed(field), strict=False):
             yield Constant(names.constant(group, parameter, *part, suffix),
                            literal(field.scalar, value),
@@ -211,6 +176,8 @@ def _constants(names: Names, group: Group, parameter: Parameter, shape: str) -> 
             first.scalar, value)
         yield Constant(names.constant(group, parameter, "default"), shown,
                        comment_text(physical_words(first, value)))
+    for field, part in parts:
+        yield from decimals_constant(field, names.constant(group, parameter, *part, "decimals"))
     for member, number in first.members:
         name = names.constant(group, parameter, member)
         yield Constant(name, mask_literal(first.scalar, 1 << number)

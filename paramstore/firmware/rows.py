@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["Bytes", "Constant", "Conversion", "Converter", "FieldRow", "GroupView", "MoveRow",
+__all__ = ["Bytes", "Constant", "Converter", "FieldRow", "Function", "GroupView", "MoveRow",
            "ParameterView", "ReservedRow", "RetiredRow", "RuleRow", "StoreView"]
 
 
@@ -32,18 +33,13 @@ class Constant:
 
 
 @dataclass(frozen=True, slots=True)
-class Conversion:
-    """Two inline functions, in `real` arithmetic: from the stored integer to the physical value
-    and back. `steps` is the stored value as a real number; `fits`, whether the integer holds it."""
+class Function:
+    """An inline function. `condition` of the preprocessor, "" for none: when it is there."""
 
-    name: str
-    real: str
-    c_type: str
-    expression: str
-    inverse: str
-    steps: str
-    fits: str
     comment: str
+    condition: str
+    signature: str
+    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +56,15 @@ class FieldRow:
     form: str
     range_count: int
     limits_at: int | None
-    physical: Conversion | None
+    conversions: tuple[Function, ...]
     at: int
     since: int
+
+    @property
+    def guarded(self) -> tuple[tuple[str, tuple[Function, ...]], ...]:
+        """The conversions, those together that stand behind one condition."""
+        return tuple((condition, tuple(functions)) for condition, functions in groupby(
+            self.conversions, key=lambda function: function.condition))
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +237,11 @@ class StoreView:
     def numbered_fields(self) -> tuple[tuple[int, FieldRow], ...]:
         """The same with their numbers."""
         return tuple((n, r) for g in self.groups for n, r in g.numbered if isinstance(r, FieldRow))
+
+    @property
+    def needs_float_h(self) -> bool:
+        """Whether a condition asks what a `double` holds."""
+        return any("DBL_" in f.condition for row in self.fields for f in row.conversions)
 
     @property
     def has_rules(self) -> bool:

@@ -135,13 +135,13 @@ def test_a_bool_is_always_limited() -> None:
 
 
 @pytest.mark.parametrize(("scale", "offset", "expected"), [
-    ("0.01", "0", "(float)raw * 0.01f"),
-    ("0.5", "-40", "(float)raw * 0.5f - 40.0f"),
-    ("-2", "273.15", "(float)raw * -2.0f + 273.15f"),
-    ("1e-40", "0", "(double)raw * 1e-40"),
+    ("0.01", "0", "(float)raw / 100.0f"),
+    ("0.5", "-40", "(float)((int32_t)raw - 80) / 2.0f"),
+    ("-2", "273.15", "(float)(((int32_t)raw * (-40)) + 5463) / 20.0f"),
+    ("1e-11", "0", "(double)raw / 100000000000.0"),
 ])
 def test_a_scaled_integer_has_a_conversion(scale: str, offset: str, expected: str) -> None:
-    """Raw to physical is one multiplication, in double where float is too narrow."""
+    """Raw to physical is one division of exact numbers, in double where float is too narrow."""
     scaled = one("a", "u16", 0, scale=Decimal(scale), offset=Decimal(offset))
     text = generate(plan_with(scaled))["unit_params.h"]
     assert f"return {expected};" in text

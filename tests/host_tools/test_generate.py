@@ -166,3 +166,15 @@ def test_advice_about_the_layout_is_left_to_check_and_plan(tmp_path: Path) -> No
     schema.write_text(Path(MINIMAL).read_text("utf-8").replace('day"', 'day"\nslots = 2'), "utf-8")
     assert "PS422" not in generate(str(schema), "-o", str(tmp_path / "out")).stderr
     assert "PS422" in CliRunner().invoke(main, ["check", str(schema)]).output
+
+
+def test_a_field_without_conversions_is_told(tmp_path: Path) -> None:
+    """A scaled integer whose decimal numbers do not fit in 64 bits: a warning, and the files."""
+    schema = tmp_path / "meter.toml"
+    schema.write_text(Path(MINIMAL).read_text("utf-8") + """
+energy = { type = "u64", scale = 0.5, unit = "Wh" }
+""", "utf-8")
+    result = generate(str(schema), "-o", str(tmp_path / "c"))
+    assert 0 == result.exit_code
+    assert "warning PS703: `" in result.stderr and ".energy` gets no conversion" in result.stderr
+    assert (tmp_path / "c" / "dimmer_params.h").exists()
