@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from paramstore.image.files import Form
     from paramstore.layout.plan import Plan
 
-__all__ = ["ImageOptions", "encoded", "family_option", "image_options", "name_option"]
+__all__ = ["ImageOptions", "defaults_option", "encoded", "family_option", "image_options",
+           "name_option"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -33,6 +34,12 @@ class ImageOptions:
 name_option = click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array.")
 family_option = click.option("--family", type=address, metavar="ID",
                              help="Family ID of the controller that takes a UF2 file.")
+
+
+defaults_option = click.option(
+    "--write-defaults", is_flag=True, help="Write a record of defaults for an identity or "
+    "calibration group that got no value; without it such a group has no record, so that no unit "
+    "looks calibrated that is not.")
 
 
 def image_options(command: Command) -> Command:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.images import defaults_option
 from host_tools.parts_on_buses import (
     PartAt,
     bus_options,
@@ -32,9 +33,9 @@ class Wish:
     """What a person wants of a part: its values, or all of an image (`exact`)."""
 
     def __init__(self, name: str, values: Values, image: Contents | None, exact: bool,
-                 unlock: bool) -> None:
+                 unlock: bool, defaults: bool) -> None:
         self.name, self.values, self.image, self.unlock = name, values, image, unlock
-        self.exact = image if exact else None
+        self.exact, self.defaults = image if exact else None, defaults
 
     def changes(self, contents: Contents) -> Changes:
         """Return what has to be done to a part."""
@@ -43,7 +44,8 @@ class Wish:
 
         if self.exact is not None:
             return exact_changes(contents, self.exact, self.name, unlock=self.unlock)
-        return value_changes(contents, self.values, self.name, unlock=self.unlock)
+        return value_changes(contents, self.values, self.name, unlock=self.unlock,
+                             defaults=self.defaults)
 
     def note(self, notes: Notes, part: Contents, changes: Changes) -> None:
         """Note what a part holds afterwards: good only if it is what was wanted."""
@@ -82,18 +84,20 @@ def refuse_other_unit(other: Finding | None) -> None:
               help="Where the old content goes (default: STORE.before-NNNN.hex here).")
 @click.option("--format", "form_name", metavar="FORM",
               help="Of an image (default: by the suffix).")
+@defaults_option
 @bus_options
 @records_option
 @click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
 def command(schema: str, source: str | None, settings: tuple[str, ...], yes: bool, unlock: bool,
-            exact: bool, backup: str | None, form_name: str | None, at: PartAt,
-            records: str | None, as_json: bool) -> None:
+            exact: bool, backup: str | None, form_name: str | None, write_defaults: bool,
+            at: PartAt, records: str | None, as_json: bool) -> None:
     """Example: paramstore write schemas/tank_probe.toml unit.bin --bus 1
 
     Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
     store. Shows what would change; --yes does it. Each group that differs gets a new record, as
     firmware writes it, so a cut leaves the old values or the new ones; the same command ends what
-    was cut. Identity and calibration of a part that has them stay, unless --unlock. Exit code 1:
+    was cut. Identity and calibration of a part that has them stay, unless --unlock; of one without
+    them they stay without a record if SOURCE has no value for them. Exit code 1:
     the part is not of this store, or of another unit than the image, a mistake in SOURCE, or a
     page that does not take its bytes.
     """
@@ -115,7 +119,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         contents = look_at(programmer, project, whole=whole)
         if not (exact and being_erased(contents)):
             recognise(contents, name)
-        wish = Wish(name, *read_wanted(project, contents.plan, wanted_from, exact), exact, unlock)
+        wish = Wish(name, *read_wanted(project, contents.plan, wanted_from, exact), exact, unlock,
+                    write_defaults)
         changes = wish.changes(contents)
         after = unpack(changes.plan, changes.target, contents.gaps)
         other = other_unit(records, wish.image, after, name)

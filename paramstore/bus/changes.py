@@ -111,12 +111,12 @@ def image_values(contents: Contents, path: str, *,
     return {g.ring.group.name: g.values for g in contents.groups if g.newest is not None}
 
 
-def value_changes(contents: Contents, wanted: Values, name: str, *,
-                  unlock: bool = False) -> Changes:
+def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool = False,
+                  defaults: bool = False) -> Changes:
     """Return what makes a part hold the `wanted` values; what they do not name stays as it is.
 
     A group that was never written is, with defaults for what is not given, unless it is protected
-    and nothing of it is given. Protected groups with a record are kept unless `unlock` (PS964, a
+    and nothing of it is given: then only if its `defaults` are to stand in a record. Protected groups with a record are kept unless `unlock` (PS964, a
     warning). FindingsError (PS963) if the values break the schema.
     """
     plan = contents.plan
@@ -134,7 +134,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *,
         diff = list(changes_of_group(group, given))
         count = ring.group.copies
         if group.newest is None:
-            if not given and (ring.group.role.protected or not _never_written(group)):
+            mine = defaults if ring.group.role.protected else _never_written(group)
+            if not given and not mine:
                 names["left"].append(called)
                 continue
             names["first"].append(called)

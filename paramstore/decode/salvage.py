@@ -3,9 +3,10 @@
 Takes of each group the newest whole record and writes it as a freshly packed part has it, numbered
 from 1, so that nothing of the damage is left; the bytes of the body stay what they were, also those
 that only other firmware knows. Values that an earlier release kept in another way come over as they
-are read, for the new label says that there is nothing to convert. What is lost has its defaults. A
-record that one or two bits would mend counts only if that is asked for; one whose write was
-interrupted never does, for nobody was ever told that it was stored.
+are read, for the new label says that there is nothing to convert. What is lost has its
+defaults; a protected group that is, or that was never written, is left without a record, so that
+it does not look calibrated. A record that one or two bits would mend counts only if that is asked
+for; one whose write was interrupted never does, for nobody was ever told that it was stored.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ class SourceKind(StrEnum):
     CONVERTED = "converted record"  # the newest whole one, and what an earlier release kept
     MOVED = "an earlier release"  # no record, but what that kept elsewhere
     DEFAULTS = "defaults"
+    LOST = "lost"  # a protected group: left without a record
+    NEVER = "never written"  # the same, but there was nothing to lose
 
 
 class Source(NamedTuple):
@@ -63,8 +66,8 @@ class Salvage(NamedTuple):
     @property
     def complete(self) -> bool:
         """Whether every value is the one that was stored last."""
-        return all(s.kind is not SourceKind.DEFAULTS and not s.defaulted and not s.offered
-                   and not s.newer for s in self.sources)
+        return not any(s.kind in (SourceKind.DEFAULTS, SourceKind.LOST) or s.defaulted
+                       or s.offered or s.newer for s in self.sources)
 
 
 def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
@@ -110,7 +113,9 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                                             if group.reset_of(p)))),
                 _with_values(body, group, group.values, revision), revision)
     if newest is None:
-        return (Source(name, SourceKind.DEFAULTS, 0, offered=offered),
+        kind = SourceKind.DEFAULTS if not group.ring.group.role.protected else (
+            SourceKind.LOST if group.lost else SourceKind.NEVER)
+        return (Source(name, kind, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
     return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
             newest.record.body, newest.record.revision)
@@ -138,8 +143,10 @@ def _newer(source: Source, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | N
 
 def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revision: int,
              image: bytearray) -> Source:
-    """Write the copies of a group with the values that firmware serves; those that break the
-    schema are defaults."""
+    """Write the copies of a group, if it has a source, with the values that firmware serves; those
+    that break the schema are defaults."""
+    if source.kind in (SourceKind.LOST, SourceKind.NEVER):
+        return source
     ring = group.ring
     stored = decode_body(ring, body, revision)
     becomes = served(ring.group, stored)

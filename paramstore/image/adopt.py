@@ -88,7 +88,9 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
                     item, fate=Fate.UNFIT, reason=BROKEN_RULE)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
              for group in target.schema.groups for p in group.parameters]
-    return Migration(pack(target, values), (*every, *_left(contents, ways)))
+    taken_over = {group for (group, _), item in items.items() if not item.fate.harmed}
+    image = pack(target, {name: given for name, given in values.items() if name in taken_over})
+    return Migration(image, (*every, *_left(contents, ways)))
 
 
 def _finished(group: Group, parameter: Parameter, item: Item | None,

@@ -192,10 +192,11 @@ class _Diagnosis:
                 "recorded of the unit")
         elif self._contents.erased(group):
             yield self._warning("PS613", f"{name} holds no record: it was never written, or was "
-                                "erased since; the values are defaults")
+                                "erased since; firmware serves defaults and says so")
         elif group.blank:
-            are = "from where an earlier release kept them" if group.migrated else "defaults"
-            yield self._warning("PS613", f"{name} was never written: the values are {are}")
+            yield self._warning("PS613", f"{name} was never written: " + (
+                "the values are from where an earlier release kept them" if group.migrated
+                else "firmware serves defaults and says so"))
         yield from reset_findings(group, self._source)
         if group.newest and group.newest.record.revision > group.ring.revision:
             yield self._warning(

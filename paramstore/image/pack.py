@@ -12,12 +12,12 @@ from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import BreachKind, breaches
 
-__all__ = ["GroupValues", "Values", "complete", "pack", "used_ranges"]
+__all__ = ["GroupValues", "Values", "complete", "pack", "ungiven", "used_ranges"]
 
 GroupValues = Mapping[str, tuple[Raw, ...]]
 """The raws of a group's fields by field name; a missing field has its default."""
 Values = Mapping[str, GroupValues]
-"""Group name to `GroupValues`; a missing group has its defaults."""
+"""Group name to `GroupValues`; of a missing group no value is given."""
 
 _CODES = {
     BreachKind.LIMIT: "PS506",
@@ -42,19 +42,33 @@ def complete(plan: Plan, values: Values) -> dict[str, dict[str, tuple[Raw, ...]]
     return full
 
 
-def pack(plan: Plan, values: Values) -> bytes:
+def ungiven(plan: Plan, values: Values) -> tuple[str, ...]:
+    """Return the names of the protected groups that no value is given for.
+
+    A record of defaults would make them look calibrated, or identified: firmware tells that values
+    are defaults only of a group without a record.
+    """
+    return tuple(group.name for group in plan.schema.groups
+                 if group.role.protected and not values.get(group.name))
+
+
+def pack(plan: Plan, values: Values, *, defaults: bool = False) -> bytes:
     """Return the image of the whole part: both labels, and for each group as many records as it
     has copies, with sequence numbers from 1. All other bytes are FF.
 
-    Raises CodecError for values without a field or without bytes, and FindingsError (PS506 to
-    PS510, without a place) for values that break a limit or a rule.
+    Groups that are `ungiven` are left without a record, unless a record of their `defaults` is
+    wanted. Raises CodecError for values without a field or without bytes, and FindingsError (PS506
+    to PS510, without a place) for values that break a limit or a rule.
     """
     full = complete(plan, values)
     image = bytearray([ERASED]) * plan.part.capacity
     label = build_label(plan)
     for copy in (0, 1):
         _put(image, plan.label_address(copy), label)
+    without = () if defaults else ungiven(plan, values)
     for ring in plan.rings:
+        if ring.group.name in without:
+            continue
         body = encode_body(ring, full[ring.group.name])
         for slot in range(ring.group.copies):
             _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body))

@@ -51,7 +51,9 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
         values = becomes.values
         fates |= {name: Fate.UNFIT for name in becomes.defaulted
                   if fates[name] is not Fate.DEFAULTED}
-        if any(fate is not Fate.DEFAULTED for fate in fates.values()):
+        # Defaults in place of values that do not fit must not make a unit look calibrated.
+        none = {Fate.DEFAULTED, *([Fate.UNFIT] if ring.group.role.protected else [])}
+        if set(fates.values()) - none:
             write_group(image, target, ring, None, values)
         items += accounts(contents, ring.group, fates, known, given, taken, values)
     return Migration(bytes(image), (*items, *_left_behind(contents, known),

@@ -25,7 +25,7 @@ def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, 
 
     `values` has all fields of each parameter by group and name; a parameter that has none of its
     fields there is left out, and so is a text that is no UTF-8. `remarks` are comments by group
-    name, `notes` by names of group and parameter.
+    name, of groups without values too, `notes` by names of group and parameter.
     Reading the text back gives the same raws, as long as these are within their limits.
     """
     blocks = [f"# Values of the store {schema.name}."]
@@ -33,6 +33,8 @@ def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, 
         if group.name in values:
             remark = (remarks or {}).get(group.name, "")
             blocks.append(_group(group, values[group.name], remark, notes or {}))
+        elif remark := (remarks or {}).get(group.name):
+            blocks.append(f"# {group.name}: {one_line(remark)}")
     return "\n\n".join(blocks) + "\n"
 
 

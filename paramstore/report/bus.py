@@ -14,6 +14,7 @@ from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
 from paramstore.report.tables import display_width
+from paramstore.report.without import without_lines
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.schema.words import plural
@@ -54,8 +55,7 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     """Return what would be done to a part, or what was; `backup` is where its old content goes."""
     plan = changes.plan
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
-    left = [f"  {g}: no values given; left without a record, the firmware serves defaults and says "
-            "so" for g in changes.left]
+    left = [f"  {line}" for line in without_lines(changes.left)]
     if not changes.pages:
         lines.append("  nothing to write: what differs is kept" if changes.kept else
                      "  holds these values already: nothing to write")
@@ -109,7 +109,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
         "label": changes.label,
         "groups": list(changes.groups),
         "copied": list(changes.copied),
-        "left": list(changes.left),
+        "without_record": list(changes.left),
         "pages": list(changes.pages),
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],

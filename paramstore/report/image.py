@@ -58,11 +58,20 @@ def image_text(contents: Contents, paint: SlotPaint = _no_paint) -> str:
 
 
 def contents_toml(contents: Contents) -> str:
-    """Return the values as a values file; comments say which record each group comes from."""
+    """Return the values as a values file; comments say which record each group comes from.
+
+    A protected group that has no record is left out: its defaults, packed again, would look like
+    values of the unit.
+    """
+    without = {g.ring.group.name for g in contents.groups
+               if g.newest is None and not g.migrated and g.ring.group.role.protected}
     return values_toml(
         contents.plan.schema,
-        {g.ring.group.name: g.values for g in contents.groups},
-        {g.ring.group.name: origin_text(contents, g) for g in contents.groups},
+        {g.ring.group.name: g.values for g in contents.groups
+         if g.ring.group.name not in without},
+        {g.ring.group.name: (f"{_missing(contents, g)}, left out"
+                             if g.ring.group.name in without
+                             else origin_text(contents, g)) for g in contents.groups},
         {(g.ring.group.name, p.name): stored_remark(reset, p) for g in contents.groups
          for p in g.ring.group.parameters if (reset := g.reset_of(p))},
     )
@@ -122,12 +131,17 @@ def origin_text(contents: Contents, group: GroupContents) -> str:
     if group.newest is None and group.migrated:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
-        what = "no record, never written or erased" if contents.erased(group) else (
-            "never written") if group.blank else "not in the dump" if group.unread else "lost"
-        return f"{what}, these are the defaults"
+        return f"{_missing(contents, group)}, these are the defaults" + (
+            "" if group.unread else ": the firmware serves them and says so")
     later = any(s.state is SlotState.MISSING for s in group.slots)
     return (f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
             + ("; a missing slot may hold a later one" if later else ""))
+
+
+def _missing(contents: Contents, group: GroupContents) -> str:
+    if contents.erased(group):
+        return "no record, never written or erased"
+    return "never written" if group.blank else "not in the dump" if group.unread else "lost"
 
 
 def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:

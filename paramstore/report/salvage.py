@@ -7,6 +7,7 @@ from typing import Any
 from paramstore.decode.salvage import Salvage, Source, SourceKind
 from paramstore.decode.slots import SlotKind
 from paramstore.report.findings import Tint, no_tint
+from paramstore.report.without import SERVED_DEFAULTS
 from paramstore.schema.words import plural
 
 __all__ = ["salvage_data", "salvage_text"]
@@ -17,8 +18,8 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
     width = max(len(s.group) for s in saved.sources)
     lines = []
     for source in saved.sources:
-        part = {SourceKind.REPAIRED: "warning", SourceKind.DEFAULTS: "error"}.get(
-            source.kind, "mend")
+        part = {SourceKind.REPAIRED: "warning", SourceKind.DEFAULTS: "error",
+                SourceKind.LOST: "error"}.get(source.kind, "mend")
         lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
         if source.repair is not None:
             bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
@@ -42,6 +43,10 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
 def _source(source: Source) -> str:
     if source.kind is SourceKind.DEFAULTS:
         return "defaults: no record can be read"
+    if source.kind is SourceKind.LOST:
+        return f"no record can be read; left without one, {SERVED_DEFAULTS}"
+    if source.kind is SourceKind.NEVER:
+        return f"never written; left without a record, {SERVED_DEFAULTS}"
     if source.kind is SourceKind.MOVED:
         return "what an earlier release kept elsewhere, converted"
     return f"{source.kind.value} {source.sequence} from slot {source.slot}"

@@ -22,10 +22,9 @@ from paramstore.image.contents import unpack
 from paramstore.image.files import encode_image, form_of
 from paramstore.image.pack import complete, pack
 from paramstore.image.values import read_values
-from paramstore.image.values_out import values_toml
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
-from paramstore.report.image import image_text
+from paramstore.report.image import contents_toml, image_text
 from paramstore.report.plan import plan_text
 from paramstore.rig.native import NativeRig, compile_native
 from paramstore.rig.toolchain import find_compiler
@@ -248,8 +247,7 @@ def _dump(plan: Plan, image: bytes, folder: Path) -> Step:
     contents = unpack(plan, image)
     write_bytes(paths[0], image)
     write_text(paths[1], image_text(contents))
-    write_text(paths[2], values_toml(plan.schema, {
-        g.ring.group.name: g.values for g in contents.groups}))
+    write_text(paths[2], contents_toml(contents))
     bad = [f"{g.ring.group.name}, slot {n}: {slot.state}" + (f", {slot.reason}" if slot.reason
                                                             else "")
            for g in contents.groups for n, slot in enumerate(g.slots) if slot.state.bad]

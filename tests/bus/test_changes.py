@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.bus.changes import Changes, differences, image_values, value_changes
+from paramstore.bus.compare import compare, damage
 from paramstore.bus.exact import exact_changes
 from paramstore.bus.recognise import recognise
 from paramstore.codec import build_label, build_record, encode_body
@@ -84,13 +85,50 @@ def test_any_part_takes_any_values(store: tuple[Plan, Any, Any], turns: int) -> 
         image = changes.target
 
 
+def test_a_blank_part_gets_no_record_of_what_it_was_not_given() -> None:
+    """A protected group without values has none; it gets one only if defaults are wanted, and the
+    next time if it has values."""
+    changes = changes_of(BLANK, {"identity": {"board": (3,)}})
+    assert (("trim",), ("identity", "settings")) == (changes.without, changes.first)
+    assert pack(PLAN, {"identity": {"board": (3,)}}) == changes.target
+    again = changes_of(changes.target, {"identity": {"board": (3,)}})
+    assert (("trim",), ()) == (again.without, again.pages)
+    contents = unpack(PLAN, changes.target)
+    assert "trim" not in image_values(contents, "unit.bin")
+    wanted = value_changes(contents, {}, "part", defaults=True)
+    assert ((), ("trim",)) == (wanted.without, wanted.first)
+    given = changes_of(changes.target, {"trim": {"low": (20,)}})
+    assert ((), ("trim",)) == (given.without, given.first)
+    assert pack(PLAN, {"identity": {"board": (3,)}, "trim": {"low": (20,)}}) == given.target
+
+
+def test_a_value_that_cannot_be_is_written_anew() -> None:
+    """The default is served in place of it, but it is not what the part should hold."""
+    ring = next(r for r in PLAN.rings if r.group.name == "settings")
+    image = bytearray(pack(PLAN, UNIT))
+    body = bytearray(encode_body(ring, UNIT["settings"]))
+    at = next(p.offset for p in ring.fields if p.field.name == "quiet")
+    body[at] = 2
+    record = build_record(PLAN, ring, 1, bytes(body))
+    image[ring.address(0):ring.address(0) + len(record)] = record
+    contents = unpack(PLAN, bytes(image))
+    assert ((0,), (2,)) == tuple(
+        v["quiet"] for v in (contents.group("settings").values, contents.group("settings").stored))
+    (change,) = changes_of(bytes(image), {"settings": {"quiet": (0,)}}).changed
+    assert ((2,), (0,)) == (change.before["quiet"], change.after["quiet"])
+    label = {"label": tuple(b"pump\0\0\0\0")}
+    assert () == changes_of(bytes(image), {"settings": label}).changed
+    assert ["PS614"] == [f.code for f in damage(contents, "part")]
+    assert not compare(contents, {"settings": {"quiet": (0,)}}).equal
+
+
 def test_identity_and_calibration_stay() -> None:
     """Unless unlocked; what would have changed is told."""
-    changes = changes_of(pack(PLAN, {}), UNIT)
+    changes = changes_of(pack(PLAN, {}, defaults=True), UNIT)
     assert ["settings"] == list(changes.groups)
     assert ["board", "low"] == [c.parameter.name for c in changes.kept]
     assert ["PS964"] == [f.code for f in changes.findings]
-    changes = changes_of(pack(PLAN, {}), UNIT, unlock=True)
+    changes = changes_of(pack(PLAN, {}, defaults=True), UNIT, unlock=True)
     assert (["identity", "trim", "settings"], (), ()) == (
         list(changes.groups), changes.kept, changes.findings)
 
@@ -127,7 +165,7 @@ def test_a_lost_group_is_written_when_it_is_given() -> None:
 
 def test_values_that_break_a_rule_with_those_on_the_part_are_refused() -> None:
     """`low` of the part against `high` of the file (PS963)."""
-    image = pack(PLAN, {"trim": {"low": (50,)}})
+    image = pack(PLAN, {"trim": {"low": (50,)}}, defaults=True)
     with pytest.raises(FindingsError, match=r"PS963.*must be below"):
         changes_of(image, {"trim": {"high": (40,)}}, unlock=True)
 
@@ -138,7 +176,7 @@ def test_bytes_of_a_later_release_stay() -> None:
     body = bytearray(encode_body(ring, {}))
     assert ring.body_bytes > ring.payload_bytes
     body[-1] = 0x5A
-    image = bytearray(pack(PLAN, {}))
+    image = bytearray(pack(PLAN, {}, defaults=True))
     record = build_record(PLAN, ring, 1, bytes(body), revision=7)
     image[ring.address(0):ring.address(0) + len(record)] = record
     newest = unpack(PLAN, changes_of(bytes(image), UNIT).target).group("settings").newest
@@ -158,14 +196,15 @@ def test_foreign_parts_are_refused() -> None:
         "noise": ["PS605"],
     } == {
         name: codes(unpack(PLAN, data)) for name, data in {
-            "ours": image, "blank": BLANK, "other": pack(other, {}), "moved": pack(moved, {}),
-            "larger": pack(larger, {})[:PLAN.part.capacity], "noise": noise}.items()}
+            "ours": image, "blank": BLANK, "other": pack(other, {}, defaults=True),
+            "moved": pack(moved, {}, defaults=True),
+            "larger": pack(larger, {}, defaults=True)[:PLAN.part.capacity], "noise": noise}.items()}
 
 
 def test_a_part_of_a_later_release_is_refused() -> None:
     """The schema with its releases is needed (PS962)."""
     released = replace(PLAN, release=2)
-    image = bytearray(pack(PLAN, {}))
+    image = bytearray(pack(PLAN, {}, defaults=True))
     for copy in (0, 1):
         at = PLAN.label_address(copy)
         image[at:at + PLAN.label_bytes] = build_label(
@@ -175,13 +214,13 @@ def test_a_part_of_a_later_release_is_refused() -> None:
 
 def test_a_part_too_small_is_refused() -> None:
     """It shows its first half twice (PS961)."""
-    half = pack(PLAN, {})[:PLAN.part.capacity // 2]
+    half = pack(PLAN, {}, defaults=True)[:PLAN.part.capacity // 2]
     assert ["PS961"] == codes(unpack(PLAN, half * 2))
 
 
 def test_what_a_cut_first_write_leaves_is_ours() -> None:
     """A label torn in its second copy, both, or whole labels without records."""
-    full = pack(PLAN, {})
+    full = pack(PLAN, {}, defaults=True)
     at = PLAN.label_address(1)
     torn = bytearray(BLANK)
     torn[at:at + 7] = full[at:at + 7]
@@ -206,7 +245,7 @@ def test_an_image_must_be_whole_and_of_this_layout() -> None:
     ring = PLAN.ring("settings")
     image[ring.address(0) + 6] ^= 1
     short = pack(PLAN, UNIT)[:ring.address(ring.slots) - 1]
-    for data in (bytes(image), BLANK, pack(replace(PLAN, release=1), {}), short):
+    for data in (bytes(image), BLANK, pack(replace(PLAN, release=1), {}, defaults=True), short):
         with pytest.raises(FindingsError, match="PS962"):
             image_values(unpack(PLAN, data), "unit.bin")
     with pytest.raises(FindingsError, match="PS962"):
@@ -216,7 +255,7 @@ def test_an_image_must_be_whole_and_of_this_layout() -> None:
 
 def test_exact_changes_bring_a_backup_back() -> None:
     """Byte by byte; identity and calibration need the key. On a blank part labels come first."""
-    old = pack(PLAN, {})
+    old = pack(PLAN, {}, defaults=True)
     new = changes_of(old, UNIT, unlock=True).target
     contents, backup = unpack(PLAN, new), unpack(PLAN, old)
     with pytest.raises(FindingsError, match="PS964"):

@@ -156,7 +156,8 @@ def test_a_part_read_several_times_over_is_taken_once(times: int) -> None:
 
 def test_two_equal_labels_are_no_bad_line() -> None:
     """A packed part has both labels, and nothing in most places: no line is blamed for it."""
-    assert [] == said(aligned(pack(PLAN, {}))) == said(aligned(IMAGE[:64].ljust(4096, b"\xff")))
+    whole = pack(PLAN, {}, defaults=True)
+    assert [] == said(aligned(whole)) == said(aligned(IMAGE[:64].ljust(4096, b"\xff")))
 
 
 @given(st.binary(max_size=3000))

@@ -53,7 +53,7 @@ def test_a_salvaged_unit_boots_with_what_it_had(scene: Scene) -> None:
 
 def test_an_image_of_what_was_packed_is_the_same() -> None:
     """Nothing is added to a sound image, and nothing left out."""
-    packed = pack(PLAN, {"settings": {"interval": (99,)}})
+    packed = pack(PLAN, {"settings": {"interval": (99,)}}, defaults=True)
     saved = salvage(examined(packed))
     assert packed == saved.image and saved.complete
 

@@ -43,7 +43,7 @@ def test_a_folder_gives_its_schemas() -> None:
 @pytest.mark.parametrize("candidate", ALL, ids=lambda c: Path(c.name).name)
 def test_the_label_names_the_schema(candidate: Candidate) -> None:
     """Each image is recognised as that of its own plan, release and all, without a word."""
-    choice = chosen(pack(candidate.plan, {}))
+    choice = chosen(pack(candidate.plan, {}, defaults=True))
     assert (candidate.plan.layout_id, candidate.plan.release, ()) == (
         choice.candidate.plan.layout_id, choice.candidate.plan.release, choice.findings)
 
@@ -101,7 +101,7 @@ def test_a_release_that_no_label_tells_is_said(candidates: tuple[Candidate, ...]
     """Records tell the store, not the release: it is read as the schema stands, and what to do
     about it is said. A label that shows once words are turned settles it all the same."""
     release = next(c.plan for c in PROBE if c.plan.release == 2)
-    image = pack(release, {})
+    image = pack(release, {}, defaults=True)
     reading = read_dump(b"\xff" * 64 + image[64:], "x.bin", FORMS["bin"])
     choice = choose(reading, candidates, named=candidates is PROBE)
     assert PROBE[0] == choice.candidate
@@ -122,6 +122,6 @@ def test_records_tell_the_series() -> None:
     assert 2 == len({plan.series for plan in plans})
     for plan in (past.plan(6), past.plan(5)):
         label = 2 * plan.label_pages * plan.part.page
-        data = bytes(label) + pack(plan, {})[label:]
+        data = bytes(label) + pack(plan, {}, defaults=True)[label:]
         choice = choose(read_dump(data, "x.bin", FORMS["bin"]), candidates)
         assert plan == choice.candidate.plan

@@ -49,7 +49,7 @@ THEIRS = branch("theirs4", "theirs5", "theirs6", "theirs7", "theirs8", "theirs9"
 
 def mounted(plan: Plan, label: Plan) -> Status:
     """What the twin and the C of `plan` say to a unit of `label`; both agree."""
-    status = Engines(plan, pack(label, {})).call("mount")
+    status = Engines(plan, pack(label, {}, defaults=True)).call("mount")
     assert isinstance(status, Status)
     return status
 
@@ -96,7 +96,7 @@ def test_another_format_version_is_refused_first() -> None:
         front = bytearray(build_label(plan)[:-4])
         front[4] = 2
         label = bytes(front) + crc32c(bytes(front)).to_bytes(4, "little")
-        image = label + pack(OURS[0], {})[len(label):]
+        image = label + pack(OURS[0], {}, defaults=True)[len(label):]
         engines = Engines(OURS[4], image)
         assert Status.ERR_LAYOUT is engines.call("mount")
         assert LabelState.FORMAT is unpack(OURS[4], image).label_state
@@ -104,7 +104,7 @@ def test_another_format_version_is_refused_first() -> None:
 
 def test_copy_0_counts_where_both_are_whole() -> None:
     """Two whole labels that differ: firmware and host go by copy 0."""
-    image = bytearray(pack(OURS[4], {}))
+    image = bytearray(pack(OURS[4], {}, defaults=True))
     at = OURS[4].label_address(1)
     image[at:at + OURS[4].label_bytes] = build_label(THEIRS[3])
     assert Status.OK is Engines(OURS[4], bytes(image)).call("mount")
@@ -129,7 +129,7 @@ def test_where_the_branches_part(number: int, expected: Parting | None) -> None:
 def test_the_host_says_that_a_unit_is_of_another_branch() -> None:
     """No value is read, and the finding says where the branches part; what both have can be read
     with the release that both have."""
-    image = pack(THEIRS[5], {})
+    image = pack(THEIRS[5], {}, defaults=True)
     contents = unpack(OURS[4], image)
     assert (LabelState.BRANCH, False) == (contents.label_state, contents.readable)
     (found,) = diagnose(contents, "unit.bin")
@@ -143,5 +143,5 @@ def test_the_host_says_that_a_unit_is_of_another_branch() -> None:
 def test_a_schema_that_was_edited_since_knows_its_branch() -> None:
     """A layout that is not released tells the units of another branch too."""
     edited = replace(OURS[4], release=0)
-    assert LabelState.BRANCH is unpack(edited, pack(THEIRS[4], {})).label_state
-    assert LabelState.LAYOUT is unpack(edited, pack(OURS[4], {})).label_state
+    assert LabelState.BRANCH is unpack(edited, pack(THEIRS[4], {}, defaults=True)).label_state
+    assert LabelState.LAYOUT is unpack(edited, pack(OURS[4], {}, defaults=True)).label_state

@@ -330,7 +330,7 @@ def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> Non
 
 def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
     """Neither of the two is shown as an empty name."""
-    run("pack", SCHEMA, "-o", "nameless.bin")
+    run("pack", SCHEMA, "-o", "nameless.bin", "--write-defaults")
     write("nameless.bin", "--yes")
     assert "this part has no serial number, the image is of TP-2601-0042" in write(
         "unit.bin").stderr

@@ -67,7 +67,7 @@ def number(bits: int) -> float:
 def unit(bits: int) -> bytes:
     """A unit whose slope has these bits in whole records."""
     plan = tank_probe()
-    image = bytearray(pack(plan, {}))
+    image = bytearray(pack(plan, {}, defaults=True))
     ring = next(r for r in plan.rings if r.group.name == "electrode")
     at = next(p.offset for p in ring.fields if p.field.name == "ph_slope")
     body = bytearray(encode_body(ring, {}))

@@ -25,7 +25,7 @@ def schema(tmp_path: Path) -> Path:
 def packed(schema: Path, release: int, *values: str) -> Path:
     image = schema.with_name(f"unit{release}.bin")
     sets = [word for value in values for word in ("--set", value)]
-    result = run("pack", schema, "--release", release, *sets, "-o", image)
+    result = run("pack", schema, "--release", release, *sets, "-o", image, "--write-defaults")
     assert 0 == result.exit_code, result.stderr
     return image
 

@@ -172,6 +172,25 @@ def test_no_values_file_is_written_from_nothing(content: bytes, tmp_path: Path) 
     assert ["dump.bin"] == [p.name for p in tmp_path.iterdir()]
 
 
+def test_a_group_without_values_is_told(tmp_path: Path) -> None:
+    """By pack, in words and as data, and by unpack; a record of defaults only where asked for."""
+    image = tmp_path / "unit.bin"
+    bare = run("pack", SCHEMA, "--set", "settings.interval=9", "-o", image)
+    assert ("electrode: no values given; left without a record, the firmware serves defaults and "
+            "says so\n") in bare.stdout
+    assert ("electrode: never written, these are the defaults: the firmware serves them and says "
+            "so\n") in run("unpack", SCHEMA, image).stdout
+    values = run("unpack", SCHEMA, image, "-o", "-").stdout
+    assert ("# electrode: never written, left out", False) == (
+        next(line for line in values.split("\n") if "electrode" in line), "ph_slope" in values)
+    data = json.loads(run("pack", SCHEMA, "-o", image, "--json").stdout)
+    assert (["identity", "factory", "electrode"], []) == (
+        data["without_record"], data["defaults_written"])
+    wanted = run("pack", SCHEMA, "-o", image, "--write-defaults")
+    assert "electrode: no values given; its defaults are written as a record" in wanted.stdout
+    assert "electrode: record 2" in run("unpack", SCHEMA, image).stdout
+
+
 def test_another_store_is_told(packed: Path) -> None:
     """A dump of another store is named by its label, though its part differs."""
     result = run("unpack", SCHEMAS / "large.toml", packed)

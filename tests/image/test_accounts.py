@@ -43,7 +43,7 @@ def moved(folder: Path, value: object, *lines: str, series: tuple[int, ...] = ()
     group = first.schema.group("settings")
     values = {f.name: f.default for f in group.fields}
     values |= {name: c.raws for name, c in parameter_to_raw(group.parameter("v"), value).items()}
-    contents = unpack(first, pack(first, {"settings": values}))
+    contents = unpack(first, pack(first, {"settings": values}, defaults=True))
     way = relayout if first.series != last.series else migrate
     items = way(contents, last, plans).items
     return next(i for i in items if i.where == "settings.v")

@@ -21,7 +21,7 @@ from tests.decode.scenes import change, on_part
 from tests.independent_decoder import decode_image
 
 LIMITS, USER = EXAMPLE.rings
-IMAGE = pack(EXAMPLE, {})
+IMAGE = pack(EXAMPLE, {}, defaults=True)
 
 
 def put(image: bytes, address: int, data: bytes) -> bytes:
@@ -128,7 +128,7 @@ LABELS = {
         put(put(IMAGE, LABEL[0], b"\0"), LABEL[1], b"\0"), LabelState.DAMAGED,
         ["error PS605: both copies of the label are damaged"]),
     "another store": (
-        put(pack(other_store, {}), LABEL[1], b"\0"), LabelState.FOREIGN,
+        put(pack(other_store, {}, defaults=True), LABEL[1], b"\0"), LabelState.FOREIGN,
         ["error PS607: the part holds the store `other`, not `pump_drive`"]),
     "another layout": (
         put(IMAGE, 0, build_label(replace(EXAMPLE, layout_id=0xBEEF))), LabelState.LAYOUT,
@@ -148,7 +148,7 @@ LABELS = {
         ["error PS605: the dump holds no label, and no record of `pump_drive`"]),
     "another store on a part with other pages": (
         pack(plan_of(replace(EXAMPLE.schema, name="other", part=part(4096, 64)), [3, 3], [0, 0]),
-             {})[:1024], LabelState.FOREIGN,
+             {}, defaults=True)[:1024], LabelState.FOREIGN,
         ["error PS607: the part holds the store `other`, not `pump_drive`"]),
     "blank": (
         b"\xff" * 1024, LabelState.BLANK, ["error PS604: the part is blank: every byte is FF"]),
@@ -185,7 +185,7 @@ GROUPS = {
                                  "record"]),
     "a group that was never written": (
         with_limits(),
-        ["warning PS613: group `limits` was never written: the values are defaults"]),
+        ["warning PS613: group `limits` was never written: firmware serves defaults and says so"]),
     "a value outside its limits": (
         with_limits(limits_record(1, 4001)),
         ["error PS614: group `limits`: `current` = 4.001 A is above its maximum 4 A"]),

@@ -12,9 +12,10 @@ from paramstore.codec import CodecError, RecordState
 from paramstore.errors import FindingsError
 from paramstore.image.contents import LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.pack import complete, pack
+from paramstore.image.pack import complete, pack, ungiven
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.report.image import origin_text
 from paramstore.scalars import SCALARS
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
 from tests.codec.plans import EXAMPLE, layout_object, one, part, plan_of
@@ -81,10 +82,39 @@ def test_nothing_is_written_beside_labels_and_records(case: tuple[Plan, Any]) ->
 
 def test_missing_values_are_defaults() -> None:
     """A group or field that is not given takes its defaults."""
-    contents = unpack(EXAMPLE, pack(EXAMPLE, {"limits": {"current": (7,)}}))
+    contents = unpack(EXAMPLE, pack(EXAMPLE, {"limits": {"current": (7,)}}, defaults=True))
     assert (7,) == contents.group("limits").values["current"]
     assert complete(EXAMPLE, {"limits": {"current": (7,)}}) == {
         g.ring.group.name: g.values for g in contents.groups}
+
+
+def test_a_protected_group_without_values_has_no_record() -> None:
+    """It must not look calibrated: its ring stays erased, and everything else is as always."""
+    assert ("limits",) == ungiven(EXAMPLE, {}) == ungiven(EXAMPLE, {"user": {"low": (1,)}})
+    assert () == ungiven(EXAMPLE, {"limits": {"gain": (1.5,)}})
+    limits = EXAMPLE.rings[0]
+    erased, full = pack(EXAMPLE, {"limits": {}}), pack(EXAMPLE, {}, defaults=True)
+    span = slice(limits.address(0), limits.address(limits.slots))
+    assert erased[span].count(0xFF) == len(erased[span])
+    assert full[:span.start] + erased[span] + full[span.stop:] == erased
+    group = unpack(EXAMPLE, erased).group("limits")
+    assert (None, True, "never written") == (
+        group.newest, group.blank, origin_text(group).partition(",")[0])
+    assert unpack(EXAMPLE, full).group("limits").newest is not None
+
+
+def test_a_protected_group_with_one_value_has_a_record() -> None:
+    """One value is a value: the rest has its defaults."""
+    group = unpack(EXAMPLE, pack(EXAMPLE, {"limits": {"gain": (1.5,)}})).group("limits")
+    assert (True, (1.5,), (2500,)) == (
+        group.newest is not None, group.values["gain"], group.values["current"])
+
+
+def test_texts_are_filled_with_00() -> None:
+    """What stands behind the end of a text is not stored."""
+    image = pack(EXAMPLE, {"user": {"name": (65, 0, 66, 0, 67, 0)}})
+    ring = EXAMPLE.rings[1]
+    assert b"A\0\0\0\0\0" == image[ring.address(0) + 5:ring.address(0) + 11]
 
 
 @pytest.mark.parametrize(("group", "values", "code", "message", "help"), [
@@ -103,7 +133,7 @@ def test_values_that_break_the_schema_are_refused(
 ) -> None:
     """No image is made that firmware would not accept."""
     with pytest.raises(FindingsError) as caught:
-        pack(EXAMPLE, {group: values})
+        pack(EXAMPLE, {group: values}, defaults=True)
     (finding,) = caught.value.findings
     assert (code, message, help) == (finding.code, finding.message, finding.help)
 
@@ -134,7 +164,7 @@ EVERY_KIND = plan_of(
 
 def test_every_scalar_at_both_ends() -> None:
     """The ends of every stored type survive packing, and the independent decoder sees them."""
-    image = pack(EVERY_KIND, {})
+    image = pack(EVERY_KIND, {}, defaults=True)
     decoded = decode_image(image, layout_object(EVERY_KIND), "every_kind")
     fields = EVERY_KIND.rings[0].group.fields
     expected = {f.name: f.default for f in fields}
@@ -144,6 +174,6 @@ def test_every_scalar_at_both_ends() -> None:
 
 def test_a_released_layout_is_named_in_the_label() -> None:
     """The release number of the plan stands in both label copies."""
-    contents = unpack(EXAMPLE, pack(replace(EXAMPLE, release=3), {}))
+    contents = unpack(EXAMPLE, pack(replace(EXAMPLE, release=3), {}, defaults=True))
     assert [3, 3] == [label and label.release for label in contents.labels]
     assert RecordState.VALID is contents.groups[0].slots[0].record.state

@@ -41,7 +41,7 @@ def batches(draw: st.DrawFn) -> tuple[Any, Any, list[Any]]:
 def test_columns_agree_with_the_codec(batch: tuple[Any, Any, list[Any]]) -> None:
     """Image by image, byte for byte."""
     of, constants, units = batch
-    expected = [pack(of, {**constants, **unit}) for unit in units]
+    expected = [pack(of, {**constants, **unit}, defaults=True) for unit in units]
     columnar = ColumnarPacker(of, constants)
     for _ in range(2):  # the buffer is used again
         assert expected == [bytes(image) for image in columnar.pack(units, {})]
@@ -56,7 +56,7 @@ def test_units_have_their_own_over_the_columns(batch: tuple[Any, Any, list[Any]]
     columns = {(g.name, f.name): [f.default] * len(units)
                for g in of.schema.groups for p in g.parameters for f in p.fields}
     defaults = complete(of, {})
-    expected = [pack(of, {**defaults, **unit}) for unit in units]
+    expected = [pack(of, {**defaults, **unit}, defaults=True) for unit in units]
     mixed = [unit or None for unit in units]
     for packer_ in (ColumnarPacker(of, constants), PlainPacker(of, constants)):
         assert expected == [bytes(image) for image in packer_.pack(mixed, columns)]

@@ -82,7 +82,7 @@ class Totals(NamedTuple):
 def samples() -> Samples:
     """Return what inputs are made from."""
     image = bytes(used_unit("settings", 9, random.Random(1)).bench.device.memory)
-    small = pack(EXAMPLE, {})
+    small = pack(EXAMPLE, {}, defaults=True)
     options = WriteOptions(family=7)
     corpus = ROOT / "tests" / "corpus"
     dumps = [p.read_bytes() for p in sorted((corpus / "dumps").iterdir())]

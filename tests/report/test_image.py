@@ -109,7 +109,8 @@ def test_every_parameter_is_in_text_and_data(case: tuple[Plan, Any]) -> None:
 
 def test_data_has_physical_values_and_units() -> None:
     """A program gets numbers in the unit of the schema, a curve as points."""
-    groups = {g["name"]: g for g in image_data(unpack(EXAMPLE, pack(EXAMPLE, {})))["groups"]}
+    contents = unpack(EXAMPLE, pack(EXAMPLE, {}, defaults=True))
+    groups = {g["name"]: g for g in image_data(contents)["groups"]}
     assert {"value": 2.5, "unit": "A", "raw": {"current": [2500]}, "origin": "record",
             "stored": None} == (
         groups["limits"]["values"]["current"])
@@ -136,7 +137,7 @@ def test_what_json_cannot_hold_is_null() -> None:
     limits = EXAMPLE.rings[0]
     body = bytearray(encode_body(limits, {}))
     body[2:6] = bytes.fromhex("0000c07f")
-    image = bytearray(pack(EXAMPLE, {}))
+    image = bytearray(pack(EXAMPLE, {}, defaults=True))
     record = build_record(EXAMPLE, limits, 3, bytes(body))
     image[limits.address(2):limits.address(2) + len(record)] = record
     contents = unpack(EXAMPLE, bytes(image))
@@ -161,7 +162,7 @@ def test_slots_are_painted_by_state() -> None:
         seen.append((text, state))
         return f"<{text}>"
 
-    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {})), paint)
+    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {}, defaults=True)), paint)
     assert "  slots    <#><#><.>\n" in text
     assert text.endswith("slots: <#> 3 current   <.> 2 erased\n")
     assert all(MARKS[state] == mark for mark, state in seen)
@@ -182,7 +183,7 @@ def test_a_long_ring_is_shown_in_rows() -> None:
 def test_texts_of_a_dump_cannot_write_to_the_terminal() -> None:
     """Control characters in a stored text are shown, not sent."""
     name = tuple(b"\x1b[2J\x07\0"[:6])
-    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {"user": {"name": name}})))
+    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {"user": {"name": name}}, defaults=True)))
     assert "\x1b" not in text and "\x07" not in text
     assert "\x1b[2J\x07" == from_raw(EXAMPLE.rings[1].group.fields[0], name)
 

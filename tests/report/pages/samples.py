@@ -54,7 +54,8 @@ def used_probe() -> bytes:
     """A tank_probe after some weeks: settings changed, electrode calibrated, one commit of settings
     cut, one bit of an older record lost, and bytes of somebody else on a free page."""
     plan = example("tank_probe")
-    rig = TwinRig(plan, Bench(Device(plan.part, plan.schema.address, pack(plan, {})), 400))
+    image = pack(plan, {}, defaults=True)
+    rig = TwinRig(plan, Bench(Device(plan.part, plan.schema.address, image), 400))
     assert rig.mount() in (Status.OK, Status.FLAGGED)
     for day in range(40):
         rig.set("counters", "running", 0, [1440 * day])
@@ -90,7 +91,7 @@ def full_rack() -> bytes:
     """A kiln_rack on a 128 KB part: every slot of every ring written, all free pages full of
     random bytes."""
     plan, chance = example("large"), random.Random(3)
-    device = Device(plan.part, plan.schema.address, pack(plan, {}))
+    device = Device(plan.part, plan.schema.address, pack(plan, {}, defaults=True))
     rig = TwinRig(plan, Bench(device, 400))
     assert rig.mount() in (Status.OK, Status.FLAGGED)
     for ring in plan.rings:

@@ -130,7 +130,8 @@ def test_texts_of_a_dump_stay_text() -> None:
     ring = PROBE.ring("settings")
     assert ring.group.parameter("label").size == 16
     text = "</td><script>\u202e".encode().ljust(16, b"\0")
-    page = dump_page(examined(PROBE, pack(PROBE, {"settings": {"label": tuple(text)}})))
+    image = pack(PROBE, {"settings": {"label": tuple(text)}}, defaults=True)
+    page = dump_page(examined(PROBE, image))
     assert [] == faults(page)
     assert "&lt;/td&gt;&lt;script&gt;" in page and "\u202e" not in page
 
@@ -147,7 +148,7 @@ def test_a_large_part_stays_a_small_page() -> None:
 def test_an_erased_part_is_told_in_a_few_lines() -> None:
     """Erased slots and free pages take a line each, however many they are."""
     plan = example("large")
-    page = Markup(dump_page(examined(plan, pack(plan, {}))))
+    page = Markup(dump_page(examined(plan, pack(plan, {}, defaults=True))))
     assert "slots 1 to 108: erased" in page.text
     assert "768 pages free" in page.text
 

@@ -1,0 +1,16 @@
+"""Words for protected groups that got no value: what becomes of them, the same in every report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+__all__ = ["SERVED_DEFAULTS", "without_lines"]
+
+SERVED_DEFAULTS = "the firmware serves defaults and says so"
+
+
+def without_lines(groups: Iterable[str], defaults: bool = False) -> list[str]:
+    """Return a line for each group that got no value; with `defaults` they got records of these."""
+    became = ("its defaults are written as a record" if defaults
+              else f"left without a record, {SERVED_DEFAULTS}")
+    return [f"{name}: no values given; {became}" for name in groups]
