@@ -88,9 +88,20 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
                     item, fate=Fate.UNFIT, reason=BROKEN_RULE)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
              for group in target.schema.groups for p in group.parameters]
-    taken_over = {group for (group, _), item in items.items() if not item.fate.harmed}
-    image = pack(target, {name: given for name, given in values.items() if name in taken_over})
+    # A group of which nothing came over but defaults is one without values for `pack`.
+    image = pack(target, {
+        group.name: values[group.name] for group in target.schema.groups
+        if any(_came_over(p, items.get((group.name, p.name)), values[group.name])
+               for p in group.parameters)})
     return Migration(image, (*every, *_left(contents, ways)))
+
+
+def _came_over(parameter: Parameter, item: Item | None,
+               values: dict[str, tuple[Raw, ...]]) -> bool:
+    """Return whether a parameter, or an element of it, has a value from the fixed layout."""
+    if item is None or item.fate is Fate.DEFAULTED:
+        return False
+    return not item.fate.harmed or any(values[f.name] != f.default for f in parameter.fields)
 
 
 def _finished(group: Group, parameter: Parameter, item: Item | None,

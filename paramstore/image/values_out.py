@@ -30,10 +30,10 @@ def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, 
     """
     blocks = [f"# Values of the store {schema.name}."]
     for group in schema.groups:
+        remark = (remarks or {}).get(group.name, "")
         if group.name in values:
-            remark = (remarks or {}).get(group.name, "")
             blocks.append(_group(group, values[group.name], remark, notes or {}))
-        elif remark := (remarks or {}).get(group.name):
+        elif remark:
             blocks.append(f"# {group.name}: {one_line(remark)}")
     return "\n\n".join(blocks) + "\n"
 

@@ -95,8 +95,7 @@ def served(group: AnyGroup, values: Values) -> Served:
     """Return what firmware serves for the values of a group, every field of it given.
 
     A parameter with an element that cannot be has its default, all of it. Then, rule by rule, those
-    that take part in a broken one have theirs; over again, until all rules are kept, as the defaults
-    keep them.
+    that take part in a broken one have theirs; over again, until a pass finds none broken.
     """
     result = {name: tuple(raws) for name, raws in values.items()}
     resets: list[Reset] = []
@@ -113,15 +112,17 @@ def served(group: AnyGroup, values: Values) -> Served:
         for field in parameter.fields:
             if field.kind is Kind.TEXT:
                 result[field.name] = filled_text(result[field.name])
-    rules = tuple(rules_of(group))
-    while True:
+    # Defaults keep the rules, so one that was broken is kept from then on. Not to look at it again
+    # makes an end of it even if a file of a release says otherwise.
+    rules, before = list(rules_of(group)), -1
+    while before < len(resets):
         before = len(resets)
-        for rule in rules:
+        for rule in tuple(rules):
             element = rule.broken_at(result)
             if element is not None:
                 reset(rule.breach(element), rule.parameters)
-        if len(resets) == before:
-            return Served(result, tuple(resets))
+                rules.remove(rule)
+    return Served(result, tuple(resets))
 
 
 def breaches(group: AnyGroup, values: Values) -> Iterator[Breach]:

@@ -195,7 +195,7 @@ def test_another_store_is_told(packed: Path) -> None:
     """A dump of another store is named by its label, though its part differs."""
     result = run("unpack", SCHEMAS / "large.toml", packed)
     assert 1 == result.exit_code
-    assert "the part holds the store `tank_probe`, not `kiln_rack`" in result.stdout
+    assert "the part holds the store `tank_pro`, not `kiln_rack`" in result.stdout
 
 
 def test_a_spoilt_hex_file_is_refused(tmp_path: Path) -> None:

@@ -340,8 +340,8 @@ def test_an_erased_protected_ring_on_a_unit_in_use_is_an_error(erased: str, said
     assert said in [f"{f.severity} {f.code}: {f.message}" for f in diagnose(contents, "x")]
     assert "never written or erased" in origin_text(contents, contents.group(erased))
     fresh = unpack(SCENES, _unit("settings", 0, erased))
-    assert [f"warning PS613: group `{erased}` was never written: the values are defaults"] == [
-        f"{f.severity} {f.code}: {f.message}" for f in diagnose(fresh, "x")]
+    assert [f"warning PS613: group `{erased}` was never written: firmware serves defaults and says "
+            "so"] == [f"{f.severity} {f.code}: {f.message}" for f in diagnose(fresh, "x")]
     later = replace(SCENES, added=frozenset({SCENES.ring(erased).group.id}))
     assert [Severity.WARNING] == [
         f.severity for f in diagnose(unpack(later, contents.image), "x")]

@@ -97,9 +97,10 @@ def test_a_protected_group_without_values_has_no_record() -> None:
     span = slice(limits.address(0), limits.address(limits.slots))
     assert erased[span].count(0xFF) == len(erased[span])
     assert full[:span.start] + erased[span] + full[span.stop:] == erased
-    group = unpack(EXAMPLE, erased).group("limits")
+    contents = unpack(EXAMPLE, erased)
+    group = contents.group("limits")
     assert (None, True, "never written") == (
-        group.newest, group.blank, origin_text(group).partition(",")[0])
+        group.newest, group.blank, origin_text(contents, group).partition(",")[0])
     assert unpack(EXAMPLE, full).group("limits").newest is not None
 
 

@@ -67,7 +67,7 @@ def test_units_may_differ_in_other_fields() -> None:
     of = plan()
     constants = complete(of, {})
     units: list[Any] = [{}, {"trim": {"low": (3,)}}, {"settings": {"quiet": (1,)}}]
-    assert [pack(of, unit) for unit in units] == [
+    assert [pack(of, unit, defaults=True) for unit in units] == [
         bytes(image) for image in ColumnarPacker(of, constants).pack(units, {})]
 
 
@@ -80,7 +80,7 @@ def test_bytes_of_former_fields_are_those_of_the_codec() -> None:
     assert any(ring.reserved for ring in of.rings)
     units: list[Any] = [{"settings": {"quiet": (1,)}, "trim": {"flow": (1.5,)}}, {}]
     packed = ColumnarPacker(of, complete(of, {})).pack(units, {})
-    assert [pack(of, unit) for unit in units] == [bytes(image) for image in packed]
+    assert [pack(of, unit, defaults=True) for unit in units] == [bytes(image) for image in packed]
 
 
 @given(st.binary(min_size=1, max_size=80), st.integers(0, 2**32))
