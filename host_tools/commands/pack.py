@@ -58,7 +58,8 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
         say_json(findings_data(findings) | {
             "store": plan.schema.name, "part": plan.part.name, "layout_id": plan.layout_id,
             "output": output, "form": form.name, "image_bytes": len(image),
-            "without_record": [] if write_defaults else list(without), "defaults_written": list(without) if write_defaults else [],
+            "without_record": [] if write_defaults else list(without),
+            "defaults_written": list(without) if write_defaults else [],
         }, err=talk)
     else:
         show_findings(findings)

@@ -115,9 +115,10 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
                   defaults: bool = False) -> Changes:
     """Return what makes a part hold the `wanted` values; what they do not name stays as it is.
 
-    A group that was never written is, with defaults for what is not given, unless it is protected
-    and nothing of it is given: then only if its `defaults` are to stand in a record. Protected groups with a record are kept unless `unlock` (PS964, a
-    warning). FindingsError (PS963) if the values break the schema.
+    A group that was never written is, with defaults for what is not given; a protected one of
+    which nothing is given only if its `defaults` are to stand in a record. Protected groups with a
+    record are kept unless `unlock` (PS964, a warning). FindingsError (PS963) if the values break
+    the schema.
     """
     plan = contents.plan
     label = any(contents.image[at:at + plan.label_bytes] != build_label(plan)

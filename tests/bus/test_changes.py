@@ -89,16 +89,16 @@ def test_a_blank_part_gets_no_record_of_what_it_was_not_given() -> None:
     """A protected group without values has none; it gets one only if defaults are wanted, and the
     next time if it has values."""
     changes = changes_of(BLANK, {"identity": {"board": (3,)}})
-    assert (("trim",), ("identity", "settings")) == (changes.without, changes.first)
+    assert (("trim",), ("identity", "settings")) == (changes.left, changes.first)
     assert pack(PLAN, {"identity": {"board": (3,)}}) == changes.target
     again = changes_of(changes.target, {"identity": {"board": (3,)}})
-    assert (("trim",), ()) == (again.without, again.pages)
+    assert (("trim",), ()) == (again.left, again.pages)
     contents = unpack(PLAN, changes.target)
     assert "trim" not in image_values(contents, "unit.bin")
     wanted = value_changes(contents, {}, "part", defaults=True)
-    assert ((), ("trim",)) == (wanted.without, wanted.first)
+    assert ((), ("trim",)) == (wanted.left, wanted.first)
     given = changes_of(changes.target, {"trim": {"low": (20,)}})
-    assert ((), ("trim",)) == (given.without, given.first)
+    assert ((), ("trim",)) == (given.left, given.first)
     assert pack(PLAN, {"identity": {"board": (3,)}, "trim": {"low": (20,)}}) == given.target
 
 
