@@ -188,6 +188,8 @@ class Database:
     def _translated(self) -> Iterator[None]:
         try:
             yield
+        except UnicodeDecodeError as error:  # also while SQLite tells what is damaged
+            raise self.damaged("a text in them is not UTF-8") from error
         except sqlite3.DatabaseError as error:
             name = getattr(error, "sqlite_errorname", "") or ""
             help = {

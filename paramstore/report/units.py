@@ -10,6 +10,7 @@ from paramstore.production.export import UnitValues, event_words, last_event, ra
 from paramstore.production.held import HeldGroup, read_held
 from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, Unit
 from paramstore.report.image import plain_value
+from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Role
@@ -71,7 +72,7 @@ def record_html(item: UnitValues) -> str:
     held = read_held(unit.known.held) if unit.known else {}
     raws = raws_on_record(item, schema)
     text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
-    template = Environment(autoescape=True, undefined=StrictUndefined,
+    template = Environment(autoescape=True, undefined=StrictUndefined, finalize=finished,
                            keep_trailing_newline=True).from_string(text)
     return template.render(
         store=schema.name, doc=schema.doc, serial=unit.serial, sha256=image.sha256 or "not made",

@@ -198,3 +198,12 @@ def test_a_dump_is_compared_with_its_record(records: str) -> None:
     missing = run("differ", schema, image, records, "--serial", "TP-99")
     assert (2, True) == (missing.exit_code, "no unit `TP-99` is on record" in missing.stderr)
     assert 2 == run("differ", schema, image, records, "--bytes").exit_code
+
+
+def test_what_does_not_print_is_shown_on_the_record(records: str) -> None:
+    """Records are a file, and anything may stand in one."""
+    with Records(records) as kept:
+        kept.add_event("TP-26-0001", Event("\x1b[2J\u202e", "write", True, "\x9b2J"))
+    page = run("units", records, "TP-26-0001", "--html", "-").stdout
+    assert "\\x1b[2J\\u202e" in page and "good: \\x9b2J" in page
+    assert page.replace("\n", "").isprintable()

@@ -154,3 +154,13 @@ def test_an_empty_name_is_refused() -> None:
     """SQLite would take it for a file of its own, which it deletes."""
     with pytest.raises(ToolError):
         Records("", create=True)
+
+
+def test_a_damaged_definition_that_is_no_text(records: Path) -> None:
+    """SQLite quotes it in its message, which is none then."""
+    data = records.read_bytes()
+    at = data.index(b"CREATE TABLE event")
+    records.write_bytes(data[:at + 13] + b"\xf5(" + data[at + 15:])
+    result = run("units", records)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert f"the records in `{records}`" in result.stderr

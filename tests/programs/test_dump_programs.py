@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.decode.scenes import SCHEMA
-from tests.programs import dump_start, fuzz_dumps
+from tests.programs import dump_start, fuzz_dumps, fuzzing
 
 ROOT = Path(__file__).parents[2]
 HEAVY = {"construct", "bincopy", "jinja2", "numpy", "hashlib"}
@@ -17,7 +17,7 @@ HEAVY = {"construct", "bincopy", "jinja2", "numpy", "hashlib"}
 
 def test_arbitrary_inputs_are_read_or_refused() -> None:
     """Some hundred inputs, the same in each run: each end is reached, and nothing else."""
-    totals = fuzz_dumps.run(0, 480, 1)
+    totals = fuzzing.run(fuzz_dumps.one, 0, 480, 1)
     assert 480 == totals.reached.total()
     assert {"refused as a file", "no schema, or outside the part", "reported", "salvaged",
             "reported as a fixed layout", "refused as a schema",
@@ -28,7 +28,7 @@ def test_arbitrary_inputs_are_read_or_refused() -> None:
 @pytest.mark.long
 def test_a_million_inputs_are_read_or_refused() -> None:
     """The same with 10^6 inputs."""
-    totals = fuzz_dumps.run_all(1_000_000, 2, 2)
+    totals = fuzzing.run_all(fuzz_dumps.one, 1_000_000, 2, 2)
     assert 1_000_000 == totals.reached.total()
     assert totals.slowest_s < 5
 

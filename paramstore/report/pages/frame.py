@@ -20,7 +20,7 @@ from markupsafe import Markup, escape
 from paramstore.schema.words import plural
 from paramstore.text import printable
 
-__all__ = ["prose", "render"]
+__all__ = ["finished", "prose", "render"]
 
 _SEPARATOR = re.compile(r"(?<=[/\\])")
 
@@ -56,7 +56,7 @@ def _part(name: str) -> str:
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("paramstore.report.pages"), autoescape=True, undefined=StrictUndefined,
-        finalize=_finished, trim_blocks=True, lstrip_blocks=True)
+        finalize=finished, trim_blocks=True, lstrip_blocks=True)
     environment.globals["plural"] = plural
     environment.filters |= {"ticked": _ticked, "upper_first": _upper_first,
                             "breakable": _breakable}
@@ -82,7 +82,7 @@ def _upper_first(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _finished(value: Any) -> Any:
+def finished(value: Any) -> Any:
     """Return what is shown for an expression of a template: text made printable."""
     if isinstance(value, str) and not hasattr(value, "__html__"):
         return printable(value)

@@ -1,0 +1,68 @@
+"""The program that feeds arbitrary inputs to every command, and that it notices what is wrong."""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from host_tools import terminal
+from paramstore.image import values_out
+from tests.programs import fuzz_commands, fuzzing
+
+
+@pytest.fixture(autouse=True)
+def back() -> Iterator[None]:
+    """The program works in a folder of its own."""
+    before = Path.cwd()
+    if fuzz_commands._SOUND:
+        os.chdir(fuzz_commands.bench())
+    yield
+    fuzz_commands.clear()
+    os.chdir(before)
+
+
+def test_arbitrary_inputs_of_every_kind() -> None:
+    """Some hundred, the same in each run: refused, or what was asked for is so."""
+    totals = fuzzing.run(fuzz_commands.one, 0, 400, 1)
+    assert 400 == totals.reached.total()
+    assert {"a schema with mistakes", "a schema, and its image from its own values",
+            "values with mistakes", "values that are served as they were given",
+            "a table with mistakes", "a table whose units are as it says", "records, read",
+            "records, refused", "a release that is refused"} < set(totals.reached)
+
+
+def feed(kind: object, seeds: int = 300) -> None:
+    for seed in range(seeds):
+        kind(random.Random(seed))  # type: ignore[operator]
+
+
+def test_a_line_that_is_said_raw_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if nothing made it printable."""
+    fuzz_commands.bench()
+    monkeypatch.setattr(terminal, "_safe", lambda line: [line])
+    monkeypatch.setattr("paramstore.report.findings.printable", lambda text: text)
+    with pytest.raises(fuzz_commands.Wrong, match="what does not print is said"):
+        feed(fuzz_commands.feed_values)
+
+
+def test_a_value_that_is_not_the_one_given_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if a number were written with its last digit lost."""
+    fuzz_commands.bench()
+    monkeypatch.setattr(values_out, "show_number", lambda value: f"{round(value)}.0")
+    with pytest.raises(fuzz_commands.Wrong, match=r"was given, and .* is served"):
+        feed(fuzz_commands.feed_values)
+
+
+def test_an_error_that_is_none_of_the_commands_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It ends the run, with the command line."""
+    def broken(*_: object) -> None:
+        raise RuntimeError("bug")
+
+    fuzz_commands.bench()
+    monkeypatch.setattr("paramstore.evolve.history._digest", broken)
+    with pytest.raises(RuntimeError):
+        feed(fuzz_commands.feed_release, 5)
