@@ -6,20 +6,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal, Inexact, localcontext
-from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
-from typing import NamedTuple
 
-from paramstore.evolve.conversion import Refused, Via, host_conversion_of, same_bytes, via_along
+from paramstore.evolve.change import Change, Verdict
+from paramstore.evolve.conversion import Refused, same_bytes, via_along
 from paramstore.evolve.links import Links
 from paramstore.evolve.refusals import built_otherwise
+from paramstore.evolve.rule_changes import rule_changes
+from paramstore.evolve.ways import Way, images, line_may_round, ranges_of, way_along
 from paramstore.layout.demand import slots_for_life
-from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round, rounded
+from paramstore.layout.moves import Arithmetic, Conversion, convert, rounded
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw, ScalarForm
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
@@ -32,26 +32,6 @@ from paramstore.schema.quantity import (
 from paramstore.schema.words import code_list, plural, show_number
 
 __all__ = ["Change", "Verdict", "changes"]
-
-
-class Verdict(StrEnum):
-    """What a change means for units in the field."""
-
-    SAFE = "safe"  # old bytes are read as they are; what is new has its default
-    WEARS = "wears out early"  # no byte moves, but a ring does not last the life wanted (PS426)
-    MIGRATES = "needs migration"  # values are converted, or some cannot be kept
-    RELAYOUT = "needs relayout"  # rings lie elsewhere: units are converted on the host
-    REFUSED = "refused"  # it would move bytes or change what they mean
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One change. `where` is a group, GROUP.PARAMETER, or "" for the whole store."""
-
-    code: str
-    verdict: Verdict
-    where: str
-    text: str
 
 
 def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
@@ -92,8 +72,10 @@ def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
                          "new group; what does not move there begins with its default")
         else:
             yield from _group(ring.group, group, group.name in short)
+        rules = tuple(rule_changes(old, links, group))
         for parameter in group.parameters:
             yield from _parameter(old, links, group, parameter)
+            yield from (c for c in rules if c.where == f"{group.name}.{parameter.name}")
     yield from _gone(old, new, links)
 
 
@@ -159,26 +141,8 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
              for index in range(min(len(p.fields) for p in line))]
     for fields in lines:
         yield from _field(where, fields, same)
-    yield from _rules(where, lines, new.below, _renamed_below(links, old_group, before))
     if before.doc != new.doc:
         yield Change("PS761", Verdict.SAFE, where, "another description")
-
-
-def _rules(where: str, lines: Sequence[Sequence[Field]], below: str | None,
-           before: str | None) -> Iterator[Change]:
-    """Yield what becomes of rules: new ones, and those that rounded values may break."""
-    if below != before:
-        if below:
-            yield Change("PS767", Verdict.MIGRATES, where,
-                         f"must stay below `{below}` now; units that break it get the defaults")
-        else:
-            yield Change("PS767", Verdict.SAFE, where, f"need not stay below `{before}` any more")
-    elif below and _may_round(lines[0]):
-        yield Change("PS767", Verdict.MIGRATES, where, f"must be below `{below}` when rounded, "
-                     "too; units that break it get the defaults")
-    if any(fields[-1].rising and _may_round(fields) for fields in lines):
-        yield Change("PS767", Verdict.MIGRATES, where, "must rise when rounded, too; a unit where "
-                     "points fall together gets the default")
 
 
 def _same_bytes(before: Parameter, new: Parameter) -> bool:
@@ -188,17 +152,11 @@ def _same_bytes(before: Parameter, new: Parameter) -> bool:
         return False
 
 
-def _renamed_below(links: Links, group: str, before: Parameter) -> str | None:
-    """Return what the partner of an old rule is called now."""
-    now = {old: name for (_, name), old in links.parameters.items()}
-    return now.get((group, before.below), before.below) if before.below else None
-
-
 def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
     """Yield the changes of a field from its first state to the last; `same`: its bytes stay."""
     old, new = line[0], line[-1]
     axis = new.name.rpartition(".")[2] + ": " if new.kind is Kind.CURVE else ""
-    way = _way(line)
+    way = way_along(line)
     if not same and (text := _stored_anew(line, way)):
         yield Change("PS762", Verdict.MIGRATES, where, axis + text)
     elif same and old.unit != new.unit:
@@ -222,36 +180,15 @@ def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
                      "an array now" if new.array else "a single value now, no array")
 
 
-class _Way(NamedTuple):
-    """How values of a field become those of a later state of it."""
-
-    via: Via
-    conversion: Conversion
-
-
-def _way(line: Sequence[Field]) -> _Way | None:
-    """Return the way along the states of a field; None if there is none, which is refused."""
-    try:
-        via = via_along(line)
-        return _Way(via, host_conversion_of(line[0], line[-1], via))
-    except Refused:
-        return None
-
-
-def _stored_anew(line: Sequence[Field], way: _Way | None) -> str:
+def _stored_anew(line: Sequence[Field], way: Way | None) -> str:
     """Return how a number is stored in another way; "" if it is not."""
     old, new = line[0], line[-1]
     if _stored(old) != _stored(new) or (way and isinstance(way.conversion.rule, Arithmetic)):
-        rounding = _rounding(new) if _may_round(line) else ""
+        rounding = _rounding(new) if line_may_round(line) else ""
         return f"{_stored(old)} becomes {_stored(new)}; values are converted{rounding}"
     if any(_stored(a) != _stored(b) for a, b in pairwise(line)):
         return f"{_stored(new)} again, in other bytes; values are taken over"
     return ""
-
-
-def _may_round(line: Sequence[Field]) -> bool:
-    way, ends = _way(line), _ranges(line[0])
-    return way is not None and may_round(way.conversion, ends[0][0], ends[-1][1])
 
 
 def _rounding(new: Field) -> str:
@@ -329,14 +266,14 @@ def _stored(field: Field) -> str:
 # ---- Limits -------------------------------------------------------------------------------------
 
 
-def _limits(where: str, axis: str, old: Field, new: Field, way: _Way,
+def _limits(where: str, axis: str, old: Field, new: Field, way: Way,
             same: bool) -> Iterator[Change]:
     """Yield that limits are narrower than what is stored, converted; or wider, for the same bytes.
     """
     if same and old.limits.ranges == new.limits.ranges:
         return
-    inside = all(any(a <= low and high <= b for a, b in _ranges(new))
-                 for low, high in _images(old, way.conversion))
+    inside = all(any(a <= low and high <= b for a, b in ranges_of(new))
+                 for low, high in images(old, way))
     if not inside and not _both_boundless(old, new):
         now, was = ((_range(new), _range(old)) if same
                     else (show_range(new), _seen_as(old, new, way)))
@@ -348,30 +285,17 @@ def _limits(where: str, axis: str, old: Field, new: Field, way: _Way,
                      "limits")
 
 
-def _ranges(field: Field) -> tuple[tuple[Raw, Raw], ...]:
-    return field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
-
-
-def _images(field: Field, conversion: Conversion) -> Iterator[tuple[Raw, Raw]]:
-    """Yield the ranges of `field` converted; an end that is no value of the new type as NaN, which
-    is in no range."""
-    for ends in _ranges(field):
-        raws = [convert(conversion, end) for end in ends]
-        low, high = sorted(math.nan if raw is None else raw for raw in raws)
-        yield low, high
-
-
 def _both_boundless(old: Field, new: Field) -> bool:
     """Whether both are floats of one type without limits: it ends a little earlier or later in
     another unit, which nobody asked for."""
     return old.scalar == new.scalar and boundless(old) and boundless(new)
 
 
-def _seen_as(old: Field, new: Field, way: _Way) -> str:
+def _seen_as(old: Field, new: Field, way: Way) -> str:
     """Return the range of `old` in the unit of `new`, to six digits where there are more."""
     if boundless(old):
         return show_range(old)
-    ranges = _ranges(old)
+    ranges = ranges_of(old)
     ends = sorted(Fraction(physical_number(old, end)) * way.via.factor + way.via.offset
                   for end in (ranges[0][0], ranges[-1][1]))
     low, high = (show_number(_decimal(end)) for end in ends)
@@ -392,4 +316,4 @@ def _range(field: Field) -> str:
     whole: tuple[Raw, Raw] = (field.scalar.minimum, field.scalar.maximum)
     if boundless(field):
         return "any finite value"
-    return "any value" if _ranges(field) == (whole,) else show_range(field)
+    return "any value" if ranges_of(field) == (whole,) else show_range(field)

@@ -243,9 +243,9 @@ CODES: dict[str, Code] = {
     ),
     "PS767": Code(
         "another rule between parameters",
-        "Where stored values break a rule, a new one or an old one after they were rounded, all "
-        "parameters of the group that have a rule get their defaults at mount, and the group is "
-        "flagged.",
+        "Where stored values break a rule, a new one or an old one after they were rounded or "
+        "converted, the two parameters of the rule get their defaults at mount, and the group is "
+        "flagged. What a default then takes with it by another rule is told as PS770.",
     ),
     "PS768": Code(
         "another use",
@@ -258,6 +258,14 @@ CODES: dict[str, Code] = {
         "Rings, slots or the part are others than those of the released units, so no firmware can "
         "go on with these as they are: it refuses them. `paramstore migrate --relayout` makes an "
         "image of the new series from one of before, with the values of the unit.",
+    ),
+    "PS770": Code(
+        "a default that takes a stored value with it",
+        "Where a parameter is new, has another default or narrower limits, units have its default "
+        "beside what they hold of others. If a rule (`below`) is broken then, firmware gives both "
+        "sides their defaults, and the stored value is gone with the next commit. The text says "
+        "which values; none is lost where the default keeps the rule with all that units may hold: "
+        "choose another default, or limits that keep the two apart.",
     ),
 }
 """Kinds of findings of this package."""

@@ -46,5 +46,5 @@ def change_lines(changes: Sequence[Change], paint: Paint = _no_paint) -> list[st
 
 def changes_data(changes: Sequence[Change]) -> list[dict[str, Any]]:
     """Return the changes as plain data for JSON."""
-    return [{"code": c.code, "verdict": c.verdict.value, "where": c.where, "text": c.text}
-            for c in changes]
+    return [{"code": c.code, "verdict": c.verdict.value, "where": c.where, "text": c.text,
+             "loses": list(c.loses)} for c in changes]

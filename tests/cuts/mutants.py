@@ -26,6 +26,7 @@ GROUP = "paramstore/store/group.py"
 VALUES = "paramstore/store/values.py"
 FORMAT = "paramstore/format.py"
 
+BRANCHES = "tests/evolve/test_branches.py::"
 MOUNT = "tests/rig/test_mount.py::"
 TROUBLE = "tests/rig/test_trouble.py::"
 TWIN = "tests/rig/test_twin.py::"
@@ -217,6 +218,10 @@ IN_C = (
            MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
     Mutant("label of another part taken", "found[5] != ours[5]", "false",
            MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
+    Mutant("label of another branch taken", "found[15u + gap] == ours[12]", "true",
+           BRANCHES + "test_a_release_of_another_branch_is_refused", of_test="I13"),
+    Mutant("label of another format version taken", "found[4] != ours[4]", "false",
+           BRANCHES + "test_another_format_version_is_refused_first", of_test="I13"),
     Mutant("size of the part not checked", "order(page(store), store->layout->label, 4) == 0",
            "false", MOUNT + "test_part_of_half_the_size_is_recognised", of_test="I13"),
     Mutant("foreign part written", "return store->state >= PS_ERR_NACK ?",
@@ -346,7 +351,9 @@ IN_TWIN = (
            TROUBLE + "test_bad_supply_stops_before_the_next_page", WIRE, of_test="I5"),
 
     # ---- Labels and locks ----
-    Mutant("label of another store taken", "if data[_STORE_ID] != ours[_STORE_ID]:", "if False:",
+    Mutant("label of another branch taken", 'data[self._places["lineage"]][gap - 1] == mine', "True",
+           BRANCHES + "test_a_release_of_another_branch_is_refused", LABEL, of_test="I13"),
+    Mutant("label of another store taken", '"store_id": Status.ERR_FOREIGN,', "",
            MOUNT + "test_part_that_is_not_ours_is_left_alone", LABEL, of_test="I13"),
     Mutant("size of the part not checked",
            "return Status.ERR_PART if head == LABEL_MAGIC else Status.OK", "return Status.OK",

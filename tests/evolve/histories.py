@@ -16,7 +16,7 @@ from paramstore.layout.plan import Plan
 from tests.evolve.edits import ROOM, Store, edited, new_store, settled
 from tests.evolve.model import Model
 
-__all__ = ["Past", "careful", "grow", "grown", "past_of", "relaid", "tank_probe"]
+__all__ = ["Past", "careful", "freeze_texts", "grow", "grown", "past_of", "relaid", "tank_probe"]
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 TANK_PROBE = [*sorted((Path(__file__).parent / "tank_probe").glob("*.toml")), SCHEMA]
@@ -42,10 +42,15 @@ def past_of(texts: list[str]) -> Past:
     """Freeze schema texts one after another, in a folder that is gone when this returns."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "store.toml"
-        for text in texts:
-            source = SourceText(str(path), text)
-            freeze(source, open_project(source))
+        freeze_texts(path, texts)
         return _past(path)
+
+
+def freeze_texts(path: Path, texts: list[str]) -> None:
+    """Freeze schema texts one after another beside the schema file `path`."""
+    for text in texts:
+        source = SourceText(str(path), text)
+        freeze(source, open_project(source))
 
 
 def grown(rng: random.Random, releases: int, name: str = "store", anew: int = 0) -> Past:
