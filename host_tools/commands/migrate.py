@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
@@ -128,7 +129,7 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
               anew: bool, options: DumpOptions) -> Made:
     """Make an image of one release one of another."""
     from paramstore.decode.which import project_candidates
-    from paramstore.errors import ToolError
+    from paramstore.errors import Severity, ToolError
     from paramstore.image.contents import LabelState
     from paramstore.image.migrate import migrate
     from paramstore.image.relayout import relayout
@@ -137,7 +138,10 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
     of = Schemas(project_candidates(project, schema, origin), named=True)
     found = examined_store(of, options, image)
     plan, contents = found.plan, found.contents
-    findings = (*project.findings, *found.findings)
+    # Of a value that cannot be in the release of the image its fate tells more: it may come over.
+    findings = (*project.findings, *(
+        replace(f, severity=Severity.WARNING) if f.code == "PS614" else f
+        for f in found.findings))
     if contents.label_state is not LabelState.OURS and (origin is None or contents.label):
         if origin is not None:  # what release N finds wrong in another one's bytes says nothing
             raise ToolError(f"the label of the image is not that of release {origin}",

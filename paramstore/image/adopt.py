@@ -20,7 +20,7 @@ from paramstore.fixed.found import (
     Presence,
 )
 from paramstore.fixed.model import Item as FixedItem
-from paramstore.image.migrate import BROKEN_RULE, Fate, Item, Migration, shown
+from paramstore.image.migrate import Fate, Item, Migration, breach_reason, replaced, shown
 from paramstore.image.pack import pack
 from paramstore.image.ways import NUMBERS, Way, ways_into
 from paramstore.image.wording import elements_text
@@ -80,12 +80,13 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
                 values[group.name] |= raws
     for group in target.schema.groups:
         becomes = served(group, values[group.name])
+        changed = replaced(group, values[group.name], becomes)
         values[group.name] = becomes.values
-        for name in becomes.defaulted:
+        for name in changed:
             item = items.get((group.name, name), Item("", Fate.DEFAULTED))
             if not item.fate.harmed and item.fate is not Fate.DEFAULTED:
-                items[group.name, name] = replace(
-                    item, fate=Fate.UNFIT, reason=BROKEN_RULE)
+                reason = breach_reason(becomes.reset_of(group.parameter(name)), group)
+                items[group.name, name] = replace(item, fate=Fate.UNFIT, reason=reason)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
              for group in target.schema.groups for p in group.parameters]
     # A group of which nothing came over but defaults is one without values for `pack`.

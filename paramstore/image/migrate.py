@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
 
 from paramstore.codec import Record, build_label, build_record, encode_body
 from paramstore.errors import ToolError
@@ -18,18 +17,16 @@ from paramstore.evolve.heirs import Heir, forebears, heirs
 from paramstore.evolve.values import Origin, Values, group_values
 from paramstore.format import ERASED, slot_of
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
+from paramstore.image.wording import breach_text
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
-from paramstore.schema.breaches import served
+from paramstore.schema.breaches import BreachKind, Reset, Served, served
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_range
 
-__all__ = ["BROKEN_RULE", "Fate", "Item", "Migration", "accounts", "migrate", "retired_unread",
-           "shown", "turned", "write_group"]
-
-BROKEN_RULE = "it breaks a rule between parameters"
-
+__all__ = ["Fate", "Item", "Migration", "accounts", "breach_reason", "migrate", "replaced",
+           "retired_unread", "shown", "turned", "write_group"]
 
 class Fate(StrEnum):
     """What became of a value."""
@@ -130,11 +127,11 @@ def _up(contents: Contents, target: Plan, between: Sequence[Plan],
     for ring in target.rings:
         found = group_values(target, ring, newest, earlier)
         becomes = served(ring.group, found.values)
-        values, reset = becomes.values, becomes.defaulted
+        reset = replaced(ring.group, found.values, becomes)
         fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
         if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
-            write_group(image, target, ring, newest.get(ring.group.id), values)
-        yield from accounts(contents, ring.group, fates, former, given, found.values, values)
+            write_group(image, target, ring, newest.get(ring.group.id), becomes.values)
+        yield from accounts(contents, ring.group, fates, former, given, found.values, becomes)
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
@@ -157,6 +154,7 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
           image: bytearray) -> Iterator[Item]:
     newest = newest_records(target, contents.image)
     later = {g.ring.group.name: g.values for g in contents.groups}
+    given = {g.ring.group.name: g.stored for g in contents.groups}
     stored = {(g.ring.group.name, name) for g in contents.groups
               for name, origin in g.origins.items() if origin is not Origin.DEFAULT}
     known = heirs(between)
@@ -172,14 +170,13 @@ def _down(contents: Contents, target: Plan, between: Sequence[Plan],
             fates[parameter.name] = _turned_back(ring, parameter, heir, later, taken,
                                                  held.origins[parameter.name])
         becomes = served(ring.group, taken)
-        values = becomes.values
-        fates |= {name: Fate.UNFIT for name in becomes.defaulted
+        fates |= {name: Fate.UNFIT for name in replaced(ring.group, taken, becomes)
                   if fates[name] is not Fate.DEFAULTED}
         record = newest.get(ring.group.id)
         as_it_is = record is None or record.revision == ring.revision
         if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
-            write_group(image, target, ring, record, values, revision=ring.revision)
-        yield from accounts(contents, ring.group, fates, known, later, taken, values)
+            write_group(image, target, ring, record, becomes.values, revision=ring.revision)
+        yield from accounts(contents, ring.group, fates, known, given, taken, becomes)
     yield from _left_behind(contents, target, known, image)
 
 
@@ -250,11 +247,11 @@ def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
 
 def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
              known: Mapping[tuple[str, str], Heir], given: Mapping[str, Values], taken: Values,
-             values: Values) -> Iterator[Item]:
+             becomes: Served) -> Iterator[Item]:
     """Yield what became of each parameter of a group.
 
     `known` says where they come from in `contents`, `given` what is there, by group; `taken` is
-    what came over, limits not checked, and `values` what the group has in the end.
+    what came over, limits not checked, and `becomes` what the group has in the end.
     """
     lacking = {r.group.name: contents.unread(r) for r in contents.plan.rings}
     for parameter in group.parameters:
@@ -268,12 +265,18 @@ def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
         elif lost:
             fate = Fate.DAMAGED
         elif fate is Fate.UNFIT:
-            reason = _reason(parameter, source, old, taken)
+            reason = _reason(group, parameter, source, old, becomes)
         elif fate is Fate.CONVERTED and source:
-            fate = _told(parameter, source, old, values)
+            fate = _told(parameter, source, old, becomes.values)
         yield Item(f"{group.name}.{parameter.name}", fate,
                    shown(source.parameter, old) if source and not lost else "",
-                   shown(parameter, values), reason)
+                   shown(parameter, becomes.values), reason)
+
+
+def replaced(group: Group, taken: Values, becomes: Served) -> frozenset[str]:
+    """Return the parameters of which another value came over than the default that they get."""
+    return frozenset(name for name in becomes.defaulted
+                     if any(taken[f.name] != f.default for f in group.parameter(name).fields))
 
 
 def _lost(group: GroupContents, parameter: Parameter) -> bool:
@@ -308,20 +311,37 @@ def _told(parameter: Parameter, source: Heir, given: Values, values: Values) -> 
     return fate
 
 
-def _reason(parameter: Parameter, source: Heir | None, given: Values, taken: Values) -> str:
-    """Return why a parameter got its default."""
-    for index, field in enumerate(parameter.fields):
-        raws: list[Raw | None] = list(taken[field.name])
-        if source and turned(parameter, source, given) is None:
-            other = source.parameter.fields[index].name
-            raws = [convert(source.conversions[index], raw) for raw in given[other]]
-            if field.kind in (Kind.TEXT, Kind.BYTES):
-                return f"longer than {field.count} bytes"
-        if any(raw is None or not field.limits.allow(raw) for raw in raws):
+def _reason(group: Group, parameter: Parameter, source: Heir | None, given: Values,
+            becomes: Served) -> str:
+    """Return why a parameter got its default: no equal value, or the first breach that it was part
+    of, as firmware meets them."""
+    if source and turned(parameter, source, given) is None:
+        return _without_equal(parameter, source, given)
+    return breach_reason(becomes.reset_of(parameter), group)
+
+
+def breach_reason(reset: Reset, group: Group) -> str:
+    """Return a breach as the reason for a default."""
+    breach, field = reset.breach, reset.breach.field
+    match breach.kind:
+        case BreachKind.LIMIT:
             return "no such member" if field.members else f"outside {show_range(field)}"
-        if field.rising and not all(a < b for a, b in pairwise(taken[field.name])):
+        case BreachKind.RISING:
             return "it does not rise"
-    return BROKEN_RULE
+        case BreachKind.TEXT:
+            return "not UTF-8"
+        case BreachKind.BELOW:
+            return breach_text(breach, group, reset.values)
+
+
+def _without_equal(parameter: Parameter, source: Heir, given: Values) -> str:
+    for index, field in enumerate(parameter.fields):
+        if field.kind in (Kind.TEXT, Kind.BYTES):
+            return f"longer than {field.count} bytes"
+        other = source.parameter.fields[index].name
+        if any(convert(source.conversions[index], raw) is None for raw in given[other]):
+            return "no such member" if field.members else f"outside {show_range(field)}"
+    raise AssertionError("one element has no equal")
 
 
 # ---- Words and bytes ----------------------------------------------------------------------------

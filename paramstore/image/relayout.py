@@ -20,6 +20,7 @@ from paramstore.image.migrate import (
     Item,
     Migration,
     accounts,
+    replaced,
     retired_unread,
     shown,
     turned,
@@ -48,14 +49,13 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
     for ring in target.rings:
         taken, fates = _carried(contents, ring, known, given)
         becomes = served(ring.group, taken)
-        values = becomes.values
-        fates |= {name: Fate.UNFIT for name in becomes.defaulted
+        fates |= {name: Fate.UNFIT for name in replaced(ring.group, taken, becomes)
                   if fates[name] is not Fate.DEFAULTED}
         # Defaults in place of values that do not fit must not make a unit look calibrated.
         none = {Fate.DEFAULTED, *([Fate.UNFIT] if ring.group.role.protected else [])}
         if set(fates.values()) - none:
-            write_group(image, target, ring, None, values)
-        items += accounts(contents, ring.group, fates, known, given, taken, values)
+            write_group(image, target, ring, None, becomes.values)
+        items += accounts(contents, ring.group, fates, known, given, taken, becomes)
     return Migration(bytes(image), (*items, *_left_behind(contents, known),
                                     *retired_unread(contents)))
 

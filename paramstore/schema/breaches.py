@@ -78,6 +78,10 @@ class Served(NamedTuple):
         """The names of the parameters that got their defaults, each once."""
         return tuple(dict.fromkeys(p.name for reset in self.resets for p in reset.parameters))
 
+    def reset_of(self, parameter: Parameter) -> Reset:
+        """Return what first replaced a parameter that is in `defaulted`."""
+        return next(r for r in self.resets if parameter in r.parameters)
+
 
 def rules_of(group: AnyGroup) -> Iterator[Rule]:
     """Yield the rules between values in the order of the tables of the firmware, which decides

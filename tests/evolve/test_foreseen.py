@@ -9,11 +9,11 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.evolve.changes import Change, Verdict
+from paramstore.evolve.changes import Change
 from paramstore.evolve.history import History, Release
 from paramstore.evolve.versions import Version, compare_versions
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import BROKEN_RULE, Fate, Item, migrate
+from paramstore.image.migrate import Fate, Item, migrate
 from paramstore.image.relayout import relayout
 from tests.evolve.histories import Past, grown, tank_probe
 from tests.evolve.units import Unit
@@ -29,8 +29,6 @@ def compared(past: Past, first: int, last: int) -> tuple[Change, ...]:
 def foretold(item: Item, changes: tuple[Change, ...]) -> bool:
     """Whether some change says of this parameter what became of it."""
     own = {c.code: c.text for c in changes if c.where == item.where}
-    group = {c.code for c in changes if c.verdict is Verdict.MIGRATES
-             and c.where.partition(".")[0] == item.where.partition(".")[0]}
     match item.fate:
         case Fate.KEPT | Fate.DEFAULTED:
             return True
@@ -44,10 +42,8 @@ def foretold(item: Item, changes: tuple[Change, ...]) -> bool:
             return "its values stay in old units" in own.get("PS754", "")
         case Fate.LOST:
             return "its values do not come over" in own.get("PS754", "")
-        case Fate.UNFIT if item.reason == BROKEN_RULE:
-            return bool(group)  # one that breaks it may be a default of the other
-        case Fate.UNFIT if item.reason == "it does not rise":
-            return "PS767" in own
+        case Fate.UNFIT if item.reason == "it does not rise" or " must be below " in item.reason:
+            return any(item.where in c.loses for c in changes)
         case Fate.UNFIT if item.reason.startswith("outside any finite "):
             return "PS762" in own  # the end of all floats is nobody's limit
         case Fate.UNFIT:

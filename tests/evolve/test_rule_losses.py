@@ -13,7 +13,6 @@ from paramstore.evolve.versions import compare_versions, find_version
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, migrate
 from paramstore.image.pack import pack
-from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from tests.engines import Engines
 from tests.evolve.histories import freeze_texts
@@ -42,7 +41,7 @@ def frozen(folder: Path, *texts: str) -> Path:
 
 
 def changes(path: Path, first: int, last: int) -> list[Change]:
-    found = compare_versions(find_version(str(first), str(path)), find_version(str(last), str(path)))
+    found = compare_versions(*(find_version(str(n), str(path)) for n in (first, last)))
     return [c for c in found.changes if c.code == "PS770"]
 
 

@@ -7,8 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from paramstore.evolve.history import load_history
 from paramstore.evolve.project import open_project
 from paramstore.files import read_text
+from paramstore.rig.twin import TwinRig
+from paramstore.status import Status
+from tests.engines import bench_for
 from tests.host_tools.test_freeze import edit, run
 
 
@@ -268,3 +272,39 @@ def test_damage_is_judged_as_by_unpack(schema: Path) -> None:
     assert 0 == read.exit_code == made.exit_code
     told = [line for line in made.stderr.splitlines() if ": warning " in line]
     assert told and told[0] in read.output and "settings.delay  9 s -> 9000 ms" in made.stdout
+
+
+NARROW = """[store]
+name = "demo"
+part = "24LC04B"
+
+[group.settings]
+role = "setting"
+writes = "1 per day"
+
+[group.settings.parameter]
+a = {{ type = "u8", max = {} }}
+"""
+
+
+def test_a_value_outside_narrowed_limits_goes_back(tmp_path: Path) -> None:
+    """A later release with narrower limits serves the default and leaves the stored value on the
+    part; back in the release before it is a value as any, and nothing was lost."""
+    schema, values, image, later, back = (
+        tmp_path / n for n in ("demo.toml", "v.toml", "unit.bin", "later.bin", "back.bin"))
+    values.write_text("[settings]\na = 90\n")
+    for limit in (100, 50):
+        schema.write_text(NARROW.format(limit))
+        assert 0 == run("freeze", schema).exit_code
+    assert 0 == run("pack", schema, values, "--release", 1, "-o", image).exit_code
+    plan = load_history(schema).release(2)
+    twin = TwinRig(plan, bench_for(plan, image.read_bytes()))
+    assert (Status.OLDER, Status.OK) == (twin.mount(), twin.format())
+    later.write_bytes(bytes(twin.bench.device.memory))
+    result = run("migrate", schema, later, "--to", 1, "-o", back)
+    assert 0 == result.exit_code, result.output
+    assert "warning PS614" in result.output
+    told = json.loads(run("migrate", schema, later, "--to", 1, "--json").stdout)
+    assert [("settings.a", "kept", "90", "90")] == [
+        (v["where"], v["fate"], v["before"], v["after"]) for v in told["values"]]
+    assert "90" in run("unpack", schema, back).stdout

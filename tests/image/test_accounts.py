@@ -83,7 +83,7 @@ NEW_RULE = 'v = { type = "u8", below = "w" }\nw = { type = "u8", default = 9 }'
      'v = { type = "curve", points = 2, x = { type = "u8", scale = 10 }, y = { type = "u8" }, '
      'default = [[0, 0], [50, 9]] }', [[1, 2], [4, 3]], Fate.UNFIT, "[0, 50], [0, 9]",
      "it does not rise"),
-    (OLD_RULE, NEW_RULE, 10, Fate.UNFIT, "0", "it breaks a rule between parameters"),
+    (OLD_RULE, NEW_RULE, 10, Fate.UNFIT, "0", "`v` = 10 must be below `w` = 9"),
 ])
 def test_up(tmp_path: Path, series: tuple[int, ...], old: str, new: str, value: object,
             fate: Fate, after: str, reason: str) -> None:

@@ -73,7 +73,7 @@ def test_what_was_not_stored_is_a_default() -> None:
     ({"interval": 90}, "settings.interval",
      "`interval` = 5400 s is above its maximum 3600 s"),
     ({"mode": 7}, "settings.mode", "number 7 is the name of no member"),
-    ({"ph_low": 90}, "settings.ph_low", "it breaks a rule between parameters"),
+    ({"ph_low": 90}, "settings.ph_low", "`ph_low` = 9 pH must be below `ph_high` = 8.6 pH"),
     ({"hardware": 0}, "identity.hardware", "`hardware` = 0 is below its minimum 1"),
     ({"cell_constant": float("nan")}, "electrode.cell_constant",
      "`cell_constant` cannot be nan"),
