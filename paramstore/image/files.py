@@ -175,6 +175,8 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
 
     if form is None or form.name != "bin":
         content = without_utf16(content)
+    if form is None or form.name in ("c", "text"):
+        content = _without_markup(content)
     if form is None:
         form = FORMS[recognise(content, path)]
     else:
@@ -186,6 +188,16 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
     more = (order, known or _has_label) if form.name in ("c", "text") else ()
     reading: Reading = _module(form).read(content, path, *more)
     return reading
+
+
+def _without_markup(content: bytes) -> bytes:
+    from paramstore.image.forms.recognise import is_text
+
+    if not is_text(content) or len(content) > _MOST_TEXT:
+        return content
+    from paramstore.image.forms.encoded import without_markup
+
+    return without_markup(content)
 
 
 def _refuse_other_form(content: bytes, path: str, form: Form) -> None:

@@ -11,8 +11,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from paramstore.errors import Finding, Severity, SourceText, Span
-from paramstore.image.forms import binary
+from paramstore.image.forms import binary, literals
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
+from paramstore.image.forms.tables import counting_row
 from paramstore.image.forms.words import Known, Order, recognised, swapped
 from paramstore.schema.words import plural
 
@@ -21,8 +22,15 @@ __all__ = ["read", "write"]
 _ROW = 16
 _COMMENT = re.compile(r"//[^\n]*|/\*.*?(?:\*/|\Z)", re.DOTALL)
 _NUMBER = re.compile(
-    r"(0[xX][0-9A-Fa-f]{1,32}|0[bB][01]{1,64}|[0-9]{1,24})[uUlL]{0,3}(?!\w)"
+    r"(0[xX][0-9A-Fa-f]{1,32}|0[bB][01]{1,64}|[0-9][0-9A-Fa-f]{0,8}[hH]|\$[0-9A-Fa-f]{1,8}"
+    r"|&[hH][0-9A-Fa-f]{1,8}|-?[0-9]{1,24})(?:[uUlL]{0,3}|[uUiI](?:8|16|32|64))(?!\w)"
     r"|'(\\x[0-9A-Fa-f]{1,2}|\\?[ -~])'")
+_CAST = re.compile(r"\(\s*(?:const\s+)?(?:unsigned\s+|signed\s+)?"
+                   r"(?:(?:std::)?u?int8_t|char|byte|u8|i8|BYTE|Byte|uchar)\s*\)(?=\s*[-'0-9(])")
+_DIRECTIVE = re.compile(r"^[ \t]*(?:\w{1,40}:[ \t]*)?(?:\.byte|\.db|db|defb|dc\.b|fcb|\.uint8)\b",
+                        re.MULTILINE | re.IGNORECASE)
+_QUOTED = re.compile(r"(['\"])(0[xX][0-9A-Fa-f]{1,16})\1")
+_TUPLE = re.compile(r"\([^{}\[\]()]*\)")
 _BLANK = re.compile(r"[\s,]*")
 _WORD = re.compile(r"[^\s,]*")
 _LIST = re.compile(r"[{\[][^{}\[\]]*[}\]]")
@@ -51,7 +59,9 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
     FindingsError: no array or several (PS629), what is no number or does not fit (PS621), words
     whose byte order nothing tells (PS630).
     """
-    return _Reader(SourceText(path, content.decode("utf-8-sig", "replace")), order, known).read()
+    source = SourceText(path, content.decode("utf-8-sig", "replace"))
+    return literals.read(source) if literals.holds_strings(source.text) else _Reader(
+        source, order, known).read()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,25 +76,37 @@ class _Reader:
     def __init__(self, source: SourceText, order: Order | None, known: Known) -> None:
         self._found = Collector(source)
         self._order, self._known = order, known
-        # Comments become blanks, so that places stay what they are.
-        self._text = _COMMENT.sub(lambda m: re.sub(r"[^\n]", " ", m[0]), source.text)
+        # Comments become blanks, so that places stay what they are; so do casts and directives.
+        self._text = source.text
+        for passed in (_COMMENT, _CAST, _DIRECTIVE):
+            self._text = passed.sub(lambda m: re.sub(r"[^\n]", " ", m[0]), self._text)
+        self._text = _QUOTED.sub(r" \2 ", self._text)
 
     def read(self) -> Reading:
+        if (counted := counting_row(self._text)) is not None:
+            self._found.fail(
+                "PS631", "the first number of each line counts up, but not by the number of values "
+                "behind it", Span(counted, 1, counted, 2), help="leave the address and the bytes "
+                "in the text, or the bytes alone")
         array = self._array()
         found = list(self._numbers(array)) if array else []
         if array is None or self._found.findings:
             return self._found.finish("c", "C array")
         width = array.width or 1
-        large = next((number for number in found if _value(number) >> 8 * width), None)
+        self._check_bases(array, found)
+        if self._found.findings:
+            return self._found.finish("c", "C array")
+        large = next((number for number in found if not _fits(_value(number), width)), None)
         if large is not None:
             self._found.fail(
                 "PS621", f"`{large[0]}` does not fit in {plural(width, 'byte')}",
                 self._span(*large.span()),
-                help="" if array.width else "declare the array with its type, as `uint16_t`")
+                help="correct the number" if array.width or large[0][0] == "-" else
+                "declare the array with its type, as `uint16_t`")
             return self._found.finish("c", "C array")
         # C fills the elements that are not given with 0.
         lacking = max(array.length - len(found), 0)
-        numbers = [*map(_value, found), *[0] * lacking]
+        numbers = [v & (1 << 8 * width) - 1 for v in (*map(_value, found), *[0] * lacking)]
         data = b"".join(n.to_bytes(width, "big") for n in numbers)
         title = "C array"
         if width > 1:
@@ -96,6 +118,23 @@ class _Reader:
         return self._found.finish("c", title, addressed=False, word_bytes=width,
                                   warnings=self._short(array, lacking))
 
+    def _check_bases(self, array: _Array, found: Sequence[re.Match[str]]) -> None:
+        """Refuse a list whose numbers may be octal, decimal or hexadecimal."""
+        plain = [n for n in found if n[1] and n[1].isdigit()]
+        zeros = [n for n in plain if len(n[1]) > 1 and n[1][0] == "0"]
+        bare = array.end - array.start == len(self._text) and len(plain) == len(found)
+        wrong = next((n for n in zeros if set(n[1]) & set("89")), None)
+        if wrong is None and bare and zeros:
+            wrong = next((n for n in plain if len(n[1]) > 1 and n[1].strip("0") and int(n[1]) > 7),
+                         None)
+        if wrong is None and bare and len(plain) > 3 and all(len(n[1]) == 2 for n in plain):
+            wrong = plain[0]
+        if wrong is not None:
+            self._found.fail(
+                "PS638", f"`{wrong[0]}` may be decimal, octal or hexadecimal",
+                self._span(*wrong.span()), help="write `0x` before hexadecimal numbers, and "
+                "decimal ones without zeros before them")
+
     def _short(self, array: _Array, lacking: int) -> list[Finding]:
         """Return a warning if the array is declared longer than its numbers are."""
         return [Finding(
@@ -105,7 +144,8 @@ class _Reader:
             severity=Severity.WARNING)] if lacking else []
 
     def _array(self) -> _Array | None:
-        lists = [m.span() for m in _LIST.finditer(self._text) if self._is_list(m[0])]
+        lists = [m.span() for m in _LIST.finditer(self._text) if self._is_list(m[0])] or [
+            m.span() for m in _TUPLE.finditer(self._text) if self._is_list(m[0])]
         if len(lists) > 1:
             self._found.fail(
                 "PS629", f"the text holds {len(lists)} arrays", self._span(*lists[0]),
@@ -176,8 +216,14 @@ def _end(pattern: re.Pattern[str], text: str, at: int) -> int:
     return match.end() if match else at
 
 
+def _fits(value: int, width: int) -> bool:
+    return -(1 << 8 * width - 1) <= value < 1 << 8 * width
+
+
 def _value(number: re.Match[str]) -> int:
     digits, character = number[1], number[2]
+    if (digits and digits[0] in "$&-") or (digits and digits[-1] in "hH"):
+        return int(digits) if digits[0] == "-" else int(digits.strip("$&hH"), 16)
     if character:
         if character.startswith("\\x"):
             return int(character[2:], 16)

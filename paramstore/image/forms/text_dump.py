@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple, NoReturn
 
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
+from paramstore.image.forms import encoded
 from paramstore.image.forms.addresses import (
     Numbering,
     addresses_in,
@@ -24,6 +25,7 @@ from paramstore.image.forms.addresses import (
 from paramstore.image.forms.notation import Doubt, in_hex, is_numbers
 from paramstore.image.forms.others import Other, numbers_in, other
 from paramstore.image.forms.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
+from paramstore.image.forms.tables import as_dump
 from paramstore.image.forms.text_lines import (
     Line,
     Shape,
@@ -77,6 +79,11 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
     Warnings: other lines (PS633), an ASCII column that contradicts (PS632).
     """
     source = SourceText(path, content.decode("utf-8-sig", "replace"))
+    if encoded.holds_encoded(source.text):
+        return encoded.read(source)
+    table = as_dump(source.text)
+    if table is not None:
+        source = SourceText(path, table)
     return _Reader(source, order, known).read()
 
 

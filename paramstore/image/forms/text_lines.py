@@ -20,8 +20,8 @@ __all__ = ["Line", "Shape", "ascii_fits", "behind_prefix", "read_line", "starts"
 
 _ESCAPE = re.compile(r"\x1b\[[0-9;?]{0,20}[@-~]")
 _ADDRESS = re.compile(
-    r"(0[xX])?([0-9A-Fa-f]{1,16})([hH]?)(?:[ \t]<[^<>]{1,60}>)?"
-    r"([ \t]*(?:[:|=>]+|-(?=[ \t]))|)[ \t]+")
+    r"\[?(0[xX])?([0-9A-Fa-f]{1,16})([hH]?)(?:[ \t]<[^<>]{1,60}>)?"
+    r"([ \t]*(?:\]?[:|=>]+|\]|-(?=[ \t]))|)[ \t]+")
 _SEGMENT = re.compile(r"[0-9A-Fa-f]{4}:(?=[0-9A-Fa-f]{4}[ \t])")
 _TIGHT = re.compile(r"(0[xX])?([0-9A-Fa-f]{4,8})([hH]?)([:=|])"
                     r"(?=[0-9A-Fa-f]{2}[ \t]|0[xX][0-9A-Fa-f]|(?:[0-9A-Fa-f]{2}){3})")
@@ -247,6 +247,7 @@ def _columns(rest: str) -> Iterator[str]:
             yield stripped[1:-1]
     if stripped.startswith("|"):
         yield stripped[1:]
+        yield stripped[1:].removeprefix(" ")
         yield stripped[1:].lstrip()
     yield stripped
     blanks = len(rest) - len(rest.lstrip())

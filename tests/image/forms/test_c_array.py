@@ -85,7 +85,7 @@ REFUSED = {
                  "the text holds no array of numbers"),
     "a name": ("uint8_t x[] = { 1,\n SIZE, 2 };", "PS621", "2:2", "this is not a number"),
     "too large": ("uint8_t x[] = { 1, 256 };", "PS621", "1:20", "`256` does not fit in 1 byte"),
-    "negative": ("int8_t x[] = { 1, -1 };", "PS621", "1:19", "this is not a number"),
+    "negative": ("int8_t x[] = { 1, -129 };", "PS621", "1:19", "`-129` does not fit in 1 byte"),
     "endless": ("uint8_t x[900000000] = { 1 };", "PS626", "1:24",
                 "an array of 900000000 elements is no dump of one EEPROM"),
     "a number without end": ("uint8_t x[] = { 1, " + "9" * 5000 + " };", "PS621", "1:20",
