@@ -103,14 +103,16 @@ def _mark(plan: Plan) -> Put:
 
 
 def _same_rings(one: Plan, other: Plan) -> bool:
-    """Whether the groups that both have lie in the same places, with records of the same size."""
+    """Whether records of one layout mean the same to the other: in the same places, of the same
+    size, and of the same series of releases."""
     def places(plan: Plan) -> dict[int, tuple[int, int, int, int]]:
         return {r.group.id: (r.first_page, r.slots, r.slot_pages, r.body_bytes)
                 for r in (*plan.rings, *plan.retired)}
 
     here, there = places(one), places(other)
-    return one.series == other.series and all(
-        here[group] == there[group] for group in here.keys() & there.keys())
+    series = one.release and other.release and one.series == other.series
+    return one.layout_id == other.layout_id or bool(series and all(
+        here[group] == there[group] for group in here.keys() & there.keys()))
 
 
 def _steps(contents: Contents, image: Contents, moved: bool) -> Iterable[Put]:

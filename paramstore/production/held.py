@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from paramstore.image.contents import Contents
 from paramstore.scalars import Raw
@@ -38,9 +38,13 @@ def held_of(contents: Contents) -> str:
 def read_held(text: str) -> dict[str, HeldGroup]:
     """Return the groups of such a text; none for one that is not known or not such a text."""
     try:
-        data = json.loads(text)
-        return {name: HeldGroup({n: tuple(r) for n, r in of["raws"].items()},
-                                int(of["copies"]), int(of["wanted"]))
-                for name, of in data.items()}
-    except (ValueError, TypeError, KeyError, AttributeError):
+        return {name: _group(of) for name, of in json.loads(text).items()}
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return {}
+
+
+def _group(data: Any) -> HeldGroup:
+    raws = {str(name): tuple(values) for name, values in data["raws"].items()}
+    if not all(isinstance(v, int | float) for values in raws.values() for v in values):
+        raise ValueError("a raw is a number")
+    return HeldGroup(raws, int(data["copies"]), int(data["wanted"]))

@@ -17,7 +17,6 @@ from paramstore.schema.model import Group, Kind, Parameter, Role
 from paramstore.schema.quantity import (
     Physical,
     format_value,
-    parameter_from_raw,
     parameter_to_raw,
 )
 from paramstore.schema.words import plural
@@ -142,10 +141,12 @@ def _group(group: Group, item: UnitValues, held: HeldGroup | None,
 def _other(parameter: Parameter, there: Mapping[str, tuple[Raw, ...]],
            raws: Mapping[str, tuple[Raw, ...]]) -> str:
     """Return what the part holds of a parameter, "" if that is what the image has."""
-    names = [f.name for f in parameter.fields]
-    if any(name not in there for name in names) or all(there[n] == raws.get(n) for n in names):
+    fields = parameter.fields
+    if (any(len(there.get(f.name, ())) != f.count for f in fields)
+            or all(there[f.name] == raws.get(f.name) for f in fields)):
         return ""
-    return _value(parameter, parameter_from_raw(parameter, dict(there)))
+    return "; ".join((f"{f.name.rpartition('.')[2]} " if parameter.kind is Kind.CURVE else "")
+                     + format_value(f, there[f.name]) for f in fields)
 
 
 def _value(parameter: Parameter, value: Physical) -> str:
