@@ -16,12 +16,14 @@ from host_tools.terminal import release_option, say, say_json, show_findings
               help="Folder to write into; it is made if need be.")
 @click.option("--runtime/--no-runtime", default=True,
               help="Write paramstore.c and paramstore.h as well (default: yes).")
-@click.option("--ports", is_flag=True, help="Write the example ports as well.")
+@click.option("--ports", is_flag=True, help="Write the example ports for bare metal as well.")
+@click.option("--linux-port", is_flag=True,
+              help="Write the example port for I2C on Linux as well; it compiles on Linux only.")
 @click.option("--force", is_flag=True, help="Overwrite files of the same names that are not ours.")
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
-def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
-            release: int | None, as_json: bool) -> None:
+def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: bool,
+            force: bool, release: int | None, as_json: bool) -> None:
     """Example: paramstore generate schemas/tank_probe.toml -o firmware/params
 
     Write const tables and typed accessors for the store of SCHEMA (`-`: standard input), and the
@@ -39,7 +41,7 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, force: bool,
     plan = project.release(release)
     findings = (*project.findings, *unconverted(plan))
     ours = generate(plan) | (runtime_files() if runtime else {})
-    examples = port_files() if ports else {}
+    examples = (port_files() if ports else {}) | (port_files(linux=True) if linux_port else {})
     actions = plan_writes(output, ours, examples, force)
     make_folder(output)
     for name, text in (ours | examples).items():

@@ -57,9 +57,13 @@ def runtime_files() -> dict[str, str]:
     return _folder("runtime")
 
 
-def port_files() -> dict[str, str]:
-    """Return example ports to start from."""
-    return _folder("ports")
+def port_files(linux: bool = False) -> dict[str, str]:
+    """Return example ports to start from: those for bare metal, or the one for Linux.
+
+    Apart, as what is for Linux does not compile on bare metal, where a build takes all files.
+    """
+    return {name: text for name, text in _folder("ports").items()
+            if name.startswith("linux_") == linux}
 
 
 def _folder(name: str) -> dict[str, str]:

@@ -98,15 +98,16 @@ def parameter_view(
     shape = _shape(parameter)
     parts = (".x", ".y") if shape == "curve" else ("",)
     own = () if shape == "curve" else (names.constant(group, parameter),)
+    curve = names.curve_type(group, parameter) if shape == "curve" else ""
     fields = tuple(
-        _field(names, pool, group, parameter, placed[field.name], part,
+        _field(names, pool, group, parameter, placed[field.name], curve, part,
                own[0] if own else names.constant(group, parameter, part[1:]))
         for field, part in zip(parameter.fields, parts, strict=True)
     )
     return ParameterView(
         name=parameter.name,
         shape=shape,
-        c_type=names.curve_type(group, parameter) if shape == "curve" else fields[0].c_type,
+        c_type=curve or fields[0].c_type,
         length=first.count,
         comment=tuple(comment_lines(parameter_words(parameter), 88)),
         constants=tuple(_constants(names, group, parameter, shape)),
@@ -128,7 +129,7 @@ def _shape(parameter: Parameter) -> str:
 
 
 def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
-           placed: PlacedField, part: str, index: str) -> FieldRow:
+           placed: PlacedField, curve_type: str, part: str, index: str) -> FieldRow:
     field = placed.field
     owner = f"{group.name}.{field.name}"
     range_count, limits_at = pool.place(field, owner)
@@ -136,11 +137,12 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
     form += ["PS_TEXT"] * (field.kind is Kind.TEXT)
     form += ["PS_MASK"] * (field.limits.mask is not None)
     form += ["PS_X"] * (part == ".x") + ["PS_Y"] * (part == ".y")
-    c_type = c_type_of(field)
     return FieldRow(
         index=index,
         comment=comment_text(owner),
-        c_type=c_type,
+        parameter=parameter.name,
+        c_type=c_type_of(field),
+        curve_type=curve_type,
         part=part,
         count=field.count,
         size=field.scalar.size,

@@ -44,12 +44,14 @@ class Function:
 
 @dataclass(frozen=True, slots=True)
 class FieldRow:
-    """One row of the field table. `part` is ".x" or ".y" inside a curve, else ""; `at` is the
-    offset in the payload."""
+    """One row of the field table: the member `parameter` of its group, or `part` of it, ".x" or
+    ".y" of a curve. `at` is the offset in the payload."""
 
     index: str
     comment: str
+    parameter: str
     c_type: str
+    curve_type: str  # "" outside of a curve
     part: str
     count: int
     size: int
@@ -75,6 +77,12 @@ class ReservedRow:
     at: int
     count: int
     since: int
+    index: str = ""
+    parameter: str = ""
+    size: int = 0
+    form: str = "0"
+    range_count: int = 0
+    limits_at: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,11 +181,6 @@ class GroupView:
     def fields(self) -> tuple[FieldRow, ...]:
         """The rows with a member."""
         return tuple(r for r in self.rows if isinstance(r, FieldRow))
-
-    @property
-    def reserved(self) -> tuple[tuple[int, ReservedRow], ...]:
-        """The rows without a member, and their numbers."""
-        return tuple((n, r) for n, r in self.numbered if isinstance(r, ReservedRow))
 
     @property
     def traits(self) -> str:

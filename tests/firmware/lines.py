@@ -141,7 +141,7 @@ class _Pins(ctypes.Structure):
 
 def compile_port(compiler: Compiler, folder: Path) -> ctypes.CDLL:
     """The bit-bang port as a library."""
-    write(folder, runtime_files() | port_files())
+    write(folder, runtime_files() | port_files() | port_files(linux=True))
     library = ctypes.CDLL(str(compiler.library([folder / "bitbang.c"], folder / "port", WARNINGS)))
     library.ps_bitbang_transfer.restype = c_int
     library.ps_bitbang_transfer.argtypes = (c_void_p, c_uint8, POINTER(c_uint8), c_uint16,

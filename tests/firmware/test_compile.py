@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from elftools.elf.elffile import ELFFile
 from hypothesis import HealthCheck, given, settings
 
 from paramstore.errors import ToolError
@@ -76,6 +78,23 @@ def test_the_header_stands_alone_and_serves_cpp(name: str, standard: str, tmp_pa
     zig("c++").object(source, tmp_path / "x.o", flags)
 
 
+@pytest.mark.parametrize("standard", ["gnu++11", "c++20"])
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_every_c_file_compiles_as_cpp(name: str, standard: str, tmp_path: Path) -> None:
+    """Builds that give every file to the C++ compiler: as C++20 with all warnings, and as older
+    C++ with what compilers allow beside it. Initialisers follow the order of the members."""
+    write_store(tmp_path, example_plan(name))
+    write(tmp_path, port_files())
+    flags = WARNINGS_CPP if standard == "c++20" else ("-Wall", "-Wextra", "-Wno-c99-designator",
+                                                      "-Wno-c++20-designator", "-Werror")
+    compilers = [zig("c++")]
+    if shutil.which("g++"):
+        compilers.append(Compiler("g++", ("g++",)))
+    for compiler in compilers:
+        for source in sorted(tmp_path.glob("*.c")):
+            compiler.object(source, tmp_path / "x.o", ("-x", "c++", f"-std={standard}", *flags))
+
+
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_the_header_stands_alone_as_c(name: str, tmp_path: Path) -> None:
     """Included first and alone, as C, and twice."""
@@ -128,5 +147,22 @@ def test_the_bit_bang_port_compiles(compiler: Compiler, tmp_path: Path) -> None:
                                     "arm-linux-gnueabihf"])
 def test_the_linux_port_compiles(target: str, tmp_path: Path) -> None:
     """For the boards that run Linux; zig brings their headers."""
-    write(tmp_path, runtime_files() | port_files())
+    write(tmp_path, runtime_files() | port_files(linux=True))
     zig().object(tmp_path / "linux_i2cdev.c", tmp_path / "x.o", ("-target", target, *WARNINGS))
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_what_the_linker_must_find(name: str, tmp_path: Path) -> None:
+    """On a Cortex-M0+ nothing but `memset`, `memcpy` and the compiler's division, as
+    PORTING.md says."""
+    write_store(tmp_path, example_plan(name))
+    write(tmp_path, port_files())
+    missing, there = set(), set()
+    for source in sorted(tmp_path.glob("*.c")):
+        built = zig().object(source, tmp_path / "x.o", (*TARGETS["Cortex-M0+"], "-std=c99"))
+        with built.open("rb") as stream:
+            for symbol in ELFFile(stream).get_section_by_name(".symtab").iter_symbols():
+                found = missing if symbol["st_shndx"] == "SHN_UNDEF" else there
+                found.add(symbol.name)
+    needed = {n for n in missing - there if not re.match("(__aeabi_)?mem|__aeabi_unwind|$", n)}
+    assert needed and all(re.fullmatch("__aeabi_u?(i|l)div(mod)?", n) for n in needed), needed

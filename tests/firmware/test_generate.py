@@ -83,7 +83,7 @@ def test_files_carry_no_claim_but_the_owners(name: str) -> None:
 def test_lines_are_clean(name: str) -> None:
     """No trailing blanks, no tabs, one line end at the end."""
     for text in (*generate(example_plan(name)).values(), *runtime_files().values(),
-                 *port_files().values()):
+                 *port_files().values(), *port_files(linux=True).values()):
         assert text.endswith("\n") and not text.endswith("\n\n")
         assert all(line == line.rstrip() and "\t" not in line for line in text.split("\n"))
 
@@ -96,7 +96,8 @@ def test_tables_and_runtime_have_the_same_version() -> None:
 
 def test_every_file_names_itself_in_its_first_line() -> None:
     """By its first line `paramstore generate` knows a file as one of ours."""
-    for name, text in (generate(example_plan("large")) | runtime_files() | port_files()).items():
+    for name, text in (generate(example_plan("large")) | runtime_files() | port_files()
+                       | port_files(linux=True)).items():
         assert text.startswith(f"/* {name}: ")
 
 

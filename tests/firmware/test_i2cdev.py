@@ -93,7 +93,7 @@ OTHER_SYSTEM = ("-target", "x86_64-linux-musl")
 
 def build(folder: Path, compiler: Compiler) -> Path:
     """The port and its kernel as a program; for Linux, whatever this computer runs."""
-    write(folder, runtime_files() | port_files() | {"kernel.c": KERNEL})
+    write(folder, runtime_files() | port_files(linux=True) | {"kernel.c": KERNEL})
     flags = ("-O1",) if sys.platform == "linux" else ("-O1", *OTHER_SYSTEM)
     port = compiler.object(folder / "linux_i2cdev.c", folder / "port.o",
                            (*flags, *WARNINGS, "-Dioctl=test_ioctl"))

@@ -20,7 +20,7 @@ from paramstore.rig.toolchain import WARNINGS, Compiler
 from paramstore.status import Health, Status
 from tests.engines import Engines
 from tests.evolve.histories import past_of
-from tests.firmware.builds import example_plan, host_compilers, write_store
+from tests.firmware.builds import example_plan, host_compilers, write, write_store
 
 PAGE = (Path(paramstore.firmware.__file__).parent / "PORTING.md").read_text("utf-8")
 
@@ -30,6 +30,7 @@ void board_report(const char *text);
 void board_do_the_work(void);
 uint16_t board_microseconds(void);
 void store_begin(void);
+void store_begin_in_software(void);
 void store_begin_seeded(void);
 ps_status_t store_set_interval(uint16_t seconds);
 ps_status_t store_set_ph_low(float ph);
@@ -45,6 +46,11 @@ static ps_status_t board_transfer(void *user, uint8_t address, const uint8_t *ou
 }
 static void board_wait_us(void *user, uint16_t us) { (void)user, (void)us; }
 static bool board_supply_good(void *user) { (void)user; return true; }
+static void board_scl(void *pins, bool high) { (void)pins, (void)high; }
+static void board_sda(void *pins, bool high) { (void)pins, (void)high; }
+static bool board_scl_level(void *pins) { (void)pins; return true; }
+static bool board_sda_level(void *pins) { (void)pins; return true; }
+static void board_half_period(void *pins) { (void)pins; }
 """
 
 
@@ -56,9 +62,9 @@ def blocks() -> list[str]:
 @pytest.mark.parametrize("compiler", host_compilers(), ids=lambda c: c.name)
 def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Path) -> None:
     """Put one after another, with the functions of a board, without a warning."""
-    write_store(tmp_path, example_plan("tank_probe"))
+    write(write_store(tmp_path, example_plan("tank_probe")), port_files())
     first, *rest = blocks()
-    assert 6 == len(rest)
+    assert 7 == len(rest)
     source = tmp_path / "board.c"
     source.write_text("\n".join([first, BOARD, *rest, BOARD_BODIES]), "utf-8")
     compiler.object(source, tmp_path / "board.o", WARNINGS)
@@ -67,13 +73,14 @@ def test_the_code_of_the_page_compiles_in_order(compiler: Compiler, tmp_path: Pa
 def test_every_name_of_the_page_exists() -> None:
     """Functions, constants, statuses and files are called what they are called."""
     files = {**generate(example_plan("tank_probe")), **runtime_files()}
-    known = "\n".join(files.values())
+    ports = port_files() | port_files(linux=True)
+    known = "\n".join([*files.values(), ports["bitbang.h"]])
     for name in set(re.findall(r"\b(?:ps_|PS_|tank_probe_|TANK_PROBE_)\w+", PAGE)):
         assert re.search(rf"\b{name.removesuffix('_params')}", known), name
     double = "\n".join(generate(example_plan("large")).values())  # has conversions in double
     standard = set(re.findall(r"#include <(.*?)>", known + double))
     assert {*files, *standard} == {
-        file for file in re.findall(r"`(\w+\.[ch])`", PAGE) if file not in port_files()}
+        file for file in re.findall(r"`(\w+\.[ch])`", PAGE) if file not in ports}
 
 
 def section(title: str) -> str:

@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from host_tools.main import main
 from paramstore.firmware.generate import port_files, runtime_files
-from paramstore.rig.toolchain import WARNINGS, find_compiler
+from paramstore.rig.toolchain import WARNINGS, find_compiler, zig_compiler
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 MINIMAL = str(SCHEMAS / "minimal.toml")
@@ -40,6 +40,20 @@ def test_ports_come_when_asked_for_and_the_runtime_unless_not(tmp_path: Path) ->
     expected = {"dimmer_params.h", "dimmer_params.c", *port_files()}
     assert expected == {p.name for p in tmp_path.iterdir()}
     assert not expected & set(runtime_files())
+    assert 0 == generate(MINIMAL, "-o", str(tmp_path), "--no-runtime", "--linux-port").exit_code
+    assert expected | {"linux_i2cdev.c", "linux_i2cdev.h"} == {p.name for p in tmp_path.iterdir()}
+
+
+def test_every_c_file_builds_on_bare_metal(tmp_path: Path) -> None:
+    """A build of `*.c` for a controller without a system, C library or headers of one."""
+    assert 0 == generate(MINIMAL, "-o", str(tmp_path), "--ports").exit_code
+    compiler = zig_compiler()
+    assert compiler is not None
+    sources = sorted(tmp_path.glob("*.c"))
+    assert ["bitbang.c", "dimmer_params.c", "paramstore.c"] == [s.name for s in sources]
+    for source in sources:
+        compiler.object(source, tmp_path / "x.o", (
+            "-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus", *WARNINGS))
 
 
 def test_a_second_run_touches_nothing(tmp_path: Path) -> None:

@@ -6,15 +6,17 @@
 Code is counted in the linked program, symbol by symbol, and once more as if there had been no
 earlier release: then nothing is linked that takes values over. What reads the labels of other
 releases and keeps their bytes is in every program, so that later ones find units as they must be.
-Stack is what mount, format and commit really touched in an emulator, on parts of earlier releases
-too, without the port's own. It lives with the tests because it needs their packages (unicorn,
-pyelftools), which no user has to install.
+Stack is what the calls really touched in an emulator, on parts of earlier releases too, without
+the port's own; that of the bit-banged port is added up from the frames that the compiler notes. It
+lives with the tests because it needs their packages (unicorn, pyelftools), which no user has to
+install.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Sequence
@@ -29,6 +31,7 @@ from paramstore.eeprom.device import Device
 from paramstore.errors import ParamstoreError
 from paramstore.evolve.project import open_project
 from paramstore.files import read_text
+from paramstore.firmware.generate import port_files, runtime_files
 from paramstore.format import ERASED
 from paramstore.image.pack import complete, pack
 from paramstore.layout.memory import RING_BYTES, page_bytes
@@ -38,7 +41,8 @@ from paramstore.rig.compiled import CompiledRig
 from paramstore.rig.toolchain import Compiler
 from paramstore.schema.words import plural
 from paramstore.status import Status
-from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, EmulatedMachine, link
+from tests.firmware.builds import write, zig
+from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, SIZE_FLAGS, EmulatedMachine, link
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 
@@ -75,13 +79,14 @@ class Figures:
     rings: int  # thereof for the groups
     buffer: int  # thereof for a page
     stack: dict[str, int]
+    port_stack: int  # of the bit-banged port, beside that
 
 
 def measure(schema: Path, folder: Path) -> Figures:
     """Build and run the firmware of a schema."""
     project = open_project(read_text(schema))
     plan = project.plan
-    first = replace(plan, release=0, retired=(), moves=(), known=())
+    first = replace(plan, release=0, retired=(), moves=(), lineage=())
     wanted = [(IN_USE, plan, USED_CALLS), ("all", plan, ALL_CALLS)]
     if plan.known:
         wanted.append((FIRST, first, USED_CALLS))
@@ -101,6 +106,7 @@ def measure(schema: Path, folder: Path) -> Figures:
         rings=RING_BYTES * (len(plan.rings) + len(plan.retired_sources)),
         buffer=page_bytes(plan),
         stack=measure_stack(programs[1], plan, earlier),
+        port_stack=port_stack(folder / "port"),
     )
 
 
@@ -180,7 +186,42 @@ def measure_stack(program: Path, plan: Plan, earlier: Sequence[Plan]) -> dict[st
         bench.device.memory[ring.address((rig.sequence(ring.group.name) - 1) % ring.slots)] ^= 1
     rig.restart()
     assert Status.FLAGGED == call("mount")
+    assert Status.OK == call("wipe")
+    rig.restart()
+    assert Status.BLANK == call("mount")
+    assert Status.OK == call("seed", pack(plan, complete(plan, {})))
     return depth
+
+
+def port_stack(folder: Path) -> int:
+    """Return the deepest stack of the bit-banged port in bytes, without the functions of the board:
+    the frames that the compiler notes, along the deepest chain of calls."""
+    write(folder, runtime_files() | port_files())
+    built = zig().object(folder / "bitbang.c", folder / "bitbang.o",
+                         (*CORTEX_M0PLUS.flags, *SIZE_FLAGS, "-fstack-size-section"))
+    frames: dict[str, int] = {}
+    with built.open("rb") as stream:
+        elf = ELFFile(stream)
+        names = {(s["st_shndx"], s["st_value"] & ~1): s.name
+                 for s in elf.get_section_by_name(".symtab").iter_symbols()
+                 if s["st_info"]["type"] == "STT_FUNC"}
+        for section in elf.iter_sections():
+            if section.name == ".stack_sizes":  # address, then the size as LEB128
+                data = section.data()
+                while data:
+                    place = int.from_bytes(data[:4], "little") & ~1
+                    end = next(i for i in range(4, len(data)) if data[i] < 0x80) + 1
+                    size = sum((byte & 0x7F) << 7 * i for i, byte in enumerate(data[4:end]))
+                    frames[names[section["sh_link"], place]] = size
+                    data = data[end:]
+    text = (folder / "bitbang.c").read_text("utf-8")
+    bodies = dict(re.findall(r"(\w+)\([^;{]*\)\n\{\n(.*?)\n\}", text, re.DOTALL))
+
+    def depth(name: str) -> int:
+        inner = {n for n in re.findall(r"(?<![>.])\b(\w+)\(", bodies[name]) if n in bodies}
+        return frames.get(name, 0) + max(map(depth, inner), default=0)  # 0: part of its caller
+
+    return max(map(depth, ("ps_bitbang_transfer", "ps_bitbang_recover")))
 
 
 def added_code(now: Code, first: Code) -> int:
@@ -215,6 +256,7 @@ def report(figures: Figures) -> list[str]:
             ["RAM of the values", str(figures.values), ""],
             ["stack, deepest", str(deepest), str(STACK_AIM)],
             *([f"  {name}", str(used), ""] for name, used in figures.stack.items()),
+            ["stack of the bit-banged port, beside that", str(figures.port_stack), ""],
         ]),
     ]
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -33,7 +35,18 @@ def test_figures_stay_where_they_are(tmp_path: Path) -> None:
     assert 100 < added_code(zig_in_use, first) <= 360
     assert 36 < figures.store <= 108
     assert 100 < max(figures.stack.values()) <= 208
-    assert {"mount", "format", "commit", "set", "touch", "unlock"} == set(figures.stack)
+    assert {"mount", "format", "commit", "set", "touch", "unlock", "wipe", "seed"} == set(
+        figures.stack)
+
+
+def test_the_stack_is_what_porting_md_says(tmp_path: Path) -> None:
+    """The deepest call by its name, and what the port in software adds."""
+    figures = measure(SCHEMAS / "tank_probe.toml", tmp_path)
+    page = " ".join((files("paramstore.firmware") / "PORTING.md").read_text("utf-8").split())
+    said = re.search(r"at most (\d+) bytes \(`ps_(\w+)`.*?the port in software adds (\d+) bytes", page)
+    assert said is not None
+    deepest = max(figures.stack, key=lambda name: figures.stack[name])
+    assert (str(figures.stack[deepest]), deepest, str(figures.port_stack)) == said.groups()
 
 
 def test_the_symbols_account_for_the_whole_program(tmp_path: Path) -> None:

@@ -41,7 +41,8 @@ static const uint8_t defaults_settings[] = {
 /* ---- Fields -------------------------------------------------------------------------------- */
 
 static const ps_field_t fields[] = {
-    [DIMMER_SETTINGS_LEVEL] = { /* settings.level */
+    { /* settings.level, DIMMER_SETTINGS_LEVEL */
+        .limits = &limits[0],
         .at = 0u,
         .member = (uint16_t)(offsetof(dimmer_t, values) +
                              offsetof(dimmer_values_t, settings) +
@@ -52,9 +53,9 @@ static const ps_field_t fields[] = {
         .range_count = 1u,
         .group = DIMMER_SETTINGS,
         .since = 1u,
-        .limits = limits + 0,
     },
-    [DIMMER_SETTINGS_FADE_MS] = { /* settings.fade_ms */
+    { /* settings.fade_ms, DIMMER_SETTINGS_FADE_MS */
+        .limits = &limits[2],
         .at = 1u,
         .member = (uint16_t)(offsetof(dimmer_t, values) +
                              offsetof(dimmer_values_t, settings) +
@@ -65,9 +66,9 @@ static const ps_field_t fields[] = {
         .range_count = 1u,
         .group = DIMMER_SETTINGS,
         .since = 1u,
-        .limits = limits + 2,
     },
-    [DIMMER_SETTINGS_ON] = { /* settings.on */
+    { /* settings.on, DIMMER_SETTINGS_ON */
+        .limits = &limits[6],
         .at = 3u,
         .member = (uint16_t)(offsetof(dimmer_t, values) +
                              offsetof(dimmer_values_t, settings) +
@@ -78,14 +79,13 @@ static const ps_field_t fields[] = {
         .range_count = 1u,
         .group = DIMMER_SETTINGS,
         .since = 1u,
-        .limits = limits + 6,
     },
 };
 
 /* ---- Groups -------------------------------------------------------------------------------- */
 
 static const ps_group_t groups[] = {
-    [DIMMER_SETTINGS] = {
+    { /* DIMMER_SETTINGS */
         .defaults = defaults_settings,
         .rules = NULL,
         .crc_start = 0x19E3E334u, /* store id FBF885A5, group id 1 */
@@ -95,7 +95,7 @@ static const ps_group_t groups[] = {
         .body_bytes = 7u,
         .first_field = DIMMER_SETTINGS_LEVEL,
         .field_count = 3u,
-        .ring = (uint16_t)(offsetof(dimmer_t, rings) + DIMMER_SETTINGS * sizeof(ps_ring_t)),
+        .ring = (uint16_t)(offsetof(dimmer_t, rings) + ((size_t)DIMMER_SETTINGS * sizeof(ps_ring_t))),
         .rule_count = 0u,
         .copies = 1u,
         .revision = 1u,
@@ -140,13 +140,30 @@ const ps_layout_t dimmer_layout = {
 
 void dimmer_init(dimmer_t *unit, const ps_port_t *port)
 {
-    uint8_t g;
-    unit->store = (ps_store_t){
+    const ps_store_t store = {
         .layout = &dimmer_layout,
         .port = port,
-        .state = PS_ERR_STATE,
+        .group = NULL,
+        .crc = 0u,
+        .offset = 0u,
+        .left_us = 0u,
+        .wait_us = 0u,
+        .copies = 0u,
+        .phase = 0u,
+        .last_read = 0u,
+        .state = (uint8_t)PS_ERR_STATE,
+        .address = {0u, 0u},
     };
-    for (g = 0; g < dimmer_layout.ring_count; ++g) {
-        unit->rings[g] = (ps_ring_t){.health = PS_HEALTH_DEFAULTS};
+    const ps_ring_t ring = {
+        .sequence = 0u,
+        .health = PS_HEALTH_DEFAULTS,
+        .passed = 0u,
+        .revision = 0u,
+    };
+    uint8_t g;
+
+    unit->store = store;
+    for (g = 0u; g < dimmer_layout.ring_count; ++g) {
+        unit->rings[g] = ring;
     }
 }
