@@ -17,10 +17,11 @@ def command(schema: str, note: str, as_json: bool) -> None:
     Make SCHEMA a release: write where everything lies into the next file of SCHEMA's folder of
     releases, beside it. Do this when units with this layout leave the house, and keep the folder
     under version control. From then on no edit of the schema can move what a unit has; `paramstore
-    check` says what each edit means. Exit code 1: SCHEMA has mistakes, or nothing changed since
+    check` says what each edit means. What a group can take in later is fixed then, too, and told
+    if the schema does not say it. Exit code 1: SCHEMA has mistakes, or nothing changed since
     the last release; nothing was written.
     """
-    from paramstore.evolve.project import freeze, open_project
+    from paramstore.evolve.project import fixed_rooms, freeze, open_project
     from paramstore.files import read_text
     from paramstore.firmware.view import view_of
     from paramstore.report.changes import changes_data, changes_text
@@ -30,7 +31,7 @@ def command(schema: str, note: str, as_json: bool) -> None:
     project = open_project(source)
     view_of(project.plan)  # names that meet in C show up only there
     path, plan = freeze(source, project, note)
-    findings = (*project.findings, *project.plan.findings)
+    findings = (*project.findings, *project.plan.findings, *fixed_rooms(project, path))
     if as_json:
         say_json(findings_data(findings) | {
             "store": plan.schema.name, "release": plan.release, "layout_id": plan.layout_id,

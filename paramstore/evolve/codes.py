@@ -32,6 +32,14 @@ CODES: dict[str, Code] = {
         "The file is cut short, not JSON, or written by a version of paramstore that knows more; "
         "or a copy lies in the folder under another name.",
     ),
+    "PS715": Code(
+        "the room of a group is fixed by this release",
+        "A released ring stays where it is, with records as long as they are. Later parameters of "
+        "the group go into its room, for good; a larger one needs all rings laid out anew, and "
+        "units converted on the host. The planner chooses it without a page more than the group "
+        "needs today; `paramstore plan` shows what more would cost. A `room` in the schema says "
+        "that it is meant, and the warning is gone.",
+    ),
     "PS716": Code(
         "nothing changed since the last release",
         "A release is a number in the label of every unit that is made with it. Another number "

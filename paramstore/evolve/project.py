@@ -11,17 +11,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.codec import Label
-from paramstore.errors import Finding, FindingsError, SourceText, errors_in
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, errors_in
 from paramstore.evolve.history import History, load_history, write_release
+from paramstore.layout.growth import growth_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Group, Parameter, Schema
 from paramstore.schema.reader import read_schema
+from paramstore.schema.words import plural
 
 if TYPE_CHECKING:
     from paramstore.evolve.changes import Change
 
-__all__ = ["Project", "Review", "freeze", "open_project", "review"]
+__all__ = ["Project", "Review", "fixed_rooms", "freeze", "open_project", "review"]
 
 
 class Project(NamedTuple):
@@ -113,6 +115,25 @@ def _unreleased(schema: Schema, warnings: tuple[Finding, ...], history: History)
         return Review((*warnings, *error.findings), history, schema=schema)
     project = Project(plan, history, (), warnings)
     return Review((*warnings, *plan.findings), history, (), schema, project)
+
+
+def fixed_rooms(project: Project, path: Path) -> Iterator[Finding]:
+    """Yield a warning for each group whose room the next release, in the file `path`, fixes
+    without anybody having said how much it should be."""
+    last = project.history.last if project.history else None
+    known = {r.group.id for r in last.rings} if last and last.series == project.plan.series else ()
+    for ring in project.plan.rings:
+        if ring.group.id in known or ring.group.room is not None:
+            continue
+        growth = growth_of(ring)
+        more = (f"`room = {growth.next_room}` takes {plural(growth.pages, 'page')} and "
+                f"{plural(growth.page_writes, 'page write')} of a commit more")
+        yield Finding(
+            "PS715", f"group `{ring.group.name}` has {plural(growth.room, 'byte')} for parameters "
+            "to come, from this release on", project.plan.schema.source, ring.group.span,
+            notes=(more,), severity=Severity.WARNING,
+            help=f"say `room = {growth.room}` if that will do; if not, say how much, take "
+                 f"`{path}` away, and freeze again before a unit leaves")
 
 
 def freeze(source: SourceText, project: Project, note: str = "") -> tuple[Path, Plan]:

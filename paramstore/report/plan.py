@@ -12,6 +12,7 @@ from collections.abc import Iterator
 
 from paramstore.format import HEADER_BYTES
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
+from paramstore.layout.growth import growth_of
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.parts.bus import bits_ms
@@ -23,7 +24,7 @@ from paramstore.schema.model import Field, Kind
 from paramstore.schema.words import plural
 from paramstore.text import one_line
 
-__all__ = ["address_text", "field_lines", "number_text", "plan_text", "scale_text",
+__all__ = ["address_text", "field_lines", "fitting_text", "number_text", "plan_text", "scale_text",
            "summary_facts", "type_text"]
 
 LINE = 96
@@ -43,6 +44,7 @@ def plan_text(plan: Plan, *, page_map: bool = True, fields: bool = False,
     blocks.append(["Groups: where they lie", *_places(plan)])
     blocks.append([f"Groups: wear at {plan.schema.temperature_c:g} degC, "
                    f"time at {plan.schema.bus_khz} kHz", *_costs(numbers, plan.schema.bus_khz)])
+    blocks.append(_growth(plan))
     if fields:
         blocks.append(["Fields: addresses are those of slot 0", *field_lines(plan)])
     blocks.append(list(_summary(plan, numbers)))
@@ -126,6 +128,36 @@ def _places(plan: Plan) -> list[str]:
         for index, ring in enumerate(plan.rings)
     ]
     return table(columns, rows, indent=2)
+
+
+def _growth(plan: Plan) -> list[str]:
+    """Return the heading and the table of what groups can take in; of a store that was released
+    without what more would cost, for that is settled."""
+    settled = bool(plan.release or plan.lineage)
+    columns = [Column("group", right=False), Column("room", "bytes"),
+               Column("takes in", right=False), Column("for more", "room ="),
+               Column("costs", "pages"), Column("commit", "page writes")]
+    if settled:
+        del columns[3:]
+    rows = []
+    for ring in plan.rings:
+        growth = growth_of(ring)
+        rows.append((ring.group.name, str(growth.room), fitting_text(growth.room),
+                     str(growth.next_room), f"+{growth.pages}", f"+{growth.page_writes}",
+                     )[:len(columns)])
+    what = "was fixed" if settled else "is fixed for good"
+    return [f"Groups: room for later parameters, which {what} by the first release of a group",
+            *table(columns, rows, indent=2)]
+
+
+def fitting_text(room: int) -> str:
+    """Return how many values of usual types go into so many bytes."""
+    if not room:
+        return "nothing"
+    return " or ".join(f"{room // size} {name}" for name, size in _USUAL if room >= size)
+
+
+_USUAL = (("f32", 4), ("u16", 2), ("u8", 1))
 
 
 def _costs(numbers: PlanFigures, khz: int) -> list[str]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from paramstore.format import FORMAT_VERSION, HEADER_BYTES
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
+from paramstore.layout.growth import growth_of
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.layout.strength import CRC_16, CRC_32C
@@ -115,6 +116,7 @@ def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
         "payload_bytes": ring.payload_bytes,
         "body_bytes": ring.body_bytes,
         "record_bytes": ring.record_bytes,
+        "growth": _growth(ring),
         "write_protectable": protected_from is not None and ring.address(0) >= protected_from,
         "life_years": _finite(figure.life_years),
         "commits": figure.commits,
@@ -127,6 +129,12 @@ def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
         "reserved": [{"name": r.name, "offset": r.offset, "bytes": r.size, "since": r.since,
                       "default": r.default.hex()} for r in ring.reserved],
     }
+
+
+def _growth(ring: Ring) -> dict[str, int]:
+    growth = growth_of(ring)
+    return {"room_bytes": growth.room, "next_room_bytes": growth.next_room,
+            "more_pages": growth.pages, "more_page_writes": growth.page_writes}
 
 
 def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:

@@ -172,3 +172,18 @@ def test_another_store_is_told_as_that_alone(schema: Path) -> None:
     assert 1 == result.exit_code and "error PS733" in result.stdout
     assert "1 error\n" in result.stdout and "PS721" not in result.output
     assert result.stdout.endswith("refused\n")
+
+
+def test_the_first_release_tells_the_room_that_it_fixes(tmp_path: Path) -> None:
+    """Of groups whose schema does not say it, and of a new group later; a `room` settles it."""
+    path = tmp_path / "demo.toml"
+    path.write_bytes((RELEASED / "released" / "0001.toml").read_bytes())
+    told = run("freeze", path).stderr
+    assert 2 == told.count("warning PS715")
+    assert "group `network` has 6 bytes for parameters to come, from this release on" in told
+    assert f"take `{path.with_suffix('.releases') / '0001.json'}` away, and freeze again" in told
+    assert "`settings`" not in told.replace("from `settings`", "")
+    path.write_text(path.read_text("utf-8") + '[group.more]\nrole = "setting"\n'
+                    'writes = "1 per year"\n[group.more.parameter]\nx = { type = "u8" }\n', "utf-8")
+    told = run("freeze", path).stderr
+    assert 1 == told.count("warning PS715") and "group `more` has" in told
