@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.images import defaults_option
 from host_tools.streams import read_source, refuse_input
 from host_tools.terminal import release_option, say, say_json, say_text, show_findings
 
@@ -67,18 +68,22 @@ def run(job: BatchJob, records: str, output: str, units: int) -> Made:
 @click.option("--skip-bad", is_flag=True, help="Leave rows with mistakes out, and make the rest.")
 @click.option("--format", "form", default="bin", metavar="FORM",
               help="Of the images: bin, hex or srec (default: bin).")
+@defaults_option
 @release_option
 @click.option("--json", "as_json", is_flag=True, help="Tell what was made as JSON.")
 def command(schema: str, table: str, output: str | None, serial: str | None, first: int,
             serial_parameter: str | None, values: str | None, settings: tuple[str, ...],
             calibrations: str | None, records: str | None, name: str | None, again: bool,
-            skip_bad: bool, form: str, release: int | None, as_json: bool) -> None:
+            skip_bad: bool, form: str, write_defaults: bool, release: int | None,
+            as_json: bool) -> None:
     """Example: paramstore batch schemas/tank_probe.toml units.csv --serial TP-26-#### -o images
 
     Make an image for each row of TABLE (CSV), whose columns are called GROUP.PARAMETER [UNIT]. All
     rows are checked first; with a mistake nothing is written. Each unit is recorded with its serial
     number, which is never given twice: not after a crash, not by two runs at once. Repeat a run
-    that was cut short as it was: it goes on. Exit code 1: the table has mistakes.
+    that was cut short as it was: it goes on. An identity or calibration group that a unit has no
+    values of is left without a record, so a row may leave all its cells of one empty. Exit code 1:
+    the table has mistakes.
     """
     from paramstore.errors import errors_in
     from paramstore.evolve.project import open_project
@@ -90,7 +95,7 @@ def command(schema: str, table: str, output: str | None, serial: str | None, fir
     project = open_project(read_source(schema))
     job, warnings = prepare(project.release(release), Wanted(
         table, read_source(values) if values else None, settings, calibrations, serial,
-        serial_parameter, first, name, again, output, form), now)
+        serial_parameter, first, name, again, output, form, write_defaults), now)
     records = records or default_records(schema)
     if output is not None:
         refuse_input(output, (schema, table, values, records))

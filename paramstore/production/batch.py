@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from paramstore.errors import (
@@ -48,12 +49,14 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What a look at the whole table came to. `bad`: rows with mistakes, which `findings` tells."""
+    """What a look at the whole table came to. `bad`: rows with mistakes, which `findings` tells;
+    `without`: how many of the others have no values of a protected group."""
 
     rows: int
     bad: int
     new: int
     findings: tuple[Finding, ...]
+    without: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,9 @@ class BatchJob:
     """One run. `constants` has every field of every group; `now` gives the time as a text.
 
     Without a `pattern` the table has the serial numbers. `again`: units on record from another
-    batch get a new image. `form` and `suffix` are those of the images.
+    batch get a new image. `form` and `suffix` are those of the images. The `optional` groups are
+    protected ones that the values of all units say nothing of: a unit without values of its own
+    there gets no record of them, unless `defaults` are to stand in one.
     """
 
     plan: Plan
@@ -100,6 +105,8 @@ class BatchJob:
     first: int = 1
     again: bool = False
     calibrations: str | None = None
+    optional: tuple[str, ...] = ()
+    defaults: bool = False
 
     # ---- First look ----------------------------------------------------------------------------
 
@@ -114,6 +121,7 @@ class BatchJob:
         reader = self._reader()
         extra: list[Finding] = []
         rows = good = new = 0
+        without: Counter[str] = Counter()
         for block in reader.blocks(self._block_size()):
             if not rows:
                 self._check_numbering(reader)
@@ -122,6 +130,7 @@ class BatchJob:
                 if not (finding := self._at_odds(reader, known, unit)):
                     good += 1
                     new += known.is_new(unit)
+                    without.update(reader.without(unit))
                     finding = self._loses(reader, known, unit)
                 if finding:
                     extra.append(finding)
@@ -134,11 +143,11 @@ class BatchJob:
         elif self.pattern is not None and new > self.pattern.last - self.first + 1:
             raise self._no_room(self.pattern.last - self.first + 1, new)
         return Checked(rows, rows - good, new, tuple(sorted((*reader.findings, *extra),
-                                                            key=lambda f: f.sort_key)))
+                                                            key=lambda f: f.sort_key)), without)
 
     def _reader(self) -> TableReader:
         return TableReader(self.plan.schema, self.table, self.place, self.constants,
-                           self.calibrations)
+                           self.calibrations, optional=self.optional)
 
     def _check_numbering(self, reader: TableReader) -> None:
         """The serial numbers come from the table or from a pattern, not from both."""
@@ -211,7 +220,8 @@ class BatchJob:
         if serial not in known.before or serial in known.given:
             return None
         batch, before = known.before[serial]
-        notes = lost(before, batch, unit.given, self.plan.schema, self.constants)
+        notes = lost(before, batch, unit.given, self.plan.schema, self.constants,
+                     self._common)
         return Finding(
             "PS959", f"unit {serial} loses values of its own", unit.row.source,
             reader.place_of(unit), notes=notes, severity=Severity.WARNING,
@@ -240,7 +250,7 @@ class BatchJob:
         changed meanwhile, or the disk or the records fail; a later run goes on from there.
         """
         records.begin(self._batch())
-        packer = make_packer(self.plan, self.constants)
+        packer = make_packer(self.plan, self.constants, self.optional, defaults=self.defaults)
         units = new = kept = 0
         for known, block in self._blocks(records):
             serials = self._allot(records, block.units)
@@ -291,7 +301,13 @@ class BatchJob:
 
     def _batch(self) -> Batch:
         return Batch(self.name, self.plan.release, _plan_text(self.plan), self.place.name,
-                     values_toml(self.plan.schema, self.constants), self.now())
+                     values_toml(self.plan.schema, self._common), self.now())
+
+    @property
+    def _common(self) -> Values:
+        """The constants of the groups that every unit has a record of."""
+        return {group: values for group, values in self.constants.items()
+                if self.defaults or group not in self.optional}
 
 
 def _plan_text(plan: Plan) -> str:

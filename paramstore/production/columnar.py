@@ -9,7 +9,7 @@ change by the same amount.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from paramstore.checksum import CRC_BYTES, crc32c
-from paramstore.format import HEADER_BYTES
+from paramstore.format import ERASED, HEADER_BYTES
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.production.numbers import dtype_of
@@ -73,10 +73,12 @@ class _Change:
 class ColumnarPacker:
     """Packs chunks of units. Keeps one buffer, as large as the largest chunk so far."""
 
-    def __init__(self, plan: Plan, constants: Raws) -> None:
+    def __init__(self, plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+                 defaults: bool = False) -> None:
         self._plan = plan
         self._constants = {g: dict(fields) for g, fields in constants.items()}
-        self._base: Bytes = np.frombuffer(pack(plan, self._constants), np.uint8)
+        self._optional = [] if defaults else [r for r in plan.rings if r.group.name in optional]
+        self._base: Bytes = np.frombuffer(pack(plan, self._constants, defaults=True), np.uint8)
         self._tables = {r.group.name: contributions(r.record_bytes - CRC_BYTES).ravel()
                         for r in plan.rings}
         self._targets = {
@@ -95,12 +97,20 @@ class ColumnarPacker:
                       for key, column in columns.items()}
             for index, unit in own:
                 for group, fields in unit.items():
+                    for key in columns if not fields else ():
+                        if key[0] == group:
+                            arrays[key][index] = self._constants[group][key[1]]
                     for field, raws in fields.items():
                         if (group, field) not in arrays:
                             arrays[group, field] = self._constant(group, field, count)
                         arrays[group, field][index] = raws
-            columns = arrays
-        images = self.pack_columns(columns, count).reshape(-1).data
+        packed = self.pack_columns(arrays if own else columns, count)
+        given = {group for group, _ in columns}
+        for ring in self._optional:
+            _erase(packed, ring, [
+                index for index, unit in enumerate(units)
+                if not (unit or {}).get(ring.group.name, ring.group.name in given)])
+        images = packed.reshape(-1).data
         size = len(self._base)
         return [images[at:at + size] for at in range(0, len(images), size)]
 
@@ -157,6 +167,14 @@ def _lay(images: Bytes, change: _Change, data: Bytes) -> None:
         if copy:
             images[:, at + start:at + end] = body
         images[:, at + end:at + end + CRC_BYTES] ^= crcs
+
+
+def _erase(images: Bytes, ring: Ring, rows: list[int]) -> None:
+    """Take the records of a ring out of some images."""
+    for copy in range(ring.group.copies if rows else 0):
+        first = ring.address(copy)
+        images[slice(None) if len(rows) == len(images) else rows,
+               first:first + ring.record_bytes] = ERASED
 
 
 def contributions(size: int) -> Words:

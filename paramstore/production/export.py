@@ -34,7 +34,12 @@ from paramstore.production.records import (
 from paramstore.production.serials import serial_place
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Schema
-from paramstore.schema.quantity import Physical, ValueProblem, parameter_to_raw
+from paramstore.schema.quantity import (
+    Physical,
+    ValueProblem,
+    parameter_from_raw,
+    parameter_to_raw,
+)
 from paramstore.schema.words import did_you_mean, show_number
 
 __all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
@@ -54,7 +59,7 @@ class UnitValues:
     """One unit, and what its latest image holds, as physical values by group and parameter.
 
     `own` names the (group, parameter) pairs that were given for this unit; it shares the others
-    with all units of its batch.
+    with all units of its batch. `values` has no group that the image has no record of.
     """
 
     unit: Unit
@@ -62,6 +67,11 @@ class UnitValues:
     plan: Plan
     values: Mapping[str, Mapping[str, Physical]]
     own: frozenset[tuple[str, str]]
+
+    @property
+    def without(self) -> tuple[str, ...]:
+        """The groups that the image has no record of: no value was given for them."""
+        return tuple(g.name for g in self.plan.schema.groups if g.name not in self.values)
 
 
 _Values = Mapping[str, Mapping[str, Physical]]
@@ -112,12 +122,15 @@ class Exporter:
             plan = batch_plan(self._records, batch)
             constants = self._values(plan, batch.constants, f"batch `{batch.name}`")
             if missing := [p.name for g in plan.schema.groups for p in g.parameters
-                           if p.name not in constants.get(g.name, {})]:
+                           if p.name not in constants.get(g.name, {})
+                           and (g.name in constants or not g.role.protected)]:
                 raise self._records.damaged(f"batch `{batch.name}` has no `{missing[0]}`")
             self._read[batch.name] = plan, constants
         plan, constants = self._read[batch.name]
         own = self._values(plan, image.given, f"unit `{unit.serial}`")
-        values = {group: {**fields, **own.get(group, {})} for group, fields in constants.items()}
+        values = {
+            g.name: {**(constants.get(g.name) or _defaults(g)), **own.get(g.name, {})}
+            for g in plan.schema.groups if g.name in constants or own.get(g.name)}
         return _Given(batch, plan, values,
                       frozenset((g, name) for g, fields in own.items() for name in fields))
 
@@ -156,6 +169,11 @@ class Exporter:
                 ValueProblem) as error:
             raise self._records.damaged(f"the values of {whose} cannot be read") from error
         return values
+
+
+def _defaults(group: Group) -> dict[str, Physical]:
+    return {p.name: parameter_from_raw(p, {f.name: f.default for f in p.fields})
+            for p in group.parameters}
 
 
 def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tuple[Raw, ...]]]:
@@ -215,7 +233,8 @@ def units_csv(units: Iterable[UnitValues]) -> Iterator[str]:
         elif layout != (plan.store_id, plan.layout_id, plan.release):
             raise ToolError("the units are of more than one store or layout",
                             "choose those of one batch with --batch")
-        yield _line([*(cell_text(p, item.values[g.name][p.name]) for g, p in head),
+        yield _line([*(cell_text(p, item.values[g.name][p.name]) if g.name in item.values else None
+                       for g, p in head),
                      *map(neutral, _facts(item.unit))])
 
 
@@ -252,9 +271,11 @@ def _event_text(event: Event | None) -> str:
     return f"{event.at} {words}" + f": {event.detail}" * (words == "failed")
 
 
-def _line(cells: list[str]) -> str:
-    """Return a line of CSV; an empty cell is quoted, for without quotes it would be no value."""
+def _line(cells: list[str | None]) -> str:
+    """Return a line of CSV; an empty text is quoted, for without quotes it is no value, as None is.
+    """
     return ",".join(
+        "" if cell is None else
         '"' + cell.replace('"', '""') + '"' if not cell or _SPECIAL.search(cell) else cell
         for cell in cells) + "\n"
 
@@ -273,6 +294,7 @@ def label_text(item: UnitValues, pattern: str) -> str:
         "serial": item.unit.serial, "store": item.plan.schema.name, "batch": item.batch.name,
         "sha256": item.unit.image.sha256,
         **{f"{g.name}.{p.name}": _shown(p, item.values[g.name][p.name])
+           if g.name in item.values else "no value"
            for g in item.plan.schema.groups for p in g.parameters},
     }
 

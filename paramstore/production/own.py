@@ -5,7 +5,7 @@ Compares such texts value by value. Knows no tables and no database.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from paramstore.image.values_out import toml_value
 from paramstore.scalars import Raw
@@ -38,15 +38,21 @@ def changed(before: str, now: str) -> tuple[str, ...]:
 
 
 def lost(before: str, batch: str, now: str, schema: Schema,
-         constants: Mapping[str, Mapping[str, tuple[Raw, ...]]]) -> tuple[str, ...]:
+         constants: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+         recorded: Collection[str]) -> tuple[str, ...]:
     """Tell each value that a unit has of its own since `batch`, and that `now` is silent about, so
-    that the one of `constants` would stand in its place."""
+    that the one of `constants` would stand in its place, or no record if its group is not among
+    the `recorded` ones and `now` gives nothing of it."""
     old, new = own_values(before), own_values(now)
+    given = {name.partition(".")[0] for name in new} | set(recorded)
     told = []
     for group in schema.groups:
         for parameter in group.parameters:
             name = f"{group.name}.{parameter.name}"
             if name not in old or name in new:
+                continue
+            if group.name not in given:
+                told.append(f"{name}: {old[name]} in batch `{batch}`, no record now")
                 continue
             raws = {f.name: constants[group.name][f.name] for f in parameter.fields}
             common = toml_value(parameter_from_raw(parameter, raws))

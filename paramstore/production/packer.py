@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from importlib.util import find_spec
 from typing import Any, Protocol
 
@@ -29,7 +29,8 @@ class Packer(Protocol):
              columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit: its own raws over those of the columns over the constants.
 
-        An image stays valid until the next call only. The raws are within their limits.
+        A group that a unit has no raws of, `{}`, is not given for it, whatever the columns say. An
+        image stays valid until the next call only. The raws are within their limits.
         """
         ...
 
@@ -37,9 +38,11 @@ class Packer(Protocol):
 class PlainPacker:
     """Packs unit by unit with the record codec."""
 
-    def __init__(self, plan: Plan, constants: Raws) -> None:
+    def __init__(self, plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+                 defaults: bool = False) -> None:
         self._plan = plan
-        self._constants = constants
+        self._constants = {g: {} if g in optional else fields for g, fields in constants.items()}
+        self._defaults = defaults
 
     def pack(self, units: Sequence[Raws | None],
              columns: Columns) -> Sequence[bytes | memoryview]:
@@ -50,8 +53,8 @@ class PlainPacker:
             for (group, field), column in columns.items():
                 values[group][field] = tuple(column[index])
             for group, fields in (unit or {}).items():
-                values[group].update(fields)
-            images.append(pack(self._plan, values))
+                values[group] = {**values[group], **fields} if fields else {}
+            images.append(pack(self._plan, values, defaults=self._defaults))
         return images
 
 
@@ -60,10 +63,15 @@ def has_numpy() -> bool:
     return find_spec("numpy") is not None
 
 
-def make_packer(plan: Plan, constants: Raws) -> Packer:
-    """Return the fastest packer there is; `constants` has every field of every group."""
+def make_packer(plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+                defaults: bool = False) -> Packer:
+    """Return the fastest packer there is; `constants` has every field of every group.
+
+    The `optional` groups are protected ones of which these are no values but defaults: a unit that
+    is given nothing else there gets no record of them, unless `defaults` are to stand in one.
+    """
     if not has_numpy():
-        return PlainPacker(plan, constants)
+        return PlainPacker(plan, constants, optional, defaults=defaults)
     from paramstore.production.columnar import ColumnarPacker
 
-    return ColumnarPacker(plan, constants)
+    return ColumnarPacker(plan, constants, optional, defaults=defaults)

@@ -9,7 +9,7 @@ from pathlib import Path
 from paramstore.errors import Finding, SourceText, ToolError
 from paramstore.files import unreadable
 from paramstore.image.files import FORMS
-from paramstore.image.pack import complete
+from paramstore.image.pack import complete, ungiven
 from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
@@ -37,6 +37,7 @@ class Wanted:
     again: bool = False
     output: str | None = None
     form: str = "bin"
+    write_defaults: bool = False
 
 
 def prepare(plan: Plan, wanted: Wanted,
@@ -67,7 +68,9 @@ def prepare(plan: Plan, wanted: Wanted,
     if wanted.output is not None:
         check_output(wanted.output, form)
     job = BatchJob(plan, wanted.table, name, complete(plan, given.values), place, now, form,
-                   form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations)
+                   form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations,
+                   tuple(g for g in ungiven(plan, given.values) if g != place.group.name),
+                   wanted.write_defaults)
     return job, given.warnings
 
 

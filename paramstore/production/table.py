@@ -6,7 +6,7 @@ the rows gone by. Knows no records and no images.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -103,8 +103,9 @@ class _Rounding:
 @dataclass(slots=True)
 class TableReader:
     """Reads the units of a table. `constants` has every field of every group; what a row and its
-    values file in the folder `calibrations` give comes on top of them. With numpy, and if `bulk`
-    does not say otherwise, usual rows are read many at once."""
+    values file in the folder `calibrations` give comes on top of them. A row may leave all cells of
+    an `optional` group empty: the unit has no values there. With numpy, and if `bulk` does not say
+    otherwise, usual rows are read many at once."""
 
     schema: Schema
     path: str
@@ -112,6 +113,7 @@ class TableReader:
     constants: Mapping[str, Mapping[str, tuple[Raw, ...]]]
     calibrations: str | None = None
     bulk: bool = True
+    optional: Collection[str] = ()
     findings: list[Finding] = field(default_factory=list)
     _entries: tuple[Entry, ...] = ()
     _readers: list[EntryReader] = field(default_factory=list)
@@ -151,6 +153,11 @@ class TableReader:
     def numbered(self) -> bool:
         """Whether the table has a column of serial numbers; known once a row was read."""
         return self._serial_column() is not None
+
+    def without(self, unit: UnitRow) -> tuple[str, ...]:
+        """Return the optional groups that a unit has no values of."""
+        columns = {e.group.name for e in self._entries}
+        return tuple(g for g in self.optional if not (unit.values or {}).get(g, g in columns))
 
     def place_of(self, unit: UnitRow) -> Span:
         """Return where in its line a unit says which one it is."""
@@ -221,8 +228,11 @@ class TableReader:
         values: Raws = {}
         given: dict[str, dict[str, str]] = {}
         serial = self._serial(row, firsts)
+        values |= {group: {} for group in self._empty(row)}
         for reader in self._readers:
             group, parameter = reader.entry.group.name, reader.entry.parameter.name
+            if values.get(group) == {}:
+                continue  # not one cell of it is filled in
             if reader.entry.name == self.place.name and serial is None:
                 continue  # it has its finding
             taken = self._take(row, reader)
@@ -238,6 +248,14 @@ class TableReader:
         if serial is not None:
             del given[self.place.group.name][self.place.parameter.name]
         return UnitRow(number, row, serial, values, _toml(self.schema, given))
+
+    def _empty(self, row: TableRow) -> Iterator[str]:
+        """Yield the optional groups of which a row fills in no cell."""
+        for group in self.optional:
+            cells = [row.cells[column] for e in self._entries if e.group.name == group
+                     for column, _ in e.cells]
+            if cells and not any(cell.text or cell.quoted for cell in cells):
+                yield group
 
     def _take(self, row: TableRow, reader: EntryReader, rows: int = 1) -> Taken | None:
         """Return a value; None if it has a finding. Its rounding counts for so many rows."""

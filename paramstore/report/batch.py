@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from paramstore.production.batch import BatchJob, Checked, Made
+from paramstore.report.without import without_lines
 from paramstore.schema.words import plural
 
 __all__ = ["batch_data", "batch_text", "checked_text"]
 
 
 def checked_text(job: BatchJob, checked: Checked) -> str:
-    """Return one line on a table that was looked at."""
+    """Return a line on a table that was looked at, and one for each group without values."""
     good = checked.rows - checked.bad
     text = f"{job.table}: {plural(checked.rows, 'unit')} of {job.plan.schema.name}"
     if checked.bad:
@@ -19,7 +20,11 @@ def checked_text(job: BatchJob, checked: Checked) -> str:
     known = good - checked.new
     if known:
         text += f", {known} on record already"
-    return text + "\n"
+    lines = [text]
+    for group, count in checked.without.items():
+        units = "" if count == good else f" for {count} of {plural(good, 'unit')}"
+        lines += without_lines([group], job.defaults, units)
+    return "\n".join(lines) + "\n"
 
 
 def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
@@ -41,5 +46,7 @@ def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> dict[str, 
         "rows": checked.rows,
         "bad_rows": checked.bad,
         "new_units": checked.new,
+        "without_record": {} if job.defaults else dict(checked.without),
+        "defaults_written": dict(checked.without) if job.defaults else {},
         "made": made and {"units": made.units, "new_serials": made.new, "files_kept": made.kept},
     }

@@ -12,6 +12,7 @@ from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, U
 from paramstore.report.image import plain_value
 from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
+from paramstore.report.without import SERVED_DEFAULTS
 from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Role
 from paramstore.schema.quantity import (
@@ -60,6 +61,7 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
         "held": _held_data(item),
         "values": {group: {name: plain_value(value) for name, value in values.items()}
                    for group, values in item.values.items()},
+        "without_record": list(item.without),
     } for item in units]
 
 
@@ -81,7 +83,7 @@ def record_html(item: UnitValues) -> str:
             ("Layout", f"0x{item.plan.layout_id:08X}, "
              + (f"release {item.plan.release}" if item.plan.release else "not released")),
         ],
-        groups=[_group(g, item, held.get(g.name), raws[g.name]) for g in schema.groups
+        groups=[_group(g, item, held.get(g.name), raws.get(g.name, {})) for g in schema.groups
                 if g.role in (Role.IDENTITY, Role.CALIBRATION)],
         events=[{"at": e.at, "what": _EVENTS[e.what] + (
                     ", another image of this unit" if e.what in (WRITE, VERIFY, BEGIN)
@@ -108,7 +110,7 @@ def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
         there, kind = held.get(group.name), group.role.protected
         if kind and (there is None or not there.raws):
             yield f"The unit has no record of {group.name}: it serves defaults there."
-        elif there is not None and there.raws and _unlike(there, raws[group.name]):
+        elif there is not None and there.raws and _unlike(there, raws.get(group.name, {})):
             yield f"The unit holds other values of {group.name} than its image" + (
                 ", as shown above." if kind else ".")
         if there is not None and there.raws and not there.whole:
@@ -116,7 +118,7 @@ def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
 
 
 def _unlike(there: HeldGroup, raws: Mapping[str, tuple[Raw, ...]]) -> bool:
-    return any(raws[name] != value for name, value in there.raws.items() if name in raws)
+    return not raws or any(raws[n] != value for n, value in there.raws.items() if n in raws)
 
 
 def _held_data(item: UnitValues) -> dict[str, Any] | None:
@@ -131,8 +133,10 @@ def _held_data(item: UnitValues) -> dict[str, Any] | None:
 
 def _group(group: Group, item: UnitValues, held: HeldGroup | None,
            raws: Mapping[str, tuple[Raw, ...]]) -> dict[str, Any]:
-    return {"name": group.name, "doc": group.doc, "rows": [
-        {"name": p.name, "value": _value(p, item.values[group.name][p.name]), "doc": p.doc,
+    without = SERVED_DEFAULTS if group.name in item.without else ""
+    return {"name": group.name, "doc": group.doc, "without": without, "rows": [
+        {"name": p.name, "doc": p.doc,
+         "value": _value(p, item.values[group.name][p.name]) if group.name in item.values else "",
          "held": _other(p, held.raws, raws) if held and held.raws else "",
          "own": (group.name, p.name) in item.own}
         for p in group.parameters]}

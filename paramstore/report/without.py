@@ -9,8 +9,9 @@ __all__ = ["SERVED_DEFAULTS", "without_lines"]
 SERVED_DEFAULTS = "the firmware serves defaults and says so"
 
 
-def without_lines(groups: Iterable[str], defaults: bool = False) -> list[str]:
-    """Return a line for each group that got no value; with `defaults` they got records of these."""
+def without_lines(groups: Iterable[str], defaults: bool = False, units: str = "") -> list[str]:
+    """Return a line for each group that got no value; with `defaults` they got records of these.
+    `units` says of which units, if not of all."""
     became = ("its defaults are written as a record" if defaults
               else f"left without a record, {SERVED_DEFAULTS}")
-    return [f"{name}: no values given; {became}" for name in groups]
+    return [f"{name}: no values given{units}; {became}" for name in groups]

@@ -91,8 +91,10 @@ def test_a_table_is_exported(records: str) -> None:
     assert ["TP-26-0001", "2.4983"] == [rows[0]["identity.serial"],
                                         rows[0]["factory.adc_reference [V]"]]
     checked = run("batch", "tank_probe.toml", "all.csv", "--again")
-    assert (0, "all.csv: 5 units of tank_probe, 5 on record already\n") == (
+    assert (0, "all.csv: 5 units of tank_probe, 5 on record already\nelectrode: no values given; "
+            "left without a record, the firmware serves defaults and says so\n") == (
         checked.exit_code, checked.stdout)
+    assert "" == rows[0]["electrode.ph_slope [mV/pH]"]
 
 
 class Tags(HTMLParser):

@@ -8,7 +8,7 @@ from pathlib import Path
 from paramstore.errors import SourceText
 from paramstore.evolve.project import open_project
 from paramstore.image.files import FORMS
-from paramstore.image.pack import complete
+from paramstore.image.pack import complete, ungiven
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.outputs import open_output
@@ -72,13 +72,14 @@ def rows(count: int, head: str = "trim.flow [ml/turn],settings.label") -> str:
 
 def job_of(table: Path, *, pattern: str | None = PATTERN, name: str = "lot1", first: int = 1,
            values: Mapping[str, Mapping[str, tuple[int | float, ...]]] | None = None,
-           again: bool = False, calibrations: Path | None = None,
+           again: bool = False, calibrations: Path | None = None, defaults: bool = False,
            now: Callable[[], str] = lambda: "2026-03-01T08:00:00Z") -> BatchJob:
     of = plan()
     return BatchJob(
         of, str(table), name, complete(of, values or {}), place(of), now, FORMS["bin"], ".bin",
         read_pattern(pattern, place(of)) if pattern else None, first, again,
-        str(calibrations) if calibrations else None)
+        str(calibrations) if calibrations else None,
+        tuple(g for g in ungiven(of, values or {}) if g != place(of).group.name), defaults)
 
 
 def made(job: BatchJob, records: Path, output: Path) -> dict[str, bytes]:

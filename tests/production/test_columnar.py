@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from paramstore.checksum import crc32c
@@ -19,8 +19,9 @@ from paramstore.layout.plan import Reserved
 from paramstore.production import packer
 from paramstore.production.columnar import ColumnarPacker, contributions
 from paramstore.production.packer import PlainPacker, make_packer
+from paramstore.schema.breaches import breaches
 from tests.production.jobs import plan
-from tests.strategies import schema_raws, schemas
+from tests.strategies import field_raws, schema_raws, schemas
 
 
 @st.composite
@@ -60,6 +61,40 @@ def test_units_have_their_own_over_the_columns(batch: tuple[Any, Any, list[Any]]
     mixed = [unit or None for unit in units]
     for packer_ in (ColumnarPacker(of, constants), PlainPacker(of, constants)):
         assert expected == [bytes(image) for image in packer_.pack(mixed, columns)]
+
+
+@given(batches(), st.data())
+@settings(max_examples=60)
+def test_units_without_values_of_a_group(batch: tuple[Any, Any, list[Any]],
+                                         data: st.DataObject) -> None:
+    """Whatever stands in the columns: a protected group that a unit has no values of has no record
+    in its image, or one of defaults if that is wanted."""
+    of, _, units = batch
+    names = [g.name for g in of.schema.groups if g.role.protected]
+    optional = data.draw(st.lists(st.sampled_from(names), unique=True)) if names else []
+    wanted = data.draw(st.booleans())
+    in_table = data.draw(st.lists(st.sampled_from([g.name for g in of.schema.groups]), unique=True))
+    columns = {(g.name, f.name): [data.draw(field_raws(f)) for _ in units]
+               for g in of.schema.groups if g.name in in_table for f in g.fields}
+    mixed = []
+    for unit in units:
+        own = {g: data.draw(st.sampled_from([fields, {}])) if g in optional else fields
+               for g, fields in unit.items()}
+        mixed.append(data.draw(st.sampled_from([own, None])) if own else None)
+    expected = []
+    for index, mine in enumerate(mixed):
+        values = {g.name: {} if g.name in optional else complete(of, {})[g.name]
+                  for g in of.schema.groups}
+        for (group, name), column in columns.items():
+            values[group] = {**values[group], name: column[index]}
+        for group, fields in (mine or {}).items():
+            values[group] = {**values[group], **fields} if fields else {}
+        if any(any(breaches(g, complete(of, values)[g.name])) for g in of.schema.groups):
+            reject()
+        expected.append(pack(of, values, defaults=wanted))
+    for kind in (ColumnarPacker, PlainPacker):
+        made = kind(of, complete(of, {}), optional, defaults=wanted).pack(mixed, columns)
+        assert expected == [bytes(image) for image in made]
 
 
 def test_units_may_differ_in_other_fields() -> None:
