@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from paramstore.layout.plan import Plan
 
 __all__ = ["ImageOptions", "defaults_option", "encoded", "family_option", "image_options",
-           "name_option"]
+           "name_option", "outside_text"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -57,6 +57,13 @@ def image_options(command: Command) -> Command:
     ):
         command = option(command)
     return command
+
+
+def outside_text(form: Form, offset: int, size: int, fill: int) -> str:
+    """Return what a file of a form writes outside the part, for people; "" if nothing."""
+    around = " and ".join(f"0x{a:X} to 0x{b - 1:X}" for a, b in form.fill_outside(offset, size))
+    return (f"{form.title} is written in blocks of {form.block} bytes: the file also writes "
+            f"0x{fill:02X} to {around}, outside the part") if around else ""
 
 
 def encoded(image: bytes, plan: Plan, form: Form, options: ImageOptions) -> bytes:

@@ -6,7 +6,13 @@ from typing import Any
 
 import click
 
-from host_tools.images import ImageOptions, defaults_option, encoded, image_options
+from host_tools.images import (
+    ImageOptions,
+    defaults_option,
+    encoded,
+    image_options,
+    outside_text,
+)
 from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import release_option, say, say_json, say_text, show_findings
 
@@ -57,7 +63,9 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     if as_json:
         say_json(findings_data(findings) | {
             "store": plan.schema.name, "part": plan.part.name, "layout_id": plan.layout_id,
-            "output": output, "form": form.name, "image_bytes": len(image),
+            "fill_outside": [list(r) for r in form.fill_outside(
+                form_options["offset"], len(image))], "output": output,
+            "form": form.name, "image_bytes": len(image),
             "without_record": [] if write_defaults else list(without),
             "defaults_written": list(without) if write_defaults else [],
         }, err=talk)
@@ -66,6 +74,8 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
         only = "the used pages of " if form_options["used_pages"] else ""
         say(f"{output}: {plan.schema.name} on the {plan.part.name}, {only}{len(image)} "
                    f"bytes, {form.title}", err=talk)
+        if outside := outside_text(form, form_options["offset"], len(image), form_options["fill"]):
+            say(outside, err=talk)
         for line in without_lines(without, write_defaults):
             say(line, err=talk)
     say_text(CAUTION + "\n", err=True)

@@ -12,7 +12,7 @@ from host_tools.dumps import (
     show_doubts,
     stores,
 )
-from host_tools.images import family_option, name_option
+from host_tools.images import family_option, name_option, outside_text
 from host_tools.streams import write_bytes
 from host_tools.terminal import say
 
@@ -48,4 +48,7 @@ def command(schema: str, dump: str, output: str, options: DumpOptions, base: int
     content = encode_dump(found.dump, form, WriteOptions(base, family=family, name=name), fill)
     write_bytes(output, content, inputs=(schema, dump))
     show_doubts(found)
+    fill_byte = 0xFF if fill is None else fill
+    if outside := outside_text(form, base, len(found.dump.data), fill_byte):
+        say(outside, err=True)
     say(f"{output}: {found.reading.title}, as {form.title}", err=True)

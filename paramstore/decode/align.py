@@ -18,7 +18,7 @@ from paramstore.decode.moves import other_ways, without
 from paramstore.errors import Finding, Severity
 from paramstore.format import ERASED, LABEL_MAGIC, slot_of
 from paramstore.image.contents import gaps_in
-from paramstore.image.files import Dump, place
+from paramstore.image.files import Dump, place, without_fill
 from paramstore.image.forms.runs import Reading, flatten
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
@@ -92,7 +92,8 @@ class _Aligner:
     def _at(self, offset: int | None) -> tuple[Dump, tuple[Finding, ...]]:
         """Return the dump at the offset given, at 0 if it fits there, or where evidence puts it."""
         reading = self._reading
-        if offset is not None or not reading.addressed or reading.end <= self._capacity:
+        if offset is not None or not reading.addressed or (
+                without_fill(reading, self._capacity, 0).end <= self._capacity):
             dump = place(reading, self._capacity, offset or 0)
             return self._once(dump) if offset is None else (dump, ())
         whole, gaps = flatten(reading.runs, reading.start, reading.end)
@@ -106,9 +107,10 @@ class _Aligner:
         if base < 0:
             return place(reading, self._capacity), ()
         data, gaps = flatten(reading.runs, base, base + self._capacity)
-        outside = sum(len(r.data) for r in reading.runs) - sum(
+        runs = without_fill(reading, self._capacity, base).runs
+        outside = sum(len(r.data) for r in runs) - sum(
             min(r.end, base + self._capacity) - max(r.address, base)
-            for r in reading.runs if r.end > base and r.address < base + self._capacity)
+            for r in runs if r.end > base and r.address < base + self._capacity)
         more = f"; {outside} bytes outside the part are left out" if outside else ""
         return Dump(data, gaps), (self._said(
             "PS651", f"the part is taken to begin at 0x{base:X} of the file{more}",

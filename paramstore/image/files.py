@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from paramstore.image.forms.words import Known, Order
 
 __all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_dump",
-           "encode_image", "form_of", "place", "read_dump", "refuse_elsewhere"]
+           "encode_image", "form_of", "place", "read_dump", "refuse_elsewhere", "without_fill"]
 
 
 class Dump(NamedTuple):
@@ -38,7 +38,7 @@ class Dump(NamedTuple):
 
 class Form(NamedTuple):
     """One file form, kept in `forms.MODULE`. `addressed`: it can have an offset. `gaps`: it can
-    leave out any byte."""
+    leave out any byte. `block`: bytes that it can only write together, from their multiples on."""
 
     name: str
     title: str
@@ -46,6 +46,14 @@ class Form(NamedTuple):
     module: str
     addressed: bool
     gaps: bool
+    block: int = 1
+
+    def fill_outside(self, offset: int, size: int) -> tuple[tuple[int, int], ...]:
+        """Return the (first, past the last) addresses before and behind `size` bytes from `offset`
+        on that a file of the form gives, too, as fill."""
+        end = offset + size
+        around = (offset - offset % self.block, offset), (end, end + -end % self.block)
+        return tuple((a, b) for a, b in around if a < b)
 
 
 FORMS: dict[str, Form] = {
@@ -55,7 +63,7 @@ FORMS: dict[str, Form] = {
         Form("hex", "Intel HEX", (".hex", ".ihex", ".ihx"), "intel_hex", True, True),
         Form("srec", "Motorola S-record", (".srec", ".s19", ".s28", ".s37", ".mot"), "s_record",
              True, True),
-        Form("uf2", "UF2", (".uf2",), "uf2", True, False),
+        Form("uf2", "UF2", (".uf2",), "uf2", True, False, 256),
         Form("c", "C array", (".c", ".h", ".inc"), "c_array", False, False),
         Form("text", "hex dump text", (".txt", ".log"), "text_dump", True, True),
     )
@@ -224,10 +232,30 @@ def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
     if not reading.addressed:
         refuse_elsewhere(reading, capacity, offset)
         return Dump(flatten(reading.runs, 0, reading.end)[0][offset:])
+    reading = without_fill(reading, capacity, offset)
     outside = [r for r in reading.runs if r.address < offset or r.end > offset + capacity]
     if outside:
         raise FindingsError([_outside(reading, outside, capacity, offset)])
     return Dump(*flatten(reading.runs, offset, offset + capacity))
+
+
+def without_fill(reading: Reading, capacity: int, offset: int) -> Reading:
+    """Return what a file says without the fill that its form puts around a part of `capacity` bytes
+    from `offset` on: bytes of one value in blocks that the part begins or ends in."""
+    around = FORMS[reading.form].fill_outside(offset, capacity)
+    if not around:
+        return reading
+    runs = []
+    for run in reading.runs:
+        for first, end in around:
+            low, high = max(run.address, first) - run.address, min(run.end, end) - run.address
+            piece = run.data[max(low, 0):max(high, 0)]
+            if low < high and piece.count(piece[0]) == len(piece):
+                run = (run._replace(data=run.data[:low]) if low else
+                       run._replace(address=run.address + high, data=run.data[high:]))
+        if run.data:
+            runs.append(run)
+    return reading._replace(runs=tuple(runs))
 
 
 def refuse_elsewhere(reading: Reading, size: int, offset: int) -> None:

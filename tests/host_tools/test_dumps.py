@@ -389,3 +389,38 @@ def test_records_of_an_earlier_release_are_read_as_what_they_held(tmp_path: Path
     page = tmp_path / "page.html"
     run("examine", schema, image, "--html", page)
     assert "<bdi>4294967295 mV" not in page.read_text("utf-8")
+
+
+@pytest.mark.parametrize(("offset", "size", "said"), [
+    ("0x10080", 128, "0x10000 to 0x1007F"), ("0x10000", 128, "0x10080 to 0x100FF"),
+    ("0", 128, "0x80 to 0xFF"), ("0x10004", 256, "0x10000 to 0x10003 and 0x10104 to 0x101FF"),
+])
+def test_a_uf2_file_is_read_back_where_it_was_written(bench: Path, offset: str, size: int,
+                                                      said: str) -> None:
+    """Its blocks go beyond the part: that is said, and is no data outside the part to read."""
+    part = {128: "24AA01", 256: "AT24C02D"}[size]
+    (bench / "small.toml").write_text(
+        f'[store]\nname = "small"\ndoc = "Invented"\npart = "{part}"\n'
+        '[group.settings]\nrole = "setting"\nwrites = "1 per day"\nslots = 3\n'
+        '[group.settings.parameter]\nlevel = { type = "u8", default = 7 }\n')
+    packed = run("pack", "small.toml", "-o", "s.uf2", "--family", "7", "--offset", offset)
+    assert 0 == packed.exit_code, packed.output
+    assert (f"blocks of 256 bytes: the file also writes 0xFF to {said}, outside the part"
+            in packed.stdout)
+    for more in (["--offset", offset], []):
+        shown = run("unpack", "small.toml", "s.uf2", *more)
+        assert 0 == shown.exit_code and "level  7" in shown.stdout, shown.output
+        assert "left out" not in shown.output
+    assert 1 == run("unpack", "small.toml", "s.uf2", "--offset", "0x20000").exit_code
+    again = run("transcribe", "small.toml", "s.uf2", "-o", "t.uf2", "--family", "7", "--base",
+                offset)
+    assert 0 == again.exit_code and said in again.stderr
+    assert (bench / "s.uf2").read_bytes() == (bench / "t.uf2").read_bytes()
+
+
+def test_data_in_a_uf2_file_outside_the_part_is_refused(bench: Path) -> None:
+    """Only bytes of one value are fill."""
+    blocks = encode_image(bytes(range(256)) * 17, FORMS["uf2"], WriteOptions(family=7))
+    (bench / "x.uf2").write_bytes(blocks)
+    shown = run("unpack", "bench_unit.toml", "x.uf2", "--offset", "0x80")
+    assert (1, True) == (shown.exit_code, "PS626" in shown.stdout + shown.stderr)
