@@ -72,6 +72,89 @@ def decode_fields(body: bytes, ring: dict[str, Any]) -> dict[str, tuple[Any, ...
     }
 
 
+def served_values(parameters: list[dict[str, Any]],
+                  fields: dict[str, tuple[Any, ...]]) -> dict[str, tuple[Any, ...]]:
+    """Section 5, served values. `parameters` are in the order of the schema: each has the `name`s,
+    `type`, `default` and what else the table of step 1 speaks of for its `fields`, and `below`."""
+    values = dict(fields)
+    of = {p["name"]: p for p in parameters}
+    for parameter in parameters:
+        if not all(_can_be(f, values[f["name"]]) for f in parameter["fields"]):
+            values.update(_defaults(parameter))
+        for f in parameter["fields"]:
+            if f["kind"] == "text" and 0 in values[f["name"]]:
+                end = values[f["name"]].index(0)
+                values[f["name"]] = values[f["name"]][:end] + (0,) * (f["count"] - end)
+    rules = []
+    for parameter in parameters:
+        first = parameter["fields"][0]["name"]
+        if parameter["below"]:
+            rules.append((first, of[parameter["below"]]["fields"][0]["name"],
+                          [parameter, of[parameter["below"]]]))
+        if parameter["fields"][0]["kind"] == "curve":
+            rules.append((first, None, [parameter]))
+    broken = True
+    while broken:
+        broken = False
+        for low, high, both in rules:
+            a = values[low]
+            b = values[high] if high else a[1:]
+            if any(not x < y for x, y in zip(a, b, strict=False)):
+                broken = True
+                for parameter in both:
+                    values.update(_defaults(parameter))
+    return values
+
+
+def _defaults(parameter: dict[str, Any]) -> dict[str, tuple[Any, ...]]:
+    return {f["name"]: tuple(f["default"]) for f in parameter["fields"]}
+
+
+def _can_be(f: dict[str, Any], elements: tuple[Any, ...]) -> bool:
+    """The table of step 1."""
+    if f["kind"] == "text":
+        return _well_formed(bytes(elements).split(b"\0")[0])
+    for x in elements:
+        if f["kind"] == "bool" and x not in (0, 1):
+            return False
+        if f["kind"] == "enum" and x not in f["members"].values():
+            return False
+        if f["kind"] == "flags" and x & ~sum(1 << bit for bit in f["members"].values()):
+            return False
+        if f["type"] in ("f32", "f64") and (x != x or x in (float("inf"), -float("inf"))):
+            return False
+        if f["kind"] not in ("bool", "enum", "flags", "bytes") and (
+                (f["min"] is not None and x < f["min"]) or (f["max"] is not None and x > f["max"])):
+            return False
+    return True
+
+
+def _well_formed(data: bytes) -> bool:
+    """UTF-8 as RFC 3629 writes it (from memory): the lead byte says how many follow, and which
+    second bytes would make an overlong form, a surrogate or a number above U+10FFFF."""
+    at = 0
+    while at < len(data):
+        lead, low, high = data[at], 0x80, 0xBF
+        if lead < 0x80:
+            more = 0
+        elif 0xC2 <= lead <= 0xDF:
+            more = 1
+        elif 0xE0 <= lead <= 0xEF:
+            more = 2
+            low, high = (0xA0 if lead == 0xE0 else low), (0x9F if lead == 0xED else high)
+        elif 0xF0 <= lead <= 0xF4:
+            more = 3
+            low, high = (0x90 if lead == 0xF0 else low), (0x8F if lead == 0xF4 else high)
+        else:
+            return False
+        tail = data[at + 1:at + 1 + more]
+        if len(tail) < more or (more and not low <= tail[0] <= high) or any(
+                not 0x80 <= byte <= 0xBF for byte in tail[1:]):
+            return False
+        at += 1 + more
+    return True
+
+
 def decode_image(image: bytes, layout: dict[str, Any], store: str) -> dict[str, Any]:
     """The label that counts, and by group id the newest record: sequence, revision, fields."""
     page = layout["page"]
