@@ -11,6 +11,8 @@ __all__ = [
     "LAST_SERIES",
     "LINEAGE_BYTES",
     "OVERHEAD_BYTES",
+    "SEQUENCE_END",
+    "SEQUENCE_FULL",
     "SKIP_LIMIT",
     "geometry_byte",
     "label_bytes",
@@ -27,6 +29,10 @@ LABEL_MAGIC = b"PSL\xd5"
 ERASED = 0xFF
 HEADER_BYTES = 5  # sequence number u32, revision u8
 OVERHEAD_BYTES = HEADER_BYTES + 4  # and the CRC
+SEQUENCE_END = 0xD000_0000
+"""Sequence numbers are below: so no slot begins with the label's magic, read as a number."""
+SEQUENCE_FULL = SEQUENCE_END - 256
+"""From this number on no commit is begun."""
 SKIP_LIMIT = 3
 """A commit passes over at most this many slots that do not take the record."""
 

@@ -28,14 +28,26 @@ class Status(IntEnum):
     ERR_LIMIT = 12
     ERR_RULE = 13
     ERR_LOCKED = 14
-    ERR_BUSY = 15
-    ERR_STATE = 16
-    ERR_ARGUMENT = 17
+    ERR_FULL = 15
+    ERR_BUSY = 16
+    ERR_STATE = 17
+    ERR_ARGUMENT = 18
 
     @property
     def failed(self) -> bool:
         """Whether something went wrong."""
         return self >= Status.ERR_NACK
+
+    @property
+    def refuses(self) -> bool:
+        """Whether the part is not ours, or not of this layout or size."""
+        return self in (Status.ERR_FOREIGN, Status.ERR_LAYOUT, Status.ERR_PART)
+
+    @property
+    def concerns_group(self) -> bool:
+        """Whether other groups can be committed all the same."""
+        return self in (Status.ERR_LIMIT, Status.ERR_RULE, Status.ERR_LOCKED, Status.ERR_FULL,
+                        Status.ERR_VERIFY)
 
 
 class Health(IntFlag):
@@ -48,3 +60,4 @@ class Health(IntFlag):
     DIRTY = 0x10
     UNLOCKED = 0x20
     MIGRATED = 0x40
+    COPIES = 0x80

@@ -44,6 +44,12 @@ def any_raws(f: Field, count: int) -> st.SearchStrategy[tuple[Raw, ...]]:
     return st.lists(element, min_size=count, max_size=count).map(tuple)
 
 
+def _is_text(data: bytes) -> bool:
+    """Whether the bytes before the first 0 are well-formed UTF-8, by another decoder's rules."""
+    text = data.split(b"\0")[0].decode("utf-8", "replace")
+    return "\ufffd" not in text
+
+
 class Agreement(RuleBasedStateMachine):
     """The rules; sub-classes choose the plan."""
 
@@ -120,12 +126,23 @@ class Agreement(RuleBasedStateMachine):
 
     # ---- Commits ----
 
+    def _to_commit(self, group: str) -> bytes:
+        """The values as a commit stores them: nothing counts behind the end of a text."""
+        values = self.engines.twin.values(group)
+        data = b""
+        for f in self.plan.schema.group(group).fields:
+            bits = b"".join(f.scalar.pack(raw) for raw in values[f.name])
+            data += bits.split(b"\0")[0].ljust(len(bits), b"\0") if f.kind is Kind.TEXT else bits
+        return data
+
     def _broken(self, group: str) -> bool:
         """Whether the values of a group break a limit or a rule, by the model alone."""
         values = self.engines.twin.values(group)
         described = self.plan.schema.group(group)
         for f in described.fields:
             raws = values[f.name]
+            if f.kind is Kind.TEXT and not _is_text(bytes(int(raw) for raw in raws)):
+                return True
             if not all(f.limits.allow(raw) for raw in raws):
                 return True
             if f.rising and not all(a < b for a, b in pairwise(raws)):
@@ -147,7 +164,7 @@ class Agreement(RuleBasedStateMachine):
         """Commit one group or all, and tell the oracle; a power cut is followed by a mount."""
         twin = self.engines.twin
         names = arguments or tuple(self.oracle.groups)
-        tried = {g: (payload(twin, g), Health.DIRTY in twin.health(g), self._broken(g))
+        tried = {g: (self._to_commit(g), Health.DIRTY in twin.health(g), self._broken(g))
                  for g in names}
         status = self.engines.call(call, *arguments)
         assert status is not Status.PENDING
@@ -194,6 +211,39 @@ class Agreement(RuleBasedStateMachine):
         if boot:
             self.boot(True, 0)
 
+    @rule(data=st.data(), cut=CUTS, change=st.booleans())
+    def refresh(self, data: st.DataObject, cut: Cut, change: bool) -> None:
+        """The same values again: all copies are there then."""
+        group = data.draw(self.groups, "group")
+        if change:
+            self._change(data, group)
+        self._with_cut(cut, lambda: self._refresh(group))
+
+    def _refresh(self, group: str) -> None:
+        value, twin = self._to_commit(group), self.engines.twin
+        recorded, broken = twin.sequence(group) != 0, self._broken(group)
+        status = self.engines.call("refresh", group)
+        if recorded and not broken:
+            self._commit_ended(group, value, True, status)
+        if status is None:
+            self._mount_again()
+        elif status is Status.OK:
+            assert Health.COPIES not in twin.health(group)
+
+    @rule(data=st.data())
+    def reload(self, data: st.DataObject) -> None:
+        """What the part holds, in place of what RAM does."""
+        group = data.draw(self.groups, "group")
+        status = self.engines.call("reload", group)
+        if status in (Status.ERR_BUSY, Status.ERR_STATE, Status.ERR_FOREIGN):
+            return
+        assert status in (Status.OK, Status.FLAGGED)
+        value, oracle = payload(self.engines.twin, group), self.oracle.groups[group]
+        assert value in oracle.allowed
+        assert Health.DIRTY not in self.engines.twin.health(group)
+        if not oracle.spoilt:
+            oracle.settle(value)
+
     @rule(data=st.data(), cut=CUTS)
     def commit_all(self, data: st.DataObject, cut: Cut) -> None:
         for group in self.oracle.groups:
@@ -206,7 +256,7 @@ class Agreement(RuleBasedStateMachine):
         group = data.draw(self.groups)
         if fresh:
             self._change(data, group)
-        value = payload(self.engines.twin, group)
+        value = self._to_commit(group)
         if self.engines.call("commit_begin", group) is Status.PENDING:
             self.oracle.groups[group].attempt(value)
             self.oracle.committing = group, value
@@ -347,6 +397,7 @@ class Agreement(RuleBasedStateMachine):
             image[at:at + len(oracle.defaults)]
             for group, oracle in self.oracle.groups.items()
             for at in [self.plan.ring(group).address(0) + HEADER_BYTES]
+            if image is not None or not self.plan.schema.group(group).role.protected
         }
         empty = [g for g in wanted if twin.sequence(g) == 0]
         writes = part.cycles

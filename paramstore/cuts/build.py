@@ -16,6 +16,7 @@ from paramstore.cuts.pictures import MOST_PICTURES, Pictures, make_pictures
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.firmware.view import view_of
 from paramstore.format import SKIP_LIMIT
+from paramstore.layout.figures import READ_BACK_BYTES
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import Compiler, find_compiler
 
@@ -128,7 +129,10 @@ def build_harness(plan: Plan, folder: Path, compiler: Compiler | None = None) ->
 
 def _most_writes(plan: Plan, wipe: bool) -> int:
     """Page writes of the longest call: a commit in which every record passes over slots, a format,
-    or a wipe of every slot, which writes the label thrice."""
+    or a wipe of all rings, piece by piece, which writes the label thrice."""
     commit = max(r.group.copies * (1 + SKIP_LIMIT) * r.slot_pages for r in plan.rings)
     labels = (3 if wipe else 2) * plan.label_pages
-    return max(commit, labels + (sum(r.slots for r in plan.rings) if wipe else 0))
+    piece = min(plan.part.page, READ_BACK_BYTES)
+    rings = sum(r.slots * r.slot_pages * (plan.part.page // piece)
+                for r in (*plan.rings, *plan.retired_sources))
+    return max(commit, labels + (rings if wipe else 0))

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from paramstore.format import skip_limit
+from paramstore.format import LABEL_MAGIC, skip_limit
 from paramstore.layout.memory import unit_bytes, values_bytes
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import Strength, strength
@@ -27,7 +27,9 @@ __all__ = ["Phase", "PhaseKind", "PlanFigures", "RingFigures", "commit_phases", 
 READ_BACK_BYTES = 32
 """The runtime reads a page back in pieces of at most this many bytes."""
 HEAD_BYTES = 4
-"""What is read to see which record a slot holds, or whether the label is there again."""
+"""What is read to see which record a slot holds."""
+READ_TRIES = 2
+"""A record, or a label, that reads wrong is read again before that counts."""
 LOAD_TRIES = 3
 """How often mount looks through a whole ring for a record that reads twice alike."""
 
@@ -101,12 +103,12 @@ def figures(plan: Plan) -> PlanFigures:
     part, khz = plan.part, plan.schema.bus_khz
     cycles = endurance_at(part, plan.schema.temperature_c)
     rings = tuple(_ring_figures(plan, ring, cycles) for ring in plan.rings)
-    mount = _label_bits(plan, copies=1) + sum(r.mount_bits for r in rings)
+    mount = _label_bits(plan) + sum(r.mount_bits for r in rings)
     busy = _failed_polls(part, khz, first_us=0)
     read = (*plan.rings, *plan.retired_sources)
     moved = sum(move.count * move.conversion.source.size for move in plan.moves)
-    worst = (_label_bits(plan, copies=2) + sum(_worst_ring_bits(part, r) for r in read)
-             + moved * read_bits(part.address_bytes, 1) + busy * POLL_BITS)
+    worst = (_worst_label_bits(plan) + sum(_worst_ring_bits(part, r) for r in read)
+             + 2 * moved * read_bits(part.address_bytes, 1) + busy * POLL_BITS)
     return PlanFigures(
         rings=rings,
         endurance=cycles,
@@ -122,12 +124,19 @@ def figures(plan: Plan) -> PlanFigures:
 
 def mount_bits(plan: Plan, newest: Mapping[str, int]) -> int:
     """Return the exact bits of a mount without damage; `newest` gives the sequence number of the
-    newest record of each group, 0 if it has none. No slot has been passed over."""
-    return _label_bits(plan, copies=1) + sum(
-        _heads_read(r.slots, newest[r.group.name]) * read_bits(plan.part.address_bytes, HEAD_BYTES)
-        + (_record_bits(plan.part, r) if newest[r.group.name] else 0)
-        for r in plan.rings
-    )
+    newest record of each group, 0 if it has none. No slot has been passed over, and all copies are
+    there."""
+    return _label_bits(plan) + sum(_ring_bits(plan.part, r, newest[r.group.name])
+                                   for r in plan.rings)
+
+
+def _ring_bits(part: Part, ring: Ring, newest: int) -> int:
+    """Return the bits of finding and reading record `newest`, and its copies."""
+    bits = _heads_read(ring.slots, newest) * read_bits(part.address_bytes, HEAD_BYTES)
+    if newest == 0:
+        return bits
+    copies = min(ring.group.copies, newest) - 1
+    return bits + _record_bits(part, ring) + copies * _copy_bits(part, ring)
 
 
 def commit_phases(plan: Plan, ring: Ring) -> tuple[Phase, ...]:
@@ -137,7 +146,8 @@ def commit_phases(plan: Plan, ring: Ring) -> tuple[Phase, ...]:
     cycle_ms = (polls + 1) * part.poll_us / 1000 + bits_ms(polls * POLL_BITS, khz)
     phases = []
     if ring.reserved:
-        phases.append(Phase(PhaseKind.KEPT, bits_ms(_record_bits(part, ring), khz)))
+        kept = _record_bits(part, ring) + _piece_bits(part, ring)
+        phases.append(Phase(PhaseKind.KEPT, bits_ms(kept, khz)))
     for _, length in ring.writes():
         transfer = write_bits(part.address_bytes, length)
         phases += [Phase(PhaseKind.TRANSFER, bits_ms(transfer, khz)),
@@ -151,7 +161,7 @@ def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
     pages = copies * ring.slot_pages
     bits = copies * sum(_page_bits(part, length) for _, length in ring.writes())
     if ring.reserved:  # what stands there is kept: the newest record is read along
-        bits += copies * _record_bits(part, ring)
+        bits += copies * (_record_bits(part, ring) + _piece_bits(part, ring))
     polls = pages * _failed_polls(part, khz, first_us=part.poll_us)
     waits_ms = (polls + pages) * part.poll_us / 1000
     life = life_years(cycles, ring.slots, ring.group.writes_per_day * copies)
@@ -164,8 +174,8 @@ def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
         life_years=life,
         spare=life / plan.schema.life_years,
         commits=int(cycles * ring.slots / copies),
-        mount_bits=_most_heads(ring.slots) * read_bits(part.address_bytes, HEAD_BYTES)
-        + _record_bits(part, ring),
+        mount_bits=(_most_heads(ring.slots) - 1) * read_bits(part.address_bytes, HEAD_BYTES)
+        + _record_bits(part, ring) + (copies - 1) * _copy_bits(part, ring),
         strength=strength(ring.record_bytes),
     )
 
@@ -185,10 +195,27 @@ def _failed_polls(part: Part, khz: int, first_us: int) -> int:
         (part.write_ms * 1000 - first_us - bit_us) / (part.poll_us + POLL_BITS * bit_us)))
 
 
-def _label_bits(plan: Plan, copies: int) -> int:
+def _label_bits(plan: Plan) -> int:
     """Return the bits of reading the label and looking whether it shows up a second time."""
-    width = plan.part.address_bytes
-    return copies * read_bits(width, plan.label_bytes) + read_bits(width, HEAD_BYTES)
+    return 2 * read_bits(plan.part.address_bytes, plan.label_bytes)
+
+
+def _worst_label_bits(plan: Plan) -> int:
+    """Return the same if copy 0 is not whole: both are read again, and looked for again."""
+    label = read_bits(plan.part.address_bytes, plan.label_bytes)
+    return 2 * READ_TRIES * label + label + read_bits(plan.part.address_bytes, len(LABEL_MAGIC))
+
+
+def _piece_bits(part: Part, ring: Ring) -> int:
+    """Return the bits of reading a record in the pieces in which pages are compared."""
+    step = min(ring.page_bytes, READ_BACK_BYTES)
+    return sum(read_bits(part.address_bytes, min(step, ring.record_bytes - at))
+               for at in range(0, ring.record_bytes, step))
+
+
+def _copy_bits(part: Part, ring: Ring) -> int:
+    """Return the bits of comparing a copy with the newest record."""
+    return 2 * _piece_bits(part, ring)
 
 
 def _record_bits(part: Part, ring: Ring) -> int:
@@ -197,22 +224,29 @@ def _record_bits(part: Part, ring: Ring) -> int:
 
 def _heads_read(slots: int, newest: int) -> int:
     """Return how many heads are read to find record `newest` (0: to see that there is none):
-    the first, those of the bisection, and those that a commit may have passed over."""
-    target, low, high, steps = max(newest - 1, 0) % slots, 0, slots, 0
+    the first, those of the bisection, and those that a commit may have passed over. What speaks
+    against a newer record is read twice."""
+    target, low, high, reads = max(newest - 1, 0) % slots, 0, slots, 1 if newest else 2
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (middle, high) if middle <= target else (low, middle)
-        steps += 1
-    return 1 + steps + skip_limit(slots)
+        if middle <= target:
+            low, reads = middle, reads + 1
+        else:
+            high, reads = middle, reads + 2
+    return reads + 2 * skip_limit(slots)
 
 
 def _most_heads(slots: int) -> int:
-    return 1 + (slots - 1).bit_length() + skip_limit(slots)
+    return 2 * (1 + (slots - 1).bit_length() + skip_limit(slots))
 
 
 def _worst_ring_bits(part: Part, ring: Ring) -> int:
     """Return the bits of a ring in which every head looks right and no record can be relied on:
-    the newest by bisection, then each time all heads, every record, and the one chosen."""
+    the newest by bisection, then each time all heads, every record, and the one chosen, all of it
+    twice; then each slot that may hold a copy, twice."""
     head, record = read_bits(part.address_bytes, HEAD_BYTES), _record_bits(part, ring)
-    scan = ring.slots * (head + record) + record
-    return _most_heads(ring.slots) * head + record + LOAD_TRIES * scan
+    scan = READ_TRIES * (ring.slots * (head + record) + record)
+    missing = ring.group.copies - 1
+    copies = min(missing + skip_limit(ring.slots), ring.slots - 1) if missing else 0
+    return (_most_heads(ring.slots) * head + READ_TRIES * record + LOAD_TRIES * scan
+            + READ_TRIES * copies * _copy_bits(part, ring))

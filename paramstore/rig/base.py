@@ -80,6 +80,14 @@ class Rig(Protocol):
         """Write every changed group, blocking."""
         ...
 
+    def refresh(self, group: str) -> Status:
+        """Commit a group although nothing changed, blocking."""
+        ...
+
+    def reload(self, group: str) -> Status:
+        """Read one group from the part again."""
+        ...
+
     def commit_begin(self, group: str) -> Status:
         """Begin to write a group in steps."""
         ...

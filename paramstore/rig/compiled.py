@@ -195,6 +195,14 @@ class CompiledRig:
         """Write every changed group, blocking."""
         return self._on_store("ps_commit_all")
 
+    def refresh(self, group: str) -> Status:
+        """Commit a group although nothing changed, blocking."""
+        return self._on_group("ps_refresh", group)
+
+    def reload(self, group: str) -> Status:
+        """Read one group from the part again."""
+        return self._on_group("ps_reload", group)
+
     def commit_begin(self, group: str) -> Status:
         """Begin to write a group in steps."""
         return self._on_group("ps_commit_begin", group)

@@ -52,6 +52,8 @@ _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "ps_lock": (c_int, (c_void_p, c_uint8)),
     "ps_commit": (c_int, (c_void_p, c_uint8)),
     "ps_commit_all": (c_int, (c_void_p,)),
+    "ps_refresh": (c_int, (c_void_p, c_uint8)),
+    "ps_reload": (c_int, (c_void_p, c_uint8)),
     "ps_commit_begin": (c_int, (c_void_p, c_uint8)),
     "ps_step": (c_int, (c_void_p, c_uint16)),
     "ps_health": (c_uint8, (c_void_p, c_uint8)),

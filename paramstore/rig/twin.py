@@ -74,6 +74,14 @@ class TwinRig:
         """Write every changed group, blocking."""
         return self._drive(self.store.commit_all())
 
+    def refresh(self, group: str) -> Status:
+        """Commit a group although nothing changed, blocking."""
+        return self._drive(self.store.refresh(group))
+
+    def reload(self, group: str) -> Status:
+        """Read one group from the part again."""
+        return self._drive(self.store.reload(group))
+
     def commit_begin(self, group: str) -> Status:
         """Begin to write a group in steps."""
         return self.store.commit_begin(group)

@@ -1,4 +1,4 @@
-"""A factory image in the memory of a controller: is it one, and what does it hold.
+"""The factory values of a store: from an image in the memory of a controller, or defaults.
 
 Knows images as `image.pack` makes them, with the first record of each group in slot 0.
 """
@@ -6,22 +6,31 @@ Knows images as `image.pack` makes them, with the first record of each group in 
 from __future__ import annotations
 
 from paramstore.checksum import CRC_BYTES
-from paramstore.codec import build_label
-from paramstore.format import HEADER_BYTES
+from paramstore.codec import build_label, default_payload
+from paramstore.format import ERASED, HEADER_BYTES
 from paramstore.layout.plan import Plan
 from paramstore.store.newest import record_crc
 
 __all__ = ["factory_bodies"]
 
 
-def factory_bodies(plan: Plan, image: bytes) -> dict[str, bytes] | None:
-    """Return the record body of each group; None if the image is not of this layout and release,
-    or a record in it is not whole."""
+def factory_bodies(plan: Plan, image: bytes | None) -> dict[str, bytes] | None:
+    """Return the record body of each group that gets one; None if the image is not of this layout
+    and release, or a record in it is not whole.
+
+    A group whose record is erased in the image gets none. Without an image all get defaults, but
+    for protected groups: a default is no calibration.
+    """
+    if image is None:
+        return {ring.group.name: bytes(default_payload(ring)) for ring in plan.rings
+                if not ring.group.role.protected}
     if not image.startswith(build_label(plan)):
         return None
     bodies = {}
     for ring in plan.rings:
         record = image[ring.address(0):ring.address(0) + ring.record_bytes]
+        if record == bytes([ERASED]) * len(record):
+            continue
         if record[-CRC_BYTES:] != record_crc(plan, ring, record[:-CRC_BYTES]):
             return None
         bodies[ring.group.name] = record[HEADER_BYTES:-CRC_BYTES]

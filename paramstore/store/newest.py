@@ -1,7 +1,8 @@
 """Finding the newest record of a ring (FORMAT.md, 4), with few reads where all is well.
 
 A bisection over the heads of the slots leads to a guess. Where heads are out of order, or the
-record guessed is not valid, all slots are scanned. Knows no fields and no flags.
+record guessed is not valid, all slots are scanned. What speaks against a newer record is read twice
+before it counts. Knows no fields and no flags.
 """
 
 from __future__ import annotations
@@ -9,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
-from paramstore.format import HEADER_BYTES, skip_limit, slot_of
-from paramstore.layout.figures import LOAD_TRIES
+from paramstore.format import HEADER_BYTES, SEQUENCE_END, skip_limit, slot_of
+from paramstore.layout.figures import LOAD_TRIES, READ_BACK_BYTES, READ_TRIES
 from paramstore.layout.plan import Plan, Ring
 from paramstore.store.requests import Steps
 from paramstore.store.wire import Wire
@@ -28,13 +29,14 @@ _NUMBER_BYTES = 4
 class Found:
     """The newest record of a ring: its number, revision and body; None if there is none.
 
-    `damage`: something was not as it must be.
+    `damage`: something was not as it must be. `copies`: as many are there as the group asks.
     """
 
     sequence: int = NO_RECORD
     revision: int = 0
     body: bytes | None = None
     damage: bool = False
+    copies: bool = True
 
 
 class RingReader:
@@ -51,10 +53,12 @@ class RingReader:
         for tries in range(LOAD_TRIES + 1):
             if newest == NO_RECORD:
                 return
-            record = (yield from self.record(newest)) if newest != _JUNK else None
+            record = (yield from self._load(newest)) if newest != _JUNK else None
             if record is not None:
                 found.sequence = newest
                 found.revision, found.body = record
+                found.copies = False  # as long as it is not seen
+                found.copies = yield from self._copies_ok(newest)
                 return
             found.damage = True
             # A record that the scan found may read otherwise when it is loaded: then the one
@@ -68,8 +72,57 @@ class RingReader:
         number = int.from_bytes(data, "little")
         if number == _JUNK:
             return NO_RECORD
-        belongs = number != 0 and slot_of(number, self.ring.slots) == slot
+        belongs = 0 < number < SEQUENCE_END and slot_of(number, self.ring.slots) == slot
         return number if belongs else _JUNK
+
+    def _confirm_head(self, slot: int, leads_on: int) -> Steps[int]:
+        """The same; what is not the number that would lead on is read twice, _JUNK if unlike."""
+        number = yield from self.head(slot)
+        if number != leads_on and (yield from self.head(slot)) != number:
+            return _JUNK
+        return number
+
+    def _load(self, sequence: int) -> Steps[tuple[int, bytes] | None]:
+        """Read record `sequence`; twice if it is not valid."""
+        record = None
+        for _ in range(READ_TRIES):
+            record = record or (yield from self.record(sequence))
+        return record
+
+    def _copies_ok(self, sequence: int) -> Steps[bool]:
+        """Return whether the records right before have the same body, as many as the group asks.
+
+        Slots that a commit passed over may lie between.
+        """
+        slots = self.ring.slots
+        missing = self.ring.group.copies - 1
+        most = min(missing + skip_limit(slots), slots - 1, sequence - 1)
+        for copy in range(sequence - 1, sequence - 1 - most, -1):
+            if missing == 0:
+                break
+            same = None
+            for _ in range(READ_TRIES):
+                if same is None:
+                    same = yield from self._same(sequence, copy)
+            if same is False:
+                return False
+            missing -= same is True
+        return missing == 0
+
+    def _same(self, sequence: int, copy: int) -> Steps[bool | None]:
+        """Return whether record `copy` has the body of `sequence`; None if it is not valid."""
+        ring = self.ring
+        body = [b"", b""]
+        for at in _pieces(ring):
+            for i, number in enumerate((copy, sequence)):
+                address = ring.address(slot_of(number, ring.slots)) + at.start
+                body[i] += yield from self._wire.read(address, len(at))
+                if i == 0 and not body[0].startswith(copy.to_bytes(_NUMBER_BYTES, "little")):
+                    return None
+        front, crc = body[0][:-CRC_BYTES], body[0][-CRC_BYTES:]
+        if crc != record_crc(self._plan, ring, front):
+            return None
+        return front[_NUMBER_BYTES:] == body[1][_NUMBER_BYTES:-CRC_BYTES]
 
     def record(self, sequence: int) -> Steps[tuple[int, bytes] | None]:
         """Read record `sequence` page by page; return revision and body, None if not valid."""
@@ -94,12 +147,14 @@ class RingReader:
         slots = self.ring.slots
         low, high = 0, slots
         newest = yield from self.head(0)
-        if newest > _JUNK - 2 * slots:
-            return _JUNK  # damage: no ring lives that long, and 32-bit sums would overflow
+        if newest == NO_RECORD:
+            newest = yield from self.head(0)
+        if newest == _JUNK:
+            return _JUNK
         while high - low > 1:
             middle = (low + high) // 2
             here = newest + middle - low
-            number = yield from self.head(middle)
+            number = yield from self._confirm_head(middle, here)
             if number == here:
                 low, newest = middle, here
             elif number == self._lap_before(here):
@@ -108,7 +163,7 @@ class RingReader:
                 return _JUNK
         # The first slot behind the newest was met above.
         for k in range(2, skip_limit(slots) + 2):
-            number = yield from self.head((low + k) % slots)
+            number = yield from self._confirm_head((low + k) % slots, newest + k)
             if number != self._lap_before(newest + k):
                 return _JUNK
         return newest
@@ -125,10 +180,19 @@ class RingReader:
         slots = self.ring.slots
         best = NO_RECORD
         for back in range(1, slots + 1):
-            number = yield from self.head((slot_of(limit, slots) - back) % slots)
-            if best < number < limit and (yield from self.record(number)) is not None:
-                best = number
+            for _ in range(READ_TRIES):
+                number = yield from self.head((slot_of(limit, slots) - back) % slots)
+                if best < number < limit and (yield from self.record(number)) is not None:
+                    best = number
+                    break
         return best
+
+
+def _pieces(ring: Ring) -> list[range]:
+    """Return the runs of a record in which two records are compared."""
+    step = min(ring.page_bytes, READ_BACK_BYTES)
+    end = ring.record_bytes
+    return [range(at, min(at + step, end)) for at in range(0, end, step)]
 
 
 def record_crc(plan: Plan, ring: Ring, front: bytes) -> bytes:

@@ -7,13 +7,14 @@ fields go by name; one that does not exist gives ERR_ARGUMENT.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from paramstore.checksum import CRC_BYTES
 from paramstore.codec import element_bytes
-from paramstore.format import ERASED, skip_limit, slot_of
+from paramstore.format import ERASED, SEQUENCE_FULL, skip_limit, slot_of
+from paramstore.layout.figures import READ_BACK_BYTES
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.model import Kind
@@ -24,16 +25,16 @@ from paramstore.store.label import LabelReader
 from paramstore.store.newest import NO_RECORD, Found, RingReader, record_crc
 from paramstore.store.requests import Steps
 from paramstore.store.take_over import take_over
+from paramstore.store.values import is_utf8
 from paramstore.store.wire import BusFailure, PageJob, ReadJob, Wire
 
 __all__ = ["Store"]
 
-_REFUSALS = (Status.ERR_FOREIGN, Status.ERR_LAYOUT, Status.ERR_PART)
-
 
 class _State(Enum):
     NONE = auto()  # not mounted
-    UNLABELLED = auto()
+    BLANK = auto()
+    UNLABELLED = auto()  # with records, or a label of an earlier release
     READY = auto()
     REFUSED = auto()  # the part is not ours
 
@@ -77,37 +78,36 @@ class Store:
             return failure.status
 
     def _mount(self) -> Steps[Status]:
-        first = label = yield from self._label.read(0)
-        if first in (Status.BLANK, Status.FLAGGED):
-            label = yield from self._label.read(1)
-        if label in (Status.OK, Status.OLDER):
-            size = yield from self._label.check_size(0 if first is label else 1)
-            label = label if size is Status.OK else size
-        if label in _REFUSALS:
+        first, label = yield from self._label.find()
+        if label.failed:
             self._state = _State.REFUSED
             return label
+        retired = {number: Found() for number in self._retired}
         try:
             for group in self._groups.values():
                 yield from self._mount_group(group)
             if label is not Status.OK:  # of an earlier release, or nothing to say of which one
-                yield from take_over(self.plan, self._wire, self._groups.values(), self._retired)
+                for number, reader in self._retired.items():
+                    yield from reader.find(retired[number])
+                yield from take_over(self.plan, self._wire, self._groups.values(),
+                                     self._retired, retired)
         finally:
             for group in self._groups.values():
-                if group.values.check(mend=True) is not Status.OK:
-                    group.health |= Health.LIMIT
+                self._mend(group)
         flags = [group.health for group in self._groups.values()]
-        if label is Status.OLDER:
-            self._state = _State.UNLABELLED
-            return label
         if label is Status.OK:
             self._state = _State.READY
             return Status.FLAGGED if any(flags) or first is not Status.OK else Status.OK
+        self._state = _State.UNLABELLED
+        if label is Status.OLDER:
+            return label
         # No label. Valid records can only be ours. A first copy that is erased over erased rings
         # is a blank part, or one whose very first format was cut.
-        self._state = _State.UNLABELLED
-        if any(group.sequence != NO_RECORD for group in self._groups.values()):
+        records = (*self._groups.values(), *retired.values())
+        if any(found.sequence != NO_RECORD for found in records):
             return Status.FLAGGED
         if first is Status.BLANK and not any(Health.DAMAGE in health for health in flags):
+            self._state = _State.BLANK
             return Status.BLANK
         self._state = _State.REFUSED
         return Status.ERR_FOREIGN
@@ -116,57 +116,131 @@ class Store:
         found = Found()
         try:
             yield from group.reader.find(found)
+        finally:
             if found.body is not None:
                 group.sequence, group.revision = found.sequence, found.revision
                 group.values.load(found.body, found.revision)
                 group.health = Health(0)
-        finally:
             if found.damage:
                 group.health |= Health.DAMAGE
+            if not found.copies:
+                group.health |= Health.COPIES
+
+    def _mend(self, group: Group) -> None:
+        """Give defaults to what breaks limits or rules."""
+        if group.values.check(mend=True) is not Status.OK:
+            group.health |= Health.LIMIT
+
+    def reload(self, group: str) -> Steps[Status]:
+        """Read one group from the part again."""
+        status = self._writable()
+        if status is not Status.OK:
+            return status
+        g = self._groups.get(group)
+        if g is None:
+            return Status.ERR_ARGUMENT
+        if self._state is not _State.READY:
+            return Status.ERR_STATE
+        g.forget()
+        try:
+            yield from self._mount_group(g)
+        except BusFailure as failure:
+            self._state = _State.NONE
+            return failure.status
+        finally:
+            self._mend(g)
+        return Status.FLAGGED if g.health else Status.OK
 
     def format(self) -> Steps[Status]:
-        """Write the label, never over its only whole copy; before, commit what was taken over."""
+        """Write the label copies that are not whole; before, commit what was taken over."""
         status = self._writable()
-        groups = {group.ring.group.id: group for group in self._groups.values()}
-        for target in dict.fromkeys(move.target for move in self.plan.moves):
-            if status is Status.OK and Health.MIGRATED in groups[target].health:
-                status = yield from self._finish(self._start(groups[target]))
         if status is not Status.OK:
             return status
         try:
-            whole = (yield from self._label.read(1)) in (Status.OK, Status.OLDER)
-        except BusFailure as failure:
-            return failure.status
-        for copy in (0, 1) if whole else (1, 0):
+            if self._state is _State.BLANK:
+                status = yield from self._check_blank()
+            else:
+                status = yield from self._commit_moves()
             if status is Status.OK:
-                address = self.plan.label_address(copy)
-                status = yield from self._wire.write(address, self._label.ours)
-        if status is Status.OK:
-            self._state = _State.READY
-            try:
-                status = yield from self._label.check_size(0)
-            except BusFailure as failure:
-                status = failure.status
-            if status is Status.ERR_PART:
-                self._state = _State.REFUSED
+                status = yield from self._write_labels()
+            if status is Status.OK:
+                self._state = _State.NONE
+                _, status = yield from self._label.find()
+                self._state = _State.NONE if status.failed else _State.READY
+        except BusFailure as failure:
+            status = failure.status
+        if status.refuses:
+            self._state = _State.REFUSED
         return status
 
+    def _check_blank(self) -> Steps[Status]:
+        """Is the part as blank as mount found it? Copy 1 of the label may be torn, or ours."""
+        first, label = yield from self._label.find()
+        if label.failed:
+            return label
+        if first is not Status.BLANK or label is Status.OLDER:
+            return Status.ERR_FOREIGN
+        for piece in self._pieces():
+            if not (yield from self._erased(piece)):
+                return Status.ERR_FOREIGN
+        return Status.OK
+
+    def _pieces(self) -> Iterator[range]:
+        """Yield the addresses of all rings in the pieces in which they are looked through."""
+        step = min(self.plan.part.page, READ_BACK_BYTES)
+        for reader in (*(g.reader for g in self._groups.values()), *self._retired.values()):
+            for at in range(reader.ring.address(0), reader.ring.address(reader.ring.slots), step):
+                yield range(at, at + step)
+
+    def _erased(self, piece: range) -> Steps[bool]:
+        data = yield from self._wire.read(piece.start, len(piece))
+        return data == bytes([ERASED]) * len(piece)
+
+    def _commit_moves(self) -> Steps[Status]:
+        """Commit what was taken over; a group that others take from comes last."""
+        groups = {group.ring.group.id: group for group in self._groups.values()}
+        status = Status.OK
+        for target in dict.fromkeys(move.target for move in self.plan.moves):
+            if status is Status.OK and Health.MIGRATED in groups[target].health:
+                status = yield from self._finish(self._start(groups[target]))
+        return status
+
+    def _write_labels(self) -> Steps[Status]:
+        """Never over the only whole copy: copy 1 comes first, unless that one is whole."""
+        whole = (yield from self._label.read(1)) in (Status.OK, Status.OLDER)
+        for copy in (0, 1) if whole else (1, 0):
+            if (yield from self._label.read(copy)) is not Status.OK:
+                address = self.plan.label_address(copy)
+                status = yield from self._wire.write(address, self._label.ours)
+                if status is not Status.OK:
+                    return status
+        return Status.OK
+
     def wipe(self) -> Steps[Status]:
-        """Mark the part as nobody's, erase the heads of all records, then the label."""
+        """Mark the part as nobody's, erase every page of all rings, then the label."""
         if self._commit is not None:
             return Status.ERR_BUSY
         self._forget()
         status = yield from self._mark_for_wipe()
-        for reader in (*(g.reader for g in self._groups.values()), *self._retired.values()):
+        for piece in self._pieces():
             if status is Status.OK:
-                status = yield from self._wipe_ring(reader)
+                status = yield from self._erase(piece)
         for copy in (1, 0):
             if status is Status.OK:
                 blank = bytes([ERASED]) * self.plan.label_bytes
                 status = yield from self._wire.write(self.plan.label_address(copy), blank)
         if status is Status.OK:
-            self._state = _State.UNLABELLED
+            self._state = _State.BLANK
         return status
+
+    def _erase(self, piece: range) -> Steps[Status]:
+        """Erase a piece, unless it reads erased twice."""
+        try:
+            if (yield from self._erased(piece)) and (yield from self._erased(piece)):
+                return Status.OK
+        except BusFailure as failure:
+            return failure.status
+        return (yield from self._wire.write(piece.start, bytes([ERASED]) * len(piece)))
 
     def _mark_for_wipe(self) -> Steps[Status]:
         """Let no later boot take the part for ours; a label that is not ours does that already."""
@@ -174,24 +248,9 @@ class Store:
             status = yield from self._label.read(0)
         except BusFailure as failure:
             return failure.status
-        if status in _REFUSALS:
+        if status.refuses:
             return Status.OK
         return (yield from self._wire.write(self.plan.label_address(0), self._label.wiping))
-
-    def _wipe_ring(self, reader: RingReader) -> Steps[Status]:
-        ring = reader.ring
-        blank = bytes([ERASED]) * min(ring.record_bytes - CRC_BYTES, ring.page_bytes)
-        for slot in range(ring.slots):
-            try:
-                head = yield from reader.head(slot)
-            except BusFailure as failure:
-                return failure.status
-            if head == NO_RECORD:
-                continue
-            status = yield from self._wire.write(ring.address(slot), blank)
-            if status is not Status.OK:
-                return status
-        return Status.OK
 
     def _forget(self) -> None:
         self._state = _State.NONE
@@ -235,6 +294,8 @@ class Store:
         f = self._groups[group].values.fields[field].field
         if f.kind is not Kind.TEXT or len(text) > f.count:
             return Status.ERR_ARGUMENT
+        if not is_utf8(text):
+            return Status.ERR_LIMIT
         self._put(group, field, 0, text.ljust(f.count, b"\0"))
         return Status.OK
 
@@ -307,12 +368,28 @@ class Store:
         return (yield from self._finish(self.commit_begin(group)))
 
     def commit_all(self) -> Steps[Status]:
-        """Write every changed group; stop at the first error."""
+        """Write every changed group; go on behind an error that concerns its group only."""
+        first = Status.OK
         for group in self._groups:
             status = yield from self.commit(group)
-            if status is not Status.OK:
-                return status
-        return Status.OK
+            first = status if first is Status.OK else first
+            if status is not Status.OK and not status.concerns_group:
+                break
+        return first
+
+    def refresh(self, group: str) -> Steps[Status]:
+        """Commit a group although nothing changed."""
+        status = self._writable()
+        if status is not Status.OK:
+            return status
+        g = self._groups.get(group)
+        if g is None:
+            return Status.ERR_ARGUMENT
+        if Health.DIRTY in g.health:
+            return (yield from self.commit(group))
+        if self._state is not _State.READY or g.sequence == NO_RECORD:
+            return Status.ERR_STATE
+        return (yield from self._finish(self._start(g)))
 
     def seed(self, image: bytes | None) -> Steps[Status]:
         """Commit the values of a factory image, or defaults, for each group without a record.
@@ -320,7 +397,7 @@ class Store:
         The label goes first: mount takes a torn record without one for data of somebody else.
         """
         status = self._writable()
-        bodies = {} if image is None else factory_bodies(self.plan, image)
+        bodies = factory_bodies(self.plan, image)
         if status is Status.OK and bodies is None:
             status = Status.ERR_LAYOUT
         if status is Status.OK and self._state is not _State.READY:
@@ -328,10 +405,9 @@ class Store:
         for name, group in self._groups.items():
             if status is not Status.OK:
                 break
-            if group.sequence == NO_RECORD and Health.MIGRATED not in group.health:
-                group.values.reset()
-                if bodies:
-                    group.values.load(bodies[name], group.ring.revision)
+            if (bodies and name in bodies and group.sequence == NO_RECORD
+                    and Health.MIGRATED not in group.health):
+                group.values.load(bodies[name], group.ring.revision)
                 group.health |= Health.DIRTY | Health.UNLOCKED
                 status = yield from self.commit(name)
                 group.health &= ~Health.UNLOCKED
@@ -353,9 +429,11 @@ class Store:
         return self._start(g) if status is Status.OK else status
 
     def _start(self, group: Group) -> Status:
-        status = group.values.check()
+        full = group.sequence >= SEQUENCE_FULL
+        status = Status.ERR_FULL if full else group.values.check()
         if status is not Status.OK:
             return status
+        group.passed = 0
         self._begin_record(group, group.ring.group.copies)
         return Status.PENDING
 
@@ -399,9 +477,10 @@ class Store:
         group.passed = 0
         group.health &= ~(Health.DEFAULTS | Health.DAMAGE | Health.LIMIT)
         if commit.copies > 1:
+            group.health |= Health.COPIES
             self._begin_record(group, commit.copies - 1)
             return Status.PENDING
-        group.health &= ~(Health.DIRTY | Health.UNLOCKED | Health.MIGRATED)
+        group.health &= ~(Health.DIRTY | Health.UNLOCKED | Health.MIGRATED | Health.COPIES)
         self._commit = None
         return Status.OK
 

@@ -21,15 +21,12 @@ __all__ = ["take_over"]
 
 
 def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
-              readers: Mapping[int, RingReader]) -> Steps[None]:
+              readers: Mapping[int, RingReader], retired: Mapping[int, Found]) -> Steps[None]:
     """Take over the fields that the newest records do not hold yet. Raises BusFailure.
 
-    `readers` are those of retired groups by id, which are read before.
+    `readers` are those of retired groups by id, `retired` what they found.
     """
     groups = {group.ring.group.id: group for group in mounted}
-    retired = {number: Found() for number in readers}
-    for number, reader in readers.items():
-        yield from reader.find(retired[number])
     done: set[tuple[int, str | None]] = set()
     for move in plan.moves:
         group = groups[move.target]
@@ -63,7 +60,7 @@ def _move(wire: Wire, group: Group, move: Move, address: int) -> Steps[bool]:
     for index in range(move.count):
         stored = b""
         for _ in range(size):
-            stored += yield from wire.read(address, 1)
+            stored += yield from wire.read_twice(address)
             address += 1
         raw = move.conversion.source.unpack(stored)
         new = convert(move.conversion, raw)

@@ -11,9 +11,10 @@ from paramstore.codec import default_payload
 from paramstore.layout.plan import PlacedField, Ring
 from paramstore.scalars import Raw, Scalar, ScalarForm
 from paramstore.schema.breaches import rules_of
+from paramstore.schema.model import Kind
 from paramstore.status import Status
 
-__all__ = ["Values"]
+__all__ = ["Values", "is_utf8"]
 
 
 class Values:
@@ -69,20 +70,34 @@ class Values:
     def check(self, mend: bool = False) -> Status:
         """Return ERR_RULE if a rule is broken, else ERR_LIMIT if a limit is, else OK.
 
-        With `mend`, give defaults to each parameter that breaks a limit, and if a rule is broken
-        then, to every parameter of the group that takes part in a rule.
+        With `mend`, give defaults to each parameter that breaks a limit, then to the two parameters
+        of each broken rule, until no rule is broken. Texts are filled with 0 behind their end.
         """
         status = Status.OK
-        for name, placed in self.fields.items():
-            if not all(placed.field.limits.allow(raw) for raw in self.get(name)):
+        for name in self.fields:
+            if not self._field_ok(name):
                 status = Status.ERR_LIMIT
                 if mend:
                     self.reset_parameter(name)
-        if not all(self._rule_kept(low, high) for low, high in self._rules):
-            status = Status.ERR_RULE
-            for name in (n for rule in self._rules for n in rule) if mend else ():
-                self.reset_parameter(name)
+        again = True
+        while again:
+            again = False
+            for low, high in self._rules:
+                if not self._rule_kept(low, high):
+                    status, again = Status.ERR_RULE, mend
+                    for name in (low, high) if mend else ():
+                        self.reset_parameter(name)
         return status
+
+    def _field_ok(self, name: str) -> bool:
+        field = self.fields[name].field
+        if field.kind is not Kind.TEXT:
+            return all(field.limits.allow(raw) for raw in self.get(name))
+        text = bytes(self.payload[self._run(name)]).split(b"\0")[0]
+        if not is_utf8(text):
+            return False
+        self.payload[self._run(name)] = text.ljust(field.count, b"\0")
+        return True
 
     def _rule_kept(self, low: str, high: str) -> bool:
         """Element by element, `low` below `high`; of one field, each element below the next."""
@@ -100,6 +115,15 @@ class Values:
         data = bytes(self.payload[self._run(field)])
         size = self.fields[field].field.scalar.size
         return (data[i:i + size] for i in range(0, len(data), size))
+
+
+def is_utf8(text: bytes) -> bool:
+    """Return whether bytes are well-formed UTF-8."""
+    try:
+        text.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _order(scalar: Scalar, element: bytes) -> Raw:

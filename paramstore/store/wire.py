@@ -54,6 +54,13 @@ class Wire:
             yield Wait(self.part.poll_us)
             waited_us += self.part.poll_us
 
+    def read_twice(self, address: int) -> Steps[bytes]:
+        """Read a byte that no CRC vouches for. Raises BusFailure too if two readings differ."""
+        byte = yield from self.read(address, 1)
+        if (yield from self.read(address, 1)) != byte:
+            raise BusFailure(Status.ERR_BUS)
+        return byte
+
     def write(self, address: int, content: bytes) -> Steps[Status]:
         """Write and read back `content` page by page; `address` begins a page."""
         page = self.part.page
@@ -89,6 +96,24 @@ class Job:
         self._since_us = min(self._since_us + elapsed_us, _LONGEST_US)
         return self._since_us < self._due_us
 
+    def _compare(self, content: bytes) -> Steps[Status]:
+        """Compare the page with `content`, again if it is unlike: one bad read must not pass for a
+        worn page. This is the acknowledge poll too, as a busy part does not answer."""
+        status = yield from self._compare_once(content)
+        if status is Status.ERR_VERIFY:
+            status = yield from self._compare_once(content)
+        return status
+
+    def _compare_once(self, content: bytes) -> Steps[Status]:
+        for at in range(0, len(content), READ_BACK_BYTES):
+            part = content[at:at + READ_BACK_BYTES]
+            status, data = yield self._wire.transfer(self._address + at, b"", len(part))
+            if status is not Status.OK:
+                return status
+            if data != part:
+                return Status.ERR_VERIFY
+        return Status.OK
+
     def _again(self, status: Status) -> Status:
         """PENDING if the part may only be busy, else `status`."""
         part = self._wire.part
@@ -99,18 +124,29 @@ class Job:
 
 
 class ReadJob(Job):
-    """One page being read; its bytes are in `content` then."""
+    """One page being read, then compared with itself; its bytes are in `content` then.
+
+    ERR_BUS: two readings differ.
+    """
 
     def __init__(self, wire: Wire, address: int, length: int) -> None:
         super().__init__(wire, address)
         self._length = length
+        self._taken = False
         self.content = b""
 
     def step(self, elapsed_us: int) -> Steps[Status]:
         """Try once. PENDING: call again; OK: it is read."""
         if self._too_early(elapsed_us):
             return Status.PENDING
+        if self._taken:
+            status = self._again((yield from self._compare(self.content)))
+            return Status.ERR_BUS if status is Status.ERR_VERIFY else status
         status, self.content = yield self._wire.transfer(self._address, b"", self._length)
+        if status is Status.OK:
+            self._taken = True
+            self._since_us, self._due_us = 0, 0
+            return Status.PENDING
         return self._again(status)
 
 
@@ -127,7 +163,7 @@ class PageJob(Job):
         if self._too_early(elapsed_us):
             return Status.PENDING
         if self._taken:
-            return self._again((yield from self._read_back()))
+            return self._again((yield from self._compare(self._content)))
         status = yield from self._send()
         if status is Status.OK:
             self._taken = True
@@ -148,13 +184,3 @@ class PageJob(Job):
             status, _ = yield self._wire.transfer(self._address, self._content, 0)
         return status
 
-    def _read_back(self) -> Steps[Status]:
-        """Compare; this is the acknowledge poll too, as a busy part does not answer."""
-        for at in range(0, len(self._content), READ_BACK_BYTES):
-            sent = self._content[at:at + READ_BACK_BYTES]
-            status, data = yield self._wire.transfer(self._address + at, b"", len(sent))
-            if status is not Status.OK:
-                return status
-            if data != sent:
-                return Status.ERR_VERIFY
-        return Status.OK

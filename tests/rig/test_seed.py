@@ -38,15 +38,36 @@ def boot_and_seed(engines: Engines, image: bytes | None) -> Status | None:
     return engines.call("seed", image)
 
 
-@pytest.mark.parametrize(("image", "values"), [(IMAGE, VALUES), (None, DEFAULTS)])
+def without(image: bytes, *groups: str) -> bytes:
+    """The image with no record in some groups."""
+    data = bytearray(image)
+    for name in groups:
+        ring = PLAN.ring(name)
+        data[ring.address(0):ring.address(ring.slots)] = (
+            b"\xff" * (ring.address(ring.slots) - ring.address(0)))
+    return bytes(data)
+
+
+PROTECTED = [ring.group.name for ring in PLAN.rings if ring.group.role.protected]
+
+
+@pytest.mark.parametrize(("image", "values", "absent"), [
+    (IMAGE, VALUES, []),
+    (without(IMAGE, "trim"), VALUES | {"trim": DEFAULTS["trim"]}, ["trim"]),
+    (None, DEFAULTS, PROTECTED),
+])
 def test_a_blank_part_is_seeded(image: bytes | None,
-                                values: dict[str, dict[str, tuple[int | float, ...]]]) -> None:
-    """It is then as the image, byte by byte, and mounts without a flag."""
+                                values: dict[str, dict[str, tuple[int | float, ...]]],
+                                absent: list[str]) -> None:
+    """It is then as the image, byte by byte. A group without factory values gets no record and
+    says so; no protected group gets defaults for a record."""
     engines = Engines(PLAN)
     assert Status.OK is boot_and_seed(engines, image)
-    assert pack(PLAN, values) == engines.device.memory
+    assert without(pack(PLAN, values), *absent) == engines.device.memory
     assert values == {name: engines.twin.values(name) for name in values}
-    assert Status.OK is engines.call("mount")
+    assert (Status.FLAGGED if absent else Status.OK) is engines.call("mount")
+    assert absent == [name for name in values
+                      if Health.DEFAULTS in engines.twin.health(name)]
     writes = engines.device.cycles
     assert Status.OK is engines.call("seed", image)
     assert writes == engines.device.cycles
@@ -95,13 +116,19 @@ def test_what_has_a_record_stays() -> None:
     assert tuple(b"mine") == after["settings"]["label"][:4]
 
 
+def half_a_record() -> bytes:
+    """The image with one page of a record erased."""
+    at = PLAN.ring("trim").address(0)
+    return IMAGE[:at] + b"\xff" * PLAN.part.page + IMAGE[at + PLAN.part.page:]
+
+
 def wrong_images() -> dict[str, bytes]:
     """Images that must not be taken."""
     damaged = bytearray(IMAGE)
     damaged[PLAN.ring("settings").address(0) + 7] ^= 0x10
     other = pack(replace(PLAN, release=1), VALUES)
     return {"damaged": bytes(damaged), "another release": other, "erased": b"\xff" * len(IMAGE),
-            "label only": IMAGE[:PLAN.label_bytes].ljust(len(IMAGE), b"\xff")}
+            "half a record": half_a_record()}
 
 
 @pytest.mark.parametrize("name", wrong_images())

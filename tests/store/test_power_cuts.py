@@ -29,7 +29,7 @@ RANDOM = [Tear(kind, seed=seed) for kind in (Torn.MIX, Torn.NOISE) for seed in r
 FEW = [Tear(Torn.OLD), Tear(Torn.NEW), Tear(Torn.PREFIX, at=5), Tear(Torn.ERASED),
        Tear(Torn.MIX, seed=1)]
 
-CHANGING = {"limits": "current", "user": "name"}
+CHANGING = {"limits": "current", "user": "high"}
 """A field of each group of `EXAMPLE`, which holds the number of the value."""
 
 

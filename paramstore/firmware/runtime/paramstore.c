@@ -17,12 +17,17 @@
 #define CRC_BYTES 4u
 #define SKIP_LIMIT 3u /* slots that one commit may pass over */
 #define LOAD_TRIES 3u /* scans for another record before mount takes defaults */
+#define READ_TRIES 2u /* a record that reads wrong is read again before that counts */
 
-/* Sequence numbers as read from the head of a slot. */
+/* Sequence numbers as read from the head of a slot. They end below the magic of the label read as
+ * a number: so no slot begins like a label. */
 #define ERASED 0u
 #define JUNK 0xFFFFFFFFu /* not a number that belongs in that slot */
+#define SEQUENCE_END 0xD0000000u
+#define SEQUENCE_FULL (SEQUENCE_END - 256u) /* no commit begins from here on */
 
-/* Read-back compares this many bytes at a time; they lie on the stack. */
+/* Read-back compares this many bytes at a time; they lie on the stack. The page buffer has room for as
+ * many, or for a page if that is smaller: every label is as long. */
 #define CHUNK_BYTES 32u
 
 /* A function that is not made part of its caller: so the stack of the one does not add to that of
@@ -34,7 +39,26 @@
 #endif
 
 /* ps_store_t.phase, of the page at hand */
-enum { PHASE_READ, PHASE_WRITE, PHASE_VERIFY };
+enum { PHASE_READ, PHASE_CHECK, PHASE_WRITE, PHASE_VERIFY };
+
+/* The call did not do what was asked. */
+static bool failed(ps_status_t status)
+{
+    return status >= PS_ERR_NACK;
+}
+
+/* The part is not ours, or not of this layout or size. */
+static bool refuses(ps_status_t status)
+{
+    return status == PS_ERR_FOREIGN || status == PS_ERR_LAYOUT || status == PS_ERR_PART;
+}
+
+/* It concerns one group: others can be committed all the same. */
+static bool concerns_group(ps_status_t status)
+{
+    return status == PS_ERR_LIMIT || status == PS_ERR_RULE || status == PS_ERR_LOCKED ||
+           status == PS_ERR_FULL || status == PS_ERR_VERIFY;
+}
 
 static unsigned lesser(unsigned a, unsigned b)
 {
@@ -116,6 +140,46 @@ static bool all_allowed(const ps_field_t *field, const uint8_t *element, unsigne
         element += field->size;
     }
     return true;
+}
+
+/* ---- Texts --------------------------------------------------------------------------------- */
+
+/* Bytes before the first 0; `most` if there is none among so many. */
+static unsigned text_length(const uint8_t *text, unsigned most)
+{
+    unsigned length = 0;
+    while (length < most && text[length] != 0u) {
+        ++length;
+    }
+    return length;
+}
+
+/* Well-formed UTF-8 by table 3-7 of the Unicode standard: no longer form than need be, no surrogate,
+ * nothing above U+10FFFF. */
+APART bool utf8_ok(const uint8_t *text, unsigned count)
+{
+    unsigned more = 0; /* bytes of the character that follow */
+    unsigned low = 0;  /* the next one of them is `low` to `high` */
+    unsigned high = 0;
+    for (; count > 0u; --count) {
+        unsigned c = *text++;
+        if (more != 0u) {
+            if (c < low || c > high) {
+                return false;
+            }
+            --more;
+            low = 0x80u;
+            high = 0xBFu;
+        } else if (c >= 0x80u) {
+            if (c < 0xC2u || c > 0xF4u) {
+                return false;
+            }
+            more = c < 0xE0u ? 1u : (c < 0xF0u ? 2u : 3u);
+            low = c == 0xE0u ? 0xA0u : (c == 0xF0u ? 0x90u : 0x80u);
+            high = c == 0xEDu ? 0x9Fu : (c == 0xF4u ? 0x8Fu : 0xBFu);
+        }
+    }
+    return more == 0u;
 }
 
 /* ---- Values -------------------------------------------------------------------------------- */
@@ -232,17 +296,36 @@ APART bool rule_ok(ps_store_t *store, const ps_field_t *low, const ps_field_t *h
     return true;
 }
 
-/* Check every limit and rule of the group at hand. With `mend`, give defaults to what breaks one:
- * to the parameter, and where a rule is broken, to every parameter of the group that has a rule. */
+/* Are the values of a field in memory allowed? Fills a text with 0 behind its end. */
+static bool field_ok(ps_store_t *store, const ps_field_t *field)
+{
+    uint8_t *values = member(store, field);
+    unsigned i;
+    if ((field->form & PS_TEXT) == 0u) {
+        return all_allowed(field, values, field->count);
+    }
+    i = text_length(values, field->count);
+    if (values[i] != 0u || !utf8_ok(values, i)) {
+        return false;
+    }
+    for (; i < field->count; ++i) {
+        values[i] = 0;
+    }
+    return true;
+}
+
+/* Check every limit and rule of the group at hand. With `mend`, give defaults to each parameter that
+ * breaks a limit, then to the two parameters of each broken rule, until no rule is broken: it ends,
+ * as defaults keep all rules, and every pass gives defaults to a parameter that had none. */
 static ps_status_t check_group(ps_store_t *store, bool mend)
 {
     const ps_group_t *group = store->group;
     const ps_field_t *field = field_at(store, group->first_field);
-    const ps_rule_t *rule = group->rules;
     ps_status_t status = PS_OK;
-    unsigned left;
-    for (left = group->field_count; left > 0u; --left) {
-        if (!all_allowed(field, member(store, field), field->count)) {
+    bool again;
+    unsigned i;
+    for (i = 0; i < group->field_count; ++i) {
+        if (!field_ok(store, field)) {
             status = PS_ERR_LIMIT;
             if (mend) {
                 default_parameter(store, field);
@@ -250,19 +333,20 @@ static ps_status_t check_group(ps_store_t *store, bool mend)
         }
         ++field;
     }
-    for (left = group->rule_count; left > 0u; --left) {
-        if (!rule_ok(store, rule->low, rule->high)) {
-            status = PS_ERR_RULE;
+    do {
+        again = false;
+        for (i = 0; i < group->rule_count; ++i) {
+            const ps_rule_t *rule = &group->rules[i];
+            if (!rule_ok(store, rule->low, rule->high)) {
+                status = PS_ERR_RULE;
+                again = mend;
+                if (mend) {
+                    default_parameter(store, rule->low);
+                    default_parameter(store, rule->high);
+                }
+            }
         }
-        ++rule;
-    }
-    if (mend && status == PS_ERR_RULE) {
-        for (left = group->rule_count; left > 0u; --left) {
-            --rule;
-            default_parameter(store, rule->low);
-            default_parameter(store, rule->high);
-        }
-    }
+    } while (again);
     return status;
 }
 
@@ -319,14 +403,14 @@ static uint16_t time_left(uint16_t us, unsigned elapsed_us)
     return us > elapsed_us ? (uint16_t)(us - elapsed_us) : 0u;
 }
 
-/* Read into the page buffer, asking again while the part is busy: a write may be going on from
- * before a reset. */
-APART ps_status_t read_bytes(ps_store_t *store, uint32_t address, unsigned count)
+/* Read into `in`, asking again while the part is busy: a write may be going on from before a
+ * reset. */
+APART ps_status_t read_into(ps_store_t *store, uint32_t address, uint8_t *in, unsigned count)
 {
     ps_status_t status;
     store->left_us = store->layout->timeout_us;
     for (;;) {
-        status = transfer(store, address, page(store), count);
+        status = transfer(store, address, in, count);
         store->last_read = (uint8_t)status;
         if (status != PS_ERR_NACK || store->left_us == 0u) {
             return status;
@@ -334,6 +418,12 @@ APART ps_status_t read_bytes(ps_store_t *store, uint32_t address, unsigned count
         store->port->wait_us(store->port->user, store->layout->poll_us);
         store->left_us = time_left(store->left_us, store->layout->poll_us);
     }
+}
+
+/* The same into the page buffer. */
+static ps_status_t read_bytes(ps_store_t *store, uint32_t address, unsigned count)
+{
+    return read_into(store, address, page(store), count);
 }
 
 /* ---- One page: write, wait for the part, read back ----------------------------------------- */
@@ -372,7 +462,8 @@ static ps_status_t page_compare(ps_store_t *store, uint32_t address, unsigned co
     return PS_OK;
 }
 
-/* One try at the page at hand. PS_PENDING: call again when wait_us has passed. */
+/* One try at the page at hand. PS_PENDING: call again when wait_us has passed. A page that compares
+ * unlike is read once more: one bad read must not pass for a worn page. */
 static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count,
                              unsigned elapsed_us)
 {
@@ -383,8 +474,11 @@ static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count
     if (store->wait_us != 0u) {
         return PS_PENDING;
     }
-    if (store->phase == PHASE_VERIFY) {
+    if (store->phase == PHASE_VERIFY || store->phase == PHASE_CHECK) {
         status = page_compare(store, address, count);
+        if (status == PS_ERR_VERIFY) {
+            status = page_compare(store, address, count);
+        }
     } else if (store->phase == PHASE_READ) {
         status = transfer(store, address, page(store), count);
     } else if (port->supply_good == NULL || port->supply_good(port->user)) {
@@ -521,7 +615,18 @@ static uint32_t read_head(ps_store_t *store, unsigned slot)
     if (s == 0xFFFFFFFFu) {
         return ERASED;
     }
-    return s != 0u && slot_of(store, s) == slot ? s : JUNK;
+    return s != 0u && s < SEQUENCE_END && slot_of(store, s) == slot ? s : JUNK;
+}
+
+/* The same. What is not the number that would lead on, and so speaks against a newer record, is read
+ * twice: JUNK if the two readings differ. */
+static uint32_t confirm_head(ps_store_t *store, unsigned slot, uint32_t leads_on)
+{
+    uint32_t s = read_head(store, slot);
+    if (s != leads_on && store->last_read == PS_OK && read_head(store, slot) != s) {
+        return JUNK;
+    }
+    return s;
 }
 
 /* How many slots one commit may pass over: never as far as the newest record. */
@@ -546,12 +651,15 @@ APART uint32_t find_newest(ps_store_t *store)
     unsigned span = store->group->slots;
     unsigned k;
     uint32_t newest = read_head(store, 0);
-    if (newest > JUNK - span - span) {
-        return JUNK; /* damage: no ring lives that long, and the sums below would overflow */
+    if (newest == ERASED) {
+        newest = read_head(store, 0);
+    }
+    if (newest == JUNK) {
+        return JUNK;
     }
     while (span > 1u) {
         unsigned half = span / 2u;
-        uint32_t s = read_head(store, low + half);
+        uint32_t s = confirm_head(store, low + half, newest + half);
         if (s == newest + half) {
             low += half;
             newest = s;
@@ -564,7 +672,8 @@ APART uint32_t find_newest(ps_store_t *store)
     }
     /* The first slot behind the newest was met above. */
     for (k = 2; k <= skip_limit(store) + 1u; ++k) {
-        if (read_head(store, (low + k) % store->group->slots) != lap_before(store, newest + k)) {
+        if (confirm_head(store, (low + k) % store->group->slots, newest + k) !=
+            lap_before(store, newest + k)) {
             return JUNK;
         }
     }
@@ -579,14 +688,79 @@ static uint32_t scan(ps_store_t *store, uint32_t limit)
     unsigned left;
     uint32_t newest = ERASED;
     for (left = store->group->slots; left > 0u && store->last_read == PS_OK; --left) {
-        uint32_t s;
+        bool found = false;
+        unsigned tries;
         slot = (slot > 0u ? slot : store->group->slots) - 1u;
-        s = read_head(store, slot);
-        if (s > newest && s < limit && read_record(store, s)) {
-            newest = s;
+        for (tries = READ_TRIES; tries > 0u && !found && store->last_read == PS_OK; --tries) {
+            uint32_t s = read_head(store, slot);
+            found = s > newest && s < limit && read_record(store, s);
+            newest = found ? s : newest;
         }
     }
     return newest;
+}
+
+/* Load record `sequence` of the group at hand. False if it is not valid, twice, or cannot be read. */
+static bool load_record(ps_store_t *store, uint32_t sequence)
+{
+    unsigned tries;
+    for (tries = READ_TRIES; tries > 0u && store->last_read == PS_OK; --tries) {
+        default_group(store, store->group);
+        if (read_record(store, sequence)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Is record `copy` whole? If so, `same` tells whether its body is that of record `sequence`. */
+APART bool copy_ok(ps_store_t *store, uint32_t sequence, uint32_t copy, bool *same)
+{
+    uint8_t chunk[CHUNK_BYTES];
+    uint32_t from = record_address(store, sequence);
+    uint32_t copy_from = record_address(store, copy);
+    unsigned crc_at = crc_offset(store);
+    unsigned at = 0;
+    *same = true;
+    store->crc = store->group->crc_start;
+    while (at < crc_at + CRC_BYTES) {
+        unsigned n = lesser(page_part(store, crc_at + CRC_BYTES - at), CHUNK_BYTES);
+        unsigned i;
+        if (read_into(store, copy_from + at, chunk, n) != PS_OK ||
+            (at == 0u && number(chunk) != copy) ||
+            read_bytes(store, from + at, n) != PS_OK) {
+            return false;
+        }
+        crc_update(store, chunk, n);
+        for (i = 0; i < n; ++i) {
+            if (at >= NUMBER_BYTES && at < crc_at && chunk[i] != page(store)[i]) {
+                *same = false;
+            }
+            ++at;
+        }
+    }
+    return store->crc == CRC_RESIDUE;
+}
+
+/* Has the newest record of the group at hand as many copies as the group asks? They are the records
+ * right before it; slots that a commit passed over may lie between. */
+static bool copies_ok(ps_store_t *store, uint32_t sequence)
+{
+    const ps_group_t *group = store->group;
+    unsigned missing = group->copies - 1u;
+    unsigned most = lesser(missing + skip_limit(store), group->slots - 1u);
+    unsigned k;
+    for (k = 1; missing > 0u && k <= most && k < sequence && store->last_read == PS_OK; ++k) {
+        bool same = false;
+        if (copy_ok(store, sequence, sequence - k, &same) ||
+            (store->last_read == PS_OK && copy_ok(store, sequence, sequence - k, &same))) {
+            if (!same) {
+                return false;
+            }
+            --missing;
+        }
+    }
+    return missing == 0u;
 }
 
 /* Load the newest record of a group into values that are defaults; they stay so if there is none.
@@ -599,9 +773,12 @@ APART void mount_group(ps_store_t *store, unsigned g)
     store->group = group_at(store, g);
     newest = find_newest(store);
     for (scans = 0; newest != ERASED && store->last_read == PS_OK; ++scans) {
-        if (newest != JUNK && read_record(store, newest)) {
+        if (newest != JUNK && load_record(store, newest)) {
             ring->sequence = newest;
             ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
+            if (!copies_ok(store, newest)) {
+                ring->health |= PS_HEALTH_COPIES;
+            }
             return;
         }
         if (store->last_read == PS_OK) {
@@ -623,7 +800,7 @@ static ps_status_t writable(const ps_store_t *store)
     if (store->copies != 0u) {
         return PS_ERR_BUSY;
     }
-    return store->state >= PS_ERR_NACK ? (ps_status_t)store->state : PS_OK;
+    return failed((ps_status_t)store->state) ? (ps_status_t)store->state : PS_OK;
 }
 
 /* May the values of this group change? */
@@ -695,19 +872,21 @@ ps_status_t ps_set_text(ps_store_t *store, uint16_t field, const char *text)
 {
     static const uint8_t end = 0;
     ps_status_t status = field_changeable(store, field);
+    const uint8_t *bytes = (const uint8_t *)text;
     const ps_field_t *f;
-    unsigned length = 0;
+    unsigned length;
     if (status != PS_OK) {
         return status;
     }
     f = field_at(store, field);
-    while (length <= f->count && text[length] != '\0') {
-        ++length;
-    }
+    length = text_length(bytes, f->count + 1u);
     if ((f->form & PS_TEXT) == 0u || length > f->count) {
         return PS_ERR_ARGUMENT;
     }
-    change(store, f, 0, (const uint8_t *)text, length);
+    if (!utf8_ok(bytes, length)) {
+        return PS_ERR_LIMIT;
+    }
+    change(store, f, 0, bytes, length);
     for (; length < f->count; ++length) {
         change(store, f, length, &end, 1);
     }
@@ -819,7 +998,7 @@ APART uint8_t body_byte(ps_store_t *store, unsigned at, uint8_t old)
 }
 
 /* Go on with the page at `offset` of the record. Where there are bytes that are not ours, that of
- * the newest record is read first. Put ours into the buffer, take them into the CRC. */
+ * the newest record is read first, twice. Put ours into the buffer, take them into the CRC. */
 static ps_status_t commit_page(ps_store_t *store, unsigned offset)
 {
     const ps_group_t *group = store->group;
@@ -829,7 +1008,7 @@ static ps_status_t commit_page(ps_store_t *store, unsigned offset)
     unsigned at = offset;
     uint8_t *to = page(store);
     store->offset = (uint16_t)offset;
-    if (store->phase != PHASE_READ && ring->sequence != ERASED &&
+    if (store->phase != PHASE_CHECK && ring->sequence != ERASED &&
         ((group->traits & PS_RESERVED) != 0u || is_later(group, ring))) {
         page_begin(store, PHASE_READ);
         return PS_PENDING;
@@ -857,9 +1036,11 @@ static ps_status_t commit_page(ps_store_t *store, unsigned offset)
 static ps_status_t commit_start(ps_store_t *store, unsigned g)
 {
     ps_status_t status;
+    ps_ring_t *ring = ring_at(store, g);
     store->group = group_at(store, g);
-    status = check_group(store, false);
+    status = ring->sequence >= SEQUENCE_FULL ? PS_ERR_FULL : check_group(store, false);
     if (status == PS_OK) {
+        ring->passed = 0;
         store->copies = store->group->copies;
         store->phase = PHASE_WRITE;
         status = commit_page(store, 0);
@@ -886,7 +1067,7 @@ ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
 ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
 {
     ps_ring_t *ring;
-    bool reads = store->phase == PHASE_READ;
+    bool reads = store->phase == PHASE_READ || store->phase == PHASE_CHECK;
     uint32_t sequence;
     unsigned end;
     unsigned offset = store->offset;
@@ -903,8 +1084,15 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
     if (status == PS_PENDING) {
         return status;
     }
+    if (status == PS_OK && store->phase == PHASE_READ) {
+        page_begin(store, PHASE_CHECK);
+        return PS_PENDING;
+    }
     if (status == PS_OK && (reads || offset + count < end)) {
         return commit_page(store, reads ? offset : offset + count);
+    }
+    if (reads && status == PS_ERR_VERIFY) {
+        status = PS_ERR_BUS; /* two readings of the newest record differ */
     }
     if (status == PS_OK) {
         ring->sequence = sequence;
@@ -912,9 +1100,11 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us)
         ring->passed = 0;
         ring->health &= (uint8_t)~(PS_HEALTH_DEFAULTS | PS_HEALTH_DAMAGE | PS_HEALTH_LIMIT);
         if (--store->copies != 0u) {
+            ring->health |= PS_HEALTH_COPIES;
             return commit_page(store, 0);
         }
-        ring->health &= (uint8_t)~(PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED | PS_HEALTH_MIGRATED);
+        ring->health &= (uint8_t)~(PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED | PS_HEALTH_MIGRATED |
+                                   PS_HEALTH_COPIES);
     }
     if (status == PS_ERR_VERIFY) {
         ring->health |= PS_HEALTH_WORN;
@@ -943,82 +1133,169 @@ ps_status_t ps_commit(ps_store_t *store, uint8_t group)
 
 ps_status_t ps_commit_all(ps_store_t *store)
 {
-    ps_status_t status = PS_OK;
+    ps_status_t first = PS_OK;
     uint8_t g;
-    for (g = 0; status == PS_OK && g < store->layout->group_count; ++g) {
-        status = ps_commit(store, g);
+    for (g = 0; g < store->layout->group_count; ++g) {
+        ps_status_t status = ps_commit(store, g);
+        first = first == PS_OK ? status : first;
+        if (status != PS_OK && !concerns_group(status)) {
+            break;
+        }
     }
-    return status;
+    return first;
+}
+
+ps_status_t ps_refresh(ps_store_t *store, uint8_t group)
+{
+    ps_status_t status = writable(store);
+    if (status != PS_OK) {
+        return status;
+    }
+    if (group >= store->layout->group_count) {
+        return PS_ERR_ARGUMENT;
+    }
+    if ((ring_at(store, group)->health & PS_HEALTH_DIRTY) != 0u) {
+        return ps_commit(store, group);
+    }
+    if (store->state != PS_OK || ring_at(store, group)->sequence == ERASED) {
+        return PS_ERR_STATE;
+    }
+    return commit_finish(store, commit_start(store, group));
 }
 
 /* ---- Label --------------------------------------------------------------------------------- */
 
-/* On a part that is too small the label shows up again in the middle of the address range. */
-static ps_status_t check_size(ps_store_t *store, unsigned step)
+static bool all_erased(const uint8_t *bytes, unsigned count)
 {
-    ps_status_t status = read_bytes(store, store->layout->capacity / 2u + step, 4);
-    if (status == PS_OK && order(page(store), store->layout->label, 4) == 0) {
-        status = PS_ERR_PART;
+    unsigned every = 0xFFu;
+    for (; count > 0u; --count) {
+        every &= *bytes++;
     }
-    return status;
+    return every == 0xFFu;
 }
 
-/* A label tells of so many releases before its own which ones they were: the lowest byte of their
- * layout ids from byte 16 on, the last one first. */
+/* Offsets in a label, FORMAT.md, 2. */
+#define LABEL_VERSION 4u
+#define LABEL_GEOMETRY 5u
+#define LABEL_RELEASE 6u
+#define LABEL_STORE_ID 8u
+#define LABEL_LAYOUT_ID 12u
+#define LABEL_LINEAGE 16u /* the lowest bytes of the layout ids of the releases before, last one first */
+#define MAGIC_BYTES 4u
+#define ID_BYTES 4u
 #define LINEAGE_BYTES 4u
 
+/* A label of our store on our part that is not ours: PS_OLDER: a known earlier release. PS_OK: a later
+ * one that follows from ours, as far as it tells of so many releases before. */
+static ps_status_t other_release(const ps_layout_t *layout, const uint8_t *found)
+{
+    const uint8_t *known = layout->known;
+    unsigned release = found[LABEL_RELEASE] | (unsigned)found[LABEL_RELEASE + 1u] << 8;
+    unsigned gap = release - layout->later_than;
+    unsigned left;
+    for (left = layout->known_count; left > 0u; --left) {
+        if (order(found + LABEL_RELEASE, known, PS_KNOWN_BYTES) == 0) {
+            return PS_OLDER;
+        }
+        known += PS_KNOWN_BYTES;
+    }
+    return release > layout->later_than && release <= layout->later_until &&
+                   (gap > LINEAGE_BYTES ||
+                    found[LABEL_LINEAGE + gap - 1u] == layout->label[LABEL_LAYOUT_ID])
+               ? PS_OK
+               : PS_ERR_LAYOUT;
+}
+
 /* PS_OK: ours, or of a later release that follows from ours, in which all that this one knows is where
- * it was. PS_OLDER: of a known earlier one. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not ours, or the bus. */
+ * it was. PS_OLDER: of a known earlier one. PS_BLANK: erased. PS_FLAGGED: unreadable. Else why it is not
+ * ours, or the bus. */
 static ps_status_t read_label(ps_store_t *store, unsigned step)
 {
     const ps_layout_t *layout = store->layout;
     const uint8_t *found = page(store);
     const uint8_t *ours = layout->label;
-    const uint8_t *known = layout->known;
     unsigned count = layout->label_bytes;
-    unsigned release;
-    unsigned gap;
-    unsigned every = 0xFFu;
-    unsigned i;
-    ps_status_t status = read_bytes(store, step, count);
-    if (status != PS_OK || order(found, ours, count) == 0) {
+    unsigned tries;
+    ps_status_t status = PS_OK;
+    for (tries = READ_TRIES; tries > 0u; --tries) {
+        status = read_bytes(store, step, count);
+        store->crc = CRC_START;
+        crc_update(store, found, count);
+        if (status != PS_OK || (store->crc == CRC_RESIDUE && order(found, ours, MAGIC_BYTES) == 0)) {
+            break;
+        }
+        /* One bad read must make no label blank or unreadable. */
+        status = all_erased(found, count) ? PS_BLANK : PS_FLAGGED;
+    }
+    if (status != PS_OK) {
         return status;
     }
-    for (i = 0; i < count; ++i) {
-        every &= found[i];
-    }
-    store->crc = CRC_START;
-    crc_update(store, found, count);
-    if (store->crc != CRC_RESIDUE || order(found, ours, 4) != 0) {
-        return every == 0xFFu ? PS_BLANK : PS_FLAGGED;
-    }
-    if (found[4] != ours[4]) {
+    if (found[LABEL_VERSION] != ours[LABEL_VERSION]) {
         return PS_ERR_LAYOUT;
     }
-    if (order(found + 8, ours + 8, 4) != 0) {
+    if (order(found + LABEL_STORE_ID, ours + LABEL_STORE_ID, ID_BYTES) != 0) {
         return PS_ERR_FOREIGN;
     }
-    if (found[5] != ours[5]) {
+    if (found[LABEL_GEOMETRY] != ours[LABEL_GEOMETRY]) {
         return PS_ERR_PART;
     }
-    for (i = layout->known_count; i > 0u; --i) {
-        if (order(found + 6, known, PS_KNOWN_BYTES) == 0) {
-            return PS_OLDER;
-        }
-        known += PS_KNOWN_BYTES;
+    return order(found, ours, count) == 0 ? PS_OK : other_release(layout, found);
+}
+
+/* No whole label, but the bus is well. */
+static bool unlabelled(ps_status_t label)
+{
+    return label == PS_BLANK || label == PS_FLAGGED;
+}
+
+/* Does the part read at capacity / 2 + `step` what it reads at `step`, which is in the page buffer?
+ * last_read tells if the bus failed. */
+static bool repeats(ps_store_t *store, unsigned step, unsigned count)
+{
+    uint8_t chunk[CHUNK_BYTES]; /* no label is longer */
+    return read_into(store, store->layout->capacity / 2u + step, chunk, count) == PS_OK &&
+           order(chunk, page(store), count) == 0;
+}
+
+/* The label that counts; `first` is what copy 0 reads as. PS_ERR_PART too if an address bit has no
+ * effect: then capacity / 2 reads what address 0 reads. No slot has capacity / 2 behind its first
+ * byte, and no sequence number reads like a label: so no record can look like that (FORMAT.md, 2). */
+static ps_status_t find_label(ps_store_t *store, ps_status_t *first)
+{
+    const ps_layout_t *layout = store->layout;
+    ps_status_t label = read_label(store, 0);
+    bool too_small = false;
+    *first = label;
+    if (!failed(label)) {
+        too_small = repeats(store, 0, layout->label_bytes);
     }
-    release = found[6] | (unsigned)found[7] << 8;
-    gap = release - layout->later_than;
-    return release > layout->later_than && release <= layout->later_until &&
-                   (gap > LINEAGE_BYTES || found[15u + gap] == ours[12])
-               ? PS_OK
-               : PS_ERR_LAYOUT;
+    if (unlabelled(label) && store->last_read == PS_OK) {
+        label = read_label(store, layout->label_step);
+        if (too_small && !failed(label)) {
+            too_small = !unlabelled(label) && repeats(store, layout->label_step, MAGIC_BYTES);
+        }
+    }
+    if (store->last_read != PS_OK) {
+        return (ps_status_t)store->last_read;
+    }
+    return too_small && !failed(label) ? PS_ERR_PART : label;
 }
 
 /* ---- Mount and format ---------------------------------------------------------------------- */
 
-/* The state before mount: every value a default, nothing known of the part. */
-static void forget(ps_store_t *store)
+/* The state of a group before mount: every value a default, nothing known of its ring. */
+static void reset_group(ps_store_t *store, unsigned g)
+{
+    ps_ring_t *ring = ring_at(store, g);
+    ring->sequence = ERASED;
+    ring->revision = 0;
+    ring->health = PS_HEALTH_DEFAULTS;
+    ring->passed = 0;
+    default_group(store, group_at(store, g));
+}
+
+/* The same for the store. */
+static void reset_ram(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
     uint8_t *values = (uint8_t *)store + layout->values;
@@ -1029,13 +1306,19 @@ static void forget(ps_store_t *store)
         values[i] = 0; /* the byte after a text stays so */
     }
     for (i = 0; i < layout->ring_count; ++i) {
-        ps_ring_t *ring = ring_at(store, i);
-        ring->sequence = ERASED;
-        ring->revision = 0;
-        ring->health = PS_HEALTH_DEFAULTS;
-        ring->passed = 0;
-        default_group(store, group_at(store, i));
+        reset_group(store, i);
     }
+}
+
+/* Give defaults to what breaks limits or rules. Returns the flags of the group. */
+static unsigned mend_group(ps_store_t *store, unsigned g)
+{
+    ps_ring_t *ring = ring_at(store, g);
+    store->group = group_at(store, g);
+    if (check_group(store, true) != PS_OK) {
+        ring->health |= PS_HEALTH_LIMIT;
+    }
+    return ring->health;
 }
 
 /* Load all groups, and mend what breaks limits or rules. Returns all their flags. With `older` the
@@ -1053,12 +1336,7 @@ static unsigned mount_groups(ps_store_t *store, bool older)
         layout->take_over(store);
     }
     for (g = 0; g < layout->group_count; ++g) {
-        ps_ring_t *ring = ring_at(store, g);
-        store->group = group_at(store, g);
-        if (check_group(store, true) != PS_OK) {
-            ring->health |= PS_HEALTH_LIMIT;
-        }
-        health |= ring->health;
+        health |= mend_group(store, g);
     }
     return health;
 }
@@ -1068,46 +1346,55 @@ ps_status_t ps_mount(ps_store_t *store)
     const ps_layout_t *layout = store->layout;
     ps_status_t first;
     ps_status_t label;
-    unsigned step = 0;
     unsigned health;
     unsigned g;
-    forget(store);
-    first = read_label(store, step);
-    label = first;
-    if (first == PS_BLANK || first == PS_FLAGGED) {
-        step = layout->label_step;
-        label = read_label(store, step);
-    }
-    if (label == PS_OK || label == PS_OLDER) {
-        ps_status_t size = check_size(store, step);
-        label = size != PS_OK ? size : label;
-    }
-    if (label >= PS_ERR_NACK) {
-        if (label >= PS_ERR_FOREIGN) {
-            store->state = PS_ERR_FOREIGN;
-        }
+    reset_ram(store);
+    label = find_label(store, &first);
+    if (failed(label)) {
+        store->state = (uint8_t)(refuses(label) ? PS_ERR_FOREIGN : PS_ERR_STATE);
         return label;
     }
     health = mount_groups(store, label != PS_OK);
     if (store->last_read != PS_OK) {
         return (ps_status_t)store->last_read;
     }
-    store->state = (uint8_t)label;
-    if (label == PS_OLDER) {
-        return label;
-    }
-    for (g = 0; g < layout->group_count; ++g) {
-        if (label == PS_OK || ring_at(store, g)->sequence != ERASED) {
-            return health != 0u || first != PS_OK ? PS_FLAGGED : PS_OK;
+    if (unlabelled(label)) {
+        for (g = 0; g < layout->ring_count; ++g) {
+            if (ring_at(store, g)->sequence != ERASED) {
+                store->state = PS_FLAGGED; /* valid records can only be ours */
+                return PS_FLAGGED;
+            }
         }
+        /* No label and no record. A first copy that is erased over erased rings is a blank part,
+         * or one whose very first format was cut. */
+        label = first == PS_BLANK && (health & PS_HEALTH_DAMAGE) == 0u ? PS_BLANK : PS_ERR_FOREIGN;
     }
-    /* No label and no record. A first copy that is erased over erased rings is a blank part, or
-     * one whose very first format was cut. */
-    if (first != PS_BLANK || (health & PS_HEALTH_DAMAGE) != 0u) {
-        store->state = PS_ERR_FOREIGN;
-        return PS_ERR_FOREIGN;
+    store->state = (uint8_t)label;
+    return label == PS_OK && (health != 0u || first != PS_OK) ? PS_FLAGGED : label;
+}
+
+ps_status_t ps_reload(ps_store_t *store, uint8_t group)
+{
+    ps_status_t status = writable(store);
+    unsigned health;
+    if (status != PS_OK) {
+        return status;
     }
-    return PS_BLANK;
+    if (group >= store->layout->group_count) {
+        return PS_ERR_ARGUMENT;
+    }
+    if (store->state != PS_OK) {
+        return PS_ERR_STATE;
+    }
+    reset_group(store, group);
+    store->last_read = PS_OK;
+    mount_group(store, group);
+    health = mend_group(store, group);
+    if (store->last_read != PS_OK) {
+        store->state = PS_ERR_STATE; /* nobody knows which record is the newest */
+        return (ps_status_t)store->last_read;
+    }
+    return health != 0u ? PS_FLAGGED : PS_OK;
 }
 
 /* Commit what was taken over, whether locked or not. A group that others take from comes last, so
@@ -1126,31 +1413,112 @@ static ps_status_t commit_moves(ps_store_t *store)
     return status;
 }
 
-/* Never over the only whole copy: copy 1 comes first, unless that one is whole. */
-ps_status_t ps_format(ps_store_t *store)
+/* Bytes at a time in which slots are looked through and erased: a page or a part of one. */
+static unsigned piece_bytes(const ps_store_t *store)
+{
+    return page_part(store, CHUNK_BYTES);
+}
+
+/* Does a piece of a slot read erased? last_read tells if the bus failed. */
+static bool piece_erased(ps_store_t *store, uint32_t address)
+{
+    unsigned n = piece_bytes(store);
+    return read_bytes(store, address, n) == PS_OK && all_erased(page(store), n);
+}
+
+/* Erase one piece, unless it reads erased twice. */
+static ps_status_t erase_piece(ps_store_t *store, uint32_t address)
+{
+    if (piece_erased(store, address) && piece_erased(store, address)) {
+        return PS_OK;
+    }
+    if (store->last_read != PS_OK) {
+        return (ps_status_t)store->last_read;
+    }
+    return write_span(store, address, NULL, piece_bytes(store));
+}
+
+static ps_status_t check_piece(ps_store_t *store, uint32_t address)
+{
+    if (piece_erased(store, address)) {
+        return PS_OK;
+    }
+    return store->last_read == PS_OK ? PS_ERR_FOREIGN : (ps_status_t)store->last_read;
+}
+
+/* Erase all rings, retired ones too, or check that they are erased, until that fails. */
+static ps_status_t walk_rings(ps_store_t *store, bool erase)
+{
+    ps_status_t status = PS_OK;
+    unsigned g;
+    for (g = 0; status == PS_OK && g < store->layout->ring_count; ++g) {
+        const ps_group_t *group = group_at(store, g);
+        uint32_t address = group->address;
+        uint32_t end = address + (uint32_t)group->slots * group->slot_bytes;
+        while (status == PS_OK && address < end) {
+            status = erase ? erase_piece(store, address) : check_piece(store, address);
+            address += piece_bytes(store);
+        }
+    }
+    return status;
+}
+
+/* Is the part as blank as mount found it? One bad mount, such as over a bus that read FF only, must
+ * not cost what is there. Reads every page of label copy 0 and of all rings; copy 1 may be torn. */
+static ps_status_t check_blank(ps_store_t *store)
+{
+    ps_status_t first;
+    ps_status_t label = find_label(store, &first);
+    if (failed(label)) {
+        return label;
+    }
+    /* Copy 1 may be ours already: from a format that failed in copy 0. */
+    return first == PS_BLANK && label != PS_OLDER ? walk_rings(store, false) : PS_ERR_FOREIGN;
+}
+
+/* Write the copies that are not whole. Never over the only whole one: copy 1 comes first, unless that
+ * one is whole. */
+static ps_status_t write_labels(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
     unsigned step = layout->label_step;
     unsigned copies;
-    ps_status_t status = writable(store);
-    if (status == PS_OK) {
-        status = commit_moves(store);
-    }
-    if (status != PS_OK) {
-        return status;
-    }
-    status = read_label(store, step);
-    if (status == PS_OK || status == PS_OLDER) {
+    ps_status_t label = read_label(store, step);
+    ps_status_t status = (ps_status_t)store->last_read;
+    if (label == PS_OK || label == PS_OLDER) {
         step = 0;
     }
-    status = (ps_status_t)store->last_read;
     for (copies = 2; status == PS_OK && copies > 0u; --copies) {
-        status = write_span(store, step, layout->label, layout->label_bytes);
+        label = read_label(store, step);
+        status = (ps_status_t)store->last_read;
+        if (status == PS_OK && label != PS_OK) {
+            status = write_span(store, step, layout->label, layout->label_bytes);
+        }
         step = layout->label_step - step;
     }
+    return status;
+}
+
+ps_status_t ps_format(ps_store_t *store)
+{
+    ps_status_t first;
+    ps_status_t status = writable(store);
+    if (status == PS_OK && store->state == PS_BLANK) {
+        status = check_blank(store);
+    } else if (status == PS_OK) {
+        status = commit_moves(store);
+    } else {
+        return status;
+    }
     if (status == PS_OK) {
-        status = check_size(store, 0);
-        store->state = status == PS_ERR_PART ? PS_ERR_FOREIGN : PS_OK;
+        status = write_labels(store);
+    }
+    if (status == PS_OK) {
+        status = find_label(store, &first);
+        store->state = (uint8_t)(failed(status) ? PS_ERR_STATE : PS_OK);
+    }
+    if (refuses(status)) {
+        store->state = PS_ERR_FOREIGN;
     }
     return status;
 }
@@ -1165,11 +1533,11 @@ static ps_status_t mark_for_wipe(ps_store_t *store)
     unsigned crc_at = layout->label_bytes - CRC_BYTES;
     unsigned i;
     ps_status_t status = read_label(store, 0);
-    if (status >= PS_ERR_NACK) {
-        return status >= PS_ERR_FOREIGN ? PS_OK : status;
+    if (failed(status)) {
+        return refuses(status) ? PS_OK : status;
     }
     for (i = 0; i < crc_at; ++i) {
-        mark[i] = i >= 8u && i < 12u ? 0u : layout->label[i];
+        mark[i] = i - LABEL_STORE_ID < ID_BYTES ? 0u : layout->label[i];
     }
     store->crc = CRC_START;
     crc_update(store, mark, crc_at);
@@ -1183,23 +1551,13 @@ ps_status_t ps_wipe(ps_store_t *store)
 {
     const ps_layout_t *layout = store->layout;
     ps_status_t status;
-    unsigned g;
-    unsigned slot;
     if (store->copies != 0u) {
         return PS_ERR_BUSY;
     }
-    forget(store);
+    reset_ram(store);
     status = mark_for_wipe(store);
-    for (g = 0; status == PS_OK && g < layout->ring_count; ++g) {
-        store->group = group_at(store, g);
-        for (slot = 0; status == PS_OK && slot < store->group->slots; ++slot) {
-            uint32_t s = read_head(store, slot);
-            status = (ps_status_t)store->last_read;
-            if (status == PS_OK && s != ERASED) {
-                status = write_span(store, slot_address(store, slot), NULL,
-                                    page_part(store, crc_offset(store)));
-            }
-        }
+    if (status == PS_OK) {
+        status = walk_rings(store, true);
     }
     if (status == PS_OK) {
         status = write_span(store, layout->label_step, NULL, layout->label_bytes);
@@ -1215,6 +1573,19 @@ ps_status_t ps_wipe(ps_store_t *store)
 
 /* ---- What earlier releases kept elsewhere -------------------------------------------------- */
 
+/* A byte that no CRC vouches for: two readings must agree. False with last_read set if not. */
+static bool read_twice(ps_store_t *store, uint32_t address, uint8_t *byte)
+{
+    if (read_bytes(store, address, 1) != PS_OK) {
+        return false;
+    }
+    *byte = *page(store);
+    if (read_bytes(store, address, 1) == PS_OK && *byte != *page(store)) {
+        store->last_read = PS_ERR_BUS;
+    }
+    return store->last_read == PS_OK;
+}
+
 /* Take a field over from the newest record of another place, byte by byte: a page may end in an
  * element. False if there is no value for it or it cannot be read. */
 static bool move_field(ps_store_t *store, const ps_move_t *move)
@@ -1229,10 +1600,9 @@ static bool move_field(ps_store_t *store, const ps_move_t *move)
               move->offset;
     for (left = move->count; left > 0u; --left) {
         for (i = 0; i < move->size; ++i) {
-            if (read_bytes(store, address++, 1) != PS_OK) {
+            if (!read_twice(store, address++, &wire[i])) {
                 return false;
             }
-            wire[i] = *page(store);
             if (move->convert == NULL) {
                 to[byte_place(i, move->size)] = wire[i];
             }
@@ -1273,7 +1643,23 @@ void ps_take_over(ps_store_t *store)
 
 /* ---- Factory image ------------------------------------------------------------------------- */
 
-/* Is it an image of this layout and release, with a whole record in slot 0 of each ring? */
+/* Where the record of a group is in an image. */
+static const uint8_t *image_record(const ps_group_t *group, const uint8_t *image)
+{
+    return image + group->address;
+}
+
+/* Does a factory give this group values? Not if its record is erased in the image; without an image,
+ * not if it is protected: defaults are no calibration. */
+static bool has_factory_values(const ps_group_t *group, const uint8_t *image)
+{
+    if (image == NULL) {
+        return (group->traits & PS_PROTECTED) == 0u;
+    }
+    return !all_erased(image_record(group, image), group->body_bytes + HEADER_BYTES + CRC_BYTES);
+}
+
+/* Is it an image of this layout and release, with whole records in slot 0 of each ring, or none? */
 static bool image_ok(ps_store_t *store, const uint8_t *image)
 {
     const ps_layout_t *layout = store->layout;
@@ -1282,8 +1668,8 @@ static bool image_ok(ps_store_t *store, const uint8_t *image)
     for (g = 0; ok && g < layout->group_count; ++g) {
         store->group = group_at(store, g);
         store->crc = store->group->crc_start;
-        crc_update(store, image + store->group->address, crc_offset(store) + CRC_BYTES);
-        ok = store->crc == CRC_RESIDUE;
+        crc_update(store, image_record(store->group, image), crc_offset(store) + CRC_BYTES);
+        ok = store->crc == CRC_RESIDUE || !has_factory_values(store->group, image);
     }
     return ok;
 }
@@ -1302,9 +1688,10 @@ ps_status_t ps_seed(ps_store_t *store, const uint8_t *image)
     for (g = 0; status == PS_OK && g < store->layout->group_count; ++g) {
         const ps_group_t *group = group_at(store, g);
         ps_ring_t *ring = ring_at(store, g);
-        if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u) {
-            load_group(store, group,
-                       image != NULL ? image + group->address + HEADER_BYTES : group->defaults);
+        if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u &&
+            has_factory_values(group, image)) {
+            load_group(store, group, image != NULL ? image_record(group, image) + HEADER_BYTES
+                                                   : group->defaults);
             ring->health |= PS_HEALTH_DIRTY | PS_HEALTH_UNLOCKED;
             status = ps_commit(store, g);
             ring->health &= (uint8_t)~PS_HEALTH_UNLOCKED;
@@ -1331,6 +1718,7 @@ const char *ps_status_name(ps_status_t status)
     case PS_ERR_LIMIT: return "PS_ERR_LIMIT";
     case PS_ERR_RULE: return "PS_ERR_RULE";
     case PS_ERR_LOCKED: return "PS_ERR_LOCKED";
+    case PS_ERR_FULL: return "PS_ERR_FULL";
     case PS_ERR_BUSY: return "PS_ERR_BUSY";
     case PS_ERR_STATE: return "PS_ERR_STATE";
     case PS_ERR_ARGUMENT: return "PS_ERR_ARGUMENT";

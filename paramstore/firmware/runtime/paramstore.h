@@ -42,9 +42,10 @@ typedef enum ps_status {
     PS_ERR_FOREIGN,  /* the part holds another store, or data that is not ours */
     PS_ERR_LAYOUT,   /* the part holds this store in another layout */
     PS_ERR_PART,     /* the part has another size than the layout asks for */
-    PS_ERR_LIMIT,    /* a value is outside its limits */
+    PS_ERR_LIMIT,    /* a value is outside its limits, or a text is not UTF-8 */
     PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high */
     PS_ERR_LOCKED,   /* the group is locked: see ps_unlock */
+    PS_ERR_FULL,     /* the sequence numbers of the group are used up: 3,489,660,672 commits */
     PS_ERR_BUSY,     /* a commit is going on */
     PS_ERR_STATE,    /* not mounted, or no label yet: see ps_format */
     PS_ERR_ARGUMENT  /* no such group, field or element; text too long */
@@ -56,11 +57,12 @@ const char *ps_status_name(ps_status_t status);
 /* Flags of one group, see ps_health. 0: the newest record was read and all is well. */
 #define PS_HEALTH_DEFAULTS 0x01u  /* no readable record: the values are defaults */
 #define PS_HEALTH_DAMAGE 0x02u    /* a slot was unreadable: an interrupted write, or damage */
-#define PS_HEALTH_LIMIT 0x04u     /* a stored value was outside its limits: default instead */
+#define PS_HEALTH_LIMIT 0x04u     /* stored values broke a limit or a rule: defaults instead */
 #define PS_HEALTH_WORN 0x08u      /* a slot did not take a record since mount: passed over */
 #define PS_HEALTH_DIRTY 0x10u     /* values changed in RAM, not committed yet */
 #define PS_HEALTH_UNLOCKED 0x20u  /* a protected group is open for one commit */
 #define PS_HEALTH_MIGRATED 0x40u  /* values are from where an earlier release kept them */
+#define PS_HEALTH_COPIES 0x80u    /* fewer whole copies than the schema asks: see ps_refresh */
 
 /* ---- What you port ------------------------------------------------------------------------- */
 
@@ -221,7 +223,7 @@ typedef struct ps_store {
  * PS_OK         every group was read
  * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the label
  *               is damaged: ps_format writes it anew
- * PS_BLANK      nothing on the part; the values are defaults
+ * PS_BLANK      no label and no record on the part; the values are defaults
  * PS_OLDER      mounted, from a part of an earlier release: what that kept in another way has been
  *               converted in RAM (PS_HEALTH_MIGRATED). ps_format makes it a part of this release;
  *               commits are refused until then. A part of a later release is mounted as if it were
@@ -230,14 +232,21 @@ typedef struct ps_store {
  * PS_ERR_NACK, _BUS                the part could not be read: groups not read have defaults */
 ps_status_t ps_mount(ps_store_t *store);
 
-/* Write the label, so that commits are accepted: on a blank part, where a label copy is damaged, or on a
- * part of an earlier release, whose converted values are committed before. Leaves all other rings
- * alone. Refuses a foreign part. After a cut the next mount and ps_format go on. */
+/* Write the label copies that are not whole, so that commits are accepted. On a part of an earlier
+ * release it commits the converted values before. On a part that mount found blank it first reads label
+ * copy 0 and every page of all rings again, and returns PS_ERR_FOREIGN if anything is there; mount again
+ * then. Pages outside label and rings are neither looked at nor written. Writes nothing if the label is
+ * well. After a cut the next mount and ps_format go on. */
 ps_status_t ps_format(ps_store_t *store);
 
-/* Erase whatever the part holds, as far as this layout uses it; then the part is blank. If it is
- * interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its end. */
+/* Erase label and rings, every page, whatever they hold; then the part is blank, and no byte of a record
+ * is left. If it is interrupted, ps_mount returns PS_ERR_FOREIGN until another ps_wipe has come to its
+ * end. */
 ps_status_t ps_wipe(ps_store_t *store);
+
+/* Read one group from the part again; changes in RAM are lost. PS_FLAGGED: see ps_health. If the part
+ * cannot be read, nothing is written until the next ps_mount. */
+ps_status_t ps_reload(ps_store_t *store, uint8_t group);
 
 /* Called by ps_mount through the tables: take over into the values what earlier releases kept
  * elsewhere. */
@@ -252,14 +261,16 @@ void ps_take_over(ps_store_t *store);
 ps_status_t ps_set(ps_store_t *store, uint16_t field, uint16_t first, uint16_t count,
                    const void *values);
 
-/* Copy a text that ends with 0; PS_ERR_ARGUMENT if it is longer than the field. */
+/* Copy a text that ends with 0; PS_ERR_ARGUMENT if it is longer than the field, PS_ERR_LIMIT if it is
+ * not UTF-8. */
 ps_status_t ps_set_text(ps_store_t *store, uint16_t field, const char *text);
 
 /* Give one field, or all fields of a group, their default values, in RAM. */
 ps_status_t ps_reset_field(ps_store_t *store, uint16_t field);
 ps_status_t ps_reset(ps_store_t *store, uint8_t group);
 
-/* Mark a group as changed after writing to the values struct directly. The commit checks limits. */
+/* Mark a group as changed after writing to the values struct directly. The commit checks limits, rules
+ * and texts, and fills a text with 0 behind its end. */
 ps_status_t ps_touch(ps_store_t *store, uint8_t group);
 
 /* Open a protected group (identity, calibration) for changes and one commit; close it again. */
@@ -275,12 +286,18 @@ uint32_t ps_sequence(const ps_store_t *store, uint8_t group);
 /* ---- Commit -------------------------------------------------------------------------------- */
 
 /* Write a group to the EEPROM and read it back. PS_OK: it is there after any later power cut.
- * Returns PS_OK at once if nothing changed. On an error the last committed record is untouched
- * and the group stays changed: call again to try again. */
+ * Returns PS_OK at once if nothing changed. On an error the part holds the values committed last, or
+ * the new ones, never a mixture; the group stays changed: call again to try again. */
 ps_status_t ps_commit(ps_store_t *store, uint8_t group);
 
-/* The same for every changed group, one after another. Stops at the first error. */
+/* The same for every changed group, one after another. Returns the first error; goes on behind one that
+ * concerns its group only (PS_ERR_LOCKED, _LIMIT, _RULE, _VERIFY, _FULL). */
 ps_status_t ps_commit_all(ps_store_t *store);
+
+/* Commit a group although nothing changed, locked or not: after PS_HEALTH_COPIES, PS_HEALTH_DAMAGE or
+ * PS_HEALTH_LIMIT, to have all copies, and what is served, on the part again. A changed group is committed
+ * as ps_commit does. PS_ERR_STATE if the group has no record. */
+ps_status_t ps_refresh(ps_store_t *store, uint8_t group);
 
 /* The same without waiting: begin, then call ps_step from the main loop until it returns
  * something other than PS_PENDING. `elapsed_us` is the time since the last call (or since
@@ -292,11 +309,13 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us);
 
 /* Give each group that has no record its factory values, and commit it; write the label before, if
  * there is none. `image` is one of this layout and release as `paramstore pack` makes it: the bytes
- * of a whole part from address 0 on, in the controller's own memory. NULL: defaults. Call it after
- * ps_mount returned PS_BLANK, or PS_FLAGGED for groups with PS_HEALTH_DEFAULTS; what has a record,
+ * of a whole part from address 0 on, in the controller's own memory. A group that has no record there
+ * gets none. NULL: defaults, but no record for protected groups: a default is no calibration. Call it
+ * after ps_mount returned PS_BLANK, or PS_FLAGGED for groups with PS_HEALTH_DEFAULTS; what has a record,
  * or values of an earlier release, stays. After a cut at any moment do the same at the next boot:
  * it goes on.
- * PS_OK          every group has a record, but for those that ps_commit_all has to store (PS_OLDER)
+ * PS_OK          every group with factory values has a record, but for those that ps_commit_all has to
+ *                store (PS_OLDER)
  * PS_ERR_LAYOUT  the image is of another layout or damaged; nothing was written
  * Otherwise as ps_format and ps_commit. */
 ps_status_t ps_seed(ps_store_t *store, const uint8_t *image);
