@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from paramstore.format import LABEL_MAGIC, skip_limit
 from paramstore.layout.memory import unit_bytes, values_bytes
@@ -174,7 +175,7 @@ def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
         life_years=life,
         spare=life / plan.schema.life_years,
         commits=int(cycles * ring.slots / copies),
-        mount_bits=(_most_heads(ring.slots) - 1) * read_bits(part.address_bytes, HEAD_BYTES)
+        mount_bits=_most_heads(ring.slots) * read_bits(part.address_bytes, HEAD_BYTES)
         + _record_bits(part, ring) + (copies - 1) * _copy_bits(part, ring),
         strength=strength(ring.record_bytes),
     )
@@ -236,8 +237,16 @@ def _heads_read(slots: int, newest: int) -> int:
     return reads + 2 * skip_limit(slots)
 
 
+@cache
+def _most_steps(span: int) -> int:
+    """Return the most reads of a bisection among `span` slots."""
+    half = span // 2
+    return max(1 + _most_steps(span - half), 2 + _most_steps(half)) if half else 0
+
+
 def _most_heads(slots: int) -> int:
-    return 2 * (1 + (slots - 1).bit_length() + skip_limit(slots))
+    """Return the most heads read in a ring with a record and without damage."""
+    return 1 + _most_steps(slots) + 2 * skip_limit(slots)
 
 
 def _worst_ring_bits(part: Part, ring: Ring) -> int:
@@ -248,5 +257,6 @@ def _worst_ring_bits(part: Part, ring: Ring) -> int:
     scan = READ_TRIES * (ring.slots * (head + record) + record)
     missing = ring.group.copies - 1
     copies = min(missing + skip_limit(ring.slots), ring.slots - 1) if missing else 0
-    return (_most_heads(ring.slots) * head + READ_TRIES * record + LOAD_TRIES * scan
+    heads = READ_TRIES * (1 + (ring.slots - 1).bit_length() + skip_limit(ring.slots))
+    return (heads * head + READ_TRIES * record + LOAD_TRIES * scan
             + READ_TRIES * copies * _copy_bits(part, ring))

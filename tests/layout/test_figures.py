@@ -21,7 +21,7 @@ from paramstore.format import SKIP_LIMIT
 from paramstore.layout import figures as module
 from paramstore.layout.figures import commit_phases, figures, mount_bits
 from paramstore.layout.place import make_plan
-from paramstore.layout.plan import Plan
+from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.bus import POLL_BITS, read_bits
 from paramstore.parts.catalogue import find
 from paramstore.rig.native import NativeCode, NativeRig, compile_native
@@ -158,9 +158,10 @@ def test_mount_figure_is_the_most_expensive_position(plan: Plan) -> None:
 
 
 def test_mount_of_the_example_is_quick() -> None:
-    """Mounting tank_probe takes at most 12 ms of bus time at 400 kHz, at its worst position."""
+    """Mounting tank_probe takes at most 22 ms of bus time at 400 kHz, at its worst position; half
+    of it for reading twice what speaks against a newer record, and for comparing copies."""
     assert TANK_PROBE.schema.bus_khz == 400
-    assert figures(TANK_PROBE).mount_ms <= 12
+    assert figures(TANK_PROBE).mount_ms <= 22
 
 
 def test_mount_of_a_busy_part(running: Running) -> None:
@@ -184,9 +185,16 @@ def test_mount_of_a_busy_part(running: Running) -> None:
     assert running.unanswered * part.poll_us <= part.write_ms * 1000
 
 
+def pieces_bits(width: int, ring: Ring) -> int:
+    """Bits of reading a record in pieces of at most 32 bytes, as copies are compared."""
+    step = min(ring.page_bytes, 32)
+    return sum(read_bits(width, min(step, ring.record_bytes - at))
+               for at in range(0, ring.record_bytes, step))
+
+
 def test_mount_without_one_good_record(running: Running) -> None:
     """A label copy and every CRC wrong, every head right: each ring is looked through once, each
-    record read once; the worst case is more than that, for cells that read differently twice."""
+    record read twice; the worst case is more than that, for cells that read differently twice."""
     plan, device = running.plan, running.bench.device
     for ring in plan.rings:
         for _ in range(ring.slots + 1):
@@ -200,9 +208,10 @@ def test_mount_without_one_good_record(running: Running) -> None:
     running.rig.restart()
     assert Status.FLAGGED == running.rig.mount()
     width = plan.part.address_bytes
-    more = read_bits(width, plan.label_bytes) + sum(
-        r.slots * read_bits(width, 4)
-        + (r.slots - 1) * sum(read_bits(width, length) for _, length in r.writes())
+    more = 2 * read_bits(width, plan.label_bytes) + sum(
+        2 * r.slots * read_bits(width, 4)
+        + (2 * r.slots - 1) * sum(read_bits(width, length) for _, length in r.writes())
+        - (r.group.copies - 1) * 2 * pieces_bits(width, r)
         for r in plan.rings)
     assert mount_bits(plan, newest) + more == running.bits
     assert running.bits < figures(plan).worst_mount_bits
