@@ -29,9 +29,8 @@ from paramstore.cuts.results import (
     What,
 )
 from paramstore.cuts.tears import KINDS, PageTear
-from paramstore.layout.figures import HEAD_BYTES, READ_BACK_BYTES, figures
+from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
-from paramstore.parts.bus import read_bits, write_bits
 from paramstore.status import Status
 
 __all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "Explorer", "Job", "Limits", "limits_of"]
@@ -76,20 +75,9 @@ class Limits:
 def limits_of(plan: Plan) -> Limits:
     """Return what the plan says that calls take."""
     numbers = figures(plan)
-    return Limits(numbers.worst_mount_bits, _format_bits(plan),
+    return Limits(numbers.worst_mount_bits, numbers.worst_format_bits,
                   tuple(r.commit_bits for r in numbers.rings),
                   tuple(r.page_writes for r in numbers.rings))
-
-
-def _format_bits(plan: Plan) -> int:
-    """Return the bits of a format: one copy of the label looked at, both written and read back, and
-    a look at the middle of the part."""
-    width, size = plan.part.address_bytes, plan.label_bytes
-    pages = [min(plan.part.page, size - at) for at in range(0, size, plan.part.page)]
-    copy = sum(
-        write_bits(width, n) + sum(read_bits(width, min(READ_BACK_BYTES, n - at))
-                                   for at in range(0, n, READ_BACK_BYTES)) for n in pages)
-    return read_bits(width, size) + 2 * copy + read_bits(width, HEAD_BYTES)
 
 
 class Explorer:

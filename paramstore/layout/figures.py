@@ -70,6 +70,8 @@ class PlanFigures:
     mount_ms: float
     worst_mount_bits: int
     worst_mount_ms: float
+    worst_format_bits: int  # beside the commits of what was taken over
+    worst_wipe_bits: int
     hold_up: HoldUp
     values_bytes: int  # RAM of the values struct on a 32-bit controller
     working_bytes: int  # RAM of the rest of the store there
@@ -117,6 +119,8 @@ def figures(plan: Plan) -> PlanFigures:
         mount_ms=bits_ms(mount, khz),
         worst_mount_bits=worst,
         worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
+        worst_format_bits=_worst_format_bits(plan),
+        worst_wipe_bits=_worst_wipe_bits(plan),
         hold_up=hold_up(part, plan.schema.supply_v, khz),
         values_bytes=values_bytes(plan),
         working_bytes=unit_bytes(plan) - values_bytes(plan),
@@ -205,6 +209,39 @@ def _worst_label_bits(plan: Plan) -> int:
     """Return the same if copy 0 is not whole: both are read again, and looked for again."""
     label = read_bits(plan.part.address_bytes, plan.label_bytes)
     return 2 * READ_TRIES * label + label + read_bits(plan.part.address_bytes, len(LABEL_MAGIC))
+
+
+def _label_write_bits(plan: Plan) -> int:
+    """Return the bits of writing one label copy and reading it back."""
+    page, size = plan.part.page, plan.label_bytes
+    return sum(_page_bits(plan.part, min(page, size - at)) for at in range(0, size, page))
+
+
+def _pieces(plan: Plan) -> tuple[int, int]:
+    """Return into how many pieces all rings are divided to look through or erase them, and the bytes
+    of each."""
+    size = min(plan.part.page, READ_BACK_BYTES)
+    pages = sum(r.slots * r.slot_pages for r in (*plan.rings, *plan.retired_sources))
+    return pages * plan.part.page // size, size
+
+
+def _worst_format_bits(plan: Plan) -> int:
+    """Return the bits of a format: the label found, every piece of the rings read, each label copy
+    read, one of them again, both written; and the label found again."""
+    width = plan.part.address_bytes
+    count, size = _pieces(plan)
+    return (2 * _worst_label_bits(plan) + count * read_bits(width, size)
+            + 3 * READ_TRIES * read_bits(width, plan.label_bytes) + 2 * _label_write_bits(plan))
+
+
+def _worst_wipe_bits(plan: Plan) -> int:
+    """Return the bits of a wipe: the label read; the mark written, every piece read and erased, both
+    label copies erased."""
+    width = plan.part.address_bytes
+    count, size = _pieces(plan)
+    piece = 2 * read_bits(width, size) + _page_bits(plan.part, size)
+    return (READ_TRIES * read_bits(width, plan.label_bytes) + count * piece
+            + 3 * _label_write_bits(plan))
 
 
 def _piece_bits(part: Part, ring: Ring) -> int:
