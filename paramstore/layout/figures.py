@@ -218,8 +218,8 @@ def _label_write_bits(plan: Plan) -> int:
 
 
 def _pieces(plan: Plan) -> tuple[int, int]:
-    """Return into how many pieces all rings are divided to look through or erase them, and the bytes
-    of each."""
+    """Return into how many pieces all rings are divided to look through or erase them, and the
+    bytes of each."""
     size = min(plan.part.page, READ_BACK_BYTES)
     pages = sum(r.slots * r.slot_pages for r in (*plan.rings, *plan.retired_sources))
     return pages * plan.part.page // size, size
@@ -235,8 +235,8 @@ def _worst_format_bits(plan: Plan) -> int:
 
 
 def _worst_wipe_bits(plan: Plan) -> int:
-    """Return the bits of a wipe: the label read; the mark written, every piece read and erased, both
-    label copies erased."""
+    """Return the bits of a wipe: the label read; the mark written, every piece read and erased,
+    both label copies erased."""
     width = plan.part.address_bytes
     count, size = _pieces(plan)
     piece = 2 * read_bits(width, size) + _page_bits(plan.part, size)
