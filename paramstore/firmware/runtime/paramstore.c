@@ -60,6 +60,23 @@ static bool concerns_group(ps_status_t status)
            status == PS_ERR_FULL || status == PS_ERR_VERIFY;
 }
 
+/* How the last read ended. */
+static ps_status_t last_read(const ps_store_t *store)
+{
+    return (ps_status_t)store->last_read;
+}
+
+static bool read_ok(const ps_store_t *store)
+{
+    return last_read(store) == PS_OK;
+}
+
+/* Is the label of this release, or of a later one, on the part? Commits are accepted then. */
+static bool labelled(const ps_store_t *store)
+{
+    return (ps_status_t)store->state == PS_OK;
+}
+
 static unsigned lesser(unsigned a, unsigned b)
 {
     return a < b ? a : b;
@@ -91,9 +108,13 @@ static void load_key(uint8_t key[8], const uint8_t *element, const ps_field_t *f
 {
     unsigned size = field->size;
     unsigned form = field->form & PS_FORM;
-    unsigned flip = form == PS_FLOAT && element[byte_place(size - 1u, size)] >= 0x80u ? 0xFFu : 0u;
-    unsigned carry = flip & 1u;
+    unsigned flip = 0; /* FF for a float below zero */
+    unsigned carry;
     unsigned i;
+    if (form == PS_FLOAT && element[byte_place(size - 1u, size)] >= 0x80u) {
+        flip = 0xFFu;
+    }
+    carry = flip & 1u;
     for (i = 0; i < size; ++i) {
         carry += element[byte_place(i, size)] ^ flip;
         key[size - 1u - i] = (uint8_t)carry;
@@ -123,7 +144,7 @@ static bool allowed(const ps_field_t *field, const uint8_t *key)
         if (difference <= 0) {
             return difference == 0 || i % 2u != 0u;
         }
-        limit += size;
+        limit = &limit[size];
     }
     return i == 0u;
 }
@@ -174,9 +195,29 @@ APART bool utf8_ok(const uint8_t *text, unsigned count)
             if (c < 0xC2u || c > 0xF4u) {
                 return false;
             }
-            more = c < 0xE0u ? 1u : (c < 0xF0u ? 2u : 3u);
-            low = c == 0xE0u ? 0xA0u : (c == 0xF0u ? 0x90u : 0x80u);
-            high = c == 0xEDu ? 0x9Fu : (c == 0xF4u ? 0x8Fu : 0xBFu);
+            more = 1;
+            low = 0x80u;
+            high = 0xBFu;
+            if (c >= 0xE0u) {
+                ++more;
+            }
+            if (c >= 0xF0u) {
+                ++more;
+            }
+            if (c == 0xE0u) {
+                low = 0xA0u;
+            }
+            if (c == 0xEDu) {
+                high = 0x9Fu;
+            }
+            if (c == 0xF0u) {
+                low = 0x90u;
+            }
+            if (c == 0xF4u) {
+                high = 0x8Fu;
+            }
+        } else {
+            /* ASCII stands for itself. */
         }
     }
     return more == 0u;
@@ -269,7 +310,8 @@ static void default_group(ps_store_t *store, const ps_group_t *group)
 static void default_parameter(ps_store_t *store, const ps_field_t *field)
 {
     load_fields(store, group_at(store, field->group)->defaults,
-                field - ((field->form & PS_Y) != 0u), field + 1 + ((field->form & PS_X) != 0u));
+                (field->form & PS_Y) != 0u ? field - 1 : field,
+                (field->form & PS_X) != 0u ? field + 2 : field + 1);
 }
 
 /* Element by element, `low` below `high`; of one field, each element below the next one. */
@@ -456,7 +498,7 @@ static ps_status_t page_compare(ps_store_t *store, uint32_t address, unsigned co
             return PS_ERR_VERIFY;
         }
         address += n;
-        sent += n;
+        sent = &sent[n];
         count -= n;
     }
     return PS_OK;
@@ -487,6 +529,8 @@ static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count
             page_begin(store, PHASE_VERIFY);
             status = PS_PENDING;
         }
+    } else {
+        /* PS_ERR_SUPPLY */
     }
     if (status == PS_ERR_NACK && store->left_us != 0u) {
         status = PS_PENDING;
@@ -623,7 +667,7 @@ static uint32_t read_head(ps_store_t *store, unsigned slot)
 static uint32_t confirm_head(ps_store_t *store, unsigned slot, uint32_t leads_on)
 {
     uint32_t s = read_head(store, slot);
-    if (s != leads_on && store->last_read == PS_OK && read_head(store, slot) != s) {
+    if (s != leads_on && read_ok(store) && read_head(store, slot) != s) {
         return JUNK;
     }
     return s;
@@ -687,11 +731,11 @@ static uint32_t scan(ps_store_t *store, uint32_t limit)
     unsigned slot = slot_of(store, limit);
     unsigned left;
     uint32_t newest = ERASED;
-    for (left = store->group->slots; left > 0u && store->last_read == PS_OK; --left) {
+    for (left = store->group->slots; left > 0u && read_ok(store); --left) {
         bool found = false;
         unsigned tries;
         slot = (slot > 0u ? slot : store->group->slots) - 1u;
-        for (tries = READ_TRIES; tries > 0u && !found && store->last_read == PS_OK; --tries) {
+        for (tries = READ_TRIES; tries > 0u && !found && read_ok(store); --tries) {
             uint32_t s = read_head(store, slot);
             found = s > newest && s < limit && read_record(store, s);
             newest = found ? s : newest;
@@ -704,7 +748,7 @@ static uint32_t scan(ps_store_t *store, uint32_t limit)
 static bool load_record(ps_store_t *store, uint32_t sequence)
 {
     unsigned tries;
-    for (tries = READ_TRIES; tries > 0u && store->last_read == PS_OK; --tries) {
+    for (tries = READ_TRIES; tries > 0u && read_ok(store); --tries) {
         default_group(store, store->group);
         if (read_record(store, sequence)) {
             return true;
@@ -750,10 +794,10 @@ static bool copies_ok(ps_store_t *store, uint32_t sequence)
     unsigned missing = group->copies - 1u;
     unsigned most = lesser(missing + skip_limit(store), group->slots - 1u);
     unsigned k;
-    for (k = 1; missing > 0u && k <= most && k < sequence && store->last_read == PS_OK; ++k) {
+    for (k = 1; missing > 0u && k <= most && k < sequence && read_ok(store); ++k) {
         bool same = false;
         if (copy_ok(store, sequence, sequence - k, &same) ||
-            (store->last_read == PS_OK && copy_ok(store, sequence, sequence - k, &same))) {
+            (read_ok(store) && copy_ok(store, sequence, sequence - k, &same))) {
             if (!same) {
                 return false;
             }
@@ -772,7 +816,7 @@ APART void mount_group(ps_store_t *store, unsigned g)
     unsigned scans;
     store->group = group_at(store, g);
     newest = find_newest(store);
-    for (scans = 0; newest != ERASED && store->last_read == PS_OK; ++scans) {
+    for (scans = 0; newest != ERASED && read_ok(store); ++scans) {
         if (newest != JUNK && load_record(store, newest)) {
             ring->sequence = newest;
             ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
@@ -781,7 +825,7 @@ APART void mount_group(ps_store_t *store, unsigned g)
             }
             return;
         }
-        if (store->last_read == PS_OK) {
+        if (read_ok(store)) {
             ring->health |= PS_HEALTH_DAMAGE;
             /* A record that scan found may read otherwise when it is loaded: then the one
              * before. */
@@ -1060,7 +1104,7 @@ ps_status_t ps_commit_begin(ps_store_t *store, uint8_t group)
     if ((ring_at(store, group)->health & PS_HEALTH_DIRTY) == 0u) {
         return PS_OK;
     }
-    status = store->state == PS_OK ? changeable(store, group) : PS_ERR_STATE;
+    status = labelled(store) ? changeable(store, group) : PS_ERR_STATE;
     return status == PS_OK ? commit_start(store, group) : status;
 }
 
@@ -1157,7 +1201,7 @@ ps_status_t ps_refresh(ps_store_t *store, uint8_t group)
     if ((ring_at(store, group)->health & PS_HEALTH_DIRTY) != 0u) {
         return ps_commit(store, group);
     }
-    if (store->state != PS_OK || ring_at(store, group)->sequence == ERASED) {
+    if (!labelled(store) || ring_at(store, group)->sequence == ERASED) {
         return PS_ERR_STATE;
     }
     return commit_finish(store, commit_start(store, group));
@@ -1269,14 +1313,14 @@ static ps_status_t find_label(ps_store_t *store, ps_status_t *first)
     if (!failed(label)) {
         too_small = repeats(store, 0, layout->label_bytes);
     }
-    if (unlabelled(label) && store->last_read == PS_OK) {
+    if (unlabelled(label) && read_ok(store)) {
         label = read_label(store, layout->label_step);
         if (too_small && !failed(label)) {
             too_small = !unlabelled(label) && repeats(store, layout->label_step, MAGIC_BYTES);
         }
     }
-    if (store->last_read != PS_OK) {
-        return (ps_status_t)store->last_read;
+    if (!read_ok(store)) {
+        return last_read(store);
     }
     return too_small && !failed(label) ? PS_ERR_PART : label;
 }
@@ -1329,7 +1373,7 @@ static unsigned mount_groups(ps_store_t *store, bool older)
     unsigned count = older ? layout->ring_count : layout->group_count;
     unsigned health = 0;
     unsigned g;
-    for (g = 0; g < count && store->last_read == PS_OK; ++g) {
+    for (g = 0; g < count && read_ok(store); ++g) {
         mount_group(store, g);
     }
     if (older && layout->take_over != NULL) {
@@ -1355,8 +1399,8 @@ ps_status_t ps_mount(ps_store_t *store)
         return label;
     }
     health = mount_groups(store, label != PS_OK);
-    if (store->last_read != PS_OK) {
-        return (ps_status_t)store->last_read;
+    if (!read_ok(store)) {
+        return last_read(store);
     }
     if (unlabelled(label)) {
         for (g = 0; g < layout->ring_count; ++g) {
@@ -1383,16 +1427,16 @@ ps_status_t ps_reload(ps_store_t *store, uint8_t group)
     if (group >= store->layout->group_count) {
         return PS_ERR_ARGUMENT;
     }
-    if (store->state != PS_OK) {
+    if (!labelled(store)) {
         return PS_ERR_STATE;
     }
     reset_group(store, group);
     store->last_read = PS_OK;
     mount_group(store, group);
     health = mend_group(store, group);
-    if (store->last_read != PS_OK) {
+    if (!read_ok(store)) {
         store->state = PS_ERR_STATE; /* nobody knows which record is the newest */
-        return (ps_status_t)store->last_read;
+        return last_read(store);
     }
     return health != 0u ? PS_FLAGGED : PS_OK;
 }
@@ -1432,8 +1476,8 @@ static ps_status_t erase_piece(ps_store_t *store, uint32_t address)
     if (piece_erased(store, address) && piece_erased(store, address)) {
         return PS_OK;
     }
-    if (store->last_read != PS_OK) {
-        return (ps_status_t)store->last_read;
+    if (!read_ok(store)) {
+        return last_read(store);
     }
     return write_span(store, address, NULL, piece_bytes(store));
 }
@@ -1443,7 +1487,7 @@ static ps_status_t check_piece(ps_store_t *store, uint32_t address)
     if (piece_erased(store, address)) {
         return PS_OK;
     }
-    return store->last_read == PS_OK ? PS_ERR_FOREIGN : (ps_status_t)store->last_read;
+    return read_ok(store) ? PS_ERR_FOREIGN : last_read(store);
 }
 
 /* Erase all rings, retired ones too, or check that they are erased, until that fails. */
@@ -1484,13 +1528,13 @@ static ps_status_t write_labels(ps_store_t *store)
     unsigned step = layout->label_step;
     unsigned copies;
     ps_status_t label = read_label(store, step);
-    ps_status_t status = (ps_status_t)store->last_read;
+    ps_status_t status = last_read(store);
     if (label == PS_OK || label == PS_OLDER) {
         step = 0;
     }
     for (copies = 2; status == PS_OK && copies > 0u; --copies) {
         label = read_label(store, step);
-        status = (ps_status_t)store->last_read;
+        status = last_read(store);
         if (status == PS_OK && label != PS_OK) {
             status = write_span(store, step, layout->label, layout->label_bytes);
         }
@@ -1503,7 +1547,7 @@ ps_status_t ps_format(ps_store_t *store)
 {
     ps_status_t first;
     ps_status_t status = writable(store);
-    if (status == PS_OK && store->state == PS_BLANK) {
+    if (status == PS_OK && (ps_status_t)store->state == PS_BLANK) {
         status = check_blank(store);
     } else if (status == PS_OK) {
         status = commit_moves(store);
@@ -1583,7 +1627,7 @@ static bool read_twice(ps_store_t *store, uint32_t address, uint8_t *byte)
     if (read_bytes(store, address, 1) == PS_OK && *byte != *page(store)) {
         store->last_read = PS_ERR_BUS;
     }
-    return store->last_read == PS_OK;
+    return read_ok(store);
 }
 
 /* Take a field over from the newest record of another place, byte by byte: a page may end in an
@@ -1619,25 +1663,27 @@ void ps_take_over(ps_store_t *store)
 {
     const ps_move_t *move = store->layout->moves;
     const ps_move_t *end = move + store->layout->move_count;
-    for (; move < end && store->last_read == PS_OK; ++move) {
+    while (move < end && read_ok(store)) {
         ps_ring_t *ring = ring_at(store, move->field->group);
         const ps_ring_t *source = ring_at(store, move->source);
-        if (ring->revision >= move->since ||
-            (unsigned)source->revision - move->source_since >= move->span) {
-            continue; /* the field is in its group's record; or it is not in the source's */
-        }
-        if (move_field(store, move)) {
-            move += move->more_of_field;
-        } else {
-            default_parameter(store, move->field);
-            if (store->last_read != PS_OK) {
-                return;
+        unsigned done = 1; /* rows */
+        /* Is the field not in its group's record, and in the source's? */
+        if (ring->revision < move->since &&
+            (unsigned)source->revision - move->source_since < move->span) {
+            bool moved = move_field(store, move);
+            if (moved) {
+                done += move->more_of_field;
+            } else {
+                done += move->more_of_parameter; /* half a curve is none */
+                default_parameter(store, move->field);
             }
-            ring->health |= PS_HEALTH_LIMIT;
-            move += move->more_of_parameter; /* half a curve is none */
+            if (read_ok(store)) {
+                ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
+                ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
+                ring->health |= moved ? 0u : PS_HEALTH_LIMIT;
+            }
         }
-        ring->health &= (uint8_t)~PS_HEALTH_DEFAULTS;
-        ring->health |= PS_HEALTH_MIGRATED | PS_HEALTH_DIRTY;
+        move += done;
     }
 }
 
@@ -1682,7 +1728,7 @@ ps_status_t ps_seed(ps_store_t *store, const uint8_t *image)
     if (status == PS_OK && image != NULL && !image_ok(store, image)) {
         status = PS_ERR_LAYOUT;
     }
-    if (status == PS_OK && store->state != PS_OK) {
+    if (status == PS_OK && !labelled(store)) {
         status = ps_format(store);
     }
     for (g = 0; status == PS_OK && g < store->layout->group_count; ++g) {
@@ -1722,6 +1768,6 @@ const char *ps_status_name(ps_status_t status)
     case PS_ERR_BUSY: return "PS_ERR_BUSY";
     case PS_ERR_STATE: return "PS_ERR_STATE";
     case PS_ERR_ARGUMENT: return "PS_ERR_ARGUMENT";
+    default: return "PS_ERR_ARGUMENT";
     }
-    return "PS_ERR_ARGUMENT";
 }
