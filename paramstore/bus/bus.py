@@ -7,7 +7,7 @@ from typing import NamedTuple, Protocol
 
 from paramstore.errors import ToolError
 
-__all__ = ["UNLIMITED", "Bus", "BusTrouble", "Limits", "TooLong"]
+__all__ = ["UNLIMITED", "Bus", "BusTrouble", "Limits", "NotReady", "TooLong"]
 
 
 class Limits(NamedTuple):
@@ -29,6 +29,11 @@ class BusTrouble(ToolError):
 class TooLong(BusTrouble):
     """The adapter does not do transfers of this size; nothing was sent. `Bus.limits` are tighter
     now."""
+
+
+class NotReady(BusTrouble):
+    """A part acknowledged the bytes of a transfer, and was gone when it was to be read after the
+    STOP that this bus makes in between: as if it had taken them for data."""
 
 
 class Bus(Protocol):

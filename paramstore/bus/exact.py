@@ -88,10 +88,10 @@ def erase_changes(contents: Contents) -> Changes:
 
 
 def refuse_protected(contents: Contents, name: str) -> None:
-    """Refuse to erase a part that has an identity or a calibration (PS964)."""
+    """Refuse to erase a part that has an identity or a calibration (PS964), unless that began."""
     there = [g.ring.group.name for g in contents.groups
              if g.newest is not None and g.ring.group.role.protected]
-    if there:
+    if there and not being_erased(contents):
         raise FindingsError([Finding(
             "PS964", f"the part has {code_list(there)}", SourceText(name, ""),
             notes=("identity and calibration belong to a unit",),

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import errno
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits, TooLong
+from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits, NotReady, TooLong
 from paramstore.errors import ToolError
 
 __all__ = ["LinuxBus"]
@@ -99,6 +100,8 @@ class LinuxBus:
         """See `Bus`."""
         try:
             return self._way.transfer(address, out, in_count)
+        except _Gone as error:
+            raise NotReady(f"the part on {self.name} does not answer after its address") from error
         except OSError as error:
             if error.errno in _NOT_ACKNOWLEDGED:
                 return None
@@ -119,6 +122,20 @@ class LinuxBus:
         self._bus.close()
 
 
+class _Gone(Exception):
+    """A part acknowledged an address, and not its own in the transfer after that."""
+
+
+@contextmanager
+def _after_address() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in (*_NOT_ACKNOWLEDGED, errno.EIO, errno.ETIMEDOUT):
+            raise _Gone from error
+        raise
+
+
 class _Messages:
     """Transfers as plain I2C messages."""
 
@@ -134,8 +151,10 @@ class _Messages:
         into = [self._message.read(address, in_count)] if in_count else []
         if self._apart and send and into:
             self._bus.i2c_rdwr(*send)  # the part keeps the address over a STOP
-            send = []
-        self._bus.i2c_rdwr(*send, *into)
+            with _after_address():
+                self._bus.i2c_rdwr(*into)
+        else:
+            self._bus.i2c_rdwr(*send, *into)
         return bytes(into[0]) if into else b""
 
     def tighten(self, out: int, into: int) -> bool:
@@ -192,7 +211,9 @@ class _Calls:
             if write is None:
                 raise OSError(errno.EOPNOTSUPP, "Operation not supported")
             write(address, out)
-        return bytes([self._bus.read_byte(address) for _ in range(in_count)])
+        with _after_address() if out and in_count else nullcontext():
+            first = [self._bus.read_byte(address)] if in_count else []
+        return bytes(first + [self._bus.read_byte(address) for _ in range(in_count - 1)])
 
     def tighten(self, out: int, into: int) -> bool:
         """Ask for less after a refusal; False if there is nothing less to ask for."""

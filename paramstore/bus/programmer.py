@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from paramstore.bus.bus import Bus, BusTrouble, TooLong
+from paramstore.bus.bus import Bus, BusTrouble, NotReady, TooLong
 from paramstore.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.parts.part import Part
 
@@ -161,12 +161,24 @@ class Programmer:
             except BusTrouble as error:
                 trouble, failed = error, failed + 1
                 pause = self.part.timeout_us // 2
+            if isinstance(trouble, NotReady) and failed > 1:
+                raise self._writes_addresses() from trouble
             if failed == _TRIES or (trouble is None and waited_us >= self.part.timeout_us):
                 self._refuse_protected(device, memory, data)
                 raise trouble or ToolError(
                     f"no answer from 0x{device:02X} on {self.bus.name}", self._who_answers())
             self.bus.wait(pause)
             waited_us += pause
+
+    def _writes_addresses(self) -> FindingsError:
+        """What a part does that takes the second byte of an address for data, on a bus that makes
+        a STOP behind it."""
+        return FindingsError([Finding(
+            "PS961", f"the part is no {self.part.name}: it takes one byte of memory address, not "
+            f"{self.part.address_bytes}", SourceText(self.name, ""),
+            notes=("this adapter cannot read without a STOP behind the address, so the part stored "
+                   "the second byte of it: one byte of the part has changed",),
+            help="fit the part of the schema, or give the schema of this part")])
 
     def _refuse_protected(self, device: int, memory: bytes, data: bytes) -> None:
         """FindingsError (PS969) if a part that takes no data answers when it is read."""

@@ -42,6 +42,7 @@ class _Writer:
         self._programmer, self._changes, self._progress = programmer, changes, progress
         self._image = bytearray(changes.before.image)
         self._passed: list[tuple[Ring, int]] = []
+        self._written = 0
 
     def write(self) -> Done:
         for step in self._changes.steps:
@@ -57,12 +58,26 @@ class _Writer:
         for page in pages_of(put, self._programmer.part.page):
             if self._image[page.address:page.address + len(page.data)] == page.data:
                 continue
-            if page.identify:
-                write_first_page(self._programmer, page)
-            else:
-                self._programmer.write_page(page.address, page.data)
+            try:
+                if page.identify:
+                    write_first_page(self._programmer, page)
+                else:
+                    self._programmer.write_page(page.address, page.data)
+            except PageFault as fault:
+                raise self._protected(fault) or fault from fault.__cause__
             page.lay(self._image)
+            self._written += 1
             self._progress(1)
+
+    def _protected(self, fault: PageFault) -> PageFault | None:
+        """Say of a page that stayed as it was what that means if none has taken anything so far."""
+        was = self._image[fault.address:fault.address + len(fault.held)]
+        if self._written or was != fault.held:
+            return None
+        (finding,) = fault.findings
+        return PageFault(replace(finding, notes=(
+            *finding.notes, "no page has taken anything so far: the part is write-protected, or "
+            "this page is worn out")), fault.address, fault.held)
 
     def _records(self, step: NewRecords) -> None:
         """Write records as firmware does: a slot that does not take one is passed over, and the

@@ -206,3 +206,16 @@ def test_a_part_is_worked_on_by_one_program(plug: Plug) -> None:
     node = str(Path(f"/proc/self/fd/{programmer.bus._bus.fd}").readlink())
     assert [7, 0] == [run([sys.executable, "-c", code, node, str(address)], check=False).returncode
                       for address in (0x50, 0x51)]
+
+
+@pytest.mark.parametrize("kind", ["no repeated START", "SMBus with blocks",
+                                  "SMBus, bytes and words"])
+def test_a_part_that_stores_addresses_is_named_at_the_first_read(kind: str, plug: Plug) -> None:
+    """With a STOP behind the address, reading is writing to a part with one-byte addresses (PS961):
+    one byte has changed, and no more."""
+    adapter = ADAPTERS[kind]()
+    programmer = plug(adapter, "24LC16B")
+    programmer.part = part_of("24LC32A")
+    with pytest.raises(FindingsError, match=r"PS961.*takes one byte of memory address, not 2"):
+        programmer.check()
+    assert b"\0" + b"\xff" * 2047 == adapter.bench.device.memory
