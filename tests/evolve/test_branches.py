@@ -74,7 +74,7 @@ def test_the_branch_itself_is_accepted(number: int) -> None:
 def test_every_byte_of_the_lineage_counts(gap: int) -> None:
     """On 8-byte pages, where a label has no name, too: one wrong bit of the byte that is of this
     release makes the unit foreign, and one of another byte does not."""
-    plans = branch("a", "b", "c", "d", part="24LC01B", room=6)
+    plans = branch("a", "b", "c", "d", part="24LC02B", room=6)
     later = plans[2 + gap]
     assert 8 == later.part.page
     for other in range(1, 5):
