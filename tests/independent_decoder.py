@@ -2,7 +2,8 @@
 
 It shares no code with the library, not even the CRC: it is the check that FORMAT.md says enough
 and that the library does what FORMAT.md says. Input is the JSON object of FORMAT.md section 6 as
-plain data, and the name of the store.
+plain data, and the name of the store; or, for units of earlier releases, what `paramstore plan
+--json` prints.
 """
 
 from __future__ import annotations
@@ -173,3 +174,164 @@ def decode_image(image: bytes, layout: dict[str, Any], store: str) -> dict[str, 
             "sequence": newest[0], "revision": newest[1], "fields": decode_fields(newest[2], ring),
         }
     return {"label": decode_label(image) or decode_label(image[second:]), "groups": groups}
+
+
+# ---- Units of any release, by the data of `paramstore plan --json` -------------------------------
+
+
+def decode_unit(image: bytes, plan: dict[str, Any]) -> dict[str, Any]:
+    """What firmware of a plan serves on a part: "state", and by group its values by field name, and
+    the parameters that have their default in place of a stored value. Sections 2, 5 and 9."""
+    label = _label_that_counts(image, plan)
+    state = _judged(label, plan)
+    if state == "refused":
+        return {"state": state, "groups": {}}
+    older = state in ("older", "none")
+    newest = {ring["id"]: _newest(image, ring, plan)
+              for ring in (*plan["groups"], *plan["retired_groups"])}
+    groups = {}
+    for group in plan["groups"]:
+        values: dict[str, tuple[Any, ...]] = {}
+        unfit = set()
+        for parameter in group["parameters"]:
+            fields = [f for f in group["fields"] if f["name"] in parameter["fields"]]
+            found = {f["name"]: _value(f, group, newest, plan, older) for f in fields}
+            if any(None in raws for raws in found.values()):
+                unfit.add(parameter["name"])
+                found = {f["name"]: tuple(f["default"]) for f in fields}
+            values |= found
+        groups[group["name"]] = _served(group, values, unfit)
+    return {"state": state, "groups": groups}
+
+
+def _label_that_counts(image: bytes, plan: dict[str, Any]) -> dict[str, Any] | None:
+    first, second = plan["label"]["addresses"]
+    return decode_label(image[first:]) or decode_label(image[second:])
+
+
+def _judged(label: dict[str, Any] | None, plan: dict[str, Any]) -> str:
+    """Section 2, what firmware makes of a label: "ours", "older", "later", "none" or "refused"."""
+    part = plan["part"]
+    if label is None:
+        return "none"
+    if (label["version"], label["store_id"]) != (plan["format"], plan["store_id"]):
+        return "refused"
+    if (label["page"], label["capacity"]) != (part["page_bytes"], part["capacity_bytes"]):
+        return "refused"
+    if label["series"] != plan["series"]:
+        return "refused"
+    if (label["release"], label["layout_id"]) == (plan["release"], plan["layout_id"]):
+        return "ours"
+    if {"release": label["release"], "layout_id": label["layout_id"]} in plan["known"]:
+        return "older"
+    gap = label["release"] - plan["release"]
+    if plan["release"] and gap > 0 and (
+            gap > 4 or label["lineage"][gap - 1] == plan["layout_id"] & 0xFF):
+        return "later"
+    return "refused"
+
+
+def _newest(image: bytes, ring: dict[str, Any], plan: dict[str, Any]) -> Any:
+    page, found = plan["part"]["page_bytes"], []
+    for slot in range(ring["slots"]):
+        at = (ring["first_page"] + slot * ring["slot_pages"]) * page
+        found.append(decode_record(image[at:at + ring["slot_pages"] * page], slot, {
+            "group": ring["id"], "body": ring["body_bytes"], "slots": ring["slots"]},
+            plan["store"]))
+    return max((record for record in found if record), default=None)
+
+
+def _value(field: dict[str, Any], group: dict[str, Any], newest: dict[int, Any],
+           plan: dict[str, Any], older: bool) -> tuple[Any, ...]:
+    """Section 9, the value of a field; None for an element that has none."""
+    record = newest[group["id"]]
+    if record and record[1] >= field["since"]:
+        return _elements(record[2], field["offset"], field["type"], field["count"])
+    for move in plan["moves"] if older else ():
+        source = newest.get(move["source"])
+        if ((move["group"], move["field"]) == (group["id"], field["name"]) and source
+                and move["source_since"] <= source[1] < move["source_until"]):
+            stored = _elements(source[2], move["offset"], move["type"], move["count"])
+            rest = tuple(field["default"][move["count"]:])
+            if field["kind"] == "text":
+                rest = (0,) * len(rest)
+            return tuple(_converted(move, field["type"], raw) for raw in stored) + rest
+    return tuple(field["default"])
+
+
+def _elements(body: bytes, offset: int, kind: str, count: int) -> tuple[Any, ...]:
+    return struct.unpack_from(f"<{count}{_TYPES[kind]}", body, offset)
+
+
+def _converted(move: dict[str, Any], kind: str, raw: Any) -> Any:
+    if "members" in move:
+        numbers = dict(move["members"]["pairs"])
+        if not move["members"]["bits"]:
+            return numbers.get(raw)
+        bits = [numbers.get(bit) for bit in range(64) if raw >> bit & 1]
+        return None if None in bits else sum(1 << bit for bit in bits)
+    if "arithmetic" not in move:
+        return raw
+    n, k, d = (move["arithmetic"][name] for name in "nkd")
+    if isinstance(raw, float):
+        value: Any = raw * float(n)
+        value = (value + float(k) if k else value) / float(d)
+        if kind[0] != "f":
+            if not -2.0**63 < value < 2.0**63:
+                return None
+            value = round(value)
+    elif kind[0] == "f":
+        value = float(raw * n + k) / float(d)
+    else:
+        whole, rest = divmod(raw * n + k, d)
+        value = whole + (2 * rest > d or (2 * rest == d and whole % 2 == 1))
+    try:
+        (stored,) = struct.unpack(f"<{_TYPES[kind]}", struct.pack(f"<{_TYPES[kind]}", value))
+    except (struct.error, OverflowError):
+        return None
+    return stored if stored - stored == 0 else None
+
+
+def _served(group: dict[str, Any], values: dict[str, tuple[Any, ...]],
+            unfit: set[str]) -> dict[str, Any]:
+    """Section 5: what is served for values that cannot be, and for those that break a rule."""
+    fields = {f["name"]: f for f in group["fields"]}
+    owner = {name: p for p in group["parameters"] for name in p["fields"]}
+
+    def default(parameter: dict[str, Any]) -> None:
+        unfit.add(parameter["name"])
+        for name in parameter["fields"]:
+            values[name] = tuple(fields[name]["default"])
+
+    for parameter in group["parameters"]:
+        if not all(_possible(fields[name], values[name]) for name in parameter["fields"]):
+            default(parameter)
+    for name, field in fields.items():
+        if field["kind"] == "text":
+            text = bytes(values[name]).partition(b"\0")[0]
+            values[name] = tuple(text.ljust(field["count"], b"\0"))
+    again = True
+    while again:
+        again = False
+        for rule in group["rules"]:
+            low, high = values[rule["low"]], values[rule["high"]]
+            if rule["low"] == rule["high"]:
+                high = high[1:]
+            if not all(a < b for a, b in zip(low, high, strict=False)):
+                again = True
+                for name in {rule["low"], rule["high"]}:
+                    default(owner[name])
+    return {"values": values, "defaulted": unfit}
+
+
+def _possible(field: dict[str, Any], raws: tuple[Any, ...]) -> bool:
+    if field["kind"] == "text":
+        try:
+            bytes(raws).partition(b"\0")[0].decode("utf-8")
+        except UnicodeDecodeError:
+            return False
+        return True
+    if field["mask"] is not None:
+        return not any(raw & ~field["mask"] for raw in raws)
+    return all(raw - raw == 0 and (not field["ranges"] or any(
+        low <= raw <= high for low, high in field["ranges"])) for raw in raws)

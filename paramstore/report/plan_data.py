@@ -1,8 +1,9 @@
 """A plan for programs: everything that `report.plan` shows, and every field, as plain data.
 
 The names, types, counts, offsets, scales and addresses here are the table of fields that
-FORMAT.md speaks of: with that page and this data a decoder needs no schema. Units are in the
-keys; addresses, offsets and sizes are in bytes. A life without end is None.
+FORMAT.md speaks of, and the moves its section 9 speaks of: with that page and this data a decoder
+needs no schema, for units of earlier releases neither. Units are in the keys; addresses, offsets
+and sizes are in bytes; limits and defaults are stored values. A life without end is None.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from paramstore.format import FORMAT_VERSION, HEADER_BYTES
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.growth import growth_of
 from paramstore.layout.layout_id import plain_decimal
+from paramstore.layout.moves import Arithmetic, Move, Renumbering
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.layout.strength import CRC_16, CRC_32C
 from paramstore.parts.bus import bits_ms
 from paramstore.parts.holdup import CONTROLLER_MA, DERATING
+from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Schema
 
 __all__ = ["DATA_VERSION", "plan_data"]
@@ -38,6 +41,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "layout_id": plan.layout_id,
         "before": plan.before,
         "release": plan.release,
+        "series": plan.series,
         "part": _part(plan),
         "use": _use(plan.schema),
         "label": {
@@ -48,7 +52,10 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "pages": _pages(plan),
         "groups": [_group(plan, r) for r in numbers.rings],
         "retired_groups": [{"name": r.group.name, "id": r.group.id, "first_page": r.first_page,
-                            "pages": r.pages} for r in plan.retired],
+                            "pages": r.pages, "slots": r.slots, "slot_pages": r.slot_pages,
+                            "body_bytes": r.body_bytes} for r in plan.retired],
+        "known": [{"release": release, "layout_id": number} for release, number in plan.known],
+        "moves": [_move(m) for m in plan.moves],
         "mount": {
             "bits": numbers.mount_bits,
             "ms": numbers.mount_ms,
@@ -125,6 +132,9 @@ def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
         "mount": {"bits": figure.mount_bits, "ms": bits_ms(figure.mount_bits, khz)},
         "hamming_distance": figure.strength.distance,
         "hamming_distance_16_bit_crc": figure.strength.distance_16,
+        "parameters": [{"name": p.name, "kind": p.kind.value, "doc": p.doc,
+                        "fields": [f.name for f in p.fields]} for p in group.parameters],
+        "rules": [{"low": rule.low.name, "high": rule.high.name} for rule in rules_of(group)],
         "fields": [_field(ring, f) for f in ring.fields],
         "reserved": [{"name": r.name, "offset": r.offset, "bytes": r.size, "since": r.since,
                       "default": r.default.hex()} for r in ring.reserved],
@@ -151,9 +161,34 @@ def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:
         "zero": plain_decimal(field.offset),
         "unit": field.unit,
         "since": placed.since,
+        "default": list(field.default),
+        "ranges": [list(pair) for pair in field.limits.ranges],
+        "mask": field.limits.mask,
     }
     if field.members:
         data["members"] = dict(field.members)
+    return data
+
+
+def _move(move: Move) -> dict[str, Any]:
+    """Return where an earlier release kept a field; its elements are copied if neither `arithmetic`
+    nor `members` is there."""
+    data: dict[str, Any] = {
+        "group": move.target,
+        "field": move.field,
+        "since": move.since,
+        "source": move.source,
+        "source_since": move.source_since,
+        "source_until": move.source_until,
+        "offset": move.offset,
+        "count": move.count,
+        "type": move.conversion.source.name,
+    }
+    match move.conversion.rule:
+        case Arithmetic(numerator, addend, denominator):
+            data["arithmetic"] = {"n": numerator, "k": addend, "d": denominator}
+        case Renumbering(pairs, bits):
+            data["members"] = {"bits": bits, "pairs": [list(pair) for pair in pairs]}
     return data
 
 

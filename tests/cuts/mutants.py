@@ -351,8 +351,8 @@ IN_TWIN = (
            TROUBLE + "test_bad_supply_stops_before_the_next_page", WIRE, of_test="I5"),
 
     # ---- Labels and locks ----
-    Mutant("label of another branch taken", 'data[self._places["lineage"]][gap - 1] == mine', "True",
-           BRANCHES + "test_a_release_of_another_branch_is_refused", LABEL, of_test="I13"),
+    Mutant("label of another branch taken", 'data[self._places["lineage"]][gap - 1] == mine',
+           "True", BRANCHES + "test_a_release_of_another_branch_is_refused", LABEL, of_test="I13"),
     Mutant("label of another store taken", '"store_id": Status.ERR_FOREIGN,', "",
            MOUNT + "test_part_that_is_not_ours_is_left_alone", LABEL, of_test="I13"),
     Mutant("size of the part not checked",

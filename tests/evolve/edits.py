@@ -200,7 +200,10 @@ def edited(store: Store, rng: random.Random) -> Store:
             group = new.groups[name]
             changed = group.parameters[parameter]
             changed.fresh = True
-            rng.choice(_edits_of(changed))(new, name, group, parameter, changed, rng)
+            edit = rng.choice(_edits_of(changed))
+            if edit not in (_rename, _relimit):
+                _unrule(group, parameter)
+            edit(new, name, group, parameter, changed, rng)
     return new
 
 
@@ -223,7 +226,11 @@ def settled(store: Store) -> Store:
 
 def _edit_groups(store: Store, rng: random.Random) -> None:
     name, group = rng.choice(list(store.groups.items()))
-    match rng.randrange(4):
+    match rng.randrange(8):
+        case 4 | 5:
+            _new_rule(store, group, rng)
+        case 6 | 7:
+            _rule_between(group, rng)
         case 0 | 1:
             _append(store, group, rng)
         case 2 if not group.was and not any(p.fresh for p in group.parameters.values()):
@@ -242,7 +249,11 @@ def _rename(store: Store, name: str, group: Group, old: str, parameter: Paramete
             rng: random.Random) -> None:
     del group.parameters[old]
     parameter.was = old
-    group.parameters[store.fresh_name("p")] = parameter
+    new = store.fresh_name("p")
+    group.parameters[new] = parameter
+    for other in group.parameters.values():
+        if other.keys.get("below") == old:
+            other.keys["below"] = new
 
 
 def _retire(store: Store, name: str, group: Group, old: str, parameter: Parameter,
@@ -280,7 +291,68 @@ def _retype(store: Store, name: str, group: Group, old: str, parameter: Paramete
 
 def _relimit(store: Store, name: str, group: Group, old: str, parameter: Parameter,
              rng: random.Random) -> None:
-    _limits(parameter, rng)
+    if not _limited_in_order(group, parameter, rng):
+        _unrule(group, old)
+
+
+# ---- Rules --------------------------------------------------------------------------------------
+
+COMPARED = ("type", "count", "scale", "offset", "unit")
+
+
+def _limited_in_order(group: Group, parameter: Parameter, rng: random.Random) -> bool:
+    """Give new limits and a default; False if no default was found that keeps the rules."""
+    for _ in range(20):
+        _limits(parameter, rng)
+        defaults = {n: p.keys.get("default") for n, p in group.parameters.items()}
+        if all(defaults[n] < defaults[p.keys["below"]] for n, p in group.parameters.items()
+               if "below" in p.keys):
+            return True
+    return False
+
+
+def _unrule(group: Group, name: str) -> None:
+    """Take a parameter out of all rules."""
+    group.parameters[name].keys.pop("below", None)
+    for other in group.parameters.values():
+        if other.keys.get("below") == name:
+            del other.keys["below"]
+
+
+def _numbers(group: Group) -> list[str]:
+    return [n for n, p in group.parameters.items() if p.keys["type"] in NUMBERS]
+
+
+def _new_rule(store: Store, group: Group, rng: random.Random) -> None:
+    """A new parameter below or above an old one."""
+    if not (names := _numbers(group)):
+        return
+    partner = rng.choice(names)
+    new, name = Parameter({}, fresh=True), store.fresh_name("p")
+    of = group.parameters[partner].keys
+    new.keys |= {key: of[key] for key in COMPARED if key in of}
+    group.parameters[name] = new
+    low, high = rng.choice(((name, partner), (partner, name)))
+    if "below" not in group.parameters[low].keys:
+        group.parameters[low].keys["below"] = high
+    if not _limited_in_order(group, new, rng):
+        _unrule(group, name)
+
+
+def _rule_between(group: Group, rng: random.Random) -> None:
+    """A rule between two old parameters, or one rule less."""
+    names = _numbers(group)
+    if len(names) < 2:
+        return
+    low, high = rng.sample(names, 2)
+    one, other = (group.parameters[n].keys for n in (low, high))
+    if "below" in one:
+        del one["below"]
+        return
+    if any(one.get(key) != other.get(key) for key in COMPARED):
+        return
+    if one["default"] < other["default"]:  # so no circle comes of it
+        one["below"] = high
 
 
 def _reunite(store: Store, name: str, group: Group, old: str, parameter: Parameter,
