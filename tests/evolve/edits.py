@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["ROOM", "Store", "edited", "new_store", "settled"]
+__all__ = ["ROOM", "Store", "edited", "new_store", "settled", "without_rules"]
 
 ROOM = {"PS407", "PS731", "PS736", "PS739"}
 """Legal edits can still need more bytes, pages or digits than there are, or a third group."""
@@ -317,6 +317,15 @@ def _unrule(group: Group, name: str) -> None:
     for other in group.parameters.values():
         if other.keys.get("below") == name:
             del other.keys["below"]
+
+
+def without_rules(store: Store) -> Store:
+    """A copy in which no parameter must be below another one."""
+    new = deepcopy(store)
+    for group in new.groups.values():
+        for parameter in group.parameters.values():
+            parameter.keys.pop("below", None)
+    return new
 
 
 def _numbers(group: Group) -> list[str]:
