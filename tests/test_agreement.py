@@ -221,9 +221,10 @@ class Agreement(RuleBasedStateMachine):
 
     def _refresh(self, group: str) -> None:
         value, twin = self._to_commit(group), self.engines.twin
-        recorded, broken = twin.sequence(group) != 0, self._broken(group)
+        tried = twin.sequence(group) != 0 or Health.DIRTY in twin.health(group)
+        tried = tried and not self._broken(group)
         status = self.engines.call("refresh", group)
-        if recorded and not broken:
+        if tried:
             self._commit_ended(group, value, True, status)
         if status is None:
             self._mount_again()
