@@ -1,31 +1,28 @@
 """The store: mount, format, values and commits, in step with the C runtime.
 
 Every call does what the `ps_` call of the same name in paramstore.h does, with the same bus
-transfers in the same order. Calls that use the bus are generators (see `requests`). Groups and
-fields go by name; one that does not exist gives ERR_ARGUMENT.
+transfers in the same order. Calls that use the bus are generators (see `requests`); those on
+values alone are in `access`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from paramstore.checksum import CRC_BYTES
-from paramstore.codec import element_bytes
 from paramstore.format import ERASED, SEQUENCE_FULL, skip_limit, slot_of
 from paramstore.layout.figures import READ_BACK_BYTES
 from paramstore.layout.plan import Plan
-from paramstore.scalars import Raw
-from paramstore.schema.model import Kind
 from paramstore.status import Health, Status
+from paramstore.store.access import Access
 from paramstore.store.factory import factory_bodies
 from paramstore.store.group import Group
 from paramstore.store.label import LabelReader
 from paramstore.store.newest import NO_RECORD, Found, RingReader, record_crc
 from paramstore.store.requests import Steps
 from paramstore.store.take_over import take_over
-from paramstore.store.values import is_utf8
 from paramstore.store.wire import BusFailure, PageJob, ReadJob, Wire
 
 __all__ = ["Store"]
@@ -53,14 +50,14 @@ class _Commit:
     job: PageJob | ReadJob
 
 
-class Store:
+class Store(Access):
     """A store of `plan`. Before `mount` its values are defaults and commits are refused."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self._wire = Wire(plan)
         self._label = LabelReader(plan, self._wire)
-        self._groups = {r.group.name: Group(plan, r, self._wire) for r in plan.rings}
+        super().__init__({r.group.name: Group(plan, r, self._wire) for r in plan.rings})
         self._retired = {r.group.id: RingReader(plan, r, self._wire)
                          for r in plan.retired_sources}
         self._state = _State.NONE
@@ -103,8 +100,9 @@ class Store:
             return label
         # No label. Valid records can only be ours. A first copy that is erased over erased rings
         # is a blank part, or one whose very first format was cut.
-        records = (*self._groups.values(), *retired.values())
-        if any(found.sequence != NO_RECORD for found in records):
+        records = [*(g.sequence for g in self._groups.values()),
+                   *(found.sequence for found in retired.values())]
+        if any(number != NO_RECORD for number in records):
             return Status.FLAGGED
         if first is Status.BLANK and not any(Health.DAMAGE in health for health in flags):
             self._state = _State.BLANK
@@ -258,110 +256,10 @@ class Store:
         for group in self._groups.values():
             group.forget()
 
-    # ---- Values ----
-
-    def values(self, group: str) -> dict[str, tuple[Raw, ...]]:
-        """Return all elements of each field of a group; KeyError if there is no such group."""
-        values = self._groups[group].values
-        return {name: values.get(name) for name in values.fields}
-
-    def poke(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> None:
-        """Write elements past every check, as C code may do in the values struct."""
-        values = self._groups[group].values
-        scalar = values.fields[field].field.scalar
-        values.put(field, first, b"".join(element_bytes(scalar, raw) for raw in raws))
-
-    def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
-        """Give elements from `first` on new values, all or nothing. CodecError if one has no
-        bytes of the field's scalar."""
-        status = self._changeable(group, field)
-        if status is not Status.OK:
-            return status
-        f = self._groups[group].values.fields[field].field
-        if first + len(raws) > f.count:
-            return Status.ERR_ARGUMENT
-        data = [element_bytes(f.scalar, raw) for raw in raws]
-        if not all(f.limits.allow(f.scalar.unpack(element)) for element in data):
-            return Status.ERR_LIMIT
-        self._put(group, field, first, b"".join(data))
-        return Status.OK
-
-    def set_text(self, group: str, field: str, text: bytes) -> Status:
-        """Give a text field a new value."""
-        status = self._changeable(group, field)
-        if status is not Status.OK:
-            return status
-        f = self._groups[group].values.fields[field].field
-        if f.kind is not Kind.TEXT or len(text) > f.count:
-            return Status.ERR_ARGUMENT
-        if not is_utf8(text):
-            return Status.ERR_LIMIT
-        self._put(group, field, 0, text.ljust(f.count, b"\0"))
-        return Status.OK
-
-    def _put(self, group: str, field: str, first: int, data: bytes) -> None:
-        """Change values; a group without a record is changed by any value, even the same."""
-        g = self._groups[group]
-        changed = g.values.put(field, first, data)
-        if changed or g.sequence == NO_RECORD:
-            g.health |= Health.DIRTY
-
-    def reset_field(self, group: str, field: str) -> Status:
-        """Give the parameter of a field its defaults."""
-        status = self._changeable(group, field)
-        if status is Status.OK:
-            self._groups[group].values.reset_parameter(field)
-            self._groups[group].health |= Health.DIRTY
-        return status
-
-    def reset(self, group: str) -> Status:
-        """Give all fields of a group their defaults."""
-        status = self._changeable(group)
-        if status is Status.OK:
-            self._groups[group].values.reset()
-            self._groups[group].health |= Health.DIRTY
-        return status
-
-    def touch(self, group: str) -> Status:
-        """Mark a group as changed."""
-        status = self._changeable(group)
-        if status is Status.OK:
-            self._groups[group].health |= Health.DIRTY
-        return status
-
-    def unlock(self, group: str) -> Status:
-        """Open a protected group for changes and one commit."""
-        if group not in self._groups:
-            return Status.ERR_ARGUMENT
-        self._groups[group].health |= Health.UNLOCKED
-        return Status.OK
-
-    def lock(self, group: str) -> Status:
-        """Close a protected group."""
-        if group not in self._groups:
-            return Status.ERR_ARGUMENT
-        self._groups[group].health &= ~Health.UNLOCKED
-        return Status.OK
-
-    def health(self, group: str) -> Health:
-        """Return the flags of a group; DEFAULTS if there is no such group."""
-        return self._groups[group].health if group in self._groups else Health.DEFAULTS
-
-    def sequence(self, group: str) -> int:
-        """Return the number of the newest record of a group; 0: none, or no such group."""
-        return self._groups[group].sequence if group in self._groups else NO_RECORD
-
-    def _changeable(self, group: str, field: str | None = None) -> Status:
-        g = self._groups.get(group)
-        if g is None or (field is not None and field not in g.values.fields):
-            return Status.ERR_ARGUMENT
-        if self._commit is not None and self._commit.group is g:
-            return Status.ERR_BUSY
-        if g.ring.group.role.protected and Health.UNLOCKED not in g.health:
-            return Status.ERR_LOCKED
-        return Status.OK
-
     # ---- Commit ----
+
+    def _committing(self) -> Group | None:
+        return None if self._commit is None else self._commit.group
 
     def commit(self, group: str) -> Steps[Status]:
         """Write a group and read it back, waiting as need be."""
