@@ -104,11 +104,13 @@ class Explorer:
         """Says from another thread what is being done, as a text to replay."""
         self._learn()
 
-    def learn_older(self, image: bytes, becomes: bytes, present: Sequence[bool]) -> None:
+    def learn_older(self, image: bytes, becomes: bytes, present: Sequence[bool],
+                    limited: Sequence[bool]) -> None:
         """Let start states that are `older` begin with `image`, of an earlier release.
 
         This firmware has to see in it, from then on as version 1, what it sees in `becomes`;
-        `present` says which groups that holds. From here on the explorer is for such start states
+        `present` says which groups that holds, `limited` of which ones it has a value in place of
+        one that is not allowed any more. From here on the explorer is for such start states
         only.
         """
         assert len(present) <= 32
@@ -116,6 +118,8 @@ class Explorer:
         assert not Status(self.target.call("explore_learn", 0)).failed
         self.target.write("explore_factory", image)
         self._present = sum(there << g for g, there in enumerate(present))
+        self.target.write("oracle_limited", struct.pack(
+            f"{self.target.byte_order}I", sum(bit << g for g, bit in enumerate(limited))))
 
     def set_limits(self, limits: Limits) -> None:
         """Judge calls by other limits."""

@@ -64,7 +64,9 @@ def _prepare(explorer: Explorer, former: Plan, between: Sequence[Plan]) -> None:
     image = make_pictures(former).images[1]
     becomes = migrate(unpack(former, image), plan, between).image
     newest = newest_records(plan, becomes)
-    explorer.learn_older(image, becomes, [r.group.id in newest for r in plan.rings])
+    # A group that takes values from elsewhere is written anew with the label, others are not.
+    limited = [bool(g.resets) and not g.migrated for g in unpack(plan, image).groups]
+    explorer.learn_older(image, becomes, [r.group.id in newest for r in plan.rings], limited)
     limits = limits_of(plan)
     explorer.set_limits(replace(limits, format_bits=limits.format_bits + sum(limits.commit_bits),
                                 mount_bits=2 * limits.mount_bits))

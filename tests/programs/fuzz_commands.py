@@ -8,7 +8,8 @@ taken from one another; what moves a cursor, hides or turns text comes up often.
 commands run as on a terminal with colours. Checked is, each time:
 
 - no error but those of the commands: exit code 0, 1 or 2, and a message unless it is 0;
-- nothing but what prints, line ends and our colours reaches the terminal, and JSON is JSON;
+- nothing but what prints, line ends and our colours reaches the terminal (tables and labels are
+  files, which none gets), and JSON is JSON;
 - an output is whole or not there, and nothing else was made;
 - what was asked for with exit code 0 is so, wherever that can be known: a values file and a table
   read by another reader against what the image then says; a schema, whatever it is, packed,
@@ -20,6 +21,7 @@ commands run as on a terminal with colours. Checked is, each time:
 
 from __future__ import annotations
 
+import atexit
 import csv
 import json
 import os
@@ -99,12 +101,13 @@ def invoke(*arguments: str) -> Result:
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         result.exception.add_note(repr(arguments))
         raise result.exception
-    told = result.stdout + result.stderr
+    # A table and labels on stdout are files: one that is a terminal is refused.
+    told = result.stderr if {"--csv", "--labels"} & {*arguments} else result.output
     if not _COLOUR.sub("", told).replace("\n", "").isprintable():
         raise Wrong(f"{arguments}: what does not print is said: {told!r}")
     if result.exit_code not in (0, 1, 2):
         raise Wrong(f"{arguments}: exit code {result.exit_code}")
-    if result.exit_code and not told:
+    if result.exit_code and not result.output:
         raise Wrong(f"{arguments}: exit code {result.exit_code}, and not a word")
     if "--json" in arguments and result.stdout:
         json.loads(result.stdout)
@@ -147,6 +150,7 @@ def bench() -> Path:
                  "tank_probe.thermistor.csv", "tank_probe.fixed.toml", "tank_probe.fixed.txt"):
         shutil.copy(SCHEMAS / name, name)
     shutil.copytree(SCHEMAS / "tank_probe.releases", "tank_probe.releases")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     global _SOUND
     _SOUND = frozenset(p.name for p in folder.iterdir())
     return folder

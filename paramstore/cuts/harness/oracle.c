@@ -7,6 +7,7 @@
 
 oracle_t oracle;
 oracle_limits_t oracle_limits;
+uint32_t oracle_limited;
 uint64_t oracle_late;
 CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1];
 
@@ -229,14 +230,16 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     bool taken = oracle.older != 0u && (health & PS_HEALTH_MIGRATED) != 0u;
     bool defaults = (health & (oracle.older != 0u ? PS_HEALTH_DEFAULTS : UNCOMMITTED)) != 0u;
     unsigned served = known->settled;
+    bool limited;
     if (!shows(store, group, served) || defaults != (served == 0u)) {
         served = defaults ? 0u : interrupted(store, group);
         if (served == 0u) {
             return why_wrong(store, group);
         }
     }
-    if ((!taken && defaults != (sequence == 0u)) ||
-        (health & PS_HEALTH_WORN) != 0u || (!taken && (health & PS_HEALTH_LIMIT) != 0u) ||
+    limited = served == 1u && (oracle_limited >> group & 1u) != 0u;
+    if ((!taken && defaults != (sequence == 0u)) || (health & PS_HEALTH_WORN) != 0u ||
+        (!taken && limited != ((health & PS_HEALTH_LIMIT) != 0u)) ||
         (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
         return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, served, health);
     }

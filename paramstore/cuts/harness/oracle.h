@@ -91,6 +91,10 @@ typedef struct oracle_limits {
 
 extern oracle_t oracle;
 extern oracle_limits_t oracle_limits;
+
+/* Groups, a bit each, whose record of an earlier release holds a value that this one does not allow: it
+ * is served with its default, and flagged, until the group is committed. */
+extern uint32_t oracle_limited;
 extern uint64_t oracle_late; /* boots that served an interrupted commit after they had missed it */
 extern CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1]; /* the last one: defaults */
 
