@@ -91,15 +91,16 @@ def measure(folder: Path) -> dict[str, list[Line]]:
     return found
 
 
-def use_object(folder: Path) -> None:
-    """From here on, whatever gcc links of the unchanged runtime for this machine is the object."""
+def use_object(folder: Path, link: Sequence[str] = ("--coverage",)) -> None:
+    """From here on, whatever gcc links of the unchanged runtime for this machine is the object, and
+    `link` besides."""
     original = Compiler._run
     text = (folder / "paramstore.c").read_text("utf-8")
 
     def run(self: Compiler, words: Sequence[str], target: Path) -> Path:
         if self.command == GCC.command and "-c" not in words:
             words = [str(folder / "paramstore.o") if _is(word, text) else word for word in words]
-            words = [*words, "--coverage"]
+            words = [*words, *link]
         return original(self, words, target)
 
     patch.object(Compiler, "_run", run).start()
