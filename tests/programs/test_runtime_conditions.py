@@ -15,7 +15,8 @@ def test_a_condition_that_never_decides_is_named() -> None:
 
 def test_an_argument_must_hold() -> None:
     """One for what was shown all the same, or is not there any more, is an error."""
-    argued = (Argued("c || d", 1, "it cannot"), Argued("a && b", 0, "shown"), Argued("e", 0, "gone"))
+    argued = (Argued("c || d", 1, "it cannot"), Argued("a && b", 0, "shown"),
+              Argued("e", 0, "gone"))
     assert ["argued, but shown or not there any more: condition 0 of a && b",
             "argued, but shown or not there any more: condition 0 of e"] == not_shown(
                 DECISIONS, argued)
