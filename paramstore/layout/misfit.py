@@ -87,9 +87,10 @@ def anew_help(schema: Schema) -> str:
 
 
 def smallest_part(schema: Schema) -> Part | None:
-    """Return the smallest catalogue part that `schema` fits on, at its supply and bus speed."""
+    """Return the smallest catalogue part that `schema` fits on, at its supply and bus speed; a
+    plain EEPROM if there is one."""
     candidates = search(supply_v=schema.supply_v, bus_khz=schema.bus_khz)
-    for part in sorted(candidates, key=lambda p: (p.capacity, p.page)):
+    for part in sorted(candidates, key=lambda p: (not p.plain, p.capacity, p.page)):
         if fits(replace(schema, part=part)):
             return part
     return None

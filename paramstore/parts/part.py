@@ -8,6 +8,11 @@ from enum import StrEnum
 __all__ = ["Part", "WriteProtect"]
 
 
+_LEAST_POLL_US = 10
+_LEAST_TIMEOUT_US = 1000
+"""FRAM answers within a millisecond of power-on (common practice)."""
+
+
 class WriteProtect(StrEnum):
     """What the write-protect pin covers."""
 
@@ -26,6 +31,7 @@ class Part:
     `endurance` is (temperature in degC, write cycles) points, rising in temperature; `clocks` is
     (lowest supply in V, highest SCL in kHz) points, rising in supply, good up to `supply_max_v`.
     Currents are worst case.
+    FRAM has no write cycle, `write_ms` is 0, and no pages: `page` is what a store takes for one.
     `sources` says for each field where its value comes from; "from memory" where not looked up.
     """
 
@@ -47,6 +53,8 @@ class Part:
     supply_max_v: float = 5.5
     sources: tuple[tuple[str, str], ...] = ()
     note: str = ""
+    serial_bits: int = 0  # of a serial number that its maker wrote
+    lockable_bytes: int = 0  # of a page beside the array that can be locked for good
 
     @property
     def pages(self) -> int:
@@ -54,14 +62,20 @@ class Part:
         return self.capacity // self.page
 
     @property
+    def plain(self) -> bool:
+        """Whether it is an EEPROM without anything of its own beside the array."""
+        return self.write_ms > 0 and not self.serial_bits and not self.lockable_bytes
+
+    @property
     def poll_us(self) -> int:
         """Time between two questions to a busy part, in microseconds."""
-        return round(self.write_ms * 1000 / 20)
+        return max(_LEAST_POLL_US, round(self.write_ms * 1000 / 20))
 
     @property
     def timeout_us(self) -> int:
-        """Time after which a part that does not answer is given up: twice the write cycle."""
-        return round(self.write_ms * 1000 * 2)
+        """Time after which a part that does not answer is given up: twice the write cycle, and
+        not less than what a part without one may need after power-on."""
+        return max(_LEAST_TIMEOUT_US, round(self.write_ms * 1000 * 2))
 
     @property
     def supply_min_v(self) -> float:

@@ -35,7 +35,8 @@ Range = tuple[float, float]
 
 class Key(NamedTuple):
     """One key. It is required if `default` is None; `ranges` has one range for a number, two for
-    the pairs of points; `choices` lists every value allowed where those are few."""
+    the pairs of points; `choices` lists every value allowed where those are few, `also` those that
+    are allowed outside of the range."""
 
     name: str
     form: Form
@@ -43,6 +44,7 @@ class Key(NamedTuple):
     default: Any = None
     ranges: tuple[Range, ...] = ()
     choices: tuple[Any, ...] = ()
+    also: tuple[Any, ...] = ()
 
 
 KEYS: dict[str, Key] = {
@@ -55,9 +57,10 @@ KEYS: dict[str, Key] = {
         Key("address_bytes", Form.INTEGER, "memory-address bytes on the bus", choices=(1, 2)),
         Key("block_shift", Form.INTEGER, "bit of the 7-bit device address that holds the lowest "
             "memory-address bit beyond those bytes", 0, choices=(0, 1, 2)),
-        Key("write_ms", Form.NUMBER, "longest write cycle, ms", ranges=((0.1, 30),)),
+        Key("write_ms", Form.NUMBER, "longest write cycle, ms; FRAM has none", ranges=((0.1, 30),),
+            also=(0,)),
         Key("endurance", Form.POINTS, "pairs of temperature in degC and write cycles of a page",
-            ranges=((-55, 175), (1e3, 1e9))),
+            ranges=((-55, 175), (1e3, 1e16))),
         Key("retention_years", Form.NUMBER, "years it keeps data", 10, ((1, 1000),)),
         Key("clocks", Form.POINTS, "pairs of lowest supply in V and highest SCL in kHz",
             ranges=((0.8, 6), (10, 5000))),
@@ -67,6 +70,10 @@ KEYS: dict[str, Key] = {
         Key("read_ma", Form.NUMBER, "largest current in a read, mA", 3, ((0.01, 100),)),
         Key("standby_ua", Form.NUMBER, "largest current at rest, uA", 50, ((0.001, 1000),)),
         Key("supply_max_v", Form.NUMBER, "highest supply, V", 5.5, ((0.8, 6),)),
+        Key("serial_bits", Form.INTEGER, "bits of a serial number that its maker wrote", 0,
+            choices=(0, 32, 48, 64, 128)),
+        Key("lockable_bytes", Form.INTEGER, "bytes of a page beside the array that can be locked "
+            "for good", 0, choices=(0, 16, 32, 64, 128, 256)),
         Key("note", Form.TEXT, "what else its user should know", ""),
         Key("sources", Form.SOURCES, "source -> list of the keys it vouches for", {}),
     )
@@ -154,7 +161,7 @@ def _value(key: Key, value: Any) -> Iterator[Problem]:
     elif key.choices and value not in key.choices:
         choices = ", ".join(f'"{c}"' if isinstance(c, str) else str(c) for c in key.choices)
         yield Problem(path, f"`{key.name}` cannot be {value}", f"use one of {choices}")
-    elif key.ranges:
+    elif key.ranges and value not in key.also:
         yield from _in_range(path, key.name, value, key.ranges[0])
     elif key.form is Form.TEXT:
         yield from _prints(path, f"`{key.name}`", value)

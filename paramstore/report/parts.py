@@ -5,6 +5,7 @@ Words and columns only; looking up and searching is `parts.catalogue`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -72,7 +73,7 @@ def _values(part: Part) -> list[tuple[str, str, str]]:
         ("page", "page", f"{part.page} bytes"),
         ("address_bytes", "memory address", f"{plural(part.address_bytes, 'byte')} on the bus"),
         ("block_shift", "block select", _block_select(part)),
-        ("write_ms", "write cycle", f"{part.write_ms:g} ms"),
+        ("write_ms", "write cycle", f"{part.write_ms:g} ms" if part.write_ms else "no write time"),
         *(("endurance", "" if index else "endurance", f"{cycles_text(n)} at {t:g} degC")
           for index, (t, n) in enumerate(part.endurance)),
         ("endurance", "", _derated(part)),
@@ -84,6 +85,10 @@ def _values(part: Part) -> list[tuple[str, str, str]]:
         ("write_ma", "write current", f"{part.write_ma:g} mA"),
         ("read_ma", "read current", f"{part.read_ma:g} mA"),
         ("standby_ua", "standby current", f"{part.standby_ua:g} uA"),
+        ("serial_bits", "serial number", f"{part.serial_bits} bits of its own" if part.serial_bits
+         else ""),
+        ("lockable_bytes", "lockable page", f"{part.lockable_bytes} bytes beside the array"
+         if part.lockable_bytes else ""),
     ]
     return [row for row in rows if row[2]]
 
@@ -111,7 +116,11 @@ def _protect(part: Part) -> str:
 
 
 def cycles_text(cycles: float) -> str:
-    """Return write cycles as a data sheet does: `1.2 M`, `268 k`."""
+    """Return write cycles as a data sheet does: `1.2 M`, `268 k`, `10^14`."""
+    if cycles >= 1e9:
+        power = math.floor(math.log10(cycles) + 1e-9)
+        lead = f"{cycles / 10 ** power:.2g}"
+        return f"10^{power}" if lead == "1" else f"{lead} x 10^{power}"
     return f"{cycles / 1e6:.3g} M" if cycles >= 1e6 else f"{cycles / 1e3:.3g} k"
 
 

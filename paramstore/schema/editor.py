@@ -133,7 +133,9 @@ def _part_key(key: PartKey) -> dict[str, Any]:
         case PartForm.INTEGER:
             result["type"] = "integer"
         case PartForm.NUMBER:
-            result |= {"type": "number", "minimum": key.ranges[0][0], "maximum": key.ranges[0][1]}
+            bounds = {"minimum": key.ranges[0][0], "maximum": key.ranges[0][1]}
+            result |= {"type": "number", **(
+                {"anyOf": [{"enum": list(key.also)}, bounds]} if key.also else bounds)}
         case PartForm.POINTS:
             pair = [{"type": "number", "minimum": a, "maximum": b} for a, b in key.ranges]
             result |= {"type": "array", "minItems": 1, "items": {

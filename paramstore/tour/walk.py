@@ -25,7 +25,7 @@ from paramstore.image.values import read_values
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
 from paramstore.report.image import contents_toml, image_text
-from paramstore.report.plan import plan_text
+from paramstore.report.plan import LONG_LIFE_YEARS, plan_text
 from paramstore.rig.native import NativeRig, compile_native
 from paramstore.rig.toolchain import find_compiler
 from paramstore.scalars import Raw, ScalarForm
@@ -141,10 +141,12 @@ def _plan(plan: Plan, folder: Path) -> Step:
     write_text(path, plan_text(plan, fields=True))
     used = plan.label_pages * 2 + plan.ring_pages
     shortest = min(numbers.rings, key=lambda r: r.life_years)
+    years = f"over {LONG_LIFE_YEARS:,}" if shortest.life_years > LONG_LIFE_YEARS else (
+        f"{shortest.life_years:.3g}")
     return Step("Lay it out over the pages", (
         f"{plan.part.name}: {used} of {plan.part.pages} pages of {plan.part.page} bytes; "
         f"mount takes {numbers.mount_ms:.1f} ms of bus time",
-        f"first to wear out: {shortest.ring.group.name}, after {shortest.life_years:.3g} years at "
+        f"first to wear out: {shortest.ring.group.name}, after {years} years at "
         f"{plan.schema.temperature_c:g} degC, {plan.schema.life_years:g} wanted",
     ), (path,))
 

@@ -60,7 +60,7 @@ def test_sources_are_turned_round() -> None:
         ({"page": True}, ("page",), "`page` is not a whole number"),
         ({"page": 32.0}, ("page",), "`page` is not a whole number"),
         ({"write_ms": "5 ms"}, ("write_ms",), "`write_ms` is not a number"),
-        ({"write_ms": 0}, ("write_ms",), "`write_ms` 0 is out of range"),
+        ({"write_ms": Decimal("0.005")}, ("write_ms",), "`write_ms` 0.005 is out of range"),
         ({"write_ms": 10**400}, ("write_ms",), f"`write_ms` {10**400} is out of range"),
         ({"write_ms": Decimal("nan")}, ("write_ms",), "`write_ms` NaN is out of range"),
         ({"write_ms": float("inf")}, ("write_ms",), "`write_ms` inf is out of range"),

@@ -99,11 +99,11 @@ OTHERS = ("`paramstore parts` lists all of them; a schema can describe any other
 
 def test_nothing_found_says_which_wish_to_drop() -> None:
     """Each wish whose absence gives results is named with their number."""
-    asked = {"page": 64, "supply_v": 1.8, "bus_khz": 1000}
-    said = {"page": "--page 64", "supply_v": "--supply 1.8", "bus_khz": "--khz 1000"}
+    asked = {"page": 128, "supply_v": 1.8, "bus_khz": 1000}
+    said = {"page": "--page 128", "supply_v": "--supply 1.8", "bus_khz": "--khz 1000"}
     assert search(**asked) == ()
     message, help_text = nothing_found(asked, said)
-    assert message == "no part matches --page 64 --supply 1.8 --khz 1000"
+    assert message == "no part matches --page 128 --supply 1.8 --khz 1000"
     counts = [len(search(**{k: v for k, v in asked.items() if k != gone})) for gone in asked]
     expected = zip(said.values(), counts, strict=True)
     assert help_text == "; ".join([

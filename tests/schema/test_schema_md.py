@@ -79,6 +79,7 @@ def part_row(key: PartKey) -> str:
         takes = ", ".join(choices if len(choices) <= 6 else [*choices[:2], f"... {choices[-1]}"])
     elif key.ranges:
         takes += ", " + " and ".join(f"{low:g} to {high:g}" for low, high in key.ranges)
+        takes += "".join(f", or {value}" for value in key.also)
     if key.default is None:
         takes += "; **required**"
     elif key.default not in ("", {}):

@@ -73,3 +73,22 @@ def test_a_folder_of_somebody_else_stays_as_it_is(tmp_path: Path) -> None:
     (tmp_path / "notes.md").write_text("mine", "utf-8")
     with pytest.raises(ToolError, match=r"holds `notes\.md`, which is not of a tour"):
         list(walk(schema, None, tmp_path))
+
+
+def test_a_part_that_does_not_wear_out(tmp_path: Path) -> None:
+    """FRAM has no write time, and its life is told as one beyond any use."""
+    schema = tmp_path / "meter.toml"
+    schema.write_text("""
+[store]
+name = "meter"
+part = "FM24CL64B"
+[group.counters]
+role = "counter"
+writes = "1 per second"
+[group.counters.parameter]
+energy = { type = "u32" }
+""")
+    steps = list(walk(read_text(schema), None, tmp_path / "tour"))
+    text = "\n".join(line for step in steps for line in step.lines)
+    assert "after over 1,000 years" in text and "e+" not in text
+    assert "0.0 ms" not in text
