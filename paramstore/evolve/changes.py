@@ -126,7 +126,9 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
     old_group, old_name = links.parameters[group.name, new.name]
     between = links.between.get((group.name, new.name), ())
     line = (before, *(parameter for _, parameter in between), new)
-    same = all(_same_bytes(a, b) for a, b in pairwise(line))
+    if not _convertible(line):
+        return  # the refusal says it: nothing is carried over
+    same = all(same_bytes(a, b) for a, b in pairwise(line))
     ring = links.groups.get(group.name)
     if ring is None or ring.group.name != old_group:
         yield Change("PS763", Verdict.MIGRATES, where,
@@ -145,11 +147,14 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
         yield Change("PS761", Verdict.SAFE, where, "another description")
 
 
-def _same_bytes(before: Parameter, new: Parameter) -> bool:
+def _convertible(line: Sequence[Parameter]) -> bool:
+    """Return whether there is a way from each state of a parameter to the next."""
     try:
-        return same_bytes(before, new)
+        for before, new in pairwise(line):
+            same_bytes(before, new)
     except Refused:
         return False
+    return True
 
 
 def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from paramstore.errors import Finding, Span
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Group, Parameter, Schema
-from paramstore.schema.words import code_list, did_you_mean
+from paramstore.schema.words import code_list, did_you_mean, near_words
 
 __all__ = ["Links", "Name", "link"]
 
@@ -162,7 +162,7 @@ class _Linker:
                 continue
             heir = self.schema.group(heirs[ring.group.id])
             told = {*heir.retired, *(p.name for p in heir.parameters)}  # there: PS723, PS726
-            lost = [p.name for p in ring.group.parameters
+            lost = [p for p in ring.group.parameters
                     if (name, p.name) not in kept and p.name not in told]
             for parameter in lost:
                 self._refuse_lost(heir, parameter)
@@ -175,9 +175,13 @@ class _Linker:
                  f'write `retired_groups = ["{name}"]` in [store]' + renamed * bool(hint or new),
                  ("units in the field have it, and its pages stay taken",))
 
-    def _refuse_lost(self, group: Group, name: str) -> None:
-        new = [p.name for p in group.parameters
-               if (group.name, p.name) not in self.links.parameters]
+    def _refuse_lost(self, group: Group, lost: Parameter) -> None:
+        name = lost.name
+        # A name of another kind, or in another unit, is no new name for the same.
+        new = _near_first(name, [
+            p.name for p in group.parameters
+            if (group.name, p.name) not in self.links.parameters and p.kind is lost.kind
+            and [f.unit for f in p.fields] == [f.unit for f in lost.fields]])
         renamed = f'; or, if {code_list(new[:1])} is a new name for it, `was = "{name}"` there'
         self.add("PS720", f"parameter `{name}` of group `{group.name}` is gone", group.span,
                  f'write `retired = ["{name}"]` in the group' + renamed * bool(new),
@@ -204,3 +208,9 @@ class _Linker:
         elif name not in ever:
             self.add("PS722", f"no release has a {what} `{name}` to retire", span,
                      did_you_mean(name, sorted(ever - present)) or "take the name out")
+
+
+def _near_first(name: str, others: list[str]) -> list[str]:
+    """Return names, those that look like `name` before the others."""
+    near = near_words(name, others)
+    return [*near, *(n for n in others if n not in near)]

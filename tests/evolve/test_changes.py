@@ -208,3 +208,24 @@ def test_an_array_of_one(tmp_path: Path, old: str, new: str) -> None:
     """The bytes are the same, and the accessors are others."""
     (change,) = said(tmp_path, f'type = "u8"{old}', f'type = "u8"{new}')
     assert ("PS761", "an array now" if new else "a single value now, no array") == change
+
+
+CURVE = ('type = "curve", points = {0}, x = {{ type = "u8" }}, y = {{ type = "u8" }}, '
+         "default = [{1}]")
+
+
+@pytest.mark.parametrize(("old", "new"), [
+    (CURVE.format(2, "[0, 0], [1, 1]"), CURVE.format(3, "[0, 0], [1, 1], [2, 2]")),
+    (CURVE.format(3, "[0, 0], [1, 1], [2, 2]"), CURVE.format(2, "[0, 0], [1, 1]")),
+    ('type = "text", size = 9', 'type = "text", size = 8'),
+    ('type = "u8"', 'type = "text", size = 8'),
+])
+def test_what_is_refused_is_not_carried_over_as_well(tmp_path: Path, old: str, new: str) -> None:
+    """One change gets one answer."""
+    paths = []
+    for name, line in (("old", old), ("new", new)):
+        paths.append(tmp_path / f"{name}.toml")
+        paths[-1].write_text(f"{STORE}v = {{ {line} }}\n", "utf-8")
+    found = compare_versions(find_version(str(paths[0])), find_version(str(paths[1])))
+    assert 1 == len(found.findings)
+    assert [] == [c.code for c in found.changes]
