@@ -20,7 +20,7 @@ from paramstore.decode.examine import Examination
 from paramstore.decode.repair import Repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.evolve.values import Origin
-from paramstore.format import ERASED, HEADER_BYTES
+from paramstore.format import ERASED, HEADER_BYTES, skip_limit, slot_of
 from paramstore.image.contents import GroupContents
 from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
@@ -80,14 +80,15 @@ def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
     sources = []
     for group in examination.contents.groups:
         verdicts = examination.slots.get(group.ring.group.name, ())
-        source, body, revision = _source(group, verdicts, repair)
+        lost = group.lost or examination.contents.missed(group)
+        source, body, revision = _source(group, verdicts, repair, lost)
         source = source._replace(newer=_newer(source, verdicts))
         sources.append(_checked(plan, group, source, body, revision, image))
     return Salvage(bytes(image), tuple(sources))
 
 
 def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
-            repair: bool) -> tuple[Source, bytes, int]:
+            repair: bool, lost: bool) -> tuple[Source, bytes, int]:
     """Return where a group comes from, its body and revision."""
     name, newest = group.ring.group.name, group.newest
     sequence = newest.record.sequence if newest else 0
@@ -114,7 +115,7 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                 _with_values(body, group, group.values, revision), revision)
     if newest is None:
         kind = SourceKind.DEFAULTS if not group.ring.group.role.protected else (
-            SourceKind.LOST if group.lost else SourceKind.NEVER)
+            SourceKind.LOST if lost else SourceKind.NEVER)
         return (Source(name, kind, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
     return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
@@ -129,14 +130,17 @@ def _body(verdict: SlotVerdict) -> bytes:
 
 def _newer(source: Source, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | None:
     """Return a slot that may have held a whole record newer than the one that is taken: one that
-    the dump lacks, or one with its number. A write that was cut leaves that, too, but no CRC says
-    that it was one."""
+    the dump lacks, one that is damaged and has its number, or the one that was next. A write that
+    was cut leaves that, too, but no CRC says that it was one."""
+    slots = len(verdicts)
+    following = {slot_of(source.sequence + 1 + n, slots) for n in range(1 + skip_limit(slots))}
     for verdict in verdicts:
         number = verdict.slot.record.sequence
         near = source.sequence < number <= source.sequence + 2 * len(verdicts)
-        unproven = verdict.tear is None or not verdict.tear.proven
-        if verdict.kind is SlotKind.MISSING or (
-                verdict.kind in (SlotKind.TORN, SlotKind.DAMAGED) and near and unproven):
+        over = verdict.kind in (SlotKind.MISPLACED, SlotKind.OTHER_STORE)
+        if verdict.kind is SlotKind.MISSING or (over and verdict.slot.number in following) or (
+                verdict.kind is SlotKind.DAMAGED and near) or (
+                verdict.kind is SlotKind.TORN and verdict.tear and not verdict.tear.proven):
             return verdict
     return None
 
