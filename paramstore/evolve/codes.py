@@ -46,6 +46,12 @@ CODES: dict[str, Code] = {
         "for the same content would tell units apart that are alike.",
     ),
     # ---- What cannot be done: names ----
+    "PS717": Code(
+        "releases of two branches",
+        "Both histories have a release of this number, and each is another one: they were frozen "
+        "apart from each other. Firmware of the one refuses units of the other, so nothing leads "
+        "from one state to the other in place.",
+    ),
     "PS720": Code(
         "a parameter is gone and the schema does not say so",
         "A parameter that disappears was either taken out or renamed, and a unit in the field "

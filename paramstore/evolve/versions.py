@@ -105,6 +105,8 @@ def compare_versions(old: Version, new: Version) -> Comparison:
             raise ToolError(f"release {old.release} is later than release {new.release}",
                             "name the older one first")
         return _along(old, new)
+    if apart := _apart(old, new):
+        return Comparison(old, new, (), (apart,))
     before = old.history.plans or (make_plan(old.schema),)
     if old.release:
         before = before[:old.release]
@@ -114,6 +116,22 @@ def compare_versions(old: Version, new: Version) -> Comparison:
         return Comparison(old, new, (), tuple(f for f in wrong if f.code == "PS733"))
     made = () if links.findings else tuple(changes(before[-1], new.schema, links))
     return Comparison(old, new, made, wrong)
+
+
+def _apart(old: Version, new: Version) -> Finding | None:
+    """Return an error if a release that `old` is, or follows from, is another one in the history of
+    `new`: firmware of the one branch refuses units of the other."""
+    for mine, other in zip(old.history.plans[:old.release], new.history.plans, strict=False):
+        same_store = mine.store_id == other.store_id and mine.series == other.series
+        if same_store and mine.layout_id != other.layout_id:
+            return Finding(
+                "PS717", f"release {mine.release} is another one in each of the two histories",
+                new.schema.source,
+                notes=tuple(f"layout {plan.layout_id:08X} in `{state.folder}`"
+                            for plan, state in ((mine, old), (other, new))),
+                help="compare states of one folder of releases; a unit of the other branch can "
+                "only be given its values anew")
+    return None
 
 
 def _along(old: Version, new: Version) -> Comparison:

@@ -5,18 +5,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import pytest
 
 from paramstore.codec import build_label, read_label
+from paramstore.evolve.change import Verdict
 from paramstore.evolve.lineage import Parting, parting
+from paramstore.evolve.versions import compare_versions, find_version
 from paramstore.image.contents import LabelState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from tests.engines import Engines
-from tests.evolve.histories import past_of
+from tests.evolve.histories import freeze_texts, past_of
 
 HEAD = """[store]
 name = "demo"
@@ -36,11 +39,16 @@ COMMON = ("first", "second", "third")
 @cache
 def branch(*names: str, part: str = "24LC04B", room: int = 40) -> tuple[Plan, ...]:
     """Releases that each append a parameter: the common ones, then those named here."""
+    return past_of(texts_of((*COMMON, *names), part, room)).plans
+
+
+def texts_of(names: tuple[str, ...], part: str = "24LC04B", room: int = 40) -> list[str]:
+    """The schema text of each release."""
     texts, text = [], HEAD.format(part, room)
-    for name in (*COMMON, *names):
+    for name in names:
         text += f'{name} = {{ type = "u8" }}\n'
         texts.append(text)
-    return past_of(texts).plans
+    return texts
 
 
 OURS = branch("ours4", "ours5")
@@ -138,6 +146,27 @@ def test_the_host_says_that_a_unit_is_of_another_branch() -> None:
     assert "both have release 3" in found.notes[0] and "--release 3" in found.help
     shared = unpack(OURS[2], image)
     assert (LabelState.RELEASE, True) == (shared.label_state, shared.readable)
+
+
+def test_states_of_two_branches_are_not_compared(tmp_path: Path) -> None:
+    """PS717: what one branch released is no state that the other one goes on from, be it a release
+    or the schema; a copy of the same releases is."""
+    for name, more in (("ours", ["ours4"]), ("theirs", ["theirs4", "theirs5"])):
+        folder = tmp_path / name
+        folder.mkdir()
+        texts = texts_of((*COMMON, *more))
+        freeze_texts(folder / "demo.toml", texts)
+        (folder / "demo.toml").write_text(texts[-1])
+    ours, theirs = (str(tmp_path / n / "demo.toml") for n in ("ours", "theirs"))
+    for old, new in ((f"{ours}@4", f"{theirs}@4"), (f"{ours}@4", f"{theirs}@5"),
+                     (f"{ours}@4", theirs), (f"{theirs}@4", f"{ours}@4")):
+        found = compare_versions(find_version(old), find_version(new))
+        assert (["PS717"], Verdict.REFUSED, ()) == (
+            [f.code for f in found.findings], found.verdict, found.changes)
+        assert "release 4" in found.findings[0].message and found.findings[0].help
+    found = compare_versions(find_version(f"{ours}@3"), find_version(f"{theirs}@5"))
+    assert ((), ["settings.theirs4", "settings.theirs5"]) == (
+        found.findings, [c.where for c in found.changes])
 
 
 def test_a_schema_that_was_edited_since_knows_its_branch() -> None:
