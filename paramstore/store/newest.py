@@ -102,7 +102,7 @@ class RingReader:
                 break
             same = None
             for _ in range(READ_TRIES):
-                if same is None:
+                if not same:
                     same = yield from self._same(sequence, copy)
             if same is False:
                 return False

@@ -757,7 +757,7 @@ static bool load_record(ps_store_t *store, uint32_t sequence)
     return false;
 }
 
-/* Is record `copy` whole? If so, `same` tells whether its body is that of record `sequence`. */
+/* Is record `copy` whole? `same` tells whether it also has the body of record `sequence`. */
 APART bool copy_ok(ps_store_t *store, uint32_t sequence, uint32_t copy, bool *same)
 {
     uint8_t chunk[CHUNK_BYTES];
@@ -765,7 +765,8 @@ APART bool copy_ok(ps_store_t *store, uint32_t sequence, uint32_t copy, bool *sa
     uint32_t copy_from = record_address(store, copy);
     unsigned crc_at = crc_offset(store);
     unsigned at = 0;
-    *same = true;
+    bool equal = true;
+    *same = false;
     store->crc = store->group->crc_start;
     while (at < crc_at + CRC_BYTES) {
         unsigned n = lesser(page_part(store, crc_at + CRC_BYTES - at), CHUNK_BYTES);
@@ -778,11 +779,12 @@ APART bool copy_ok(ps_store_t *store, uint32_t sequence, uint32_t copy, bool *sa
         crc_update(store, chunk, n);
         for (i = 0; i < n; ++i) {
             if (at >= NUMBER_BYTES && at < crc_at && chunk[i] != page(store)[i]) {
-                *same = false;
+                equal = false;
             }
             ++at;
         }
     }
+    *same = equal && store->crc == CRC_RESIDUE;
     return store->crc == CRC_RESIDUE;
 }
 
@@ -796,13 +798,15 @@ static bool copies_ok(ps_store_t *store, uint32_t sequence)
     unsigned k;
     for (k = 1; missing > 0u && k <= most && k < sequence && read_ok(store); ++k) {
         bool same = false;
-        if (copy_ok(store, sequence, sequence - k, &same) ||
-            (read_ok(store) && copy_ok(store, sequence, sequence - k, &same))) {
-            if (!same) {
-                return false;
-            }
-            --missing;
+        bool whole = false;
+        unsigned tries;
+        for (tries = READ_TRIES; tries > 0u && !same && read_ok(store); --tries) {
+            whole = copy_ok(store, sequence, sequence - k, &same);
         }
+        if (whole && !same) {
+            return false;
+        }
+        missing -= same ? 1u : 0u;
     }
     return missing == 0u;
 }
