@@ -10,6 +10,7 @@ __all__ = [
     "LAST_RELEASE",
     "LAST_SERIES",
     "LINEAGE_BYTES",
+    "NO_STORE",
     "OVERHEAD_BYTES",
     "SEQUENCE_END",
     "SEQUENCE_FULL",
@@ -27,6 +28,8 @@ __all__ = [
 FORMAT_VERSION = 1
 LABEL_MAGIC = b"PSL\xd5"
 ERASED = 0xFF
+NO_STORE = 0
+"""The store id in copy 0 of the label while a part is being wiped."""
 HEADER_BYTES = 5  # sequence number u32, revision u8
 OVERHEAD_BYTES = HEADER_BYTES + 4  # and the CRC
 SEQUENCE_END = 0xD000_0000

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from paramstore.codec import build_label
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.format import ERASED
+from paramstore.format import ERASED, NO_STORE
 from paramstore.image.contents import Contents, LabelState
 from paramstore.image.diagnose import diagnose
 from paramstore.layout.plan import Plan
@@ -55,12 +55,12 @@ def unlabelled(contents: Contents) -> bool:
 
 def being_erased(contents: Contents) -> bool:
     """Whether an erasing did not end: copy 0 of the label names no store (FORMAT.md, 2)."""
-    return contents.labels[0] is not None and contents.labels[0].store_id == 0
+    return contents.label_state is LabelState.ERASING
 
 
 def erasing_label(plan: Plan) -> bytes:
     """Return the label of a part that is being erased."""
-    return build_label(replace(plan, store_id=0))
+    return build_label(replace(plan, store_id=NO_STORE))
 
 
 def _refuse_small(contents: Contents, name: str) -> None:

@@ -14,7 +14,7 @@ from paramstore.decode.align import Alignment, align
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.evolve.project import Project, open_project
 from paramstore.files import names_in, read_text
-from paramstore.format import LABEL_MAGIC
+from paramstore.format import LABEL_MAGIC, NO_STORE
 from paramstore.image.forms.runs import Reading
 from paramstore.layout.layout_id import layout_text
 from paramstore.layout.plan import Plan
@@ -82,7 +82,7 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
 
     FindingsError (PS657) if nothing tells, with what there is to choose from.
     """
-    labels = _labels(reading)
+    labels = [label for label in _labels(reading) if label.store_id != NO_STORE]
     for label in labels:
         for candidate in candidates:
             if _matches(label, candidate.plan):

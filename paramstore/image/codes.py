@@ -169,6 +169,12 @@ _IMAGES: dict[str, Code] = {
         "each of the last four, so this shows in later releases too. From the parting on fields "
         "of both branches share bytes, so no value is shown, and firmware refuses the part.",
     ),
+    "PS618": Code(
+        "a part that was being erased",
+        "A wipe begins with a label that names no store, so that firmware refuses the part until "
+        "the wipe has come to its end. Records that are still there no longer count, and no value "
+        "is shown.",
+    ),
     "PS619": Code(
         "a protected group without a record",
         "Other groups were committed again and again, so the unit is in use, but the ring of this "

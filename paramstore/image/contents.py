@@ -12,7 +12,7 @@ from typing import NamedTuple
 from paramstore.codec import Label, Record, RecordState, read_label, read_record
 from paramstore.evolve.lineage import parting
 from paramstore.evolve.values import Origin, group_values
-from paramstore.format import ERASED, FORMAT_VERSION, slot_of
+from paramstore.format import ERASED, FORMAT_VERSION, NO_STORE, slot_of
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import Reset, served
@@ -113,6 +113,7 @@ class LabelState(StrEnum):
     DAMAGED = "damaged"  # no copy is whole
     MISSING = "not in the dump"  # no copy is whole, and of one not all bytes are there
     FOREIGN = "another store"
+    ERASING = "being erased"  # a wipe that has not come to its end: nothing on the part counts
     RELEASE = "another release"  # one that the plan knows, or a later one
     BRANCH = "another branch of this store"  # a release of the same number is another one
     LAYOUT = "another layout"
@@ -149,7 +150,8 @@ class Contents(NamedTuple):
         """Whether a label or a record is of this store, so that values mean anything."""
         if self.label is None:
             return any(g.newest for g in self.groups)
-        return self.label_state not in (LabelState.FOREIGN, LabelState.BRANCH)
+        return self.label_state not in (
+            LabelState.FOREIGN, LabelState.ERASING, LabelState.BRANCH)
 
     @property
     def used(self) -> bool:
@@ -228,6 +230,8 @@ def _label_state(
         return LabelState.BLANK if blank else LabelState.DAMAGED
     if label.version != FORMAT_VERSION:
         return LabelState.FORMAT
+    if label.store_id == NO_STORE:
+        return LabelState.ERASING
     if label.store_id != plan.store_id:
         return LabelState.FOREIGN
     if (label.page, label.capacity) != (plan.part.page, plan.part.capacity):

@@ -118,6 +118,11 @@ class _Diagnosis:
                 yield self._error(
                     "PS610", f"the label is of format version {label.version}, not 1",
                     help="use a newer paramstore")
+            case LabelState.ERASING:
+                yield self._error(
+                    "PS618", "the part was being erased, and that did not end",
+                    help="end it with `ps_wipe` or `paramstore erase`: what is still there no "
+                    "longer counts")
             case LabelState.FOREIGN:
                 yield self._error(
                     "PS607", f"the part holds the store `{label.called}`, "

@@ -144,9 +144,10 @@ def erase_text(name: str, changes: Changes, *, done: bool) -> str:
     if not changes.pages:
         return "\n".join([*lines, "  is blank already: nothing to erase"]) + "\n"
     lost = "was lost" if done else "would be lost"
+    if being_erased(before):
+        lines.append("  an erasing that did not end")
     if before.label is not None and before.label_state is LabelState.FOREIGN:
-        lines.append("  an erasing that did not end" if being_erased(before) else
-                     f"  the store `{printable(before.label.name)}` {lost}")
+        lines.append(f"  the store `{printable(before.label.name)}` {lost}")
     named = [g for g in before.groups if g.newest is not None]
     for group in named:
         lines.append(f"  {group.ring.group.name}: record {group.newest.record.sequence}, {lost}"

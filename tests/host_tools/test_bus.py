@@ -505,14 +505,14 @@ def test_a_part_is_erased_and_becomes_another_unit(lot: tuple[str, ...]) -> None
     before = Path("part.bin").read_bytes()
     shown = run("erase", SCHEMA, *lot)
     assert (0, True, True) == (
-        shown.exit_code, "  electrode: record 2, would be lost\n" in shown.stdout,
-        "17 pages of 128 would be erased; --yes keeps a copy and does it\n" in shown.stdout)
+        shown.exit_code, "  factory: record 2, would be lost\n" in shown.stdout,
+        "13 pages of 128 would be erased; --yes keeps a copy and does it\n" in shown.stdout)
     refused = run("erase", SCHEMA, "--yes", *lot)
     assert (1, True) == (refused.exit_code, "error PS964: the part has `identity`" in
                          refused.stderr)
     assert before == Path("part.bin").read_bytes()
     done = run("erase", SCHEMA, "--yes", "--unlock", "--backup", "kept.hex", *lot)
-    assert (0, True) == (done.exit_code, "17 pages of 128 erased and read back\n" in done.stdout)
+    assert (0, True) == (done.exit_code, "13 pages of 128 erased and read back\n" in done.stdout)
     assert b"\xff" * 4096 == Path("part.bin").read_bytes()
     assert "The unit is no more what this record says" in page_of("TP-26-0003")
     assert 0 == run("write", SCHEMA, "kept.hex", "--exact", "--yes", *lot).exit_code

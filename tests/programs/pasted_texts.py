@@ -313,7 +313,8 @@ def stores() -> dict[str, bytes]:
     tank = _plan(read_text(schemas / "tank_probe.toml"))
     dimmer = _plan(read_text(schemas / "minimal.toml"))
     bench = _plan(SourceText("bench_unit.toml", SCHEMA))
-    images = {"tank_probe": pack(tank, {"settings": {}}), "minimal": pack(dimmer, {}),
+    images = {"tank_probe": pack(tank, {}, defaults=True),
+              "minimal": pack(dimmer, {}, defaults=True),
               "bench_unit": pack(bench, {"identity": {"serial": (70_012,)},
                                          "curve": {"steps": tuple(range(40))}})}
     return {**{n: image[:SIZE] for n, image in images.items()}, "fixed": legacy()[:SIZE]}

@@ -195,7 +195,7 @@ def test_a_release_of_a_later_series_is_told_as_such() -> None:
     """The label has release and series in one number: the page tells both."""
     plan = example("minimal")
     plan = replace(plan, schema=replace(plan.schema, series=1), release=2)
-    text = " ".join(Markup(dump_page(examined(plan, pack(plan, {})))).text.split())
+    text = " ".join(Markup(dump_page(examined(plan, pack(plan, {}, defaults=True)))).text.split())
     assert "release 2, series 1" in text
     assert str(0x1002) not in text  # FORMAT.md, 2: the series is in the highest four bits
 
@@ -217,7 +217,7 @@ def changed_bytes(page: str) -> dict[int, str]:
 def test_damaged_bytes_of_a_label_are_marked(copies: tuple[int, ...]) -> None:
     """A byte that is not as the other copy, or the label of the store, has it stands out; words say
     so as well."""
-    image = bytearray(pack(PROBE, {}))
+    image = bytearray(pack(PROBE, {}, defaults=True))
     spoilt = {PROBE.label_address(copy) + 9 + copy for copy in copies}
     for at in spoilt:
         image[at] ^= 0x10
@@ -229,7 +229,7 @@ def test_damaged_bytes_of_a_label_are_marked(copies: tuple[int, ...]) -> None:
 
 def test_an_erased_label_has_no_damaged_bytes() -> None:
     """What was never written is erased, not damaged byte by byte."""
-    image = bytearray(pack(PROBE, {}))
+    image = bytearray(pack(PROBE, {}, defaults=True))
     first = PROBE.label_address(1)
     image[first:first + PROBE.label_bytes] = b"\xff" * PROBE.label_bytes
     assert {} == changed_bytes(dump_page(examined(PROBE, bytes(image))))
@@ -255,7 +255,7 @@ def test_the_map_stands_before_the_list_of_findings() -> None:
 
 def test_text_and_page_mark_the_same_bytes_of_a_label() -> None:
     """The hex dump in text says of the same bytes that they were changed."""
-    image = bytearray(pack(PROBE, {}))
+    image = bytearray(pack(PROBE, {}, defaults=True))
     image[PROBE.label_address(1) + 9] ^= 0x10
     found = examined(PROBE, bytes(image))
     (at,) = changed_bytes(dump_page(found))
