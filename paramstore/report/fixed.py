@@ -42,7 +42,8 @@ from paramstore.schema.quantity import format_value, from_raw
 from paramstore.schema.words import plural
 from paramstore.text import one_line, printable
 
-__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "copy_text", "fixed_data",
+__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "copies_text",
+           "copy_text", "fixed_data",
            "fixed_plan_data", "fixed_plan_text", "fixed_text", "fixed_toml", "item_text",
            "limits_text", "summary", "type_text"]
 
@@ -209,7 +210,17 @@ def fixed_plan_text(layout: FixedLayout) -> str:
     conditions = [(g.name, condition_text(g)) for g in layout.groups if g.condition]
     if conditions:
         lines += ["", "Groups that are there only at times", *named_lines(conditions)]
+    copies = {g.declared: copies_text(layout, g) for g in layout.groups if g.copies is not None}
+    if copies:
+        lines += ["", "Groups that are stored several times", *named_lines(list(copies.items()))]
     return "\n".join(lines) + "\n"
+
+
+def copies_text(layout: FixedLayout, group: FixedGroup) -> str:
+    """Return how many copies a group has, and which one counts."""
+    counts = f"the right one with the newest {group.copies}" if group.copies else (
+        "the first right one")
+    return f"{len(layout.blocks(group.declared))} copies, {counts} counts"
 
 
 def condition_text(group: FixedGroup) -> str:

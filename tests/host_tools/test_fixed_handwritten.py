@@ -154,3 +154,26 @@ def test_a_loss_must_be_accepted() -> None:
     """Without that nothing is written."""
     result = run("migrate", "pump.toml", "torn.bin", "--layout", "old.toml", "-o", "new.bin")
     assert (1, False) == (result.exit_code, Path("new.bin").exists())
+
+
+@pytest.mark.parametrize("second", [settings(0, 0x0275, 1_764_586_400), b"\xff" * 32,
+                                    settings(0, 0x0275, 0)[:5] + b"\xff" * 27],
+                         ids=["right", "erased", "torn"])
+def test_a_moved_dump_is_found_by_the_copy_that_counts(second: bytes) -> None:
+    """A copy that is erased or torn does not speak against the layout."""
+    Path("moved.bin").write_bytes(b"\xff" * 48 + image(settings(255, 0x0250, 7), second))
+    result = run("unpack", "old.toml", "moved.bin", "--json")
+    assert 0 == result.exit_code, result.output
+    groups = {g["name"]: g for g in json.loads(result.stdout)["groups"]}
+    assert 190042 == groups["head"]["values"]["serial"]["value"]
+
+
+@pytest.mark.parametrize("words", [
+    ("locate", "old.toml", "settings.flow", "head.made", "0x40", "0x09.3", "--dump", "torn.bin"),
+    ("bytes", "old.toml", "torn.bin"), ("differ", "old.toml", "sound.bin", "torn.bin"),
+    ("check", "old.toml"),
+])
+def test_other_commands_take_it(words: tuple[str, ...]) -> None:
+    """Every command that reads dumps does."""
+    result = run(*words)
+    assert result.exit_code in (0, 1) and result.output

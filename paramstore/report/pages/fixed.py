@@ -19,6 +19,7 @@ from paramstore.report.fixed import (
     UNDER,
     check_text,
     condition_text,
+    copies_text,
     copy_text,
     item_text,
     limits_text,
@@ -107,7 +108,8 @@ def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
     rows = [*_items(group, keys, found, spoilt), *_checks(group, keys, found)]
     return {"name": group.name, "letter": number + 1, "hue": hue(number), "rows": rows,
             "doc": prose(group.doc), "when": condition_text(group) if group.condition else "",
-            "standing": copy_text(contents, found) if contents and found else "",
+            "standing": copy_text(contents, found) if contents and found else
+            "" if group.copies is None else copies_text(layout, group),
             "docs": any(row["doc"] for row in rows)}
 
 
