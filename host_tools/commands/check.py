@@ -93,6 +93,7 @@ def _review(source: SourceText) -> Review:
     """Return all that there is to say; names that meet in C show up only in the firmware."""
     from paramstore.errors import FindingsError
     from paramstore.evolve.project import review
+    from paramstore.firmware.physical import unconverted
     from paramstore.firmware.view import view_of
 
     found = review(source)
@@ -101,6 +102,7 @@ def _review(source: SourceText) -> Review:
             view_of(found.project.plan)
         except FindingsError as error:
             return found._replace(findings=(*found.findings, *error.findings), project=None)
+        found = found._replace(findings=(*found.findings, *unconverted(found.project.plan)))
     return found
 
 

@@ -33,7 +33,8 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: b
     """
     from paramstore.evolve.project import open_project
     from paramstore.files import make_folder, write_text
-    from paramstore.firmware.generate import generate, port_files, runtime_files, unconverted
+    from paramstore.firmware.generate import generate, port_files, runtime_files
+    from paramstore.firmware.physical import unconverted
     from paramstore.report.findings import findings_data
 
     check_folder(output)

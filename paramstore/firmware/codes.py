@@ -11,9 +11,10 @@ CODES: dict[str, Code] = {
         "two things get the same name in C",
         "The generated C joins the names of store, group and parameter with `_`. Group `a` with "
         "parameter `b_c` and group `a_b` with parameter `c` both become `..._a_b_c`; a member of "
-        "an enumeration may meet a limit, such as `..._count`; a store may be named as a type of "
-        "the C library, such as `size`. Rename one of the two: names do not change the bytes on "
-        "the EEPROM other than the store's own.",
+        "an enumeration may meet a limit, such as `..._count`. Or a name is one of the standard "
+        "headers of C and POSIX: the type of a store `timer` is `timer_t`, and group `max` of a "
+        "store `rand` is `RAND_MAX`. Rename one: names do not change the bytes on the EEPROM "
+        "other than the store's own.",
     ),
     "PS702": Code(
         "too much for the tables of the firmware",

@@ -11,14 +11,12 @@ from importlib.resources import files
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-from paramstore.errors import Finding, Severity
-from paramstore.firmware.physical import convertible
 from paramstore.firmware.rows import Bytes
 from paramstore.firmware.spelling import comment_text
 from paramstore.firmware.view import view_of
 from paramstore.layout.plan import Plan
 
-__all__ = ["TABLES_VERSION", "generate", "port_files", "runtime_files", "unconverted"]
+__all__ = ["TABLES_VERSION", "generate", "port_files", "runtime_files"]
 
 TABLES_VERSION = 3
 """PS_TABLES_VERSION of the runtime that the generated tables are for."""
@@ -35,21 +33,6 @@ def generate(plan: Plan) -> dict[str, str]:
             s=view, rows=_rows, tables_version=TABLES_VERSION)
         for end in ("h", "c")
     }
-
-
-def unconverted(plan: Plan) -> tuple[Finding, ...]:
-    """Return a warning for each scaled integer that gets no function to its decimal value."""
-    return tuple(
-        Finding("PS703",
-                f"`{ring.group.name}.{field.name}` gets no conversion to decimal numbers: 64 bits "
-                "do not hold them",
-                plan.schema.source, parameter.span if plan.schema.source else None,
-                notes=(f"raw x {field.scale} + {field.offset}, for each {field.scalar.name}",),
-                help="use a narrower type, a scale of fewer digits or no offset; or convert it in "
-                     "your own code, for the values that really occur",
-                severity=Severity.WARNING)
-        for ring in plan.rings for parameter in ring.group.parameters
-        for field in parameter.fields if field.scaled and not convertible(field))
 
 
 def runtime_files() -> dict[str, str]:

@@ -12,6 +12,12 @@ from paramstore.schema.model import Group, Parameter, Schema
 __all__ = ["Names"]
 
 
+def _another(identifier: str) -> str:
+    if "__" in identifier:
+        return "let no name begin or end with `_`, or have two in a row"
+    return "choose another name; that of the store begins all the others"
+
+
 class Names:
     """Names of one store. Every file-scope identifier passes through `claim`."""
 
@@ -39,8 +45,8 @@ class Names:
                     ((other_span, "the other one"),) if other_span else (),
                 )
         elif reserved(identifier):
-            self._refuse(f"{owner} becomes `{identifier}` in C, which is taken by the language or "
-                         "by the runtime", "choose another name", span)
+            self._refuse(f"{owner} becomes `{identifier}` in C, which the language, its standard "
+                         "headers or the runtime may already have", _another(identifier), span)
         self._owners[identifier] = (owner, span)
         return identifier
 

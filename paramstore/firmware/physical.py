@@ -17,14 +17,16 @@ from fractions import Fraction
 from math import gcd
 from typing import NamedTuple
 
+from paramstore.errors import Finding, Severity
 from paramstore.firmware.rows import Constant, Function
 from paramstore.firmware.spelling import C_TYPES, comment_text, real_literal
 from paramstore.layout.layout_id import plain_decimal
+from paramstore.layout.plan import Plan
 from paramstore.scalars import SCALARS, Scalar, round_f32
 from paramstore.schema.model import Field
 from paramstore.schema.words import show_number
 
-__all__ = ["conversions", "convertible", "decimals_constant"]
+__all__ = ["conversions", "decimals_constant", "unconverted"]
 
 Namer = Callable[[str], str]
 """From a verb to the name of a function of one field."""
@@ -68,9 +70,19 @@ class _Ratio(NamedTuple):
     by: int
 
 
-def convertible(field: Field) -> bool:
-    """Return whether the physical values of a scaled integer fit in 64 bits as decimal numbers."""
-    return _decimal(field) is not None
+def unconverted(plan: Plan) -> tuple[Finding, ...]:
+    """Return a warning for each scaled integer that gets no function to its decimal value."""
+    return tuple(
+        Finding("PS703",
+                f"`{ring.group.name}.{field.name}` gets no conversion to decimal numbers: 64 bits "
+                "do not hold them",
+                plan.schema.source, parameter.span if plan.schema.source else None,
+                notes=(f"raw x {field.scale} + {field.offset}, for each {field.scalar.name}",),
+                help="use a narrower type, a scale of fewer digits or no offset; or convert it in "
+                     "your own code, for the values that really occur",
+                severity=Severity.WARNING)
+        for ring in plan.rings for parameter in ring.group.parameters
+        for field in parameter.fields if field.scaled and _decimal(field) is None)
 
 
 def decimals_constant(field: Field, name: str) -> Iterator[Constant]:

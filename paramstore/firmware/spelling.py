@@ -11,12 +11,14 @@ import struct
 import textwrap
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
+from importlib.resources import files
 
 from paramstore.scalars import Raw, Scalar, ScalarForm
 from paramstore.schema.identifiers import C_WORDS
 
-__all__ = ["C_TYPES", "comment_lines", "comment_text", "hex_bytes", "literal", "macro_name",
-           "mask_literal", "real_literal", "reserved"]
+__all__ = ["C_TYPES", "FORMED", "comment_lines", "comment_text", "hex_bytes", "literal",
+           "macro_name", "mask_literal", "real_literal", "reserved"]
 
 C_TYPES = {
     "u8": "uint8_t", "u16": "uint16_t", "u32": "uint32_t", "u64": "uint64_t",
@@ -25,23 +27,27 @@ C_TYPES = {
 }
 """The C type of each scalar."""
 
-# Types of standard headers that a store of an unlucky name would define again.
-_TYPE_LIST = """
-clock_t div_t double_t fexcept_t fenv_t float_t imaxdiv_t intmax_t intptr_t ldiv_t lldiv_t
-max_align_t mbstate_t ptrdiff_t size_t ssize_t time_t uintmax_t uintptr_t wctrans_t wctype_t wint_t
-"""
-_TYPES = frozenset(_TYPE_LIST.split()) | {
-    f"{sign}int{kind}{bits}_t"
-    for sign in ("", "u") for kind in ("", "_least", "_fast") for bits in (8, 16, 32, 64)
-}
+FORMED = (r"[a-z]\w*_(t|layout|init)|[a-z]\w*_(get|set|physical|decimal|raw)_\w+"
+          r"|[A-Z][A-Z0-9]*_[A-Z0-9_]+")
+"""Regular expression of the identifiers of generated headers."""
+
+
+@cache
+def _taken() -> frozenset[str]:
+    """Such identifiers that standard headers have; `tests.programs.taken_names` collects them."""
+    text = (files("paramstore.firmware") / "taken_names.txt").read_text("utf-8")
+    return frozenset(text.split())
+
 
 _INTEGER_SUFFIX = {1: "", 2: "", 4: "L", 8: "LL"}
 
 
 def reserved(identifier: str) -> bool:
-    """Return whether a C or C++ file may already have `identifier`, runtime names included."""
-    return (identifier in C_WORDS or identifier in _TYPES
-            or identifier.startswith(("ps_", "PS_")))
+    """Return whether a C or C++ file may already have `identifier`: a word of the language, a name
+    of the standard headers or of the runtime, or one that C keeps for compilers."""
+    return (identifier in C_WORDS or identifier.startswith(("ps_", "PS_"))
+            or "__" in identifier  # C++ keeps these for its compilers
+            or identifier in _taken())
 
 
 def macro_name(*parts: str) -> str:

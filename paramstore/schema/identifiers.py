@@ -29,7 +29,18 @@ static_cast stderr stdin stdout struct switch template this thread_local throw t
 typeid typename typeof typeof_unqual union unix unsigned using virtual void volatile wchar_t while
 xor xor_eq
 """
-C_WORDS = frozenset(_C_WORD_LIST.split())
+# Macros in lower case: of POSIX headers, as found in those of glibc and musl, where they expand to
+# something else than a name; and of GNU C for other processors and systems (from memory).
+_MACRO_LIST = """
+alloca atomic_init basename e_exit e_termination h_addr h_errno ifa_broadaddr ifa_dstaddr ifc_buf
+ifc_req ifr_addr ifr_bandwidth ifr_broadaddr ifr_data ifr_dstaddr ifr_flags ifr_hwaddr ifr_ifindex
+ifr_map ifr_metric ifr_mtu ifr_name ifr_netmask ifr_newname ifr_qlen ifr_slave math_errhandling
+msg_cbytes s6_addr s6_addr16 s6_addr32 sa_handler sa_sigaction si_addr si_addr_lsb si_arch si_band
+si_call_addr si_fd si_int si_lower si_overrun si_pid si_pkey si_ptr si_status si_stime si_syscall
+si_timerid si_uid si_upper si_utime si_value sigev_notify_attributes sigev_notify_function
+sigev_notify_thread_id st_atime st_ctime st_mtime m68k mc68000 mips sparc sun vax
+"""
+C_WORDS = frozenset(f"{_C_WORD_LIST} {_MACRO_LIST}".split())
 """Words that the C of a store, which may be compiled as C++, cannot use as a member."""
 
 

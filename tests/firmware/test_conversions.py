@@ -18,7 +18,8 @@ import numpy as np
 import pytest
 
 from paramstore.errors import ToolError
-from paramstore.firmware.generate import generate, unconverted
+from paramstore.firmware.generate import generate
+from paramstore.firmware.physical import unconverted
 from paramstore.layout.plan import Plan
 from paramstore.rig.toolchain import WARNINGS, Compiler
 from paramstore.scalars import SCALARS
