@@ -13,7 +13,11 @@ from paramstore.eeprom.device import Device
 from paramstore.firmware.generate import runtime_files
 from paramstore.layout.plan import Plan
 from paramstore.rig.native import NativeCode, compile_native
+from tests.cuts.mutants import NO_CRC, changed
 from tests.firmware.builds import example_plan
+
+__all__ = ["NO_CRC", "bench", "broken_harness", "broken_runtime", "fresh_folder", "harness",
+           "native"]
 
 _folders: list[tempfile.TemporaryDirectory[str]] = []
 
@@ -48,14 +52,9 @@ def broken_harness(name: str, old: str, new: str) -> Harness:
 def broken_runtime(old: str, new: str) -> dict[str, str]:
     """The runtime with a change in it; the text to change must be there once."""
     runtime = runtime_files()
-    assert 1 == runtime["paramstore.c"].count(old), old
-    return runtime | {"paramstore.c": runtime["paramstore.c"].replace(old, new)}
+    return runtime | {"paramstore.c": changed(runtime["paramstore.c"], old, new, "paramstore.c")}
 
 
 def bench(plan: Plan) -> Bench:
     """A bench with a blank part."""
     return Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
-
-
-NO_CRC = ("return store->crc == CRC_RESIDUE;", "return store->crc != 1u;")
-"""Records count whatever their CRC says."""

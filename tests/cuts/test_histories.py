@@ -17,7 +17,7 @@ from paramstore.cuts.histories import (
     run_histories,
 )
 from paramstore.errors import ToolError
-from paramstore.firmware.generate import runtime_files
+from tests.cuts.harnesses import NO_CRC, broken_runtime
 from tests.firmware.builds import example_plan
 
 ONE_BIT = Weakness(bits=1)
@@ -91,17 +91,13 @@ def test_counts_do_not_depend_on_the_number_of_processes() -> None:
 
 
 @pytest.mark.parametrize(("old", "new", "kinds"), [
-    ("return store->crc == CRC_RESIDUE;", "return store->crc != 1u;",  # the CRC is not checked
-     {"mixed"}),
+    (*NO_CRC, {"mixed"}),
     ("ring->sequence + 1u + ring->passed", "ring->sequence + 3u",  # over the newest of three slots
      {"lost", "empty"}),
 ])
 def test_a_broken_runtime_is_noticed(old: str, new: str, kinds: set[str], tmp_path: Path) -> None:
     """Without weak cells a count that is not zero is a mistake of the store, and is seen."""
-    files = runtime_files()
-    assert 1 == files["paramstore.c"].count(old)
-    broken = {**files, "paramstore.c": files["paramstore.c"].replace(old, new)}
-    library = build_lives(one_group_plan(3, 1), tmp_path, runtime=broken)
+    library = build_lives(one_group_plan(3, 1), tmp_path, runtime=broken_runtime(old, new))
     assert kinds <= set(wrong(run_histories(library, Setting(3, 1, False, STEADY), 500)))
 
 

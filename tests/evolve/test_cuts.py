@@ -16,10 +16,11 @@ from itertools import combinations
 
 import pytest
 
+from paramstore.codec import build_label
 from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.rig.twin import TwinRig
 from paramstore.status import Status
-from tests.engines import bench_for
+from tests.engines import Engines, bench_for
 from tests.evolve.histories import Past, tank_probe
 from tests.evolve.model import random_values
 from tests.evolve.takeover import takeover_of
@@ -121,3 +122,24 @@ def test_commit_after_a_downgrade(first: int, second: int) -> None:
                 found = {r.group.name: boot.values(r.group.name) for r in plan.rings}
                 assert found in (model.read(unit.state, release, second).values,
                                  model.read(state, release, second).values)
+
+
+def test_the_only_whole_label_is_not_written_over() -> None:
+    """A unit of an earlier release whose label copy 0 is damaged: wherever its take-over is cut,
+    one copy says whose it is."""
+    past = tank_probe()
+    unit, plan = used(past, 1, random.Random(1)), past.plan(2)
+    image = bytearray(unit.image)
+    image[plan.label_address(0)] ^= 1
+    labels = {build_label(past.plan(release)) for release in (1, 2)}
+    for write in range(1, 1000):
+        engines = Engines(plan, bytes(image))
+        assert Status.OLDER is engines.call("mount")
+        cut = [CutAtWrite(engines.device.cycles + write, Tear(Torn.NOISE))]
+        engines.each(lambda bench, cut=cut: setattr(bench.device, "faults", list(cut)))
+        if engines.call("format") is Status.OK:
+            break
+        left = bytes(engines.device.memory)
+        copies = {left[at:at + plan.label_bytes] for at in map(plan.label_address, (0, 1))}
+        assert copies & labels
+    assert write > plan.label_pages * 2
