@@ -8,6 +8,8 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import HealthCheck, settings
 
+pytest_plugins = ["tests.no_skip"]
+
 # Quick, and the same in every run; `--long` looks further, with new examples each time.
 settings.register_profile(
     "quick", max_examples=50, deadline=None, derandomize=True, database=None, print_blob=True
