@@ -106,7 +106,7 @@ def faults_in(found: FixedGroupContents, item: Item) -> Iterator[str]:
 
 def spoilt_items(contents: FixedContents, group: FixedGroup) -> frozenset[str]:
     """Return the parameters of a group of which a wrong checksum covers any byte."""
-    return frozenset(item.name for item in group.items if contents.wrong_over(item))
+    return frozenset(item.name for item in group.items if contents.wrong_over(group, item))
 
 
 class _Diagnosis:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.fixed.model import Check, FixedGroup, FixedLayout, Item, place_bytes
+from paramstore.fixed.model import Check, FixedGroup, FixedLayout, Item
 from paramstore.scalars import Raw
 
 __all__ = ["NO_LETTER", "CheckResult", "Copy", "Elements", "FixedContents", "FixedGroupContents",
@@ -117,11 +117,15 @@ class FixedContents:
         """Return what the blocks of a group of the schema hold."""
         return tuple(found for found in self.groups if found.group.declared == declared)
 
-    def wrong_over(self, item: Item) -> str:
-        """Return the name of a wrong checksum that covers any byte of `item`; "" if none does."""
+    def wrong_over(self, group: FixedGroup, item: Item | None = None) -> str:
+        """Return the name of a wrong checksum that covers any byte of `item`, of its scale, or of
+        what says that its group is there; without an item only the last; "" if none does."""
         wrong = [(f"{found.group.name}.{result.check.name}", result.check.over)
                  for found in self.groups for result in found.checks if not result.right]
         if not wrong:
             return ""
-        own = {address for place in item.places for address in place_bytes(place)}
+        places = (*item.places, item.scale_place) if item else ()
+        if group.condition is not None:
+            places = (*places, group.condition.place)
+        own = {bits.address for place in places for bits in place}
         return next((name for name, over in wrong if not own.isdisjoint(over)), "")

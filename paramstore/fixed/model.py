@@ -156,7 +156,7 @@ class Item:
     ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8 as
     raws, of which a character may take more. `always` is the only value it can have, as raws.
     `none` is the stored number that stands for no value. With `scale_from` the scale of the field
-    is only a part of it: what an image holds makes it whole.
+    is only a part of it: what an image holds at `scale_place` makes it whole.
     """
 
     parameter: Parameter
@@ -171,6 +171,7 @@ class Item:
     coding: Coding = Coding.PLAIN
     since: date = FIRST_DATE
     scale_from: ScaleFrom | None = None
+    scale_place: Place = ()
 
     @property
     def field(self) -> Field:

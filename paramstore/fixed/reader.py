@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
-from paramstore.errors import Finding, FindingsError, SourceText, errors_in
+from paramstore.errors import Finding, FindingsError, Severity, SourceText, errors_in
 from paramstore.fixed.checks import read_check
 from paramstore.fixed.coding import Coding
 from paramstore.fixed.conditions import read_conditions
@@ -21,7 +21,7 @@ from paramstore.fixed.keys import (
     ORDERS,
     SECTION_KEYS,
 )
-from paramstore.fixed.model import FixedGroup, FixedLayout, Item
+from paramstore.fixed.model import FixedGroup, FixedLayout, Item, place_bytes
 from paramstore.fixed.parameters import Spot, read_item, read_order, shifted
 from paramstore.fixed.places import refuse_outside
 from paramstore.fixed.rules import check_groups, extent_of, place_of
@@ -188,7 +188,17 @@ def _copies(table: Table, group: FixedGroup) -> str | None:
     elif number is not None and not _counts(number):
         desk.add("PS366", f"`{name}` cannot be a sequence number", span,
                  help="name an unsigned whole number, neither scaled nor an array")
+    elif number is not None and not _covered(group, number):
+        desk.add("PS366", f"no checksum covers all of `{name}`", span,
+                 notes=("a changed bit of it would make an old copy the newest",),
+                 help="extend the range of the checksum, if it is over these bytes",
+                 severity=Severity.WARNING)
     return str(name)
+
+
+def _covered(group: FixedGroup, item: Item) -> bool:
+    own = {a for place in item.places for a in place_bytes(place)}
+    return any(own <= set(check.over) for check in group.checks)
 
 
 def _counts(item: Item) -> bool:

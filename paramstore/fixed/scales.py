@@ -37,9 +37,13 @@ def scaled(found: Sequence[FixedGroupContents]) -> tuple[FixedGroupContents, ...
 def _scaled(found: FixedGroupContents,
             by_name: Mapping[str, FixedGroupContents]) -> FixedGroupContents:
     items, values, faulty = [], dict(found.values), dict(found.faulty)
+    groups = {name: each.group for name, each in by_name.items()}
     for item in found.group.items:
-        if item.scale_from is not None:
-            factor = _factor(found, item.scale_from, by_name)
+        wanted = item.scale_from
+        if wanted is not None:
+            source = scale_source(groups, found.group, wanted)
+            item = replace(item, scale_place=source[1].places[0] if source else ())
+            factor = _factor(found, wanted, by_name)
             if factor is None:
                 if raws := values.pop(item.name, None):
                     faulty[item.name] = _without(item, raws)

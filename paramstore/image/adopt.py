@@ -194,13 +194,16 @@ def _of_block(contents: FixedContents, way: Way, found: FixedGroupContents, inde
     name = way.item.name
     elements = found.elements(name)
     if elements is None:
+        if spoilt := contents.wrong_over(found.group):
+            return _lost(way, Fate.UNFIT, f"the checksum `{spoilt}` is wrong", len(
+                found.group.item(name).places) if not way.spread else 1)
         lacking = found.presence is not Presence.ABSENT and name not in found.unset
         return _lost(way, Fate.UNREAD if lacking else None,
                      "its bytes are not in the dump" if lacking else "", len(found.group.item(
                          name).places) if not way.spread else 1)
     item = found.group.item(name)  # with the scale that this dump holds
     before = elements_text(item.field, elements)
-    if spoilt := contents.wrong_over(item):
+    if spoilt := contents.wrong_over(found.group, item):
         return _lost(way, Fate.UNFIT, f"the checksum `{spoilt}` is wrong", before=before)
     if item.field.kind in _WHOLE:
         return _Taken(before, (_text(way, item, elements, before),))

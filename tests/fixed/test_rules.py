@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from paramstore.errors import FindingsError, SourceText
+from paramstore.errors import FindingsError, Severity, SourceText
 from paramstore.fixed.reader import read_layout
 
 HEAD = '[fixed]\nname = "demo"\nsize = 32\n'
@@ -37,3 +37,22 @@ two = { type = "u16", at = 1 }
 [group.head.check]
 sum = { type = "sum", over = ["0-8"], at = 8 }
 """)
+
+
+def test_a_sequence_number_without_a_checksum_is_a_warning() -> None:
+    """A flipped bit of it would make an old copy the newest."""
+    text = """
+[group.settings]
+count = 2
+every = 8
+copies = "number"
+[group.settings.parameter]
+number = { type = "u16", at = 0 }
+level = { type = "u8", at = 2 }
+[group.settings.check]
+sum = { type = "sum", over = ["RANGE"], at = 3 }
+"""
+    assert () == read_layout(SourceText("demo.toml", HEAD + text.replace("RANGE", "0-2")))[1]
+    (warning,) = read_layout(SourceText("demo.toml", HEAD + text.replace("RANGE", "1-2")))[1]
+    assert ("PS366", Severity.WARNING) == (warning.code, warning.severity)
+    assert "no checksum covers all of `number`" == warning.message

@@ -228,3 +228,45 @@ step = { type = "u8", at = 4, to = "" }
 level = { type = "u8", at = 5, unit = "mV", scale_from = "step" }
 """, struct.pack("<IBB", 1234567890, 25, 4))
     assert ("2009-02-13", 100) == (str(values["made"]), values["level"])
+
+
+HEAD_SUM = """
+[group.head.parameter]
+used = { type = "u8", at = 30, to = "" }
+step = { type = "u8", at = 28, to = "" }
+[group.head.check]
+sum = { type = "sum", over = ["28-30"], at = 31 }
+"""
+
+
+def with_head(body: bytes, used: int, step: int, *, good: bool = True) -> bytes:
+    """An image with a head of its own checksum behind the body."""
+    head = bytes([step, 0, used])
+    return body.ljust(28, b"\0") + head + bytes([sum(head) & 0xFF ^ (not good)])
+
+
+@pytest.mark.parametrize("used", [0, 2, 3])
+def test_a_condition_under_a_wrong_checksum_gives_no_values(used: int) -> None:
+    """Where nobody vouches for what says which blocks are there, none of them is taken, nor is one
+    that is not there taken for one that never was."""
+    blocks = HEAD_SUM + BLOCKS.replace(
+        "every = 4", 'every = 4\nwhen = { bits = ["30"], from = "image", above = 0 }')
+    body = struct.pack("<3f", 0.75, 1.25, 1.25)
+    _, items = taken(blocks, with_head(body, used, 1))
+    assert items["gain"].fate is (Fate.DEFAULTED if used == 0 else Fate.KEPT)
+    values, items = taken(blocks, with_head(body, used, 1, good=False))
+    assert ([1, 1, 1], Fate.UNFIT) == (values["gain"], items["gain"].fate)
+    assert "the checksum `head.sum` is wrong" == items["gain"].reason
+
+
+def test_a_scale_under_a_wrong_checksum_gives_no_values() -> None:
+    """Nor is a value whose scale may have been changed."""
+    lines = HEAD_SUM + """
+[group.channels.parameter]
+level = { type = "u8", at = 0, unit = "mV", scale_from = "head.step" }
+"""
+    values, items = taken(lines, with_head(b"\4", 0, 25))
+    assert (100, Fate.KEPT) == (values["level"], items["level"].fate)
+    values, items = taken(lines, with_head(b"\4", 0, 25, good=False))
+    assert (5, Fate.UNFIT, "the checksum `head.sum` is wrong") == (
+        values["level"], items["level"].fate, items["level"].reason)
