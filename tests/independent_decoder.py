@@ -56,7 +56,7 @@ def decode_record(data: bytes, slot: int, ring: dict[str, Any], store: str) -> A
     if len(data) < end + 4:
         return None
     sequence, revision = struct.unpack_from("<IB", data)
-    if sequence in (0, 0xFFFFFFFF) or (sequence - 1) % ring["slots"] != slot:
+    if sequence == 0 or sequence >= 0xD0000000 or (sequence - 1) % ring["slots"] != slot:
         return None
     lead = struct.pack("<IB", crc32c_bit_by_bit(store.encode()), ring["group"])
     (crc,) = struct.unpack_from("<I", data, end)

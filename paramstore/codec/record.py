@@ -7,13 +7,10 @@ from typing import NamedTuple
 
 from paramstore.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.codec.shapes import record_shape
-from paramstore.format import ERASED, slot_of
+from paramstore.format import ERASED, SEQUENCE_END, slot_of
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["NO_SEQUENCE", "Record", "RecordState", "build_record", "read_record"]
-
-NO_SEQUENCE = (0, 0xFFFF_FFFF)
-"""What can never be a sequence number."""
+__all__ = ["Record", "RecordState", "build_record", "read_record"]
 
 
 class RecordState(StrEnum):
@@ -23,7 +20,7 @@ class RecordState(StrEnum):
     ERASED = "erased"  # every byte of the record is FF
     SHORT = "short"  # the bytes given end before the record does
     BAD_CRC = "wrong CRC"
-    NO_NUMBER = "no sequence number"  # the CRC is right, but 0 or FFFFFFFF is no number
+    NO_NUMBER = "no sequence number"  # the CRC is right, but 0, and from D0000000 on, is no number
     MISPLACED = "misplaced"  # the CRC is right, but the number belongs in another slot
 
 
@@ -69,7 +66,7 @@ def read_record(plan: Plan, ring: Ring, slot: int, data: bytes) -> Record:
         state = RecordState.ERASED
     elif data[-CRC_BYTES:] != _crc(plan, ring, data[:-CRC_BYTES]):
         state = RecordState.BAD_CRC
-    elif parts["sequence"] in NO_SEQUENCE:
+    elif not 0 < parts["sequence"] < SEQUENCE_END:
         state = RecordState.NO_NUMBER
     elif slot_of(parts["sequence"], ring.slots) != slot:
         state = RecordState.MISPLACED

@@ -11,7 +11,7 @@ from dataclasses import replace
 from functools import partial
 
 from paramstore.errors import Finding
-from paramstore.format import OVERHEAD_BYTES
+from paramstore.format import OVERHEAD_BYTES, SEQUENCE_FULL
 from paramstore.layout.arrange import (
     arrange,
     open_pages,
@@ -28,7 +28,7 @@ from paramstore.schema.words import plural
 __all__ = ["explain_crowding", "explain_misfit", "fits", "impossible_groups", "longest_life",
            "smallest_part"]
 
-LAST_SEQUENCE = 0xFFFFFFFE
+LAST_SEQUENCE = SEQUENCE_FULL - 1
 SLOT_LIMIT_BYTES = 0xFFFF
 """The firmware's tables count the bytes of a slot in 16 bits."""
 PERIODS_DAYS = (
