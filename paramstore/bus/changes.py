@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
 from paramstore.codec import Record, build_label, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.format import skip_limit
+from paramstore.format import SEQUENCE_FULL, skip_limit
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
@@ -118,7 +118,7 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
     A group that was never written is, with defaults for what is not given; a protected one of
     which nothing is given only if its `defaults` are to stand in a record. Protected groups with a
     record are kept unless `unlock` (PS964, a warning). FindingsError (PS963) if the values break
-    the schema.
+    the schema, (PS973) if a ring has no number left.
     """
     plan = contents.plan
     label = any(contents.image[at:at + plan.label_bytes] != build_label(plan)
@@ -130,6 +130,7 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
     findings: list[Finding] = []
     for group in contents.groups:
         ring, called = group.ring, group.ring.group.name
+        _refuse_full(group, name)
         given = wanted.get(called, {})
         stored = {**group.values, **given}
         diff = list(changes_of_group(group, given))
@@ -146,7 +147,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
         elif not diff or (ring.group.role.protected and not unlock):
             kept += diff
             newest, count = group.newest.record, count - group.copies
-            if given and count > 0:
+            # Numbers below tell of a first commit that was cut.
+            if count > 0 and (given or newest.sequence < ring.group.copies):
                 names["copied"].append(called)
                 names["groups"].append(called)
                 steps.append(NewRecords(plan, ring, newest.sequence, count, newest.body,
@@ -160,6 +162,16 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
         findings.append(_kept(kept, name))
     return Changes(plan, contents, tuple(steps), tuple(changed), tuple(kept), label=label,
                    findings=tuple(findings), **{key: tuple(of) for key, of in names.items()})
+
+
+def _refuse_full(group: GroupContents, name: str) -> None:
+    """Refuse a ring whose numbers are used up, which no part lives long enough for (PS973)."""
+    if group.newest is not None and group.newest.record.sequence >= SEQUENCE_FULL:
+        raise FindingsError([Finding(
+            "PS973", f"group `{group.ring.group.name}` has record number "
+            f"{group.newest.record.sequence}, and no greater one is left", SourceText(name, ""),
+            help="no part is worn out so late: read it again; then erase it, or write a copy with "
+            "--exact")])
 
 
 def _never_written(group: GroupContents) -> bool:

@@ -66,6 +66,12 @@ CODES: dict[str, Code] = {
         "names no store, so that firmware leaves alone what is only half there. The work was "
         "stopped: repeat it.",
     ),
+    "PS973": Code(
+        "a record that must not be written over",
+        "Numbers of records only grow. A ring whose numbers are used up takes no record any more; "
+        "and where a record was to go, there is one that is newer than all that were seen when the "
+        "part was read. Nothing is written over it.",
+    ),
     "PS972": Code(
         "a slot that was passed over",
         "The slot acknowledged its record and reads back something else: it is worn out or "

@@ -10,11 +10,11 @@ __all__ = ["work_ms"]
 
 
 def work_ms(changes: Changes, khz: int) -> float:
-    """Return the time in ms: each page written, waited for and read back, then all that was read
-    before read again."""
+    """Return the time in ms: each page looked at, written, waited for and read back; then all that
+    was read before read again."""
     part = changes.plan.part
     width = part.address_bytes
-    bits = sum(write_bits(width, len(w.data)) + read_bits(width, len(w.data))
+    bits = sum(write_bits(width, len(w.data)) + 2 * read_bits(width, len(w.data))
                for w in changes.writes)
     left = part.capacity - sum(end - first for first, end in changes.before.gaps)
     bits += left // READ_BYTES * read_bits(width, READ_BYTES) + read_bits(width, left % READ_BYTES)

@@ -10,6 +10,7 @@ from paramstore.bus.first_page import write_first_page
 from paramstore.bus.look import reread
 from paramstore.bus.programmer import PageFault, Programmer, Progress
 from paramstore.bus.steps import NewRecords, Put, pages_of
+from paramstore.codec import read_record
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.format import skip_limit, slot_of
 from paramstore.image.contents import Contents
@@ -85,6 +86,7 @@ class _Writer:
         number = step.newest
         for _ in range(step.copies):
             for sequence in range(number + 1, number + 2 + skip_limit(step.ring.slots)):
+                self._refuse_newer(step, sequence, number)
                 try:
                     self._put(step.put(sequence))
                     break
@@ -94,6 +96,19 @@ class _Writer:
             else:
                 raise self._refused(step.ring, refusal) from refusal
             number = sequence
+
+    def _refuse_newer(self, step: NewRecords, sequence: int, newest: int) -> None:
+        """Look once more at the slot that is written over: one bad read must not cost the newest
+        record."""
+        slot = slot_of(sequence, step.ring.slots)
+        data = self._programmer.read_at(step.ring.address(slot), step.ring.record_bytes)
+        record = read_record(step.plan, step.ring, slot, data)
+        if record.valid and record.sequence > newest:
+            raise FindingsError([Finding(
+                "PS973", f"slot {slot} of group `{step.ring.group.name}` holds record "
+                f"{record.sequence}, which was not there when the part was read",
+                SourceText(self._programmer.name, ""),
+                help="see that nothing else uses the bus, then repeat")])
 
     def _refused(self, ring: Ring, fault: PageFault) -> FindingsError:
         slots = [slot for of, slot in self._passed if of is ring]

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from paramstore.codec import Label, Record, RecordState, read_label, read_record
 from paramstore.evolve.lineage import parting
 from paramstore.evolve.values import Origin, group_values
-from paramstore.format import ERASED, FORMAT_VERSION, NO_STORE, slot_of
+from paramstore.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import Reset, served
@@ -88,9 +88,22 @@ class GroupContents(NamedTuple):
 
     @property
     def copies(self) -> int:
-        """How many whole records have the body of the newest one; 0 without one."""
-        return 0 if self.newest is None else sum(
-            s.record.valid and s.record.body == self.newest.record.body for s in self.slots)
+        """How many whole records there are of the newest commit, at most as many as the group asks;
+        0 without a record. Slots that it passed over may lie between (FORMAT.md, 4)."""
+        if self.newest is None:
+            return 0
+        newest, slots, wanted = self.newest.record, self.ring.slots, self.ring.group.copies
+        last, count = newest.sequence, 1
+        most = min(wanted - 1 + skip_limit(slots), slots - 1, last - 1)
+        for number in range(last - 1, last - 1 - most, -1):
+            record = self.slots[slot_of(number, slots)].record
+            if not record.valid or record.sequence != number:
+                continue
+            alike = (record.revision, record.body) == (newest.revision, newest.body)
+            if count == wanted or not alike:
+                break
+            count += 1
+        return count
 
     @property
     def migrated(self) -> bool:

@@ -31,7 +31,7 @@ from paramstore.production.held import read_held
 from paramstore.production.journal import Journal
 from paramstore.production.records import VERIFY, Batch, NewUnit, Records
 from paramstore.rig.twin import TwinRig
-from paramstore.status import Status
+from paramstore.status import Health, Status
 from tests.bus.buses import BenchBus
 
 __all__ = ["PARTS", "TEARS", "WORKS", "Campaign"]
@@ -224,6 +224,8 @@ class Campaign:
                            for g in unpack(self.plan, image).groups)
             rig = TwinRig(self.plan, Bench(Device(self.plan.part, 0x50, image)))
             assert rig.mount() in (Status.OK, Status.FLAGGED)
+            if expected is None:
+                assert not any(Health.COPIES in rig.health(name) for name in self.work.wanted)
         self.check_records(image)
 
     def check_records(self, image: bytes) -> None:

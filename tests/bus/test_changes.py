@@ -16,6 +16,7 @@ from paramstore.bus.recognise import recognise
 from paramstore.codec import build_label, build_record, encode_body
 from paramstore.errors import FindingsError, SourceText
 from paramstore.evolve.project import open_project
+from paramstore.format import SEQUENCE_FULL
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.pack import complete, pack
 from paramstore.layout.place import make_plan
@@ -275,3 +276,58 @@ def test_differences_are_told_by_parameter() -> None:
     (change,) = differences(unpack(PLAN, pack(PLAN, UNIT)), {"trim": {"low": (30,)}})
     assert ("trim", "low", {"low": (20,)}, {"low": (30,)}) == (
         change.group.name, change.parameter.name, change.before, change.after)
+
+
+def test_protected_groups_without_values_have_no_record() -> None:
+    """As `pack` leaves them; a record of their defaults is written on purpose only. A write that
+    was cut does the same when it is repeated."""
+    given = {"settings": {"quiet": (1,)}}
+    for defaults, left in ((False, ("identity", "trim")), (True, ())):
+        changes = value_changes(unpack(PLAN, BLANK), given, "", defaults=defaults)
+        assert left == changes.left
+        assert pack(PLAN, given, defaults=defaults) == changes.target
+        image = bytearray(BLANK)
+        for put in changes.writes:
+            again = value_changes(unpack(PLAN, bytes(image)), given, "", defaults=defaults)
+            assert unpack(PLAN, again.target).groups == unpack(PLAN, changes.target).groups
+            put.lay(image)
+    image_of_bench = unpack(PLAN, pack(PLAN, given))
+    assert {"settings"} == image_values(image_of_bench, "unit.bin").keys()
+    used = pack(PLAN, UNIT)
+    assert UNIT["trim"]["low"] == unpack(PLAN, value_changes(
+        unpack(PLAN, used), image_values(image_of_bench, ""), "", unlock=True).target).group(
+            "trim").values["low"]
+
+
+def test_copies_are_those_of_the_newest_commit() -> None:
+    """Right before it, with the same body; not older ones that happen to be alike, nor with a slot
+    between that holds something else."""
+    roomy = open_project(SourceText("r.toml", SCHEMA.replace(
+        'role = "calibration"', 'role = "calibration"\nslots = 7'))).plan
+    ring = roomy.ring("trim")
+    one, two = (encode_body(ring, {"low": (n,)} | {
+        f.name: f.default for f in ring.group.fields if f.name != "low"}) for n in (10, 20))
+
+    def copies(*records: tuple[int, bytes]) -> int:
+        image = bytearray(pack(roomy, {}))
+        for sequence, body in records:
+            at = ring.address((sequence - 1) % ring.slots)
+            record = build_record(roomy, ring, sequence, body)
+            image[at:at + len(record)] = record
+        return unpack(roomy, bytes(image)).group("trim").copies
+
+    assert [0, 1, 2, 2, 1, 1, 2] == [copies(*records) for records in (
+        (), ((1, one),), ((1, one), (2, one)), ((1, one), (4, one)), ((1, one), (6, one)),
+        ((1, one), (2, one), (3, two), (4, one)), ((1, one), (2, one), (3, one)))]
+
+
+def test_numbers_that_are_used_up_are_told() -> None:
+    """No part lives so long (PS973)."""
+    image = bytearray(pack(PLAN, UNIT))
+    ring = PLAN.ring("settings")
+    number = SEQUENCE_FULL + (ring.slots - (SEQUENCE_FULL - 1) % ring.slots)
+    record = build_record(PLAN, ring, number, encode_body(ring, {
+        f.name: f.default for f in ring.group.fields}))
+    image[ring.address(0):ring.address(0) + len(record)] = record
+    with pytest.raises(FindingsError, match="PS973"):
+        value_changes(unpack(PLAN, bytes(image)), UNIT, "")

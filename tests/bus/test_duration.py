@@ -38,7 +38,7 @@ def needed_ms(plan: Plan, pages: list[int]) -> tuple[float, float]:
     look = read_ms(plan, len(used))
     write = sum(
         (9 * (1 + plan.part.address_bytes + size) + 2) / KHZ + plan.part.write_ms
-        + read_ms(plan, size) for size in pages)
+        + 2 * read_ms(plan, size) for size in pages)  # looked at, written, read back
     return look, write + look
 
 

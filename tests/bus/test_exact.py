@@ -121,7 +121,7 @@ def test_rings_that_move_leave_a_part_that_names_no_store_until_the_end() -> Non
 
 def test_an_image_without_its_free_pages_leaves_them() -> None:
     """A backup has labels and rings: these are brought back, and nothing else."""
-    old = pack(PLAN, {}, defaults=True)
+    old = pack(PLAN, {})
     end = PLAN.part.capacity
     used = bytearray(value_changes(unpack(PLAN, old), {"settings": {"quiet": (1,)}}, "").target)
     used[-3] = 0x33
@@ -131,8 +131,7 @@ def test_an_image_without_its_free_pages_leaves_them() -> None:
 
 
 @pytest.mark.parametrize("image", [
-    pack(PLAN, {}, defaults=True), BLANK[:-1] + b"\0", bytes(range(256)) * 8,
-    pack(moved(), {}, defaults=True),
+    pack(PLAN, {}), BLANK[:-1] + b"\0", bytes(range(256)) * 8, pack(moved(), {}),
 ], ids=["ours", "a stray byte", "foreign", "another layout"])
 def test_erasing_takes_whatever_is_there(image: bytes) -> None:
     """Only pages that are not blank; a part with a label names no store on the way."""
@@ -153,8 +152,9 @@ def test_erasing_takes_whatever_is_there(image: bytes) -> None:
 
 def test_identity_and_calibration_are_not_erased_by_mistake() -> None:
     """Those of this store need the key (PS964); of another one nothing is known."""
-    ours = pack(PLAN, {}, defaults=True)
-    for image, told in {ours: True, BLANK: False, bytes(range(256)) * 8: False}.items():
+    unit = pack(PLAN, {"trim": {"low": (20,)}})
+    foreign = bytes(range(256)) * 8
+    for image, told in {unit: True, pack(PLAN, {}): False, BLANK: False, foreign: False}.items():
         found: list[Any] = []
         try:
             refuse_protected(unpack(PLAN, image), "")

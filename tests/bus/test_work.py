@@ -200,3 +200,19 @@ def test_the_way_back_leads_to_before_the_first_try(name: str | None, tmp_path: 
     else:
         with pytest.raises(ToolError, match="never written over"):
             keep_backup(again(unpack(PLAN, other)), name, "pump", again)
+
+
+def test_one_bad_read_does_not_cost_the_newest_record(tmp_path: Path) -> None:
+    """A bit that read wrong once made the newest record look damaged, and its slot the next one:
+    nothing is written over it."""
+    path = tmp_path / "part.bin"
+    image = value_changes(unpack(PLAN, pack(PLAN, OLD)), {"settings": {"key": (9, 9)}}, "").target
+    newest = unpack(PLAN, image).group("settings").newest
+    assert newest is not None
+    misread = bytearray(image)
+    misread[newest.address + 7] ^= 2
+    programmer = programmer_at(path, PLAN, image)
+    with pytest.raises(FindingsError, match=r"PS973.*record 2, which was not there"):
+        write_changes(programmer, again(unpack(PLAN, bytes(misread))))
+    span = slice(newest.address, newest.address + PLAN.ring("settings").record_bytes)
+    assert image[span] == path.read_bytes()[span]
