@@ -39,6 +39,7 @@ from paramstore.report.salvage import salvage_text
 from tests.codec.plans import EXAMPLE
 from tests.decode.scenes import PLAN, SCHEMA, used_unit
 from tests.fixed.legacy import legacy
+from tests.programs import pasted_texts
 from tests.programs.fuzzing import arbitrary, arbitrary_schema, main
 
 ROOT = Path(__file__).parents[2]
@@ -61,6 +62,7 @@ def samples() -> Samples:
     options = WriteOptions(family=7)
     corpus = ROOT / "tests" / "corpus"
     dumps = [p.read_bytes() for p in sorted((corpus / "dumps").iterdir())]
+    dumps += [text for _, _, text, _ in pasted_texts.corpus()]
     dumps += [encode_image(small[:256], form, options) for form in FORMS.values()]
     mistakes = [p.read_bytes() for p in sorted((corpus / "schemas").glob("*.toml"))]
     # Most of the corpus is refused undamaged, so the schema without mistakes comes as often.

@@ -27,7 +27,7 @@ _NUMBER = re.compile(
     r"|'(\\x[0-9A-Fa-f]{1,2}|\\?[ -~])'")
 _CAST = re.compile(r"\(\s*(?:const\s+)?(?:unsigned\s+|signed\s+)?"
                    r"(?:(?:std::)?u?int8_t|char|byte|u8|i8|BYTE|Byte|uchar)\s*\)(?=\s*[-'0-9(])")
-_DIRECTIVE = re.compile(r"^[ \t]*(?:\w{1,40}:[ \t]*)?(?:\.byte|\.db|db|defb|dc\.b|fcb|\.uint8)\b",
+_DIRECTIVE = re.compile(r"^[ \t]*(?:\w{1,40}+:[ \t]*)?(?:\.byte|\.db|db|defb|dc\.b|fcb|\.uint8)\b",
                         re.MULTILINE | re.IGNORECASE)
 _QUOTED = re.compile(r"(['\"])(0[xX][0-9A-Fa-f]{1,16})\1")
 _TUPLE = re.compile(r"\([^{}\[\]()]*\)")

@@ -17,7 +17,7 @@ __all__ = ["from_base64", "holds_encoded", "read", "without_markup"]
 _BASE64 = re.compile(r"[A-Za-z0-9+/_-]{8,}={0,2}")
 _ARMOUR = re.compile(r"-----(?:BEGIN|END)[^-\n]{0,60}-----|data:[\w/;.+-]{0,80};base64,")
 _PERCENT = re.compile(r"(?=[^%]{0,60}%)(?:%[0-9A-Fa-f]{2}|[A-Za-z0-9_.~/-])+")
-_ENTITIES = re.compile(r"(?:\s*&#(?:[xX][0-9A-Fa-f]{1,2}|[0-9]{1,3});){4,}\s*")
+_ENTITIES = re.compile(r"(?:\s*+&#(?:[xX][0-9A-Fa-f]{1,2}|[0-9]{1,3});){4,}+\s*+")
 _MARKUP = re.compile(r"</?(?:pre|code|br|p|div|span|td|th|tr|table|tt|font|b|html|body)\b[^<>]*>|"
                      r"&(?:nbsp|lt|gt|amp|quot|apos|#160|#x[Aa]0|#3[0-9]|#x2[0-9A-Fa-f]);",
                      re.IGNORECASE)

@@ -15,13 +15,14 @@ from paramstore.image.forms.runs import Collector, Reading
 
 __all__ = ["holds_strings", "read"]
 
-_STRING = re.compile(r"""(\b[bBrRuUL]{1,2}8?)?(\"\"\"|'''|"|')((?:\\[\s\S]|(?!\2)[^\\])*+)\2""")
+_STRING = re.compile(r"""(\b[bBrRuUL]{1,2}8?)?(\"\"\"|'''|"|')((?:\\[\s\S]|(?!\2)[^\\])*+)(\2)?""")
+"""A string; without the last group its end is missing, and it goes on to that of the text."""
 _ESCAPE = re.compile(r"\\(x[0-9A-Fa-f]*|[0-7]{1,3}|\r?\n|[\s\S])")
 _PLAIN = {"n": 10, "r": 13, "t": 9, "a": 7, "b": 8, "f": 12, "v": 11, "\\": 92, "'": 39, '"': 34,
           "?": 63, "e": 27}
 _AROUND = re.compile(r"[\w\s.,;:=()\[\]{}*+&$<>-]*")
-_BARE = re.compile(r"\s*(?:\\x[0-9A-Fa-f]{2}\s*){4,}")
-_HEX = re.compile(r"(?:\s*(?:0[xX])?(?:[0-9A-Fa-f]{2}[\s:,-]*)+)*\s*")
+_BARE = re.compile(r"\s*+(?:\\x[0-9A-Fa-f]{2}\s*+){4,}+")
+_HEX = re.compile(r"(?:[\s:,-]|0[xX](?=[0-9A-Fa-f])|[0-9A-Fa-f]{2})*+")
 _COMMENT = re.compile(r"//[^\n]*|/\*[\s\S]*?\*/|^[ \t]*#[^\n]*", re.MULTILINE)
 
 
@@ -69,9 +70,11 @@ def read(source: SourceText) -> Reading:
 
 
 def _strings(text: str) -> list[re.Match[str]]:
-    """Return the strings of a text, without those that name a value."""
-    return [m for m in _STRING.finditer(text) if not text[m.end():m.end() + 40].lstrip().startswith(
-        ":")]
+    """Return the strings of a text, without those that name a value; none if one has no end."""
+    found = list(_STRING.finditer(text))
+    if not all(m[4] for m in found):
+        return []
+    return [m for m in found if not text[m.end():m.end() + 40].lstrip().startswith(":")]
 
 
 def _kind(text: str, bodies: list[str], prefix: str | None) -> str:

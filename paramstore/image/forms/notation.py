@@ -127,8 +127,8 @@ def _values(row: _Row, text: str, at: int) -> _Row | None:
         at = value.end()
         if not value[2]:
             break
-    while len(values) > 1 and text[ends[-1]:].strip() and not _APART.match(text, ends[-1]):
-        values.pop()  # the first sign of an ASCII column
+    if len(values) > 1 and text[ends[-1]:].strip() and not _APART.match(text, ends[-1]):
+        values.pop()  # an ASCII column begins with digits
         ends.pop()
     if not values:
         return None

@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 __all__ = ["as_dump", "counting_row"]
 
-_FIELD = r"\"?(?:0[xX][0-9A-Fa-f]{1,16}|[0-9A-Fa-f]{1,16}[hH]?|-[0-9]{1,3})\"?"
-_ROW = re.compile(rf"[ \t]*{_FIELD}[ \t]*(?:[,;\t][ \t]*{_FIELD}[ \t]*)+[,;\t]*[ \t\r]*")
+_FIELD = r"\"?+(?:0[xX][0-9A-Fa-f]{1,16}|[0-9A-Fa-f]{1,16}[hH]?|-[0-9]{1,3})\"?+"
+_ROW = re.compile(rf"[ \t]*+{_FIELD} *+(?:[,;\t] *+{_FIELD} *+)++[,;\t]*+[ \t\r]*+")
 _LEAST = 3
 """Rows that are no chance."""
 
