@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import pytest
 
@@ -98,6 +99,14 @@ def test_reports_take_them(p: Part) -> None:
     assert json.loads(json.dumps(parts_data((p,)), allow_nan=False))
     for odd in ("inf", "nan", "e+"):
         assert odd not in part_text(p) + parts_text((p, p)).replace("Infineon", "")
+
+
+def test_the_picture_of_the_hold_up_has_no_write_cycle() -> None:
+    """What a part does not have is not drawn, nor named beside the picture."""
+    picture = re.search(r'<svg class="fall".*?</svg>', plan_page(plan_on(part("FM24CL64B"))), re.S)
+    assert picture is not None and "write cycle" not in picture[0]
+    picture = re.search(r'<svg class="fall".*?</svg>', plan_page(plan_on(part("M24C64-DF"))), re.S)
+    assert picture is not None and "write cycle" in picture[0]
 
 
 def test_life_beyond_any_use_is_told_as_such() -> None:

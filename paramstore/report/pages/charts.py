@@ -102,12 +102,13 @@ def used_up(share: float, near: float = 0.8) -> Markup:
 
 def supply_fall(from_v: float, to_v: float, transfer_ms: float, total_ms: float) -> Markup:
     """Return the supply over time: down from `from_v` to `to_v` while a page write comes to its
-    end, first its transfer, then the write cycle."""
+    end, first its transfer, then the write cycle, if the part has one."""
     left, right, top, bottom = 54.0, 400.0, 26.0, 118.0
     split = left + (right - left) * transfer_ms / total_ms
+    cycle = total_ms > transfer_ms
     label = (f"From the failing of the supply at {from_v:g} V to the end of a page write: "
-             f"{transfer_ms:.2f} ms of transfer, then the write cycle; after {total_ms:.2f} ms "
-             f"{to_v:g} V are left, the least the part works at.")
+             f"{transfer_ms:.2f} ms of transfer{', then the write cycle' * cycle}; after "
+             f"{total_ms:.2f} ms {to_v:g} V are left, the least the part works at.")
     return Markup(
         '<svg class="fall" viewBox="0 0 470 158" role="img" aria-label="{label}">'
         '<path class="area1" d="M{left} {top}L{split:.1f} {mid:.1f}V{low}H{left}z"/>'
@@ -119,8 +120,8 @@ def supply_fall(from_v: float, to_v: float, transfer_ms: float, total_ms: float)
         '<text x="{end}" y="{above}" text-anchor="end">{to_v} V</text>'
         '<text x="{left}" y="154">0</text>'
         '<text x="{right}" y="154" text-anchor="middle">{total} ms</text>'
-        '<text x="{inside:.1f}" y="134">write cycle</text></svg>'
+        '<text x="{inside:.1f}" y="134">{cycle}</text></svg>'
     ).format(label=label, left=left, right=right, top=top, bottom=bottom, low=bottom + 22,
              split=split, mid=top + (bottom - top) * transfer_ms / total_ms, end=450,
              above=bottom - 5, from_v=f"{from_v:g}", to_v=f"{to_v:g}", total=f"{total_ms:.2f}",
-             inside=split + 8)
+             inside=split + 8, cycle="write cycle" if cycle else "")
