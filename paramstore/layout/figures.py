@@ -17,6 +17,7 @@ from paramstore.format import LABEL_MAGIC, skip_limit
 from paramstore.layout.memory import unit_bytes, values_bytes
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import Strength, strength
+from paramstore.layout.traffic import Traffic, page_write, reading, total
 from paramstore.parts.bus import POLL_BITS, bits_ms, read_bits, write_bits
 from paramstore.parts.holdup import HoldUp, hold_up
 from paramstore.parts.part import Part
@@ -56,13 +57,16 @@ class RingFigures:
     spare: float  # life_years over the life wanted
     commits: int  # possible within the endurance
     mount_bits: int
+    longest_ms: float  # of a commit, waiting, worn slots and second readings included
     strength: Strength
 
 
 @dataclass(frozen=True, slots=True)
 class PlanFigures:
     """The whole store. `mount_ms` is bus time; `worst_mount_bits` bounds a mount whatever the
-    part holds and however its cells read, if it acknowledges once its write cycle is over."""
+    part holds and however its cells read, if it acknowledges once its write cycle is over.
+    `longest_ms` bounds a call whatever the part does: if it acknowledges each transfer at the last
+    try only, and all that can be read or written again is."""
 
     rings: tuple[RingFigures, ...]
     endurance: float  # write cycles of a page at the store's temperature
@@ -72,6 +76,7 @@ class PlanFigures:
     worst_mount_ms: float
     worst_format_bits: int  # beside the commits of what was taken over
     worst_wipe_bits: int
+    longest_ms: Mapping[str, float]  # of mount, format and wipe, waiting included
     hold_up: HoldUp
     values_bytes: int  # RAM of the values struct on a 32-bit controller
     working_bytes: int  # RAM of the rest of the store there
@@ -106,21 +111,28 @@ def figures(plan: Plan) -> PlanFigures:
     part, khz = plan.part, plan.schema.bus_khz
     cycles = endurance_at(part, plan.schema.temperature_c)
     rings = tuple(_ring_figures(plan, ring, cycles) for ring in plan.rings)
-    mount = _label_bits(plan) + sum(r.mount_bits for r in rings)
+    mount = _label(plan).bits + sum(r.mount_bits for r in rings)
     busy = _failed_polls(part, khz, first_us=0)
     read = (*plan.rings, *plan.retired_sources)
     moved = sum(move.count * move.conversion.source.size for move in plan.moves)
-    worst = (_worst_label_bits(plan) + sum(_worst_ring_bits(part, r) for r in read)
-             + 2 * moved * read_bits(part.address_bytes, 1) + busy * POLL_BITS)
+    worst = (_worst_label(plan) + total(_worst_ring(part, r) for r in read)
+             + 2 * moved * reading(part, 1))
+    worst_bits = worst.bits + busy * POLL_BITS
+    target = {move.target for move in plan.moves}
+    commits = {r.group.id: _worst_commit(part, r) for r in plan.rings}
+    formatting, wiping = _worst_format(plan), _worst_wipe(plan)
+    taking_over = total(t for group, t in commits.items() if group in target)
+    longest = {"mount": worst, "format": formatting + taking_over, "wipe": wiping}
     return PlanFigures(
         rings=rings,
         endurance=cycles,
         mount_bits=mount,
         mount_ms=bits_ms(mount, khz),
-        worst_mount_bits=worst,
-        worst_mount_ms=bits_ms(worst, khz) + busy * part.poll_us / 1000,
-        worst_format_bits=_worst_format_bits(plan),
-        worst_wipe_bits=_worst_wipe_bits(plan),
+        worst_mount_bits=worst_bits,
+        worst_mount_ms=bits_ms(worst_bits, khz) + busy * part.poll_us / 1000,
+        worst_format_bits=formatting.bits,
+        worst_wipe_bits=wiping.bits,
+        longest_ms={call: traffic.longest_ms(part, khz) for call, traffic in longest.items()},
         hold_up=hold_up(part, plan.schema.supply_v, khz),
         values_bytes=values_bytes(plan),
         working_bytes=unit_bytes(plan) - values_bytes(plan),
@@ -131,7 +143,7 @@ def mount_bits(plan: Plan, newest: Mapping[str, int]) -> int:
     """Return the exact bits of a mount without damage; `newest` gives the sequence number of the
     newest record of each group, 0 if it has none. No slot has been passed over, and all copies are
     there."""
-    return _label_bits(plan) + sum(_ring_bits(plan.part, r, newest[r.group.name])
+    return _label(plan).bits + sum(_ring_bits(plan.part, r, newest[r.group.name])
                                    for r in plan.rings)
 
 
@@ -141,7 +153,7 @@ def _ring_bits(part: Part, ring: Ring, newest: int) -> int:
     if newest == 0:
         return bits
     copies = min(ring.group.copies, newest) - 1
-    return bits + _record_bits(part, ring) + copies * _copy_bits(part, ring)
+    return bits + (_record(part, ring) + copies * _copy(part, ring)).bits
 
 
 def commit_phases(plan: Plan, ring: Ring) -> tuple[Phase, ...]:
@@ -151,22 +163,23 @@ def commit_phases(plan: Plan, ring: Ring) -> tuple[Phase, ...]:
     cycle_ms = (polls + 1) * part.poll_us / 1000 + bits_ms(polls * POLL_BITS, khz)
     phases = []
     if ring.reserved:
-        kept = _record_bits(part, ring) + _piece_bits(part, ring)
-        phases.append(Phase(PhaseKind.KEPT, bits_ms(kept, khz)))
+        kept = _record(part, ring) + _piece(part, ring)
+        phases.append(Phase(PhaseKind.KEPT, bits_ms(kept.bits, khz)))
     for _, length in ring.writes():
         transfer = write_bits(part.address_bytes, length)
         phases += [Phase(PhaseKind.TRANSFER, bits_ms(transfer, khz)),
                    Phase(PhaseKind.CYCLE, cycle_ms),
-                   Phase(PhaseKind.READ_BACK, bits_ms(_page_bits(part, length) - transfer, khz))]
+                   Phase(PhaseKind.READ_BACK, bits_ms(_page(part, length).bits - transfer, khz))]
     return tuple(phases * ring.group.copies)
 
 
 def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
     part, khz, copies = plan.part, plan.schema.bus_khz, ring.group.copies
     pages = copies * ring.slot_pages
-    bits = copies * sum(_page_bits(part, length) for _, length in ring.writes())
+    commit = total(_page(part, length) for _, length in ring.writes())
     if ring.reserved:  # what stands there is kept: the newest record is read along
-        bits += copies * (_record_bits(part, ring) + _piece_bits(part, ring))
+        commit += _record(part, ring) + _piece(part, ring)
+    bits = copies * commit.bits
     polls = pages * _failed_polls(part, khz, first_us=part.poll_us)
     waits_ms = (polls + pages) * part.poll_us / 1000
     life = life_years(cycles, ring.slots, ring.group.writes_per_day * copies)
@@ -180,16 +193,24 @@ def _ring_figures(plan: Plan, ring: Ring, cycles: float) -> RingFigures:
         spare=life / plan.schema.life_years,
         commits=int(cycles * ring.slots / copies),
         mount_bits=_most_heads(ring.slots) * read_bits(part.address_bytes, HEAD_BYTES)
-        + _record_bits(part, ring) + (copies - 1) * _copy_bits(part, ring),
+        + (_record(part, ring) + (copies - 1) * _copy(part, ring)).bits,
+        longest_ms=_worst_commit(part, ring).longest_ms(part, khz),
         strength=strength(ring.record_bytes),
     )
 
 
-def _page_bits(part: Part, length: int) -> int:
-    """Return the bits of one page write and its read-back."""
+def _page(part: Part, length: int, readings: int = 1) -> Traffic:
+    """Return one page write and its read-back."""
     pieces = (min(READ_BACK_BYTES, length - at) for at in range(0, length, READ_BACK_BYTES))
-    return write_bits(part.address_bytes, length) + sum(
-        read_bits(part.address_bytes, n) for n in pieces)
+    return page_write(part, length) + readings * total(reading(part, n) for n in pieces)
+
+
+def _worst_commit(part: Part, ring: Ring) -> Traffic:
+    """Return a commit that passes over as many slots as it may, each page read back twice, and what
+    is kept, or compared, read twice before."""
+    record = total(_page(part, length, READ_TRIES) for _, length in ring.writes())
+    kept = READ_TRIES * (_record(part, ring) + _piece(part, ring))
+    return ring.group.copies * (1 + skip_limit(ring.slots)) * (record + kept)
 
 
 def _failed_polls(part: Part, khz: int, first_us: int) -> int:
@@ -200,21 +221,21 @@ def _failed_polls(part: Part, khz: int, first_us: int) -> int:
         (part.write_ms * 1000 - first_us - bit_us) / (part.poll_us + POLL_BITS * bit_us)))
 
 
-def _label_bits(plan: Plan) -> int:
+def _label(plan: Plan) -> Traffic:
     """Return the bits of reading the label and looking whether it shows up a second time."""
-    return 2 * read_bits(plan.part.address_bytes, plan.label_bytes)
+    return 2 * reading(plan.part, plan.label_bytes)
 
 
-def _worst_label_bits(plan: Plan) -> int:
+def _worst_label(plan: Plan) -> Traffic:
     """Return the same if copy 0 is not whole: both are read again, and looked for again."""
-    label = read_bits(plan.part.address_bytes, plan.label_bytes)
-    return 2 * READ_TRIES * label + label + read_bits(plan.part.address_bytes, len(LABEL_MAGIC))
+    label = reading(plan.part, plan.label_bytes)
+    return 2 * READ_TRIES * label + label + reading(plan.part, len(LABEL_MAGIC))
 
 
-def _label_write_bits(plan: Plan) -> int:
+def _label_write(plan: Plan) -> Traffic:
     """Return the bits of writing one label copy and reading it back."""
     page, size = plan.part.page, plan.label_bytes
-    return sum(_page_bits(plan.part, min(page, size - at)) for at in range(0, size, page))
+    return total(_page(plan.part, min(page, size - at)) for at in range(0, size, page))
 
 
 def _pieces(plan: Plan) -> tuple[int, int]:
@@ -225,39 +246,37 @@ def _pieces(plan: Plan) -> tuple[int, int]:
     return pages * plan.part.page // size, size
 
 
-def _worst_format_bits(plan: Plan) -> int:
+def _worst_format(plan: Plan) -> Traffic:
     """Return the bits of a format: the label found, every piece of the rings read, each label copy
     read, one of them again, both written; and the label found again."""
-    width = plan.part.address_bytes
     count, size = _pieces(plan)
-    return (2 * _worst_label_bits(plan) + count * read_bits(width, size)
-            + 3 * READ_TRIES * read_bits(width, plan.label_bytes) + 2 * _label_write_bits(plan))
+    return (2 * _worst_label(plan) + count * reading(plan.part, size)
+            + 3 * READ_TRIES * reading(plan.part, plan.label_bytes) + 2 * _label_write(plan))
 
 
-def _worst_wipe_bits(plan: Plan) -> int:
+def _worst_wipe(plan: Plan) -> Traffic:
     """Return the bits of a wipe: the label read; the mark written, every piece read and erased,
     both label copies erased."""
-    width = plan.part.address_bytes
     count, size = _pieces(plan)
-    piece = 2 * read_bits(width, size) + _page_bits(plan.part, size)
-    return (READ_TRIES * read_bits(width, plan.label_bytes) + count * piece
-            + 3 * _label_write_bits(plan))
+    piece = 2 * reading(plan.part, size) + _page(plan.part, size)
+    return (READ_TRIES * reading(plan.part, plan.label_bytes) + count * piece
+            + 3 * _label_write(plan))
 
 
-def _piece_bits(part: Part, ring: Ring) -> int:
+def _piece(part: Part, ring: Ring) -> Traffic:
     """Return the bits of reading a record in the pieces in which pages are compared."""
     step = min(ring.page_bytes, READ_BACK_BYTES)
-    return sum(read_bits(part.address_bytes, min(step, ring.record_bytes - at))
+    return total(reading(part, min(step, ring.record_bytes - at))
                for at in range(0, ring.record_bytes, step))
 
 
-def _copy_bits(part: Part, ring: Ring) -> int:
+def _copy(part: Part, ring: Ring) -> Traffic:
     """Return the bits of comparing a copy with the newest record."""
-    return 2 * _piece_bits(part, ring)
+    return 2 * _piece(part, ring)
 
 
-def _record_bits(part: Part, ring: Ring) -> int:
-    return sum(read_bits(part.address_bytes, length) for _, length in ring.writes())
+def _record(part: Part, ring: Ring) -> Traffic:
+    return total(reading(part, length) for _, length in ring.writes())
 
 
 def _heads_read(slots: int, newest: int) -> int:
@@ -286,14 +305,14 @@ def _most_heads(slots: int) -> int:
     return 1 + _most_steps(slots) + 2 * skip_limit(slots)
 
 
-def _worst_ring_bits(part: Part, ring: Ring) -> int:
+def _worst_ring(part: Part, ring: Ring) -> Traffic:
     """Return the bits of a ring in which every head looks right and no record can be relied on:
     the newest by bisection, then each time all heads, every record, and the one chosen, all of it
     twice; then each slot that may hold a copy, twice."""
-    head, record = read_bits(part.address_bytes, HEAD_BYTES), _record_bits(part, ring)
+    head, record = reading(part, HEAD_BYTES), _record(part, ring)
     scan = READ_TRIES * (ring.slots * (head + record) + record)
     missing = ring.group.copies - 1
     copies = min(missing + skip_limit(ring.slots), ring.slots - 1) if missing else 0
     heads = READ_TRIES * (1 + (ring.slots - 1).bit_length() + skip_limit(ring.slots))
     return (heads * head + READ_TRIES * record + LOAD_TRIES * scan
-            + READ_TRIES * copies * _copy_bits(part, ring))
+            + READ_TRIES * copies * _copy(part, ring))

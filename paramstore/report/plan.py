@@ -202,6 +202,7 @@ def summary_facts(plan: Plan, numbers: PlanFigures) -> tuple[tuple[str, str], ..
         ("protect", _protection(plan)),
         ("mount", f"{numbers.mount_ms:.1f} ms of bus time; at most {numbers.worst_mount_ms:.1f} ms "
                   "whatever the part holds"),
+        ("longest", _longest(numbers)),
         ("hold-up", _hold_up(numbers)),
         ("CRC-32C", _detection(numbers)),
         ("memory", f"{numbers.values_bytes + numbers.working_bytes} bytes of RAM on a 32-bit "
@@ -210,6 +211,15 @@ def summary_facts(plan: Plan, numbers: PlanFigures) -> tuple[tuple[str, str], ..
         ("ids", f"store 0x{plan.store_id:08X}, layout 0x{plan.layout_id:08X}, "
                 + (f"release {plan.release}" if plan.release else "not released")),
     )
+
+
+def _longest(numbers: PlanFigures) -> str:
+    """Return what a watchdog must allow for."""
+    commit = max(numbers.rings, key=lambda r: r.longest_ms)
+    calls = {"mount": numbers.longest_ms["mount"], f"commit ({commit.ring.group.name})":
+             commit.longest_ms, **{c: numbers.longest_ms[c] for c in ("format", "wipe")}}
+    times = ", ".join(f"{call} {ms / 1000:.2g} s" for call, ms in calls.items())
+    return f"{times}, if the part answers at the last try each time: for a watchdog"
 
 
 def _space(plan: Plan) -> str:

@@ -62,6 +62,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
             "worst_bits": numbers.worst_mount_bits,
             "worst_ms": numbers.worst_mount_ms,
         },
+        "longest_ms": dict(numbers.longest_ms),
         "hold_up": _hold_up(numbers),
         "error_detection": {
             "crc": CRC_32C.name,
@@ -128,7 +129,8 @@ def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
         "life_years": _finite(figure.life_years),
         "commits": figure.commits,
         "commit": {"page_writes": figure.page_writes, "bits": figure.commit_bits,
-                   "polls": figure.commit_polls, "ms": figure.commit_ms},
+                   "polls": figure.commit_polls, "ms": figure.commit_ms,
+                   "longest_ms": figure.longest_ms},
         "mount": {"bits": figure.mount_bits, "ms": bits_ms(figure.mount_bits, khz)},
         "hamming_distance": figure.strength.distance,
         "hamming_distance_16_bit_crc": figure.strength.distance_16,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -215,6 +215,63 @@ def test_mount_without_one_good_record(running: Running) -> None:
         for r in plan.rings)
     assert mount_bits(plan, newest) + more == running.bits
     assert running.bits < figures(plan).worst_mount_bits
+
+
+class LastTry(Bench):
+    """A part that does not acknowledge its address until `refusals` tries of each transfer."""
+
+    refusals = 0
+    refused = 0
+
+    def transfer(self, address: int, out: bytes, in_count: int) -> bytes | None:
+        if self.refused < self.refusals:
+            self.refused += 1
+            silent = Silent()
+            self.device.faults.append(silent)
+            try:
+                return super().transfer(address, out, in_count)
+            finally:
+                self.device.faults.remove(silent)
+        self.refused = 0
+        return super().transfer(address, out, in_count)
+
+
+class Silent(Fault):
+    """Acknowledges nothing."""
+
+    def byte(self, number: int) -> bool:
+        return False
+
+
+def test_no_call_takes_longer_than_the_longest(code: NativeCode) -> None:
+    """Mount, format, commit and wipe of a part that acknowledges each transfer at its last try end
+    within the time that `plan` gives for a watchdog; that is no more than some times longer, as it
+    also counts what can be read or written again."""
+    plan = code.plan
+    bench = LastTry(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
+    rig = NativeRig(code, bench)
+    bench.refusals = math.ceil(plan.part.timeout_us / plan.part.poll_us)
+    numbers = figures(plan)
+
+    def took(call: Callable[[], Status], *good: Status) -> float:
+        begun = bench.now_us
+        assert call() in good
+        return (bench.now_us - begun) / 1000
+
+    assert took(rig.mount, Status.BLANK) <= numbers.longest_ms["mount"]
+    # A step has waited before its first try. Pages read back in pieces are asked from the first
+    # piece on again, so that one which is refused often is never read to its end.
+    bench.refusals = bench.refusals - 2 if plan.part.page <= 32 else 0
+    shares = [took(rig.format, Status.OK) / numbers.longest_ms["format"]]
+    for ring in numbers.rings:
+        rig.unlock(ring.ring.group.name)
+        rig.touch(ring.ring.group.name)
+        share = took(lambda name=ring.ring.group.name: rig.commit(name), Status.OK)
+        shares.append(share / ring.longest_ms)
+    rig.restart()
+    shares.append(took(rig.mount, Status.OK) / numbers.longest_ms["mount"])
+    shares.append(took(rig.wipe, Status.OK) / numbers.longest_ms["wipe"])
+    assert max(shares) <= 1 and (min(shares) > 0.02 or not bench.refusals)
 
 
 @given(seed=st.integers(0, 1 << 32), density=st.sampled_from((0.0, 0.001, 0.02, 1.0)))
