@@ -4,7 +4,7 @@ Nothing can be told from a blank part by reading it. So its first page is writte
 on: the address rolls over inside a page (data sheets), and in the planned part that is a page like
 any other, for one write cycle. A part with other pages, with memory addresses of another length or
 with less bytes puts some of it elsewhere. That is named then, and as far as possible taken back.
-An adapter that sends single bytes cannot tell the pages.
+An adapter that sends single bytes cannot tell the pages. FRAM has none, and is written straight on.
 """
 
 from __future__ import annotations
@@ -32,14 +32,17 @@ def write_first_page(programmer: Programmer, put: Put) -> None:
     there = programmer.read_at(twin, len(put.data))
     start = put.address - around
     content = put.data + before[start + len(put.data):start + part.page]
-    last = put.address + part.page - 1
-    sent = content[-1:] + (put.data if len(put.data) < part.page else content[:-1])
-    programmer.send(last, sent)
+    pages = part.write_ms > 0
+    at, sent = put.address, put.data
+    if pages:
+        at = put.address + part.page - 1
+        sent = content[-1:] + (put.data if len(put.data) < part.page else content[:-1])
+    programmer.send(at, sent)
     try:
         programmer.confirm(put.address, content)
     except PageFault as fault:
-        words = (_other_page(programmer, last, sent, before, around)
-                 or _other_width(programmer, last, sent))
+        words = ((_other_page(programmer, at, sent, before, around) if pages else "")
+                 or _other_width(programmer, at, sent))
         if words:
             raise _finding(programmer, words) from fault
         raise

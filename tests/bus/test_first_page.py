@@ -87,3 +87,17 @@ def test_write_protection_is_not_taken_for_another_part() -> None:
     bench.device.write_protect = True
     with pytest.raises(PageFault, match="does not take what is written"):
         write_first_page(Programmer(bench, part_of("24LC32A"), 0x50), Put(32, LABEL, "label"))
+
+
+@pytest.mark.parametrize("name", ["MB85RC16V", "FM24CL64B", "FM24V10"])
+def test_a_part_without_pages_is_written_straight_on(name: str) -> None:
+    """FRAM does not roll over inside what a store takes for a page; half a part is told all the
+    same."""
+    whole = replace(part_of(name), page=256)  # rolls over so far behind that it never does here
+    bench, error = first_page(name, whole)
+    assert (None, 1) == (error, bench.device.cycles)
+    if whole.block_bits:
+        return  # its addresses tell that before
+    bench, error = first_page(name, replace(whole, capacity=whole.capacity // 2))
+    assert error is not None and "has less than its" in str(error)
+    assert bench.device.memory.count(0xFF) == len(bench.device.memory)
