@@ -195,13 +195,17 @@ _LIT = "[...new Set([...document.querySelectorAll('.lit')].map(e => e.tagName))]
 
 def _light_by_mouse(page: Page) -> Iterator[str]:
     """Point at a byte or bead that belongs to a row of a table: both must light up."""
-    what = page.ask("""(() => {
+    what = page.ask("""(async () => {
+      const frame = () => new Promise(requestAnimationFrame);
       const row = document.querySelector("tr[data-k]");
       if (!row) return null;
       const key = row.dataset.k.split(" ")[0];
       const e = [...document.querySelectorAll(`[data-k="${key}"]`)].find((e) => e !== row);
       document.documentElement.style.scrollBehavior = "auto";
-      e.scrollIntoView({block: "center"});
+      for (let i = 0; i < 3; i++) {  // what comes into view is painted, and moves the rest
+        e.scrollIntoView({block: "center"});
+        await frame(); await frame();
+      }
       const r = e.getBoundingClientRect();
       return [r.left + 8, r.top + r.height / 2, e.tagName];
     })()""")
