@@ -187,3 +187,12 @@ def test_the_first_release_tells_the_room_that_it_fixes(tmp_path: Path) -> None:
                     'writes = "1 per year"\n[group.more.parameter]\nx = { type = "u8" }\n', "utf-8")
     told = run("freeze", path).stderr
     assert 1 == told.count("warning PS715") and "group `more` has" in told
+
+
+def test_what_a_default_costs_is_told_to_programs(schema: Path) -> None:
+    """`check --json` and `compare --json` name the parameters that may lose stored values."""
+    edit(schema, "fine_rules")
+    for command in (("check", schema, "--json"), ("compare", f"{schema}@2", schema, "--json")):
+        made = json.loads(run(*command).stdout)["changes"]
+        assert [("settings.level_2", ["settings.level"]), ("settings.last", ["settings.steps"])] == [
+            (c["where"], c["loses"]) for c in made if c["code"] == "PS770"]
