@@ -194,5 +194,6 @@ def test_what_a_default_costs_is_told_to_programs(schema: Path) -> None:
     edit(schema, "fine_rules")
     for command in (("check", schema, "--json"), ("compare", f"{schema}@2", schema, "--json")):
         made = json.loads(run(*command).stdout)["changes"]
-        assert [("settings.level_2", ["settings.level"]), ("settings.last", ["settings.steps"])] == [
-            (c["where"], c["loses"]) for c in made if c["code"] == "PS770"]
+        told = [(c["where"], c["loses"]) for c in made if c["code"] == "PS770"]
+        assert [("settings.level_2", ["settings.level"]),
+                ("settings.last", ["settings.steps"])] == told
