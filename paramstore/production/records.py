@@ -352,6 +352,8 @@ class Records(Database):
 
     def _made(self, kind: type[_Made], row: tuple[Any, ...]) -> _Made:
         """Return a row as what it is of; ToolError if a column holds something else."""
+        if len(row) != len(fields(kind)):
+            raise self.damaged(f"the table `{kind.__name__.lower()}` has other columns")
         for field, value in zip(fields(kind), row, strict=True):
             if not isinstance(value, _FORMS[str(field.type)]):
                 raise self.damaged(f"`{field.name}` of {kind.__name__.lower()} `{row[0]}` is of "

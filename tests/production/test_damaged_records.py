@@ -164,3 +164,14 @@ def test_a_damaged_definition_that_is_no_text(records: Path) -> None:
     result = run("units", records)
     assert (2, "") == (result.exit_code, result.stdout)
     assert f"the records in `{records}`" in result.stderr
+
+
+def test_a_damaged_definition_of_a_table(records: Path) -> None:
+    """A column that is a comment now is not there."""
+    data = records.read_bytes()
+    at = data.index(b"begun TEXT NOT NULL")
+    comma = data.rindex(b",", 0, at)
+    records.write_bytes(data[:comma] + b"-" * (at - comma) + data[at:])
+    result = run("units", records)
+    assert (2, "") == (result.exit_code, result.stdout)
+    assert f"the records in `{records}`" in result.stderr
