@@ -85,6 +85,9 @@ def source_text(name: str, data: bytes) -> SourceText:
 
     FindingsError if it is not UTF-8.
     """
+    if _is_utf_16(data):
+        raise FindingsError([Finding("PS100", f"`{name}` is UTF-16 text, not UTF-8",
+                                     help="save the file as UTF-8")])
     try:
         return SourceText(name, data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
@@ -98,6 +101,15 @@ def source_text(name: str, data: bytes) -> SourceText:
             notes=(f"the byte stands at offset {start} of the file",),
             help="give a text file" if b"\0" in data else "save the file as UTF-8",
         )]) from error
+
+
+def _is_utf_16(data: bytes) -> bool:
+    """Return whether text seems to be UTF-16: of Latin letters every other byte is zero."""
+    start = data[:400]
+    halves = start[::2], start[1::2]
+    return len(start) > 3 and (start[:2] in (b"\xff\xfe", b"\xfe\xff") or any(
+        zeros.count(0) > len(zeros) * 0.7 and not others.count(0)
+        for zeros, others in (halves, halves[::-1])))
 
 
 def write_bytes(path: str | Path, data: bytes) -> None:

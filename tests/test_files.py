@@ -17,6 +17,7 @@ from paramstore.files import (
     make_folder,
     read_bytes,
     read_text,
+    source_text,
     write_bytes,
     write_text,
 )
@@ -150,3 +151,11 @@ def test_what_is_no_text_is_told_with_its_place(
     assert f"`{path}` {message}" == finding.message
     assert (f"the byte stands at offset {note} of the file",) == finding.notes
     assert finding.help.startswith(help)
+
+
+@pytest.mark.parametrize("coding", ["utf-16-le", "utf-16-be", "utf-16"])
+def test_utf_16_is_called_by_its_name(coding: str) -> None:
+    """With a byte-order mark or without."""
+    with pytest.raises(FindingsError) as caught:
+        source_text("a.toml", "[store]\nname = 'x'\n".encode(coding))
+    assert "`a.toml` is UTF-16 text, not UTF-8" == caught.value.findings[0].message

@@ -5,8 +5,8 @@ lines through the measured points at the breakpoints is as small as it can be. D
 over all choices finds it: exact, not greedy. How high the curve then lies at the breakpoints is
 left to least squares. Candidates are readings as they are stored, so that storing x adds no error.
 
-Two breakpoints keep a distance where that can be: a measured point that was read several times gives
-readings a little apart, and the noise between them is no bend.
+Two breakpoints keep a distance where that can be: a measured point that was read several times
+gives readings a little apart, and the noise between them is no bend.
 """
 
 from __future__ import annotations

@@ -186,7 +186,7 @@ def _has_form(form: Form, value: Any) -> bool:
 def _in_range(path: Path, what: str, value: Any, limits: Range) -> Iterator[Problem]:
     low, high = limits
     # A NaN is unequal to itself; as a Decimal it must not be compared in any other way.
-    if value != value or not low <= value <= high:
+    if value != value or not Decimal(repr(low)) <= Decimal(str(value)) <= Decimal(repr(high)):
         yield Problem(path, f"`{what}` {value} is out of range", f"give {low:g} to {high:g}")
 
 

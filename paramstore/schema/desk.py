@@ -227,7 +227,9 @@ def _has_form(form: Form, value: Any) -> bool:
 
 
 def _within(low: float, value: int | Decimal, high: float) -> bool:
-    return Decimal(value).is_finite() and low <= value <= high
+    # A float such as 0.1 is a little beside the number that a person writes.
+    return (Decimal(value).is_finite()
+            and Decimal(repr(low)) <= value <= Decimal(repr(high)))
 
 
 def _plain(value: Any, key: Key) -> str:

@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from decimal import Decimal, localcontext
@@ -38,6 +40,7 @@ __all__ = [
     "refuse_fit",
     "refuse_limit",
     "refuse_type",
+    "same_unit",
     "show_element",
     "show_range",
     "show_raw",
@@ -104,7 +107,11 @@ def element_to_raw(
             if not isinstance(value, list):
                 example = f'`["{field.members[0][0]}"]`'
                 refuse_type(field, value, path, "an array of names", example)
-            bits = {_member(field, name, (*path, i)) for i, name in enumerate(value)}
+            bits = [_member(field, name, (*path, i)) for i, name in enumerate(value)]
+            for index, bit in enumerate(bits):
+                if bit in bits[:index]:
+                    raise ValueProblem("member", f"`{field.name}` has `{value[index]}` twice",
+                                       "give each flag once", path=(*path, index))
             return sum(1 << bit for bit in bits), ()
         case Kind.DATE:
             return _date(field, value, path), ()
@@ -152,8 +159,13 @@ def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
     if quantity is None:
         refuse_type(field, text, path, "a number", "`12.5`, without quotes")
     number, unit = quantity
-    if unit and "".join(unit.split()) == "".join(field.unit.split()):
+    if unit and same_unit(unit, field.unit):
         return number
+    if re.match(r",\d", unit):
+        raise ValueProblem(
+            "unit", f"`{element_name(field, path)}` is written with a decimal comma",
+            f"write `{text.replace(',', '.', 1).strip()}`", notes=("decimals have a point",),
+            path=path)
     name, plain = element_name(field, path), show_number(number)
     if not unit:
         help = f"write {plain} without quotes"
@@ -169,6 +181,13 @@ def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
         notes=("units are compared as they are spelled, nothing is converted",),
         path=path,
     )
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Return whether two units are spelled alike, blanks aside; some signs (micro, ohm, degree)
+    have two code points, which are one to a reader."""
+    plain, wanted = (unicodedata.normalize("NFKC", "".join(u.split())) for u in (one, other))
+    return plain == wanted
 
 
 def _member(field: Field, value: Physical, path: tuple[int, ...]) -> int:
@@ -324,9 +343,18 @@ def _wider_type(field: Field, wanted: Decimal) -> str:
     )
 
 
-def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...]) -> NoReturn:
-    """Raise the ValueProblem for an element outside the limits."""
+def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...],
+                 loss: Loss | None = None) -> NoReturn:
+    """Raise the ValueProblem for an element outside the limits, which rounding may have moved
+    there."""
     shown = f"`{element_name(field, path)}` = {show_raw(field, raw)}"
+    if loss is not None:
+        unit = f" {field.unit}" if field.unit else ""
+        shown = (f"`{element_name(field, path)}` = {show_number(loss.wanted)}{unit}, stored as "
+                 f"{show_raw(field, raw)},")
+    if field.kind is Kind.BOOL:
+        raise ValueProblem("limit", f"`{element_name(field, path)}` is stored as {raw}, which is "
+                           "neither true nor false", "give true or false", path=path)
     if len(field.limits.ranges) != 1 or field.kind is Kind.ENUM:
         raise ValueProblem("limit", f"{shown} is not allowed", path=path)
     bounds = field.limits.ranges[0]

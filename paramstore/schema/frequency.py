@@ -25,6 +25,23 @@ _SHORT = {"s": "second", "sec": "second", "min": "minute", "h": "hour", "hr": "h
           "wk": "week", "w": "week", "mo": "month", "yr": "year", "y": "year", "a": "year"}
 
 
+_PERIOD = re.compile(rf"every ({_NUMBER})? ?-?([a-z]+)\.?")
+_WORDS = {
+    "once": "1 per life", "twice": "2 per life", "never": "1 per life", "rarely": "1 per year",
+    "once a day": "1 per day", "daily": "1 per day", "hourly": "1 per hour",
+    "weekly": "1 per week", "monthly": "1 per month", "yearly": "1 per year",
+    "annually": "1 per year", "twice a day": "2 per day", "every other day": "every 2 days",
+    "at production": "2 per life", "in production": "2 per life", "once in life": "1 per life",
+}
+
+
+def _unit(word: str) -> str:
+    """Return the time that a word or an abbreviation means, or ""."""
+    name = _SHORT.get(word, word.rstrip("s"))
+    name = _SHORT.get(name, name)
+    return name if name in UNITS else ""
+
+
 def writes_per_day(table: Table, life_years: float) -> float | None:
     """Return the rate in the table of a group; None, with a finding, if it is not sound."""
     text = table.get("writes")
@@ -49,11 +66,16 @@ def writes_per_day(table: Table, life_years: float) -> float | None:
 
 
 def _refuse(table: Table, text: str) -> None:
-    meant = _MEANT.fullmatch(text)
+    plain = " ".join(text.lower().split())
+    meant, period = _MEANT.fullmatch(text), _PERIOD.fullmatch(plain)
     unit = meant[2].lower() if meant else ""
-    unit = _SHORT.get(unit, unit.rstrip("s"))
-    unit = _SHORT.get(unit, unit)
-    if meant and unit in UNITS:
+    unit = _unit(unit) or unit
+    if plain in _WORDS:
+        help = f'write "{_WORDS[plain]}"'
+    elif period and (time := _unit(period[2])):
+        number = period[1] or "1"
+        help = f'write "every {number} {time}{"s" * (number != "1")}"'
+    elif meant and unit in UNITS:
         number = Decimal(meant[1].replace("_", ""))
         help = f'write "{number:f} per {unit}"'
     elif meant:

@@ -23,6 +23,10 @@ def read_members(table: Table, name: str, kind: Kind) -> Field | None:
     before = len(table.desk.findings)
     members = _listed(table) if isinstance(table.get("members"), list) else _numbered(table, kind)
     _check_names(table, members)
+    if kind is Kind.FLAGS and "none" in members:
+        table.desk.add("PS108", "a flag cannot be called `none`", table.span("members"),
+                       notes=("tables and reports write `none` where no flag is set",),
+                       help="choose another name, such as `not_fitted`")
     if len(table.desk.findings) > before or "storage" in table.spoilt:
         return None
     scalar = _fitting(table, kind, members, storage)

@@ -68,9 +68,9 @@ def to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
 
     One value for an array fills all of its elements. ValueProblem if it cannot be stored.
     """
-    raws = convert(field, value).raws
-    check_limits(field, raws)
-    return raws
+    converted = convert(field, value)
+    check_limits(field, *converted)
+    return converted.raws
 
 
 def convert(field: Field, value: Physical) -> Conversion:
@@ -94,13 +94,15 @@ def convert(field: Field, value: Physical) -> Conversion:
     )
 
 
-def check_limits(field: Field, raws: Sequence[Raw]) -> None:
-    """Raise ValueProblem for the first element outside the limits or out of order."""
+def check_limits(field: Field, raws: Sequence[Raw], losses: Sequence[Loss] = ()) -> None:
+    """Raise ValueProblem for the first element outside the limits or out of order. `losses` are
+    what rounding to `raws` changed."""
     several = field.array or len(raws) > 1
     for index, raw in enumerate(raws):
         path = (index,) if several else ()
         if not field.limits.allow(raw):
-            refuse_limit(field, raw, path)
+            refuse_limit(field, raw, path, next(
+                (loss for loss in losses if loss.path in ((), path)), None))
         if field.rising and index and not raws[index - 1] < raw:
             raise ValueProblem(
                 "rising",
@@ -137,14 +139,14 @@ def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, Convers
     if parameter.kind is not Kind.CURVE:
         (field,) = parameter.fields
         conversion = convert(field, value)
-        check_limits(field, conversion.raws)
+        check_limits(field, *conversion)
         return {field.name: conversion}
     _check_points(parameter, value)
     result, problems = {}, []
     for axis, field in enumerate(parameter.fields):
         try:
             conversion = convert(field, [point[axis] for point in value])
-            check_limits(field, conversion.raws)
+            check_limits(field, *conversion)
         except ValueProblem as problem:
             problem.path = (*problem.path, axis)
             problems.append(problem)

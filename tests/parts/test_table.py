@@ -121,3 +121,11 @@ def test_every_choice_and_range_is_accepted() -> None:
                 paths = [p.path for p in problems(SMALL | {key.name: value})
                          if "cannot be" in p.message or "out of range" in p.message]
                 assert [] == paths
+
+
+@pytest.mark.parametrize("name", [n for n, k in KEYS.items() if len(k.ranges) == 1])
+@pytest.mark.parametrize("end", [0, 1])
+def test_the_bounds_of_a_number_are_within(name: str, end: int) -> None:
+    """Written in decimal, as in a file."""
+    bound = Decimal(repr(KEYS[name].ranges[0][end]))
+    assert not [p for p in problems({name: bound}) if p.path == (name,) and "range" in p.message]

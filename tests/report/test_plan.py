@@ -41,7 +41,8 @@ def test_blocks() -> None:
     assert [
         "demo on the 24LC32A: 4096 bytes in 128 pages of 32, 400 kHz, 3.3 V, 25 degC, 10 years",
         "Groups: where they lie", "Groups: wear at 25 degC, time at 400 kHz",
-        "Groups: room for later parameters, which is fixed for good by the first release of a group",
+        "Groups: room for later parameters, which is fixed for good by the first release of a "
+        "group",
         "Store",
     ] == heads
     assert "\nA demo\n" in plan_text(plan)

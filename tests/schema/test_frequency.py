@@ -42,6 +42,9 @@ def test_a_rate_is_writes_per_day(writes: str, per_day: float) -> None:
     ("1_000 per Weeks", 'write "1000 per week"'), ("1 per fortnight", "the times are "),
     ("1 per dya", "did you mean `day`?"), ("0 per day", 'write at least "1 per life"'),
     ("every 0 days", 'write a time, as in "every minute"'),
+    ("once", 'write "1 per life"'), ("every 10 min", 'write "every 10 minutes"'),
+    ("Every 2h", 'write "every 2 hours"'), ("every hr", 'write "every 1 hour"'),
+    ("daily", 'write "1 per day"'), ("twice a day", 'write "2 per day"'),
     ("often", 'write a number and a time, such as "2 per year"'),
 ])
 def test_what_is_no_rate_is_told_how_to_write_it(writes: str, help: str) -> None:

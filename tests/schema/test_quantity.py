@@ -81,7 +81,7 @@ def test_shown_numbers_carry_their_unit(data: st.DataObject) -> None:
         (TEMP, Decimal("-39.25"), (2, 2, 2)),
         (PUMP, True, (1,)),
         (MODE, "auto", (5,)),
-        (ALARMS, ["high", "low", "high"], (0x11,)),
+        (ALARMS, ["high", "low"], (0x11,)),
         (ALARMS, [], (0,)),
         (MADE, date(2026, 1, 31), (9527,)),
         (LABEL, "aü", (0x61, 0xC3, 0xBC, 0)),
@@ -217,3 +217,52 @@ def test_limits_follow_the_scale() -> None:
     check_limits(field, (10,))
     with pytest.raises(ValueProblem, match="= 91 is above its maximum 90"):
         check_limits(field, (9,))
+
+
+def problem(field: Field, value: object) -> ValueProblem:
+    with pytest.raises(ValueProblem) as caught:
+        to_raw(field, value)
+    return caught.value
+
+
+def test_a_limit_is_told_of_the_value_that_was_written() -> None:
+    """Rounding may move it there."""
+    field = Field("level", Kind.INTEGER, SCALARS["u8"], 1, (), limits=Limits(((3, 90),)), unit="V",
+                  scale=Decimal("0.1"))
+    assert "`level` = 0.25 V, stored as 0.2 V, is below its minimum 0.3 V" == problem(
+        field, Decimal("0.25")).message
+    assert "`level` = 0.2 V is below its minimum 0.3 V" == problem(field, Decimal("0.2")).message
+
+
+def test_a_stored_truth_that_is_neither() -> None:
+    """Erased bytes are 255, which would be true."""
+    field = Field("on", Kind.BOOL, SCALARS["u8"], 1, (), limits=Limits(((0, 1),)))
+    with pytest.raises(ValueProblem) as caught:
+        check_limits(field, (255,))
+    assert "`on` is stored as 255, which is neither true nor false" == caught.value.message
+
+
+def test_a_flag_is_given_once() -> None:
+    """Twice is a slip of the pen: another one was meant."""
+    field = Field("a", Kind.FLAGS, SCALARS["u8"], 1, (), limits=Limits(mask=3),
+                  members=(("low", 0), ("high", 1)))
+    assert ("`a` has `low` twice", (1,)) == (
+        problem(field, ["low", "low"]).message, problem(field, ["low", "low"]).path)
+
+
+@pytest.mark.parametrize(("unit", "written"), [
+    ("\u03a9", "5 \u2126"), ("\u2126", "5 \u03a9"), ("\u00b5S/cm", "5 \u03bcS/cm"),
+    ("\u03bcS / cm", "5 \u00b5S/cm")])
+def test_signs_with_two_code_points_are_one(unit: str, written: str) -> None:
+    """Ohm and micro have one for the letter and one for the unit."""
+    field = Field("r", Kind.INTEGER, SCALARS["u16"], 1, (), unit=unit)
+    assert (5,) == to_raw(field, written)
+
+
+@pytest.mark.parametrize("text", ["3,5", " 3,5 V", "-3,5"])
+def test_a_decimal_comma_is_called_one(text: str) -> None:
+    """It is not a unit."""
+    field = Field("u", Kind.FLOAT, SCALARS["f32"], 1, (), unit="V")
+    found = problem(field, text)
+    assert ("`u` is written with a decimal comma", f"write `{text.replace(',', '.').strip()}`") == (
+        found.message, found.help)

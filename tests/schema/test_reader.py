@@ -280,3 +280,16 @@ def test_any_structure_is_read_or_refused(data: dict[str, str]) -> None:
         read("\n".join(f"{k} = {v}" for k, v in data.items()))
     except ParamstoreError as error:
         assert str(error)
+
+
+@pytest.mark.parametrize(("key", "bound"), [
+    ("life_years", "0.1"), ("life_years", "200"), ("supply_v", "1.0"), ("temperature_c", "-40")])
+def test_a_bound_is_within(key: str, bound: str) -> None:
+    """A number that the message names is allowed."""
+    text = ("[store]\nname = 'x'\npart = '24LC64'\n" + f"{key} = {bound}\n"
+            "[group.a]\nrole = 'setting'\nwrites = '1 per day'\n[group.a.parameter]\n"
+            "v = { type = 'u8' }\n")
+    try:
+        read_schema(SourceText("t.toml", text))
+    except FindingsError as error:
+        assert "is not within" not in str(error)
