@@ -142,7 +142,9 @@ _IMAGES: dict[str, Code] = {
     "PS613": Code(
         "a group was never written",
         "All slots of the ring are erased, or its first write was begun and cut before its end. "
-        "The values shown are the defaults of the schema.",
+        "The values shown are the defaults of the schema: firmware serves them, and says so. An "
+        "image has no record of an identity or calibration group that no value was given for, so "
+        "that no unit looks calibrated that is not.",
     ),
     "PS614": Code(
         "a stored value breaks the schema",

@@ -66,7 +66,9 @@ _CELLS: dict[str, Code] = {
         "not a value of the parameter",
         "Numbers have a decimal point; a bool is true or false; an enumeration the name of a "
         "member; flags names joined by `+`, or none; a date 2026-01-31; bytes hex digits. An empty "
-        "cell is no value: it may have been forgotten. An empty text is written as \"\".",
+        "cell is no value: it may have been forgotten. An empty text is written as \"\". Only "
+        "where all cells of an identity or calibration group are empty, and the values of all "
+        "units say nothing of it, has the unit no values there, and no record.",
     ),
     "PS942": Code(
         "a formula of a spreadsheet",

@@ -125,6 +125,13 @@ def test_a_default_may_break_a_rule_with_a_stored_value() -> None:
     assert {"low": (50,), "high": (40,)} == became.resets[1].values
 
 
+def test_defaults_that_break_a_rule_end_it_too() -> None:
+    """No schema has such, but a file of a release may say anything."""
+    group = Group("g", 1, Role.SETTING, 1.0, (one("low", "u8", 9, below="high"),
+                                              one("high", "u8", 1)))
+    assert {"low": (9,), "high": (1,)} == served(group, {"low": (3,), "high": (2,)}).values
+
+
 @given(st.data())
 @settings(max_examples=100, deadline=None)
 def test_what_is_served_keeps_everything(data: st.DataObject) -> None:
