@@ -14,7 +14,7 @@ PLAN = plan()
 
 def test_what_a_part_holds_comes_back() -> None:
     """Values, copies, and groups without a record."""
-    image = bytearray(pack(PLAN, {"trim": {"low": (20,)}}))
+    image = bytearray(pack(PLAN, {"trim": {"low": (20,)}}, defaults=True))
     ring = PLAN.ring("settings")
     image[ring.address(0):ring.address(ring.slots)] = b"\xff" * (
         ring.pages * ring.page_bytes)
