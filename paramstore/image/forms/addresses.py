@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from paramstore.image.forms.text_lines import Line
 
-__all__ = ["Numbering", "addresses_in", "could_be_addresses", "numberings", "step"]
+__all__ = ["End", "Numbering", "addresses_in", "could_be_addresses", "numberings", "step"]
 
 _BASES = {16: "hexadecimal", 8: "octal", 10: "decimal"}
 
@@ -30,24 +30,43 @@ class Numbering(NamedTuple):
         return f"{_BASES[self.base]} addresses{unit}"
 
 
-def numberings(lines: Sequence[Line]) -> dict[Numbering, tuple[int, int]]:
+Score = tuple[int, int, int, int]
+
+
+class End(NamedTuple):
+    """An address alone in a line: where the dump ends, behind `line` or, with a `star` between
+    them, behind that line again and again."""
+
+    line: Line
+    address: str
+    star: bool
+
+
+def numberings(lines: Sequence[Line], ends: Sequence[End]) -> dict[Numbering, Score]:
     """Return the numberings that all addresses are of; of each, how many steps from line to line
-    are too short (negative), and how many just right."""
+    are too short (negative), and how many just right, and the same of steps to an end."""
     scores = {}
     for base in (16,) if lines[0].address.startswith("h") else _BASES:
         for size in sorted({1, lines[0].width}):
-            score = _score(lines, Numbering(base, size))
+            score = _score(lines, ends, Numbering(base, size))
             if score is not None:
                 scores[Numbering(base, size)] = score
     return scores
 
 
-def _score(lines: Sequence[Line], numbering: Numbering) -> tuple[int, int] | None:
+def _score(lines: Sequence[Line], ends: Sequence[End],
+           numbering: Numbering) -> Score | None:
     at = addresses_in(numbering, [line.address for line in lines])
     if at is None:
         return None
     steps = [(b - a) - line.size for (a, b), line in zip(pairwise(at), lines, strict=False)]
-    return -sum(s < 0 for s in steps), sum(s == 0 for s in steps)
+    last = []
+    for end in ends:
+        left = step(end.line, end.address, numbering) - end.line.size
+        # A star stands for whole lines.
+        last.append(0 if end.star and left > 0 and left % end.line.size == 0 else left)
+    return (-sum(s < 0 for s in steps), sum(s == 0 for s in steps),
+            -sum(s < 0 for s in last), sum(s == 0 for s in last))
 
 
 def addresses_in(numbering: Numbering, texts: Sequence[str]) -> list[int] | None:
@@ -58,10 +77,10 @@ def addresses_in(numbering: Numbering, texts: Sequence[str]) -> list[int] | None
         return None
 
 
-def step(line: Line, after: Line, numbering: Numbering) -> int:
-    """Return how many bytes the addresses of two lines lie apart; 0 if one is not of the base."""
+def step(line: Line, after: str, numbering: Numbering) -> int:
+    """Return how many bytes an address lies behind that of a line; 0 if one is not of the base."""
     try:
-        return numbering.address(after.address) - numbering.address(line.address)
+        return numbering.address(after) - numbering.address(line.address)
     except ValueError:
         return 0
 

@@ -16,6 +16,7 @@ from typing import NamedTuple, NoReturn
 from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
 from paramstore.image.forms import encoded
 from paramstore.image.forms.addresses import (
+    End,
     Numbering,
     addresses_in,
     could_be_addresses,
@@ -120,8 +121,7 @@ class _Reader:
         items = self._with_hidden_addresses(items)
         lines = [i for i in items if isinstance(i, Line)]
         self._size = Counter(line.size for line in lines).most_common(1)[0][0]
-        ends = [i.address for i in items if isinstance(i, _Mark) and i.address]
-        numbering = self._numbering(lines, ends) if lines[0].address else None
+        numbering = self._numbering(lines, _ends(items)) if lines[0].address else None
         order = self._word_order(lines)
         self._check_lengths(lines, numbering)
         if numbering is None:
@@ -209,16 +209,15 @@ class _Reader:
             for item in items
         ]
 
-    def _numbering(self, lines: Sequence[Line], ends: Sequence[str]) -> Numbering:
-        """Return the numbering in which addresses go up as the lines are long; `ends` are
-        addresses alone."""
-        scores = numberings(lines)
+    def _numbering(self, lines: Sequence[Line], ends: Sequence[End]) -> Numbering:
+        """Return the numbering in which addresses go up as the lines are long."""
+        scores = numberings(lines, ends)
         best = max(scores, key=lambda n: scores[n])
-        bad, good = scores[best]
+        bad, good, *_ = scores[best]
         if -bad > good:
             self._stop("PS631", "the addresses do not go up as the lines are long",
                        lines[0].number, help="lines were lost, moved or cut: copy the dump again")
-        marked = [*(line.address for line in lines), *ends]
+        marked = [*(i.address for i in lines), *(i.address for i in ends)]
         numbers = addresses_in(best, marked)
         rivals = [n for n in scores if scores[n] == scores[best]
                   and addresses_in(n, marked) not in (numbers, None)]
@@ -326,14 +325,15 @@ class _Reader:
         if count < _PROOF or len(odd) * 4 > len(lines):
             return
         for line, after in odd:
-            if numbering is None or (line.size > size and step(line, after, numbering) == size):
+            if numbering is None or (line.size > size and step(
+                    line, after.address, numbering) == size):
                 what = "which is missing" if line.size < size else "which came in"
                 self._found.fail(
                     "PS631", f"the line has {plural(line.size, 'byte')}, the others have {size}, "
                     f"and nothing tells {what}", self._span(line.number), help="compare with "
                     "another reading; write `??` for a byte that is missing")
         short = [line for line, after in odd if numbering and line.size < size
-                 and line.text is None and step(line, after, numbering) == size]
+                 and line.text is None and step(line, after.address, numbering) == size]
         if short:
             self._warn("PS635", f"{plural(len(short), 'line')} of fewer bytes than the others: "
                        "those missing are taken for the last ones", short[0].number,
@@ -421,6 +421,19 @@ def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
     if alone and shape[1]:
         return _Mark(number, ("h" if alone[1] else "") + alone[2])
     return None
+
+
+def _ends(items: Sequence[_Item]) -> list[End]:
+    """Return the addresses alone, with the lines before them."""
+    ends, line, star = [], None, False
+    for item in items:
+        if isinstance(item, Line):
+            line, star = item, False
+        elif isinstance(item, _Mark) and not item.address:
+            star = True
+        elif isinstance(item, _Mark) and line is not None:
+            ends.append(End(line, item.address, star))
+    return ends
 
 
 def _title(lines: Sequence[Line], numbering: Numbering | None, order: Order,

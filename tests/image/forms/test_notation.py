@@ -118,3 +118,12 @@ def test_words_in_decimal_or_octal_are_named(tmp_path: Path, command: str, said:
     (finding,) = caught.value.findings
     assert ("PS638", said) == (finding.code, finding.message)
     assert "od -A x -t x1" in finding.help
+
+
+@pytest.mark.parametrize("command", ["od -t u1 -A d", "od -t x1 -A x", "od -t u1 -A x", "od -t u1",
+                                     "od -t x1 -A d"])
+@pytest.mark.parametrize("data", [b"\xc8" * 15 + b"\x07", bytes(range(200, 232))])
+def test_the_end_line_tells_the_base_of_addresses(tmp_path: Path, command: str,
+                                                  data: bytes) -> None:
+    """One line or two, and where the dump ends: the bytes between must be there."""
+    assert data == content_of(reading(written(tmp_path, command, data)))
