@@ -25,6 +25,11 @@ PLAN = plan()
 BLANK = b"\xff" * PLAN.part.capacity
 
 
+def named(contents: Contents) -> bool:
+    """Whether firmware finds a label."""
+    return contents.label_state is LabelState.OURS
+
+
 def record_of(contents: Contents) -> dict[str, bytes | None]:
     """What each group serves: the body of its newest record."""
     return {g.ring.group.name: g.newest.record.body if g.newest else None
@@ -52,6 +57,8 @@ def lives(draw: st.DrawFn) -> tuple[Plan, bytes, bytes]:
                     ring.pages * ring.page_bytes)
             elif draw(st.integers(0, 3)) == 0:
                 data[ring.address(draw(st.integers(0, ring.slots - 1))) + 5] ^= 0x10
+        if (broken := draw(st.sampled_from((None, None, 0, 1)))) is not None:
+            data[of.label_address(broken) + 4] ^= 0x20
         images.append(bytes(data))
     return of, images[0], images[1]
 
@@ -74,7 +81,9 @@ def test_every_moment_serves_the_old_record_or_the_new_one(
         for torn in (put.data[:half] + was[half:], was[:half] + put.data[half:],
                      chance.randbytes(len(was)), b"\xff" * len(was)):
             image[span] = torn
-            for name, body in record_of(unpack(of, bytes(image))).items():
+            torn_contents = unpack(of, bytes(image))
+            assert named(torn_contents)
+            for name, body in record_of(torn_contents).items():
                 assert body in (old[name], new[name])
         again = exact_changes(unpack(of, bytes(image)), unpack(of, after), "", unlock=True)
         assert after == again.target
