@@ -35,6 +35,7 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
     calibration of this store needs --unlock. A cut leaves a part that firmware refuses; repeat the
     command then.
     """
+    from paramstore.bus.backup import backup_name
     from paramstore.bus.exact import erase_changes, refuse_protected
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import erase_data, erase_text
@@ -59,6 +60,7 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
     if as_json:
         say_json(findings_data(()) | erase_data(name, changes, done=written))
     else:
-        say_text(erase_text(name, changes, done=written))
+        say_text(erase_text(name, changes, done=written, khz=contents.plan.schema.bus_khz,
+                            backup=backup_name(backup, contents.plan.schema.name)))
     if not yes:
         say_text(CAUTION + "\n", err=True)

@@ -45,7 +45,8 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
         name = programmer.name
         contents = look_at(programmer, project, whole=whole or output is not None)
     image = contents.image  # what was not read counts as free: labels and rings are all there
-    found = examine(binary.read(image, name), project_candidates(project, name), offset=0)
+    found = examine(binary.read(image, name), project_candidates(project, name), offset=0,
+                    what="part")
     findings = (*project.findings, *found.findings)
     talk = output == "-"  # stdout is the dump then
     if as_json:

@@ -53,12 +53,13 @@ class Examination(NamedTuple):
 
 
 def examine(reading: Reading, candidates: Sequence[Candidate],
-            offset: int | None = None, *, named: bool = True) -> Examination:
+            offset: int | None = None, *, named: bool = True,
+            what: str = "dump") -> Examination:
     """Return what a file says of a part, read with the one of `candidates` it is of.
 
     `offset` is what a person says of where the part begins, see `align`; `named` whether a person
-    says which store it is, see `choose`. FindingsError for a file
-    of which the schema is doubtful, or that does not fit the part.
+    says which store it is, see `choose`; `what` was read, for people. FindingsError for a file of
+    which the schema is doubtful, or that does not fit the part.
     """
     choice = choose(reading, candidates, offset, named=named)
     plan, dump = choice.candidate.plan, choice.alignment.dump
@@ -69,7 +70,7 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     wear = {name: wear_of(contents, g) for name, g in groups.items()}
     strays = _strays(contents)
     # Slots, and groups that have none, are told with their causes.
-    general = [f for f in diagnose(contents, reading.source.path)
+    general = [f for f in diagnose(contents, reading.source.path, what)
                if f.code not in ("PS611", "PS612")]
     findings = (
         *reading.findings, *choice.findings, *choice.alignment.findings, *general,

@@ -88,9 +88,13 @@ def _preview(changes: Changes, khz: int, backup: str) -> Iterator[str]:
         yield f"  0x{put.address:04X}  {len(put.data):3} bytes  {put.what}"
     if len(shown) < len(writes):
         yield f"  and {plural(len(writes) - len(shown), 'page')} more"
-    count = sum(len(put.data) for put in writes)
-    yield (f"{plural(count, 'byte')}, about {work_ms(changes, khz) / 1000:.2f} s at {khz} kHz; the "
-           f"old content goes to {backup}")
+    yield _cost(changes, khz, backup)
+
+
+def _cost(changes: Changes, khz: int, backup: str) -> str:
+    count = sum(len(put.data) for put in changes.writes)
+    return (f"{plural(count, 'byte')}, about {work_ms(changes, khz) / 1000:.2f} s at {khz} kHz; "
+            f"the old content goes to {backup}")
 
 
 def _kept(changes: Changes) -> Iterator[str]:
@@ -137,8 +141,8 @@ def _shown(change: Change, raws: dict[str, tuple[int | float, ...]]) -> str:
 # ---- Erasing -----------------------------------------------------------------------------------
 
 
-def erase_text(name: str, changes: Changes, *, done: bool) -> str:
-    """Return what erasing a part would cost, or what it did."""
+def erase_text(name: str, changes: Changes, *, done: bool, khz: int, backup: str) -> str:
+    """Return what erasing a part would cost, or what it did; `backup` is where its content goes."""
     plan, before = changes.plan, changes.before
     lines = [f"the {plan.part.name} at {name}"]
     if not changes.pages:
@@ -155,6 +159,8 @@ def erase_text(name: str, changes: Changes, *, done: bool) -> str:
     if not named and before.label is None:
         lines.append(f"  bytes that belong to no store {lost.replace('was', 'were')}")
     pages = plural(len(changes.pages), "page")
+    if not done:
+        lines.append(_cost(changes, khz, backup))
     lines.append(f"{pages} of {plan.part.pages} erased and read back" if done else
                  f"{pages} of {plan.part.pages} would be erased; --yes keeps a copy and does it")
     return "\n".join(lines) + "\n"

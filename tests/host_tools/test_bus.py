@@ -538,10 +538,22 @@ def test_a_fresh_part_with_a_stray_byte_can_be_used(bench: Path) -> None:
     assert (1, True, False) == (refused.exit_code, "erase it: `paramstore erase`" in refused.stderr,
                                 "dump" in refused.stderr)
     shown = run("erase", SCHEMA, "--part-file", "part.bin")
-    assert "  bytes that belong to no store would be lost\n1 page of 128" in shown.stdout
+    assert re.search(r"  bytes that belong to no store would be lost\n32 bytes, about 0\.\d\d s at "
+                     r"400 kHz; the old content goes to tank_probe\.before-000\d\.hex\n"
+                     r"1 page of 128 would be erased", shown.stdout)
     assert 0 == run("erase", SCHEMA, "--part-file", "part.bin", "--yes").exit_code
     assert "is blank already" in run("erase", SCHEMA, "--part-file", "part.bin").stdout
     assert 0 == write("unit.bin", "--yes").exit_code
+
+
+def test_what_is_said_of_a_part_speaks_of_no_dump(bench: Path) -> None:
+    """Whatever is wrong with it."""
+    for image in (bytes(range(256)) * 16, b"\xff" * 4096):
+        Path("part.bin").write_bytes(image)
+        for command in (("read", SCHEMA), ("write", SCHEMA, "unit.bin"),
+                        ("verify", SCHEMA, "unit.bin")):
+            said = run(*command, "--part-file", "part.bin")
+            assert "dump" not in said.stderr + said.stdout, command
 
 
 def test_an_erasing_that_did_not_end_is_told(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
