@@ -60,21 +60,25 @@ def source_words(conversion: Conversion) -> str:
 def _unsigned(size: int) -> str:
     """Return the expression of an unsigned number in `from`."""
     c_type = f"uint{8 * max(size, 4)}_t" if size > 2 else "unsigned"
-    parts = [f"({c_type})from[{i}] << {8 * i}" if i else f"({c_type})from[0]" for i in range(size)]
+    parts = [f"(({c_type})from[{i}] << {8 * i})" if i else f"({c_type})from[0]"
+             for i in range(size)]
     return " | ".join(parts)
 
 
 def _load_integer(scalar: Scalar, c_type: str) -> Iterator[str]:
     bits = 8 * scalar.size
     if scalar.form is ScalarForm.UNSIGNED:
-        yield f"const {c_type} raw = ({c_type})({_unsigned(scalar.size)});"
+        wide = "unsigned" if scalar.size <= 2 else f"uint{bits}_t"
+        yield f"const {wide} stored = {_unsigned(scalar.size)};"
+        yield f"const {c_type} raw = ({c_type})stored;"
         return
     wide = "unsigned" if scalar.size <= 2 else f"uint{bits}_t"
     top = {1: "0x80u", 2: "0x8000u", 4: "0x80000000u", 8: "0x8000000000000000u"}[scalar.size]
     yield f"const {wide} stored = {_unsigned(scalar.size)};"
     # Two's complement without relying on how C converts what does not fit.
-    yield (f"const {c_type} raw = (stored & {top}) != 0u ? "
-           f"-({c_type})(~stored & {_below(scalar)}) - 1 : ({c_type})stored;")
+    yield f"const {wide} below = ~stored & {_below(scalar)};"
+    yield (f"const {c_type} raw = ((stored & {top}) != 0u) ? "
+           f"(-({c_type})below - 1) : ({c_type})stored;")
 
 
 def _below(scalar: Scalar) -> str:
@@ -97,7 +101,7 @@ def _store(target: Scalar, value: str) -> str:
 
 def _renumbering(rule: Renumbering, source: Scalar, target: Scalar) -> list[str]:
     raw, new = C_TYPES[source.name], C_TYPES[target.name]
-    lines = [f"const {raw} raw = ({raw})({_unsigned(source.size)});", f"{new} value = 0;"]
+    lines = [*_load_integer(source, raw), f"{new} value = 0;"]
     if rule.bits:
         mask = sum(1 << old for old, _ in rule.pairs)
         if mask != source.maximum:

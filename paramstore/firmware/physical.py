@@ -221,20 +221,20 @@ def _real_functions(field: Field, ratio: _Ratio, real: _Real, words: str,
     c_type = "int32_t" if single else "int64_t"
     factor, term, times, by = ratio
 
-    def value(whole: str, term: int, twice: int) -> str:
-        """`whole` raw values, or twice as many half ones, as a physical value."""
-        number = _linear(whole, factor, term)
-        number = f"({real.name}){number}" if number == whole else f"({real.name})({number})"
+    def value(name: str, twice: int) -> str:
+        """The whole number `name`, times `twice`, as a physical value."""
         if times != 1:
-            return f"{number} * {real_literal(times / twice, single)}"
+            return f"({real.name}){name} * {real_literal(times / twice, single)}"
         divisor = real_literal(float(twice * by), single)
-        return f"{number} / {divisor}" if twice * by != 1 else number
+        return f"({real.name}){name}" + (f" / {divisor}" if twice * by != 1 else "")
 
     plain = factor == 1 and not term
     yield Function(
         f"{words}: the nearest {real.name}", real.condition,
         f"{real.name} {names('physical')}({raw_type} raw)",
-        (f"return {value('raw' if plain else f'({c_type})raw', term, 1)};",))
+        (f"return {value('raw', 1)};",) if plain else (
+            f"const {c_type} whole = {_linear(f'({c_type})raw', factor, term)};",
+            f"return {value('whole', 1)};"))
     ends = sorted(_nearest(Fraction((n * factor + term) * times, by), single)
                   for n in (int(low) - 1, int(high) + 1))
     bounds = [real_literal(n, single) for n in ends]
@@ -245,12 +245,14 @@ def _real_functions(field: Field, ratio: _Ratio, real: _Real, words: str,
     up, down = (">", "<") if factor > 0 else ("<", ">")
     odd = "((steps % 2) != 0)"
     lines = (
-        f"{c_type} steps;", f"{real.name} above;", f"{real.name} below;",
+        f"{c_type} steps;", f"{c_type} twice;", f"{real.name} above;", f"{real.name} below;",
         f"if (!((physical > {bounds[0]}) && (physical < {bounds[1]}))) {{",
         "    return PS_ERR_LIMIT;", "}",
         f"steps = ({c_type})({sign}{shifted} / {scale});",
-        f"above = {value('((steps * 2) + 1)', 2 * term, 2)};",
-        f"below = {value('((steps * 2) - 1)', 2 * term, 2)};",
+        f"twice = {_linear('((steps * 2) + 1)', factor, 2 * term)};",
+        f"above = {value('twice', 2)};",
+        f"twice = {_linear('((steps * 2) - 1)', factor, 2 * term)};",
+        f"below = {value('twice', 2)};",
         f"if ((physical {up} above) || ((physical == above) && {odd})) {{", "    ++steps;",
         f"}} else if ((physical {down} below) || ((physical == below) && {odd})) {{",
         "    --steps;", "} else {", "    /* it is the nearest one */", "}",

@@ -137,8 +137,8 @@ def test_a_bool_is_always_limited() -> None:
 
 @pytest.mark.parametrize(("scale", "offset", "expected"), [
     ("0.01", "0", "(float)raw / 100.0f"),
-    ("0.5", "-40", "(float)((int32_t)raw - 80) / 2.0f"),
-    ("-2", "273.15", "(float)(((int32_t)raw * (-40)) + 5463) / 20.0f"),
+    ("0.5", "-40", "(float)whole / 2.0f"),
+    ("-2", "273.15", "(float)whole / 20.0f"),
     ("1e-11", "0", "(double)raw / 100000000000.0"),
 ])
 def test_a_scaled_integer_has_a_conversion(scale: str, offset: str, expected: str) -> None:

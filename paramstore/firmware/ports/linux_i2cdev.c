@@ -70,7 +70,7 @@ void ps_i2cdev_wait_us(void *user, uint16_t us)
     struct timespec left;
     (void)user;
     left.tv_sec = 0;
-    left.tv_nsec = 1000L * us;
+    left.tv_nsec = 1000L * (long)us;
     while (nanosleep(&left, &left) != 0 && errno == EINTR) {
     }
 }

@@ -44,9 +44,7 @@ static const ps_field_t fields[] = {
     { /* settings.level, DIMMER_SETTINGS_LEVEL */
         .limits = &limits[0],
         .at = 0u,
-        .member = (uint16_t)(offsetof(dimmer_t, values) +
-                             offsetof(dimmer_values_t, settings) +
-                             offsetof(dimmer_settings_t, level)),
+        .member = (uint16_t)offsetof(dimmer_t, values.settings.level),
         .count = 1u,
         .size = 1u,
         .form = PS_UNSIGNED,
@@ -57,9 +55,7 @@ static const ps_field_t fields[] = {
     { /* settings.fade_ms, DIMMER_SETTINGS_FADE_MS */
         .limits = &limits[2],
         .at = 1u,
-        .member = (uint16_t)(offsetof(dimmer_t, values) +
-                             offsetof(dimmer_values_t, settings) +
-                             offsetof(dimmer_settings_t, fade_ms)),
+        .member = (uint16_t)offsetof(dimmer_t, values.settings.fade_ms),
         .count = 1u,
         .size = 2u,
         .form = PS_UNSIGNED,
@@ -70,9 +66,7 @@ static const ps_field_t fields[] = {
     { /* settings.on, DIMMER_SETTINGS_ON */
         .limits = &limits[6],
         .at = 3u,
-        .member = (uint16_t)(offsetof(dimmer_t, values) +
-                             offsetof(dimmer_values_t, settings) +
-                             offsetof(dimmer_settings_t, on)),
+        .member = (uint16_t)offsetof(dimmer_t, values.settings.on),
         .count = 1u,
         .size = 1u,
         .form = PS_UNSIGNED,
@@ -95,7 +89,7 @@ static const ps_group_t groups[] = {
         .body_bytes = 7u,
         .first_field = DIMMER_SETTINGS_LEVEL,
         .field_count = 3u,
-        .ring = (uint16_t)(offsetof(dimmer_t, rings) + ((size_t)DIMMER_SETTINGS * sizeof(ps_ring_t))),
+        .ring = (uint16_t)offsetof(dimmer_t, rings[DIMMER_SETTINGS]),
         .rule_count = 0u,
         .copies = 1u,
         .revision = 1u,
