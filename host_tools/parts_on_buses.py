@@ -120,7 +120,7 @@ def read_source_of(project: Project, path: str | None, form: str | None,
     """Read a values file (.toml) or an image; ToolError if there is nothing, or it does not go with
     the other options, FindingsError for an image that is not of its form."""
     from paramstore.errors import ToolError
-    from paramstore.image.files import decode_image, form_of
+    from paramstore.image.files import Dump, decode_image, form_of
 
     if path is None and not settings:
         raise ToolError("there is nothing to write or compare",
@@ -132,7 +132,10 @@ def read_source_of(project: Project, path: str | None, form: str | None,
     if settings:
         raise ToolError("--set goes with a values file, not with an image",
                         "put the values into the image with `paramstore pack`")
-    dump = decode_image(read_bytes(path), form_of(path, form), path, project.plan.part.capacity)
+    capacity = project.plan.part.capacity
+    dump = decode_image(read_bytes(path), form_of(path, form), path, capacity)
+    if len(dump.data) < capacity:  # the end is missing, like a gap
+        dump = Dump(dump.data.ljust(capacity, b"\xff"), (*dump.gaps, (len(dump.data), capacity)))
     return Source(None, (), path, dump)
 
 

@@ -13,6 +13,7 @@ from paramstore.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
 from paramstore.errors import SourceText, ToolError
 from paramstore.evolve.project import open_project
 from paramstore.production.records import Records, Unit
+from tests.bus.kills import SCHEMA as SMALL
 from tests.host_tools.copies import copied_schema
 from tests.host_tools.part_bench import SCHEMA, SCHEMAS, lay_out, run, write
 
@@ -226,3 +227,42 @@ def test_all_of_a_part_is_read_on_request(bench: Path) -> None:
     Path("part.bin").write_bytes(image)
     assert "0x0900" not in run("read", SCHEMA, "--part-file", "part.bin").stderr
     assert "0x0900" in run("read", SCHEMA, "--part-file", "part.bin", "--whole").stderr
+
+
+def test_an_image_that_ends_early_is_compared_as_far_as_it_goes(bench: Path) -> None:
+    """What it does not have may be anything, if nothing of the store is there; and --exact leaves
+    it alone."""
+    write("unit.bin", "--yes")
+    Path("short.bin").write_bytes((bench / "unit.bin").read_bytes()[:-1])
+    part = bytearray(Path("part.bin").read_bytes())
+    part[FREE] = 0x12
+    Path("part.bin").write_bytes(part)
+    to = ("short.bin", "--exact", "--part-file", "part.bin")
+    for command in ("verify", "write"):
+        refused = run(command, SCHEMA, *to)
+        assert (1, True) == (refused.exit_code, "lacks bytes of group `counters`" in refused.stderr)
+    dump = bench / "used.hex"
+    assert 0 == run("pack", SCHEMA, SCHEMAS / "tank_probe.values.toml", "--used-pages", "-o",
+                    dump).exit_code
+    same = run("verify", SCHEMA, dump, "--exact", "--part-file", "part.bin")
+    assert (0, True) == (same.exit_code, "equal" in same.stdout)
+    assert "holds these values already" in run("write", SCHEMA, dump, "--exact", "--part-file",
+                                               "part.bin").stdout
+
+
+def test_an_image_without_the_free_pages_at_its_end_will_do(bench: Path) -> None:
+    """As raw binary of the used pages is: what it lacks is left alone."""
+    Path("pump.toml").write_text(SMALL.format(part="24LC32A"), "utf-8")
+    assert 0 == run("pack", "pump.toml", "--set", "trim.gain=5", "--used-pages", "-o",
+                    "pump.bin").exit_code
+    short = Path("pump.bin").read_bytes()
+    assert len(short) < 4096
+    part = short.ljust(4095, b"\xff") + b"\x12"
+    Path("part.bin").write_bytes(part)
+    changed = run("write", "pump.toml", "--set", "user.limit=9", "--part-file", "part.bin", "--yes")
+    assert 0 == changed.exit_code
+    to = ("pump.toml", "pump.bin", "--exact", "--part-file", "part.bin")
+    assert 1 == run("verify", *to).exit_code
+    assert 0 == run("write", *to, "--yes").exit_code
+    assert 0 == run("verify", *to).exit_code
+    assert part == Path("part.bin").read_bytes()
