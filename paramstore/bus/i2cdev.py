@@ -84,6 +84,8 @@ class LinuxBus:
                 fcntl.lockf(file, (fcntl.LOCK_EX if writes else fcntl.LOCK_SH)
                             | fcntl.LOCK_NB, 1, address)
             except OSError as error:
+                if error.errno not in (errno.EAGAIN, errno.EACCES):
+                    continue  # there are no locks here
                 raise ToolError(f"another program works on 0x{address:02X} of {self.name}",
                                 "let it end, then repeat") from error
 

@@ -58,10 +58,12 @@ class PartFile:
         self._lock = Path(self.name).open("rb")  # noqa: SIM115 - open until `close`
         try:
             fcntl.flock(self._lock, (fcntl.LOCK_EX if writes else fcntl.LOCK_SH) | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             self._lock.close()
             raise ToolError(f"another program works on `{self.name}`",
                             "let it end, then repeat") from error
+        except OSError:
+            pass  # a disk without locks, such as some network shares
         if self._lock.read() != self._stored:
             raise ToolError(f"`{self.name}` was changed while it was opened", "repeat")
 

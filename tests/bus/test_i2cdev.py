@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import sys
 from collections.abc import Callable
@@ -219,3 +220,15 @@ def test_a_part_that_stores_addresses_is_named_at_the_first_read(kind: str, plug
     with pytest.raises(FindingsError, match=r"PS961.*takes one byte of memory address, not 2"):
         programmer.check()
     assert b"\0" + b"\xff" * 2047 == adapter.bench.device.memory
+
+
+def test_a_device_without_locks_is_worked_on_all_the_same(
+        plug: Plug, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody else is blamed for that."""
+    def refuse(*_: object) -> None:
+        raise failure(errno.ENOLCK)
+
+    programmer = plug()
+    monkeypatch.setattr(fcntl, "lockf", refuse)
+    programmer.bus.claim(programmer.addresses, writes=True)
+    programmer.write_page(0, b"tank")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 from pathlib import Path
 
 import pytest
@@ -104,3 +106,17 @@ def test_two_writers_do_not_meet(tmp_path: Path) -> None:
     path.write_bytes(bytes(of.part.capacity))
     with pytest.raises(ToolError, match="was changed while it was opened"):
         late.claim([0x50], writes=True)
+
+
+def test_a_disk_without_locks_is_worked_on_all_the_same(tmp_path: Path,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some network shares have none; nobody else is blamed for that."""
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    path, of = tmp_path / "part.bin", plan()
+    part = part_at(path, of, b"\xff" * of.part.capacity)
+    part.claim([0x50], writes=True)
+    Programmer(part, of.part, 0x50).write_page(0, b"tank")
+    assert b"tank" == path.read_bytes()[:4]
