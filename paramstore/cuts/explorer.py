@@ -31,7 +31,7 @@ from paramstore.cuts.results import (
 from paramstore.cuts.tears import KINDS, PageTear
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
-from paramstore.status import Status
+from paramstore.status import Health, Status
 
 __all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "Explorer", "Job", "Limits", "limits_of"]
 
@@ -94,9 +94,10 @@ class Explorer:
         words = 3 + groups + 1 + _SAVED * self._violation_words
         self._result = struct.Struct(f"{target.byte_order}{counts}Q{words}I" + "4x" * (words % 2))
         self._limits = struct.Struct(f"{target.byte_order}{2 + 2 * groups}I")
-        sizes = struct.unpack(f"{target.byte_order}3I", target.read("explore_sizes", 12))
+        *sizes, self._values_bytes = struct.unpack(
+            f"{target.byte_order}4I", target.read("explore_sizes", 16))
         expected = (self._job.size, self._result.size, self._limits.size)
-        assert sizes == expected, f"the harness has {sizes}, not {expected}"
+        assert tuple(sizes) == expected, f"the harness has {sizes}, not {expected}"
         self.set_limits(limits_of(plan))
         self._present = 0
         self._start = Start()
@@ -134,6 +135,16 @@ class Explorer:
                 self.target.write("explore_factory", self.pictures.images[index])
             statuses.append(Status(self.target.call("explore_learn", index)))
         self.pictures_mounted = statuses[1:] == [Status.OK] * MOST_PICTURES
+
+    def see(self, image: bytes) -> tuple[bytes, tuple[Health, ...]]:
+        """Mount an image; return all values as they lie in RAM, and the flags of each group."""
+        kept = self.target.read("explore_factory", len(image))
+        self.target.write("explore_factory", image)
+        self.target.call("explore_see")
+        self.target.write("explore_factory", kept)
+        values = self.target.read("explore_seen", self._values_bytes)
+        health = self.target.read("explore_seen", len(self.plan.rings), self._values_bytes)
+        return values, tuple(Health(flags) for flags in health)
 
     def run(self, job: Job) -> Totals:
         """Do a job."""

@@ -17,6 +17,7 @@ from pathlib import Path
 from paramstore.cuts.build import build_harness
 from paramstore.cuts.explorer import Explorer
 from paramstore.cuts.history import parse_history, start_text
+from paramstore.cuts.impossible import CASES, bodies_of, judge_body, judge_ungiven
 from paramstore.cuts.results import History, Start, Violation
 from paramstore.cuts.workers import Workers
 from paramstore.errors import ToolError
@@ -42,6 +43,8 @@ class Guarantee(Enum):
     FLAGGED = "flagged"  # never a value that was not committed; what is older is flagged
     SILENT = "silent"  # the same, but the older may look as if nothing newer had been committed
     REFUSED = "refused"  # the same, and the part may not be taken for ours
+    KEPT = "kept"  # refused, and nothing is written
+    SAME = "same"  # what the host says of the same part
 
 
 class FaultClass(Enum):
@@ -70,6 +73,15 @@ class FaultClass(Enum):
     SHIFTED = ("the content begins at another address", Guarantee.REFUSED)
     TRUNCATED = ("the content ends early", Guarantee.REFUSED)
     FOREIGN = ("the part holds something else", Guarantee.REFUSED)
+    READ = ("the part alone loses its power in a read", Guarantee.FULL)
+    READ_WIPE = ("the same in a wipe", Guarantee.FULL)
+    READ_LATER = ("the same in a commit, with values of a later release", Guarantee.FULL)
+    UNREAD = ("a whole mount, and more, reads FF; then a format", Guarantee.FULL)
+    WIPED = ("a wipe is cut; after it a commit is", Guarantee.FULL)
+    COPY = ("copies are cut short or damaged, then refreshed", Guarantee.FULL)
+    LOOKALIKE = ("values look like a label", Guarantee.FULL)
+    BLOCK = ("a ring without a label holds foreign bytes; a format", Guarantee.KEPT)
+    VALUES = ("records hold values that cannot be", Guarantee.SAME)
 
     @property
     def strikes(self) -> str:
@@ -77,9 +89,17 @@ class FaultClass(Enum):
         return self.value[0]
 
     @property
+    def blank_too(self) -> bool:
+        """Whether it is tried on a blank part too."""
+        return self in _BLANK_TOO
+
+    @property
     def guarantee(self) -> Guarantee:
         """What is promised."""
         return self.value[1]
+
+
+_BLANK_TOO = {FaultClass.READ, FaultClass.COPY, FaultClass.BLOCK}
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +172,8 @@ def fault_limits(plan: Plan) -> tuple[int, int]:
 
 def run_fault_job(explorer: Explorer, job: FaultJob) -> FaultCounts:
     """Do the cases of a job."""
+    if job.kind is FaultClass.VALUES:
+        return _run_impossible(explorer, job)
     target = explorer.target
     order = target.byte_order
     sizes = struct.unpack(f"{order}2I", target.read("faults_sizes", 8))
@@ -173,13 +195,29 @@ def run_fault_job(explorer: Explorer, job: FaultJob) -> FaultCounts:
                        violations, mount, commit, shown)
 
 
+def _run_impossible(explorer: Explorer, job: FaultJob) -> FaultCounts:
+    """Do the cases of the class that the host judges. Case 0: a part without values."""
+    cases = 1 + CASES * len(explorer.plan.rings)
+    tried = range(0, cases, job.stride) if job.only == ALL_CASES else range(
+        job.only, min(job.only + 1, cases))
+    violations, first = 0, None
+    for number in tried:
+        found = (judge_body(explorer, job.start, bodies_of(
+            explorer.plan, job.start, number, job.seed)) if number
+            else judge_ungiven(explorer, job.start))
+        violations += found is not None
+        if found is not None and first is None:
+            first = (replace(job, stride=1, only=number), found)
+    return FaultCounts(cases, len(tried), newest=len(tried), violations=violations, first=first)
+
+
 def run_faults(explorer: Explorer, starts: Sequence[Start], most: int,
                seed: int = 1) -> tuple[FaultResult, ...]:
     """Try every class from every start state, about `most` cases of each evenly spread."""
     results = []
     for kind in FaultClass:
         counts = FaultCounts()
-        for start in starts:
+        for start in (*starts, *([Start(packed=False)] if kind.blank_too else [])):
             job = FaultJob(start, kind, stride=ALL_CASES, seed=seed)  # to count the cases
             cases = run_fault_job(explorer, job).cases
             counts += run_fault_job(explorer, replace(job, stride=max(1, cases // most)))

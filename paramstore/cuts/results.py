@@ -37,10 +37,13 @@ class Verdict(Enum):
     WEAR = ("I10", "a call wrote more pages than planned")
     REFUSED = ("I13", "the part is not recognised as ours")
     CHANGED = ("I14", "values in RAM changed without reason")
+    REMAINS = ("I15", "bytes are left on the part after a wipe")
+    SPOILT = ("I16", "bytes of somebody else, or of a later release, were written over")
+    DIFFERENT = ("I17", "firmware serves something else than the host says")
 
     @property
     def invariant(self) -> str:
-        """The invariant broken, `I1` to `I14`; "" for none."""
+        """The invariant broken, `I1` to `I17`; "" for none."""
         return str(self.value[0])
 
     @property
@@ -63,6 +66,7 @@ class What(Enum):
     BITS = "bits"  # of one call on the bus; they may not be more
     WRITES = "page writes"  # of one call; they may not be more
     PAGE = "page"  # the first page of a ring, and a page that was written
+    BYTE = "byte"  # an address on the part, and the byte there, which must not be
 
 
 class Operation(IntEnum):

@@ -100,10 +100,10 @@ def positions(plan: Plan) -> tuple[Start, ...]:
 
 
 def fault_starts(plan: Plan) -> tuple[Start, ...]:
-    """Return the start states of what goes wrong besides the power: packed, and rings used up once,
-    with and without a slot passed over."""
+    """Return the start states of what goes wrong besides the power: packed, on the first lap, and
+    rings used up once, with and without a slot passed over."""
     used = _last_position(plan)
-    return (Start(), Start(rounds=used), Start(rounds=used, passed=True))
+    return (Start(), Start(rounds=1), Start(rounds=used), Start(rounds=used, passed=True))
 
 
 def _last_position(plan: Plan) -> int:

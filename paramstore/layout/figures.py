@@ -247,11 +247,12 @@ def _pieces(plan: Plan) -> tuple[int, int]:
 
 
 def _worst_format(plan: Plan) -> Traffic:
-    """Return the bits of a format: the label found, every piece of the rings read, each label copy
-    read, one of them again, both written; and the label found again."""
+    """Return the bits of a format: the label found and every piece of the rings read, before and
+    after one label copy is written; each copy read again before it is, copy 1 twice more; and the
+    label found at the end."""
     count, size = _pieces(plan)
-    return (2 * _worst_label(plan) + count * reading(plan.part, size)
-            + 3 * READ_TRIES * reading(plan.part, plan.label_bytes) + 2 * _label_write(plan))
+    return (3 * _worst_label(plan) + 2 * count * reading(plan.part, size)
+            + 4 * READ_TRIES * reading(plan.part, plan.label_bytes) + 2 * _label_write(plan))
 
 
 def _worst_wipe(plan: Plan) -> Traffic:

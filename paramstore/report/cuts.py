@@ -169,6 +169,8 @@ PROMISED = {
     Guarantee.SILENT: "values once committed, or flagged defaults; older ones may look like the "
                       "newest, of a group in copies never",
     Guarantee.REFUSED: "the same, or the part is not taken for ours; nothing is written before",
+    Guarantee.KEPT: "ps_format returns PS_ERR_FOREIGN and writes nothing",
+    Guarantee.SAME: "the firmware serves and flags what the host says of the same part",
 }
 
 
@@ -185,8 +187,9 @@ def _faults(campaign: Campaign) -> list[str]:
             for r in campaign.faults if r.kind.guarantee is promise], indent=2, within=WIDTH)]
     counts, limits = campaign.fault_counts, fault_limits(campaign.plan)
     return [*lines, "", *_wrapped(
-        "Each class begins in three start states; where not all cases were tried, they are spread "
-        "evenly. After each the store was made to go on, and had to. Longest mount "
+        "Each class begins in four start states, some on a blank part too; where not all cases "
+        "were tried, they are spread evenly. After each the store was made to go on, and had to. "
+        "Longest mount "
         f"{counts.mount_bits:,} bits of {limits[0]:,} that it may take, longest commit "
         f"{counts.commit_bits:,} of {limits[1]:,}; {counts.failed:,} calls failed and said so.")]
 
@@ -242,7 +245,7 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
     yield ""
     if campaign.sound:
         last = "I11" if campaign.take_overs else "I10"
-        yield f"No violation: I1 to {last}, I13 and I14 held in every history."
+        yield f"No violation: I1 to {last} and I13 to I17 held in every history."
         return
     count = campaign.violation_count
     yield f"{count:,} VIOLATION{'S' * (count != 1)}, the first of each kind:"

@@ -96,6 +96,8 @@ def wanted_text(plan: Plan, violation: Violation) -> str:
             return f"expected {expected:,} bits on the bus at most, found {number}"
         case What.WRITES:
             return f"expected {expected:,} page writes at most, found {number}"
+        case What.BYTE:
+            return f"expected another byte at address 0x{expected:04X}, found {found or 0:02X}"
         case What.PAGE:
             pages = next((r.pages for r in plan.rings if r.first_page == expected), 1)
             return (f"expected a page from {expected:,} to {expected + pages - 1:,}, "

@@ -156,7 +156,7 @@ class Store(Access):
             return status
         try:
             if self._state is _State.BLANK:
-                status = yield from self._check_blank()
+                status = yield from self._begin_blank()
             else:
                 status = yield from self._commit_moves()
             if status is Status.OK:
@@ -170,6 +170,14 @@ class Store(Access):
         if status.refuses:
             self._state = _State.REFUSED
         return status
+
+    def _begin_blank(self) -> Steps[Status]:
+        """Write copy 1 of a blank part. Its read-back proves that reads tell the truth; only then
+        is it known that the part is blank, and not a bus that reads FF."""
+        status = yield from self._check_blank()
+        if status is Status.OK:
+            status = yield from self._write_label(1)
+        return (yield from self._check_blank()) if status is Status.OK else status
 
     def _check_blank(self) -> Steps[Status]:
         """Is the part as blank as mount found it? Copy 1 of the label may be torn, or ours."""
@@ -207,12 +215,16 @@ class Store(Access):
         """Never over the only whole copy: copy 1 comes first, unless that one is whole."""
         whole = (yield from self._label.read(1)) in (Status.OK, Status.OLDER)
         for copy in (0, 1) if whole else (1, 0):
-            if (yield from self._label.read(copy)) is not Status.OK:
-                address = self.plan.label_address(copy)
-                status = yield from self._wire.write(address, self._label.ours)
-                if status is not Status.OK:
-                    return status
+            status = yield from self._write_label(copy)
+            if status is not Status.OK:
+                return status
         return Status.OK
+
+    def _write_label(self, copy: int) -> Steps[Status]:
+        """Write a label copy that is not whole."""
+        if (yield from self._label.read(copy)) is Status.OK:
+            return Status.OK
+        return (yield from self._wire.write(self.plan.label_address(copy), self._label.ours))
 
     def wipe(self) -> Steps[Status]:
         """Mark the part as nobody's, erase every page of all rings, then the label."""

@@ -43,8 +43,8 @@ FINDING = "tests/store/test_newest.py::"
 @dataclass(frozen=True, slots=True)
 class Mutant:
     """One mistake. `caught_by`: the verdict of the quick campaign on `example` (of the random
-    histories, if it is `HISTORIES`), or a test, which stands for the invariant `of_test`, if for
-    any."""
+    histories, if it is `HISTORIES`; of all cases of the class of faults `kind`, if any), or a test,
+    which stands for the invariant `of_test`, if for any."""
 
     name: str
     old: str
@@ -53,6 +53,7 @@ class Mutant:
     file: str = RUNTIME
     example: str = "minimal"
     of_test: str = ""
+    kind: str = ""
 
     @property
     def explored(self) -> bool:
@@ -215,8 +216,8 @@ IN_C = (
            "layout->address", TWIN + "test_every_way_of_addressing[24LC16B]"),
 
     # ---- Labels ----
-    Mutant("label copy 0 first", "unsigned step = layout->label_step;", "unsigned step = 0;",
-           Verdict.REFUSED),
+    Mutant("label copy 0 first", "status = write_label(store, store->layout->label_step);",
+           "status = write_label(store, 0);", Verdict.UNSTABLE),
     Mutant("only whole label copy written over",
            "if (label == PS_OK || label == PS_OLDER) { step = 0; }", "",
            "tests/evolve/test_cuts.py::test_the_only_whole_label_is_not_written_over",
@@ -247,6 +248,60 @@ IN_C = (
     Mutant("commit before a label", "labelled(store) ? changeable(store, group)",
            "true ? changeable(store, group)",
            TWIN + "test_blank_part_has_defaults_until_it_is_formatted", of_test="I13"),
+
+    # ---- Reads that say FF, wipes, copies, values that cannot be ----
+    Mutant("label that does not read well believed at once",
+           "for (tries = READ_TRIES; tries > 0u; --tries) { status = read_bytes",
+           "for (tries = 1u; tries > 0u; --tries) { status = read_bytes", Verdict.UNFLAGGED,
+           kind="READ"),
+    Mutant("head that does not lead on believed at once",
+           "read_ok(store) && read_head(store, slot) != s", "false", Verdict.LOST, kind="READ"),
+    Mutant("record that reads wrong believed at once",
+           "--tries) { default_group(store, store->group);",
+           "tries = 0) { default_group(store, store->group);", Verdict.EMPTY, kind="READ"),
+    Mutant("ring that begins erased believed at once",
+           "if (newest == ERASED) { newest = read_head(store, 0); }", "", Verdict.EMPTY,
+           kind="READ"),
+    Mutant("page that reads back wrong believed at once",
+           "if (status == PS_ERR_VERIFY) { status = page_compare(store, address, count); }", "",
+           Verdict.UNSTABLE, kind="READ"),
+    Mutant("bytes of a later release kept as one reading says",
+           "page_begin(store, PHASE_CHECK); return PS_PENDING;",
+           "store->phase = PHASE_CHECK; return commit_page(store, offset);", Verdict.SPOILT,
+           kind="READ_LATER"),
+    Mutant("format believes the mount that found nothing", "status = begin_blank(store);", "",
+           Verdict.SPOILT, kind="UNREAD"),
+    Mutant("format over bytes of somebody else", "status = begin_blank(store);", "",
+           Verdict.SPOILT, kind="BLOCK"),
+    Mutant("blank part looked at before its first label only",
+           "return status == PS_OK ? check_blank(store) : status;", "return status;",
+           Verdict.SPOILT, kind="UNREAD"),
+    Mutant("first page of each slot wiped only", "address += piece_bytes(store);",
+           "address += erase ? group->slot_bytes : piece_bytes(store);", Verdict.REMAINS),
+    Mutant("retired rings not wiped", "status == PS_OK && g < store->layout->ring_count",
+           "status == PS_OK && g < store->layout->group_count", Verdict.REMAINS,
+           example="tank_probe", kind="WIPED"),
+    Mutant("piece believed to be wiped at once",
+           "if (piece_erased(store, address) && piece_erased(store, address))",
+           "if (piece_erased(store, address))", Verdict.REMAINS, kind="READ_WIPE"),
+    Mutant("copies not counted by mount", "if (!copies_ok(store, newest))", "if (false)",
+           Verdict.UNFLAGGED, example="tank_probe", kind="COPY"),
+    Mutant("copies whatever their body is", "*same = equal && store->crc == CRC_RESIDUE;",
+           "*same = store->crc == CRC_RESIDUE;",
+           Verdict.UNFLAGGED, example="tank_probe", kind="COPY"),
+    Mutant("refresh does nothing",
+           "return PS_ERR_STATE; } return commit_finish(store, commit_start(store, group));",
+           "return PS_ERR_STATE; } return PS_OK;", Verdict.UNFLAGGED, example="tank_probe",
+           kind="COPY"),
+    Mutant("values served as they are stored", "check_group(store, true) != PS_OK", "false",
+           Verdict.DIFFERENT, example="tank_probe", kind="VALUES"),
+    Mutant("broken rule resets the group", "default_parameter(store, rule->low);",
+           "default_group(store, group);", Verdict.DIFFERENT, example="tank_probe",
+           kind="VALUES"),
+    Mutant("text that is not UTF-8 served", "values[i] != 0u || !utf8_ok(values, i)",
+           "values[i] != 0u", Verdict.DIFFERENT, example="tank_probe", kind="VALUES"),
+    Mutant("bytes behind the end of a text served", "values[i] = 0; } return true;",
+           "} return true;", Verdict.DIFFERENT, example="tank_probe", kind="VALUES"),
 
     # ---- Values ----
     Mutant("lock ignored", "(group_at(store, g)->traits & PS_PROTECTED) != 0u", "false",
@@ -372,8 +427,9 @@ IN_TWIN = (
     Mutant("size of the part not checked",
            "Status.ERR_PART if too_small and not label.failed else label", "label",
            MOUNT + "test_part_of_half_the_size_is_recognised", LABEL, of_test="I13"),
-    Mutant("label copy 0 first", "for copy in (0, 1) if whole else (1, 0):",
-           "for copy in (0, 1):", TWIN + "test_format_writes_copy_1_before_copy_0", STORE,
+    Mutant("label copy 0 first", "status = yield from self._write_label(1)",
+           "status = yield from self._write_label(0)",
+           TWIN + "test_format_writes_copy_1_before_copy_0", STORE,
            of_test="I13"),
     Mutant("lock ignored",
            "g.ring.group.role.protected and Health.UNLOCKED not in g.health", "False",

@@ -118,7 +118,7 @@ def _judge(mutant: Mutant, kit: Kit | None) -> Verdict | str:
         if mutant.file.endswith(".c"):
             runtime = _compilable(Path(folder), text)
             if kit is not None:
-                return _campaign(Path(folder), kit)
+                return _campaign(Path(folder), kit, mutant.kind)
             if mutant.example == HISTORIES:
                 return _histories(Path(folder), runtime, mutant.caught_by)
             _use_runtime(runtime)
@@ -141,16 +141,24 @@ def _compilable(folder: Path, text: str) -> dict[str, str]:
     return runtime
 
 
-def _campaign(folder: Path, kit: Kit) -> Verdict | str:
-    """Do the quick campaign until something is wrong."""
+def _campaign(folder: Path, kit: Kit, kind: str) -> Verdict | str:
+    """Do the quick campaign, or all cases of a class of faults, until something is wrong."""
     from paramstore.cuts.explorer import Explorer
+    from paramstore.cuts.faults import FaultClass, FaultJob, run_fault_job
     from paramstore.cuts.native import NativeTarget
-    from paramstore.cuts.sweeps import Level, sweeps
+    from paramstore.cuts.results import Start
+    from paramstore.cuts.sweeps import Level, fault_starts, sweeps
     from paramstore.rig.toolchain import find_compiler
 
     objects = (*kit.objects, folder / "paramstore.o")
     library = find_compiler().library(objects, folder / "cuts").resolve()
     explorer = Explorer(kit.plan, kit.pictures, NativeTarget(library))
+    if kind:
+        for start in (*fault_starts(kit.plan), Start(packed=False)):
+            found = run_fault_job(explorer, FaultJob(start, FaultClass[kind])).first
+            if found is not None:
+                return found[1].verdict
+        return "no violation"
     for sweep in sweeps(kit.plan, Level.QUICK):
         for job in sweep.jobs():
             for violation in explorer.run(job).violations:

@@ -18,7 +18,7 @@ from tests.cuts.mutation import ROOT, who_catches
 EXPLORED = [m for m in MUTANTS if m.explored]
 TESTED = [m for m in MUTANTS if not m.explored]
 TABLE = Path(__file__).parents[1] / "programs" / "figures" / "mutants.txt"
-INVARIANTS = {f"I{number}" for number in range(1, 15)}
+INVARIANTS = {f"I{number}" for number in range(1, 18)}
 NOT_CUTS = {"I11", "I12"}  # other releases, and undefined behaviour: no matter of power cuts
 
 

@@ -27,7 +27,8 @@ def row(mutant: Mutant, found: Verdict | str) -> list[str]:
     who = f"NOT CAUGHT AS SAID: {found}"
     if found == mutant.caught_by:
         tests = str(mutant.caught_by).removeprefix("tests/")
-        oracle = HISTORIES if mutant.example == HISTORIES else f"explorer, {mutant.example}"
+        oracle = (HISTORIES if mutant.example == HISTORIES
+                  else f"{mutant.kind or 'explorer'}, {mutant.example}")
         who = oracle if mutant.explored else tests
     return [mutant.where, mutant.name, mutant.invariant, who]
 

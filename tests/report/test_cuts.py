@@ -35,7 +35,7 @@ def test_text_has_the_numbers() -> None:
         assert f"{number:,}" in text
     for result in campaign.results:
         assert result.sweep.title in text
-    assert "No violation: I1 to I10, I13 and I14 held in every history." in text
+    assert "No violation: I1 to I10 and I13 to I17 held in every history." in text
     assert "VIOLATION" not in text
     assert text.endswith("\n")
 

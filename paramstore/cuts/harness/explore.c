@@ -8,8 +8,9 @@ explore_result_t explore_result;
 explore_step_t explore_path[EXPLORE_LEVELS];
 uint32_t explore_steps;
 uint8_t explore_factory[CUTS_CAPACITY];
-const uint32_t explore_sizes[3] = {sizeof explore_job, sizeof explore_result,
-                                   sizeof(oracle_limits_t)};
+explore_seen_t explore_seen;
+const uint32_t explore_sizes[4] = {sizeof explore_job, sizeof explore_result,
+                                   sizeof(oracle_limits_t), sizeof(CUTS_VALUES_T)};
 
 /* A page write of n bytes is torn in 6n - 1 + 2 * samples ways at most, the hit rest included. */
 #define MOST_SAMPLES 64u
@@ -126,9 +127,31 @@ static oracle_finding_t do_format(part_trace_t *trace)
     return finding;
 }
 
+uint32_t explore_remains(void)
+{
+    unsigned g;
+    uint32_t at;
+    for (g = 0; g < CUTS_LAYOUT.ring_count; ++g) {
+        const ps_group_t *ring = &CUTS_LAYOUT.groups[g];
+        uint32_t end = ring->address + (uint32_t)ring->slots * ring->slot_bytes;
+        for (at = ring->address; at < end; ++at) {
+            if (part_image[at] != 0xFFu) {
+                return at;
+            }
+        }
+    }
+    for (at = 0; at < 2u * CUTS_LAYOUT.label_step; ++at) {
+        if (at % CUTS_LAYOUT.label_step < CUTS_LAYOUT.label_bytes && part_image[at] != 0xFFu) {
+            return at;
+        }
+    }
+    return CUTS_CAPACITY;
+}
+
 static oracle_finding_t do_wipe(part_trace_t *trace)
 {
     ps_status_t status;
+    uint32_t left;
     part_begin(trace);
     status = ps_wipe(&memory.store);
     raise_to(&explore_result.wipe_bits, part.bits);
@@ -138,10 +161,13 @@ static oracle_finding_t do_wipe(part_trace_t *trace)
     }
     ready = false;
     oracle_wiped();
-    return status == PS_OK
-               ? oracle_good
-               : oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK,
-                                (uint32_t)status);
+    if (status != PS_OK) {
+        return oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+    }
+    left = explore_remains();
+    return left == CUTS_CAPACITY ? oracle_good
+                                 : oracle_finding(ORACLE_REMAINS, CUTS_GROUPS, ORACLE_BYTE, left,
+                                                  part_image[left]);
 }
 
 /* A commit writes to the pages of its ring, and no more of them than planned. */
@@ -523,6 +549,20 @@ uint32_t explore_learn(uint32_t index)
     switch_on();
     status = ps_mount(&memory.store);
     oracle_pictures[index] = memory.values;
+    return (uint32_t)status;
+}
+
+uint32_t explore_see(void)
+{
+    ps_status_t status;
+    unsigned g;
+    part_load(explore_factory);
+    switch_on();
+    status = ps_mount(&memory.store);
+    explore_seen.values = memory.values;
+    for (g = 0; g < CUTS_GROUPS; ++g) {
+        explore_seen.health[g] = ps_health(&memory.store, (uint8_t)g);
+    }
     return (uint32_t)status;
 }
 

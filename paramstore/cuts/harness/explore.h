@@ -100,16 +100,29 @@ extern explore_job_t explore_job;
 extern explore_result_t explore_result;
 extern uint8_t explore_factory[CUTS_CAPACITY];
 
-/* Sizes of job, result and limits in bytes: whoever drives this must agree on them. */
-extern const uint32_t explore_sizes[3];
+/* Sizes of job, result, limits and the values of a store in bytes: whoever drives this must agree on them. */
+extern const uint32_t explore_sizes[4];
 
 /* Take what a mount of `explore_factory` serves as picture `index`; the last index: of a blank
  * part, the defaults. Return the status of the mount. Once for each picture, before any run. */
 uint32_t explore_learn(uint32_t index);
 
+/* Mount `explore_factory` and leave what is served in `explore_seen`, the flags of all groups too.
+ * Return the status of the mount. */
+typedef struct explore_seen {
+    CUTS_VALUES_T values;
+    uint8_t health[CUTS_GROUPS];
+} explore_seen_t;
+extern explore_seen_t explore_seen;
+uint32_t explore_see(void);
+
 /* Bring the part into the start state of `explore_job`. Return 0, or 1 if that went wrong: then
  * the result has the violation. */
 uint32_t explore_start(void);
+
+/* The first address in a ring, used or retired, or in a label at which the part is not erased;
+ * CUTS_CAPACITY if there is none. */
+uint32_t explore_remains(void);
 
 /* Do `explore_job`. Return 0, or 1 if something was wrong. */
 uint32_t explore_run(void);

@@ -43,6 +43,15 @@ enum {
     CLASS_SHIFTED,    /* the content begins at another address */
     CLASS_TRUNCATED,  /* from one page on everything is erased */
     CLASS_FOREIGN,    /* the part holds random bytes, or the label of another store */
+    CLASS_READ,       /* the part alone loses its power in one read, the rest of which is FF */
+    CLASS_READ_WIPE,  /* the same in a wipe */
+    CLASS_READ_LATER, /* the same in a commit of a record that a later release has written */
+    CLASS_UNREAD,     /* a whole mount reads FF; and a format, up to one byte */
+    CLASS_WIPED,      /* a wipe is cut and ended; then a format, and a commit that is cut */
+    CLASS_COPY,       /* a commit or ps_seed is cut, or one bit of a copy is wrong; then ps_refresh */
+    CLASS_LOOKALIKE,  /* a whole record holds what looks like a label */
+    CLASS_BLOCK,      /* a part without label holds a few bytes of somebody else in a ring */
+    CLASS_VALUES,     /* whole records hold values that cannot be; judged in `impossible.py` */
     FAULT_CLASSES
 };
 

@@ -298,6 +298,20 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
     return oracle_good;
 }
 
+oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_status_t status)
+{
+    uint32_t settled = oracle.groups[group].settled;
+    unsigned health = ps_health(store, (uint8_t)group);
+    if (!shows(store, group, settled) || (settled == 0u) != ((health & UNCOMMITTED) != 0u)) {
+        return why_wrong(store, group);
+    }
+    if (status != (health != 0u ? PS_FLAGGED : PS_OK)) {
+        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_STATUS,
+                              health != 0u ? PS_FLAGGED : PS_OK, (uint32_t)status);
+    }
+    return oracle_good;
+}
+
 unsigned oracle_served(const ps_store_t *store, unsigned group)
 {
     const oracle_group_t *known = &oracle.groups[group];

@@ -34,6 +34,9 @@ enum {
     ORACLE_WEAR,      /* I10: a call wrote more pages than planned */
     ORACLE_REFUSED,   /* I13: our own part is not recognised */
     ORACLE_CHANGED,   /* I14: values in RAM changed in a call that must not change them */
+    ORACLE_REMAINS,   /* I15: after a wipe bytes of a record are left on the part */
+    ORACLE_SPOILT,    /* I16: bytes of somebody else, or of a later release, were written over */
+    ORACLE_DIFFERENT, /* I17: firmware serves something else than the host says */
     ORACLE_VERDICTS
 };
 
@@ -62,7 +65,8 @@ enum {
     ORACLE_FLAGS,   /* a version, and the PS_HEALTH_ flags found beside it */
     ORACLE_BITS,    /* of one call on the bus; they may not be more */
     ORACLE_WRITES,  /* page writes of one call; they may not be more */
-    ORACLE_PAGE     /* the first page of a ring, and a page that was written */
+    ORACLE_PAGE,    /* the first page of a ring, and a page that was written */
+    ORACLE_BYTE     /* an address on the part, and the byte there, which must not be */
 };
 
 /* What is wrong, in which group (CUTS_GROUPS: in none), what had to be there and what was. */
@@ -130,6 +134,9 @@ unsigned oracle_served(const ps_store_t *store, unsigned group);
 
 /* The newest version that looks like what is served, or ORACLE_NO_VERSION. */
 uint32_t oracle_version(const ps_store_t *store, unsigned group);
+
+/* ps_reload returned: it serves what the last boot or commit has shown. */
+oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_status_t status);
 
 /* Records were lost to damage: sequence numbers may go back. */
 void oracle_forgive(void);

@@ -57,6 +57,7 @@ void part_begin(part_trace_t *trace)
     part.transfers = 0;
     part.cycles = 0;
     part.sent = 0;
+    part.read = 0;
     part.trace = trace;
     if (trace != NULL) {
         trace->count = 0;
@@ -199,6 +200,19 @@ static void read_bytes(uint32_t address, uint8_t *in, unsigned count)
     }
 }
 
+/* Without power the part lets the data line go: the rest of a transfer reads FF. */
+static void unread(uint8_t *in, unsigned count)
+{
+    uint32_t first = part.read;
+    unsigned i;
+    part.read += count;
+    for (i = 0; part.fault.kind == FAULT_UNREAD && i < count; ++i) {
+        if (struck(first + i) || (first <= part.fault.at && part.fault.at < first + i)) {
+            in[i] = 0xFFu;
+        }
+    }
+}
+
 /* A fault on the bus: does it end this transfer of `count` bytes from the controller, of which those
  * from `first_data` on are data to write? Then the status is the one to return. */
 static bool bus_fails(uint32_t address, const uint8_t *data, unsigned first_data, unsigned count,
@@ -261,6 +275,7 @@ static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint
     if (in_count > 0u) {
         part.bits += 9u * (2u + out_count + in_count) + 3u;
         read_bytes(address, in, in_count);
+        unread(in, in_count);
         return PS_OK;
     }
     part.bits += 9u * (1u + out_count) + 2u;

@@ -70,6 +70,8 @@ enum {
     FAULT_STUCK, /* on page `at` the bits `mask` of byte `more` keep what they hold */
     FAULT_DEAD,  /* page `at` keeps what it holds, and the `more` next ones */
     FAULT_ALIAS, /* the address bits `mask` have no effect */
+    /* At byte `at` that the part sends (from 0, see `part.read`) and the `more` next ones: */
+    FAULT_UNREAD, /* it reads FF, and so does the rest of that transfer */
     /* At byte `at` that the controller sends (from 0, see `part.sent`) and the `more` next ones: */
     FAULT_NACK,  /* it is not acknowledged; the STOP that follows writes what was loaded before */
     FAULT_HELD,  /* the data line is held: the bus fails, and no STOP gets through */
@@ -91,6 +93,7 @@ typedef struct part {
     uint32_t transfers;  /* since part_begin */
     uint32_t cycles;     /* write cycles since part_begin */
     uint32_t sent;       /* bytes from the controller since part_begin; of a failed transfer, all */
+    uint32_t read;       /* bytes from the part since part_begin */
     uint32_t busy;       /* transfers that the part will not acknowledge, as a write cycle goes on */
     bool powered;        /* without power every transfer fails and changes nothing */
     part_trace_t *trace; /* where write cycles are recorded; may be NULL */

@@ -1524,27 +1524,42 @@ static ps_status_t check_blank(ps_store_t *store)
     return first == PS_BLANK && label != PS_OLDER ? walk_rings(store, false) : PS_ERR_FOREIGN;
 }
 
+/* Write a label copy that is not whole. */
+static ps_status_t write_label(ps_store_t *store, unsigned step)
+{
+    const ps_layout_t *layout = store->layout;
+    ps_status_t label = read_label(store, step);
+    if (label == PS_OK || !read_ok(store)) {
+        return last_read(store);
+    }
+    return write_span(store, step, layout->label, layout->label_bytes);
+}
+
 /* Write the copies that are not whole. Never over the only whole one: copy 1 comes first, unless that
  * one is whole. */
 static ps_status_t write_labels(ps_store_t *store)
 {
-    const ps_layout_t *layout = store->layout;
-    unsigned step = layout->label_step;
-    unsigned copies;
+    unsigned step = store->layout->label_step;
     ps_status_t label = read_label(store, step);
     ps_status_t status = last_read(store);
     if (label == PS_OK || label == PS_OLDER) {
         step = 0;
     }
-    for (copies = 2; status == PS_OK && copies > 0u; --copies) {
-        label = read_label(store, step);
-        status = last_read(store);
-        if (status == PS_OK && label != PS_OK) {
-            status = write_span(store, step, layout->label, layout->label_bytes);
-        }
-        step = layout->label_step - step;
+    if (status == PS_OK) {
+        status = write_label(store, step);
     }
-    return status;
+    return status == PS_OK ? write_label(store, store->layout->label_step - step) : status;
+}
+
+/* Write copy 1 of a blank part. Its read-back proves that reads tell the truth; only then is it known
+ * that the part is blank, and not a bus that reads FF. */
+static ps_status_t begin_blank(ps_store_t *store)
+{
+    ps_status_t status = check_blank(store);
+    if (status == PS_OK) {
+        status = write_label(store, store->layout->label_step);
+    }
+    return status == PS_OK ? check_blank(store) : status;
 }
 
 ps_status_t ps_format(ps_store_t *store)
@@ -1552,7 +1567,7 @@ ps_status_t ps_format(ps_store_t *store)
     ps_status_t first;
     ps_status_t status = writable(store);
     if (status == PS_OK && (ps_status_t)store->state == PS_BLANK) {
-        status = check_blank(store);
+        status = begin_blank(store);
     } else if (status == PS_OK) {
         status = commit_moves(store);
     } else {

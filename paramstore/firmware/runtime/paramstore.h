@@ -233,9 +233,9 @@ typedef struct ps_store {
 ps_status_t ps_mount(ps_store_t *store);
 
 /* Write the label copies that are not whole, so that commits are accepted. On a part of an earlier
- * release it commits the converted values before. On a part that mount found blank it first reads label
- * copy 0 and every page of all rings again, and returns PS_ERR_FOREIGN if anything is there; mount again
- * then. Pages outside label and rings are neither looked at nor written. Writes nothing if the label is
+ * release it commits the converted values before. On a part that mount found blank it reads label copy 0
+ * and every page of all rings again, before and after it writes label copy 1, and returns PS_ERR_FOREIGN if
+ * anything is there; mount again then. Pages outside label and rings are neither looked at nor written. Writes nothing if the label is
  * well. After a cut the next mount and ps_format go on. */
 ps_status_t ps_format(ps_store_t *store);
 
