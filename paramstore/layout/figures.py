@@ -116,7 +116,7 @@ def figures(plan: Plan) -> PlanFigures:
     read = (*plan.rings, *plan.retired_sources)
     moved = sum(move.count * move.conversion.source.size for move in plan.moves)
     worst = (_worst_label(plan) + total(_worst_ring(part, r) for r in read)
-             + 2 * moved * reading(part, 1))
+             + 2 * moved * reading(part, 1)).together()
     worst_bits = worst.bits + busy * POLL_BITS
     target = {move.target for move in plan.moves}
     commits = {r.group.id: _worst_commit(part, r) for r in plan.rings}
@@ -251,16 +251,18 @@ def _worst_format(plan: Plan) -> Traffic:
     after one label copy is written; each copy read again before it is, copy 1 twice more; and the
     label found at the end."""
     count, size = _pieces(plan)
-    return (3 * _worst_label(plan) + 2 * count * reading(plan.part, size)
-            + 4 * READ_TRIES * reading(plan.part, plan.label_bytes) + 2 * _label_write(plan))
+    label = READ_TRIES * reading(plan.part, plan.label_bytes)
+    looking = _worst_label(plan) + count * reading(plan.part, size) + label
+    return (2 * looking.together() + 2 * label.together() + 2 * _label_write(plan)
+            + _worst_label(plan).together())
 
 
 def _worst_wipe(plan: Plan) -> Traffic:
     """Return the bits of a wipe: the label read; the mark written, every piece read and erased,
     both label copies erased."""
     count, size = _pieces(plan)
-    piece = 2 * reading(plan.part, size) + _page(plan.part, size)
-    return (READ_TRIES * reading(plan.part, plan.label_bytes) + count * piece
+    piece = (2 * reading(plan.part, size)).together() + _page(plan.part, size)
+    return ((READ_TRIES * reading(plan.part, plan.label_bytes)).together() + count * piece
             + 3 * _label_write(plan))
 
 

@@ -1,14 +1,15 @@
 """What calls put on the bus, and how long that can take: transfers, their bits, and waiting.
 
-A transfer that is not acknowledged is made again after `poll_us`, until `timeout_us` have passed
-(PORTING.md, section 7). Knows parts and bits; knows no layout.
+A transfer that is not acknowledged is made again after `poll_us`, until `timeout_us` have passed;
+reads without a write between them share that time (PORTING.md, section 7). Knows parts and bits;
+knows no layout.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from paramstore.parts.bus import bits_ms, read_bits, write_bits
 from paramstore.parts.part import Part
@@ -35,8 +36,13 @@ class Traffic:
 
     __rmul__ = __mul__
 
+    def together(self) -> Traffic:
+        """Return the same reads, which share one timeout: no write lies between them."""
+        return replace(self, transfers=1)
+
     def longest_ms(self, part: Part, khz: int) -> float:
-        """Return the time if the part acknowledges each transfer at the last try only.
+        """Return the time if the part acknowledges each transfer at the last try only, or the first
+        of those that go together.
 
         A read is refused in its head; a page write can be refused at its last byte.
         """

@@ -78,6 +78,7 @@ class LabelReader:
         ERR_PART too if an address bit has no effect: then the middle of the part reads what its
         beginning reads.
         """
+        self._wire.be_patient()
         first = label = yield from self.read(0)
         if first.failed:
             return first, first

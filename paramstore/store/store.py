@@ -140,6 +140,7 @@ class Store(Access):
         if self._state is not _State.READY:
             return Status.ERR_STATE
         g.forget()
+        self._wire.be_patient()
         try:
             yield from self._mount_group(g)
         except BusFailure as failure:
@@ -213,6 +214,7 @@ class Store(Access):
 
     def _write_labels(self) -> Steps[Status]:
         """Never over the only whole copy: copy 1 comes first, unless that one is whole."""
+        self._wire.be_patient()
         whole = (yield from self._label.read(1)) in (Status.OK, Status.OLDER)
         for copy in (0, 1) if whole else (1, 0):
             status = yield from self._write_label(copy)
@@ -254,6 +256,7 @@ class Store(Access):
 
     def _mark_for_wipe(self) -> Steps[Status]:
         """Let no later boot take the part for ours; a label that is not ours does that already."""
+        self._wire.be_patient()
         try:
             status = yield from self._label.read(0)
         except BusFailure as failure:

@@ -29,6 +29,7 @@ class Wire:
 
     def __init__(self, plan: Plan) -> None:
         self.part = plan.part
+        self._left_us = 0
         self._base = plan.schema.address
 
     def transfer(self, address: int, data: bytes, in_count: int) -> Transfer:
@@ -39,20 +40,23 @@ class Wire:
         device = self._base | (block << self.part.block_shift)
         return Transfer(device, low.to_bytes(width, "big") + data, in_count)
 
-    def read(self, address: int, count: int) -> Steps[bytes]:
-        """Read `count` bytes, asking again while the part is busy. Raises BusFailure.
+    def be_patient(self) -> None:
+        """From here on the part may take its whole time, once, to answer the reads that follow.
 
-        A write may be going on from before a reset of the controller.
+        A write may be going on from before a reset of the controller; no other one begins.
         """
-        waited_us = 0
+        self._left_us = self.part.timeout_us
+
+    def read(self, address: int, count: int) -> Steps[bytes]:
+        """Read `count` bytes, asking again while the part is busy. Raises BusFailure."""
         while True:
             status, data = yield self.transfer(address, b"", count)
             if status is Status.OK:
                 return data
-            if status is not Status.ERR_NACK or waited_us >= self.part.timeout_us:
+            if status is not Status.ERR_NACK or self._left_us <= 0:
                 raise BusFailure(status)
             yield Wait(self.part.poll_us)
-            waited_us += self.part.poll_us
+            self._left_us -= self.part.poll_us
 
     def read_twice(self, address: int) -> Steps[bytes]:
         """Read a byte that no CRC vouches for. Raises BusFailure too if two readings differ."""
@@ -67,6 +71,7 @@ class Wire:
         for offset in range(0, len(content), page):
             job = PageJob(self, address + offset, content[offset:offset + page])
             status = yield from job.finish()
+            self.be_patient()
             if status is not Status.OK:
                 return status
         return Status.OK

@@ -218,7 +218,8 @@ def test_mount_without_one_good_record(running: Running) -> None:
 
 
 class LastTry(Bench):
-    """A part that does not acknowledge its address until `refusals` tries of each transfer."""
+    """A part that does not acknowledge its address until `refusals` tries: of each page write, and of
+    the reads that follow one, together."""
 
     refusals = 0
     refused = 0
@@ -232,8 +233,10 @@ class LastTry(Bench):
                 return super().transfer(address, out, in_count)
             finally:
                 self.device.faults.remove(silent)
-        self.refused = 0
-        return super().transfer(address, out, in_count)
+        reply = super().transfer(address, out, in_count)
+        if in_count == 0:
+            self.refused = 0  # the part is busy with the page
+        return reply
 
 
 class Silent(Fault):
@@ -244,9 +247,9 @@ class Silent(Fault):
 
 
 def test_no_call_takes_longer_than_the_longest(code: NativeCode) -> None:
-    """Mount, format, commit and wipe of a part that acknowledges each transfer at its last try end
-    within the time that `plan` gives for a watchdog; that is no more than some times longer, as it
-    also counts what can be read or written again."""
+    """Mount, format, commit and wipe of a part that acknowledges at its last try end within the
+    time that `plan` gives for a watchdog; that is no more than some times longer, as it also counts
+    what can be read or written again."""
     plan = code.plan
     bench = LastTry(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
     rig = NativeRig(code, bench)
@@ -271,7 +274,7 @@ def test_no_call_takes_longer_than_the_longest(code: NativeCode) -> None:
     rig.restart()
     shares.append(took(rig.mount, Status.OK) / numbers.longest_ms["mount"])
     shares.append(took(rig.wipe, Status.OK) / numbers.longest_ms["wipe"])
-    assert max(shares) <= 1 and (min(shares) > 0.02 or not bench.refusals)
+    assert max(shares) <= 1 and (min(shares) > 0.01 or not bench.refusals)
 
 
 @given(seed=st.integers(0, 1 << 32), density=st.sampled_from((0.0, 0.001, 0.02, 1.0)))

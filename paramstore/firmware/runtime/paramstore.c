@@ -445,12 +445,18 @@ static uint16_t time_left(uint16_t us, unsigned elapsed_us)
     return us > elapsed_us ? (uint16_t)(us - elapsed_us) : 0u;
 }
 
-/* Read into `in`, asking again while the part is busy: a write may be going on from before a
- * reset. */
+/* From here on the part may take its whole time, once, to answer the reads that follow: a write may be
+ * going on from before a reset; no other one begins in between. So a part that is slow, or gone, is
+ * waited for once, not at each of some hundred reads. */
+static void be_patient(ps_store_t *store)
+{
+    store->left_us = store->layout->timeout_us;
+}
+
+/* Read into `in`, asking again while the part is busy. */
 APART ps_status_t read_into(ps_store_t *store, uint32_t address, uint8_t *in, unsigned count)
 {
     ps_status_t status;
-    store->left_us = store->layout->timeout_us;
     for (;;) {
         status = transfer(store, address, in, count);
         store->last_read = (uint8_t)status;
@@ -478,7 +484,7 @@ static unsigned page_part(const ps_store_t *store, unsigned count)
 /* Begin to read a page into the buffer, or to write the one that is in it. */
 static void page_begin(ps_store_t *store, unsigned phase)
 {
-    store->left_us = store->layout->timeout_us;
+    be_patient(store);
     store->wait_us = 0;
     store->phase = (uint8_t)phase;
 }
@@ -563,6 +569,7 @@ static ps_status_t write_span(ps_store_t *store, uint32_t address, const uint8_t
         do {
             status = page_step(store, address, n, page_wait(store));
         } while (status == PS_PENDING);
+        be_patient(store);
         address += n;
         count -= n;
     }
@@ -1311,8 +1318,10 @@ static bool repeats(ps_store_t *store, unsigned step, unsigned count)
 static ps_status_t find_label(ps_store_t *store, ps_status_t *first)
 {
     const ps_layout_t *layout = store->layout;
-    ps_status_t label = read_label(store, 0);
+    ps_status_t label;
     bool too_small = false;
+    be_patient(store);
+    label = read_label(store, 0);
     *first = label;
     if (!failed(label)) {
         too_small = repeats(store, 0, layout->label_bytes);
@@ -1436,6 +1445,7 @@ ps_status_t ps_reload(ps_store_t *store, uint8_t group)
     }
     reset_group(store, group);
     store->last_read = PS_OK;
+    be_patient(store);
     mount_group(store, group);
     health = mend_group(store, group);
     if (!read_ok(store)) {
@@ -1540,8 +1550,11 @@ static ps_status_t write_label(ps_store_t *store, unsigned step)
 static ps_status_t write_labels(ps_store_t *store)
 {
     unsigned step = store->layout->label_step;
-    ps_status_t label = read_label(store, step);
-    ps_status_t status = last_read(store);
+    ps_status_t label;
+    ps_status_t status;
+    be_patient(store);
+    label = read_label(store, step);
+    status = last_read(store);
     if (label == PS_OK || label == PS_OLDER) {
         step = 0;
     }
@@ -1595,7 +1608,9 @@ static ps_status_t mark_for_wipe(ps_store_t *store)
     uint8_t mark[CHUNK_BYTES]; /* no label is longer */
     unsigned crc_at = layout->label_bytes - CRC_BYTES;
     unsigned i;
-    ps_status_t status = read_label(store, 0);
+    ps_status_t status;
+    be_patient(store);
+    status = read_label(store, 0);
     if (failed(status)) {
         return refuses(status) ? PS_OK : status;
     }
