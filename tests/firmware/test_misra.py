@@ -47,6 +47,12 @@ def test_generated_c_keeps_the_required_rules(name: str, tmp_path: Path) -> None
     assert set() == required(tmp_path, f"{plan.schema.name}_params.c")
 
 
+def test_the_runtime_keeps_the_required_rules(tmp_path: Path) -> None:
+    """All of them; PORTING.md lists the advisory ones that it does not keep."""
+    write_store(tmp_path, example_plan("minimal"))
+    assert set() == required(tmp_path, "paramstore.c")
+
+
 def test_ports_keep_the_required_rules(tmp_path: Path) -> None:
     """The port for bare metal keeps all of them, that for Linux all that POSIX lets it keep."""
     write_store(tmp_path, example_plan("minimal"))

@@ -5,6 +5,7 @@ The texts are made by programs outside this project where they are there: od, xx
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -33,6 +34,8 @@ def content_of(found: Reading) -> bytes:
 
 
 def written(tmp_path: Path, command: str, data: bytes) -> bytes:
+    if shutil.which(command.split()[0]) is None:
+        pytest.skip(f"{command.split()[0]} is not there")
     (tmp_path / "x.bin").write_bytes(data)
     return subprocess.run([*command.split(), "x.bin"], cwd=tmp_path, capture_output=True,
                           check=True).stdout
