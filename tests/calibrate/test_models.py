@@ -161,3 +161,14 @@ def test_other_units_give_the_same_sensor(points: int, reading: int, reference: 
     factors = (10.0**(reference - reading), 10.0**reference)
     assert fitted(scaled) == pytest.approx(
         [n * f for n, f in zip(fitted(plain), factors, strict=True)], rel=1e-9, abs=1e-12)
+
+
+@pytest.mark.parametrize(("centre", "span", "x"), [
+    (0, 1, "reading"), (2, 1, "(reading - 2)"), (0, 8, "reading / 8"),
+    (2, 8, "(reading - 2) / 8"), (-3, 0.5, "(reading - -3) / 0.5")])
+def test_the_equation_of_a_polynomial_says_what_x_is(centre: int, span: float, x: str) -> None:
+    """Without a division by 1 or a difference to 0 that nobody asked for."""
+    result = result_of('model = "polynomial"\nreading_unit = "mV"\nreference_unit = "degC"\n'
+                       f'coefficients = "cal.poly"\ncentre = {centre}\nspan = {span}\n', HEAD,
+                       [(x, x) for x in range(-4, 5)])
+    assert f"reference = c0 + c1 x + c2 x^2 + ..., x = {x}" == result.equation

@@ -32,6 +32,7 @@ FORMAT = "paramstore/format.py"
 
 BRANCHES = "tests/evolve/test_branches.py::"
 MOUNT = "tests/rig/test_mount.py::"
+SERVED = "tests/rig/test_served.py::"
 TROUBLE = "tests/rig/test_trouble.py::"
 TWIN = "tests/rig/test_twin.py::"
 SEED = "tests/rig/test_seed.py::"
@@ -318,6 +319,10 @@ IN_C = (
            "false", MOUNT + "test_values_outside_limits_become_defaults", of_test="I8"),
     Mutant("rules not checked", "if (!rule_ok(store, rule->low, rule->high))", "if (false)",
            TWIN + "test_commit_refuses_what_breaks_limits_or_rules"),
+    Mutant("broken rule resets the lower parameter alone", "default_parameter(store, rule->high);",
+           "", SERVED + "test_a_broken_rule_resets_both", of_test="I8"),
+    Mutant("broken rule resets the higher parameter alone", "default_parameter(store, rule->low);",
+           "", SERVED + "test_a_broken_rule_resets_both", of_test="I8"),
     Mutant("negative floats in the wrong order", "flip = 0xFFu;", "flip = 0u;",
            TWIN + "test_negative_zero_is_zero"),
     Mutant("half a curve reset", "(field->form & PS_Y) != 0u ? field - 1 : field", "field",

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from paramstore.codec import build_record, encode_body
 from paramstore.decode.differ import Absence, byte_differences, value_differences
 from paramstore.decode.examine import Examination, examine
+from paramstore.decode.meaning import meaning_of
 from paramstore.decode.salvage import SourceKind, salvage
 from paramstore.decode.which import Candidate, candidates_of
 from paramstore.evolve.values import Origin
@@ -166,3 +167,35 @@ def _near(parameter: Parameter, chance: random.Random) -> tuple[Raw, ...]:
     (field,) = parameter.fields
     return next((raw,) for raw in (field.default[0] + chance.choice((1, -1)), field.default[0])
                 if field.limits.allow(raw))
+
+
+def test_bytes_that_differ_are_told_in_runs_of_one_meaning() -> None:
+    """Side by side together; apart, or of another meaning, each on its own."""
+    ring = PLAN.ring("settings")
+    at = ring.address(0)
+    meanings = {meaning_of(PLAN, a).first: meaning_of(PLAN, a) for a in range(at, ring.address(1))}
+    first, second = list(meanings.values())[:2]
+    assert (first.first + first.size, 4) == (second.first, first.size)
+
+    def runs(*offsets: int) -> list[tuple[str, int, int]]:
+        after = bytearray(IMAGE)
+        for offset in offsets:
+            after[at + offset] ^= 0x55
+        found = byte_differences(PLAN, Dump(IMAGE), Dump(bytes(after)))
+        assert all(IMAGE[r.meaning.address:][:len(r.before)] == r.before for r in found)
+        assert all(after[r.meaning.address:][:len(r.after)] == r.after for r in found)
+        return [(r.meaning.what, r.meaning.address - at, len(r.after)) for r in found]
+
+    assert [(first.what, 1, 2)] == runs(1, 2)
+    assert [(first.what, 0, 1), (first.what, 2, 1)] == runs(0, 2)
+    assert [(first.what, 0, 1), (first.what, 2, 2)] == runs(0, 2, 3)
+    assert [(first.what, 3, 1), (second.what, 4, 1)] == runs(3, 4)
+
+
+def test_a_run_ends_where_one_dump_does() -> None:
+    """What both have is not told together with what one of them lacks, though it is next to it."""
+    at = PLAN.ring("settings").address(0)
+    after = put(IMAGE, at, bytes(b ^ 0x55 for b in IMAGE[at:at + 4]))
+    ranges = byte_differences(PLAN, Dump(IMAGE), Dump(after, ((at + 2, at + 4),)))
+    assert [(IMAGE[at:at + 2], after[at:at + 2]), (IMAGE[at + 2:at + 4], b"")] == [
+        (r.before, r.after) for r in ranges]

@@ -8,7 +8,14 @@ import pytest
 from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
-from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round, rounded
+from paramstore.layout.moves import (
+    Arithmetic,
+    Conversion,
+    Renumbering,
+    convert,
+    may_round,
+    rounded,
+)
 from paramstore.scalars import SCALARS, Scalar, ScalarForm, round_f32
 
 SMALL = [s for s in SCALARS.values() if s.size < 8 or s.form is ScalarForm.FLOAT]
@@ -57,3 +64,22 @@ def test_what_counts_as_rounded(source: str, target: str, factor: Fraction, old:
     new = convert(conversion, old)
     assert new is not None
     assert lost is rounded(conversion, old, new)
+
+
+@pytest.mark.parametrize(("source", "target", "factor", "addend", "ends", "may"), [
+    ("f64", "f32", 1, 0, (0, 1), True), ("f32", "f64", 1, 0, (0, 1), False),
+    ("f32", "f32", 1, 0, (0, 1), False), ("f64", "f64", 1, 0, (0, 1), False),
+    ("f32", "f32", 2, 0, (0, 1), True), ("f32", "f32", 1, 1, (0, 1), True),
+    ("f32", "f64", 1, 1, (0, 1), True), ("f32", "f64", Fraction(1, 3), 0, (0, 1), False),
+    ("f32", "u16", 1, 0, (0, 1), True), ("u16", "u16", 1, 0, (0, 1), False),
+    ("u16", "u16", 3, 1, (0, 1), False), ("u16", "u16", Fraction(1, 2), 0, (0, 1), True),
+])
+def test_rounding_is_foreseen_only_where_it_can_be(
+        source: str, target: str, factor: float, addend: int, ends: tuple[int, int],
+        may: bool) -> None:
+    """Not where every value of the range has its equal, nor where the bytes or members move."""
+    scalars = SCALARS[source], SCALARS[target]
+    conversion = Conversion(*scalars, Arithmetic.of(Fraction(factor), Fraction(addend)))
+    assert may is may_round(conversion, *ends)
+    assert not may_round(Conversion(*scalars), *ends)
+    assert not may_round(Conversion(*scalars, Renumbering(((0, 1),), bits=False)), *ends)

@@ -121,3 +121,13 @@ def test_a_folder_may_be_called_as_it_likes(tmp_path: Path) -> None:
     (tmp_path / "lot.hex").mkdir()
     for name in ("lot.hex", "lot.7", "images", "all.tar", "all.tar.gz", "all.bin"):
         check_output(str(tmp_path / name), FORMS["bin"])
+
+
+@pytest.mark.parametrize(("name", "compressed"), [
+    ("a.tar", False), ("a.tar.gz", True), ("a.tgz", True), ("a.TGZ", True)])
+def test_an_archive_is_compressed_as_its_name_says(name: str, compressed: bool,
+                                                   tmp_path: Path) -> None:
+    """What looks for a plain archive finds one; RFC 1952: gzip begins with 1F 8B."""
+    fill(tmp_path / name)
+    data = (tmp_path / name).read_bytes()
+    assert (compressed, not compressed) == (data[:2] == b"\x1f\x8b", data[257:262] == b"ustar")

@@ -280,3 +280,12 @@ def test_runs_at_once_never_share_a_number(tmp_path: Path) -> None:
         units = list(records.units())
     assert [f"DP-{n:02}" for n in range(1, 81)] == [u.serial for u in units]
     assert 80 == len({(u.batch, u.image.row) for u in units})
+
+
+def test_records_say_what_they_are(tmp_path: Path) -> None:
+    """What looks at the head of a file finds the application and the version of the tables."""
+    path = tmp_path / "r.db"
+    begun(path).__exit__(None, None, None)
+    head = path.read_bytes()[:100]
+    # https://www.sqlite.org/fileformat.html, 1.3: user version at 60, application id at 68.
+    assert (3, b"PSR1") == (int.from_bytes(head[60:64], "big"), head[68:72])

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from paramstore.codec import encode_body
 from paramstore.image.contents import unpack
 from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import Kind
@@ -37,3 +38,27 @@ def test_firmware_serves_the_same(name: str, seed: int) -> None:
                        if f.kind is Kind.TEXT}  # what is behind the end of a text does not count
             assert same(group.values, values), (name, rig)
             assert (Health.LIMIT if group.resets else Health(0)) == rig.health(name)
+
+
+def test_a_broken_rule_resets_both() -> None:
+    """Neither of two values that cannot be together is served, however sound it is alone; a third
+    one of the record is."""
+    plan = PLANS["tank_probe"]
+    low, high = (next((r, p.field) for r in plan.rings for p in r.fields
+                      if p.field.name == f"ph_{end}") for end in ("low", "high"))
+    ring, field = low
+    assert ring is high[0]
+    bodies = {r.group.name: encode_body(r, {f.name: f.default for f in r.group.fields})
+              for r in plan.rings}
+    assert (field.default, high[1].default) != ((1301,), (1299,))
+    other = next(f for f in ring.group.fields if f.name == "temp_low")
+    values = {f.name: f.default for f in ring.group.fields} | {
+        "ph_low": (1301,), "ph_high": (1299,), "temp_low": (other.default[0] + 1,)}
+    bodies[ring.group.name] = encode_body(ring, values)
+    expected = values | {"ph_low": field.default, "ph_high": high[1].default}
+    image = with_bodies(plan, bodies)
+    engines = Engines(plan, image)
+    assert Status.FLAGGED is engines.call("mount")
+    for rig in (engines.twin, engines.native):
+        assert same(expected, rig.values(ring.group.name)), rig
+    assert same(expected, unpack(plan, image).group(ring.group.name).values)
