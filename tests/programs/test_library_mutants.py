@@ -1,0 +1,164 @@
+"""The program of small mistakes in the library: what it changes, what it takes for noticed."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from tests.programs.library_mutants import (
+    EQUAL,
+    ROOT,
+    Equal,
+    Mutant,
+    Outcome,
+    chosen,
+    copied,
+    mutants,
+    read_equal,
+    report,
+    stale,
+)
+from tests.programs.small_changes import KINDS, changes
+
+ROOM = '''"""A room."""
+
+__all__ = ["within"]
+
+
+def within(number: int, most: int = 9) -> bool:
+    """Whether it is."""
+    if number < 0:
+        raise ValueError(number)
+    return number <= most
+'''
+TESTS = '''from paramstore.room import within
+
+
+def test_ends() -> None:
+    assert within(0) and within(9) and not within(10)
+'''
+
+
+@pytest.mark.parametrize(("line", "told"), [
+    ("x = a < b", {"a >= b", "a <= b"}), ("x = a == b", {"a != b"}),
+    ("x = a < b <= c", {"a >= b <= c", "a <= b <= c", "a < b > c", "a < b < c"}),
+    ("x = a is None", {"a is not None"}), ("x = a not in b", {"a in b"}),
+    ("x = a + b", {"a - b"}), ("x = a // b", {"a * b"}), ("x = a & b", {"a | b"}),
+    ("x = f'{a} ' + b", set()), ("x = -a", {"a"}),
+    ("x = 5", {"6", "4"}), ("x = True", {"False"}), ("x = 'text'", set()), ("x = None", set()),
+    ("x = a and b", {"a or b"}), ("x = not a", {"a"}),
+    ("x = a if b else c", {"a if not b else c"}), ("x = any(a)", {"all(a)"}),
+    ("x = a[b:c]", {":c", "b:"}),
+    ("if a: b()", {"if not a:", "pass"}), ("a.b = c", {"pass"}), ("a += b", {"pass"}),
+    ("for a in b: continue", {"pass"}), ("raise a", {"pass"}),
+    ("def f(): return a", {"return None"}), ("def f(): return None", set()),
+    ("def f(a: 'b | c') -> d[1]: 'words'", set()), ("@f(1)\ndef g(): pass", set()),
+    ("__all__ = a + b", set()), ("Raw = int | float", set()), ("zip(a, b, strict=True)", {"pass"}),
+    ("if TYPE_CHECKING: f(1)", set()), ("import a", set()),
+])
+def test_what_is_changed(line: str, told: set[str]) -> None:
+    """All that could be another way, nothing that no run can tell; and each is Python."""
+    found = changes(line)
+    assert told == {c.new for c in found}
+    for change in found:
+        assert ast.dump(ast.parse(change.applied(line))) != ast.dump(ast.parse(line))
+
+
+def test_places_are_told() -> None:
+    """Line and function, also of a method in a function."""
+    text = "a = 1\ndef f():\n    class B:\n        def g(self):\n            return 2 < x\n"
+    assert {(1, ""), (5, "f.B.g")} == {(c.line, c.within) for c in changes(text)}
+
+
+def test_codes_of_findings_keep_their_quotes() -> None:
+    """The tests that look for them in the source still find them."""
+    (change,) = changes('f("PS123", \'word\', a < b)\n')[:1]
+    assert "pass\n" == change.applied('f("PS123", \'word\', a < b)\n')
+    bound = next(c for c in changes('x = "PS123", a < b\n') if c.kind == "bound")
+    assert 'x = ("PS123", a <= b)\n' == bound.applied('x = "PS123", a < b\n')
+
+
+def room_in(folder: Path) -> Path:
+    for name, text in (("paramstore/__init__.py", ""), ("paramstore/room.py", ROOM),
+                       ("tests/test_room.py", TESTS)):
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text)
+    return folder
+
+
+def test_a_room_of_one_module(tmp_path: Path) -> None:
+    """What its tests notice, and what they do not; the tree is left as it was, the copy too."""
+    tree = room_in(tmp_path / "tree")
+    bench = copied("room", tmp_path / "copy", tree)
+    before = (tmp_path / "copy" / "paramstore" / "room.py").read_text()
+    outcome = Outcome("room", 0)
+    for mutant in mutants(bench.texts):
+        outcome.add(mutant, bench.notices(mutant), argued=False)
+    missed = [(m.change.old, m.change.new) for m in outcome.survived]
+    assert [("0", "-1"), ("raise ValueError(number)", "pass")] == missed
+    assert len(mutants(bench.texts)) == len(outcome.caught) + 2
+    assert ROOM == (tree / "paramstore" / "room.py").read_text()
+    assert before == (tmp_path / "copy" / "paramstore" / "room.py").read_text()
+    text = "\n".join(report(outcome, ()))
+    assert f"room: {outcome.share:.1%} of the mistakes noticed" in text
+    assert "missed: room.py:9 within: `raise ValueError(number)` became `pass`" in text
+
+
+def test_tests_that_fail_anyway_are_no_judges(tmp_path: Path) -> None:
+    """They would notice everything."""
+    tree = room_in(tmp_path / "tree")
+    (tree / "tests" / "test_room.py").write_text(TESTS + "    assert False\n")
+    with pytest.raises(RuntimeError, match="fail although nothing was changed"):
+        copied("room", tmp_path / "copy", tree)
+
+
+def test_a_mistake_that_never_ends_is_noticed(tmp_path: Path) -> None:
+    """By the computing time that it uses up."""
+    tree = room_in(tmp_path / "tree")
+    (tree / "paramstore" / "room.py").write_text(
+        "def count(n):\n    while n > 3:\n        n -= 1\n    return n\n")
+    (tree / "tests" / "test_room.py").write_text(
+        "from paramstore.room import count\ndef test_it():\n    assert count(5) == 3\n")
+    bench = copied("room", tmp_path / "copy", tree, least_s=1)
+    endless = [m for m in mutants(bench.texts) if m.change.old == "n -= 1"]
+    assert [True] == [bench.notices(m) for m in endless]
+
+
+def test_arguments_are_about_the_library_as_it_is() -> None:
+    """Each mutant that is said to be none can be made, and has a reason."""
+    equal = read_equal(EQUAL.read_text("utf-8"))
+    assert [] == stale(equal, ROOT / "paramstore")
+    assert all(len(e.why) > 20 for e in equal)
+
+
+def test_an_argument_that_is_out_of_date_is_told(tmp_path: Path) -> None:
+    """The code changed, the file is gone, or it stands there twice."""
+    library = room_in(tmp_path) / "paramstore"
+    good = Equal("room.py", "within", "number < 0", "number <= 0", "not true")
+    assert [] == stale([good], library)
+    gone = Equal("gone.py", "within", "number < 0", "number <= 0", "")
+    other = Equal("room.py", "within", "number < 1", "number <= 1", "")
+    assert 2 == len(stale([good, gone, other], library))
+    assert 1 == len(stale([good, good], library))
+
+
+def test_the_share_leaves_out_what_is_equal() -> None:
+    """And one that was noticed all the same is an error."""
+    made = mutants({"room.py": ROOM})[:4]
+    outcome = Outcome("room", 10)
+    for mutant, noticed, argued in zip(made, (True, False, False, True),
+                                       (False, False, True, True), strict=True):
+        outcome.add(mutant, noticed, argued)
+    assert (2 / 3, [made[3]]) == (outcome.share, outcome.wrong)
+
+
+def test_the_choice_follows_from_the_seed() -> None:
+    """The same again for the same seed, all in their order if no count is given."""
+    possible = [Mutant("room.py", c) for c in changes(ROOM)]
+    assert chosen(possible, "1 room", 3) == chosen(possible, "1 room", 3)
+    assert chosen(possible, "1 room", 3) != chosen(possible, "2 room", 3)
+    assert possible == chosen(possible, "1 room", 0)
+    assert {c.kind for c in changes(ROOM)} <= set(KINDS)
