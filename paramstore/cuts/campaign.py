@@ -27,11 +27,14 @@ from paramstore.rig.toolchain import Compiler
 
 __all__ = ["Campaign", "Progress", "Shown", "SweepResult", "run_campaign", "run_jobs"]
 
-_FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.LONG: 1_000_000}
+_FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.THOROUGH: 50_000,
+                Level.LONG: 1_000_000}
 """Of a class from a start state, at most about twice as many."""
-_TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.LONG: (4, 3)}
+_TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2),
+              Level.LONG: (4, 3)}
 """Samples of mixes and noise, and cuts, of parts of earlier releases."""
-_RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 6_000_000, Level.LONG: 90_000_000}
+_RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 2_000_000, Level.THOROUGH: 6_000_000,
+            Level.LONG: 90_000_000}
 """Of a ring until it is worn out, at most."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""

@@ -24,17 +24,18 @@ class Level(StrEnum):
     """How long a campaign may take."""
 
     QUICK = "quick"  # seconds
-    DEFAULT = "default"  # minutes
+    DEFAULT = "default"  # two minutes on two processors
+    THOROUGH = "thorough"  # several minutes: for the figures that are kept
     LONG = "long"  # hours
 
 
-_BUDGET_S = {Level.QUICK: 10, Level.DEFAULT: 600, Level.LONG: 4 * 3600}
+_BUDGET_S = {Level.QUICK: 10, Level.DEFAULT: 250, Level.THOROUGH: 600, Level.LONG: 4 * 3600}
 """Time of one sweep on one processor, at most, by estimate and before equal states are merged."""
 _MOUNT_US = 0.4
 _MOUNT_BYTE_US = 0.008
 """About what a boot takes on a desktop computer, and each byte of the records that it reads: only
 good for choosing what to do."""
-_SAMPLES = {Level.QUICK: 4, Level.DEFAULT: 8, Level.LONG: 32}
+_SAMPLES = {Level.QUICK: 4, Level.DEFAULT: 8, Level.THOROUGH: 8, Level.LONG: 32}
 _SHARES = 4
 
 

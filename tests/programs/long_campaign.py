@@ -3,7 +3,7 @@
     python -m tests.programs.long_campaign
     python -m tests.programs.long_campaign --jobs 4 -o other.json
 
-It is the default campaign of `paramstore prove`, on the example module; takes minutes. The figures
+It is more of the default campaign of `paramstore prove`, on the example module; takes minutes. The figures
 go to `tank_probe.campaign.json` beside this program; a test holds them to the plan of today.
 """
 
@@ -33,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help="a few million histories only")
     parser.add_argument("-o", "--output", type=Path, default=FIGURES)
     options = parser.parse_args(arguments)
-    level = Level.QUICK if options.quick else Level.DEFAULT
+    level = Level.QUICK if options.quick else Level.THOROUGH
     project = open_project(read_text(SCHEMA))
     campaign = run_campaign(project.plan, level, earlier=project.earlier(project.plan),
                             seed=options.seed, workers=options.jobs, progress=Progress())
