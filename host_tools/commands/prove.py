@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import sys
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.progress import progress
 from host_tools.streams import page_option, read_source, write_bytes
 from host_tools.terminal import release_option, say_json, say_text
 
@@ -16,9 +16,6 @@ if TYPE_CHECKING:
 
     from paramstore.cuts.campaign import Campaign
     from paramstore.layout.plan import Plan
-
-STEPS = 1000
-"""Parts of the progress bar."""
 
 
 @click.command()
@@ -44,8 +41,9 @@ def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: 
 
     Compile the firmware of SCHEMA (`-`: standard input) for this computer, cut its power in every
     page write of every short workload, leave the page torn in every way, boot, and demand that what
-    is served is what was committed. Then do the same with faults of the bus and of the part, and
-    with parts of earlier releases. Takes minutes unless --quick. Exit code 1: a promise was broken;
+    is served is what was committed. Then do the same with faults of the bus and of the part, with
+    what misleads a store, and with parts of earlier releases. Takes about two minutes on two idle
+    processors, seconds with --quick, hours with --long. Exit code 1: a promise was broken;
     the report has a command line that replays it. Needs a C compiler: gcc, clang, or the Python
     package ziglang.
     """
@@ -85,9 +83,9 @@ def _run(plan: Plan, earlier: Sequence[Plan], level: str, workers: int, seed: in
     from paramstore.cuts.campaign import run_campaign
     from paramstore.cuts.sweeps import Level
 
-    with click.progressbar(length=STEPS, label="Cutting the power", file=sys.stderr) as bar:
+    with progress("Cutting the power") as tell:
         return run_campaign(plan, Level(level), earlier=earlier, seed=seed, workers=workers,
-                            progress=lambda part: bar.update(round(part * STEPS) - bar.pos))
+                            progress=tell)
 
 
 def _show(campaign: Campaign, as_json: bool) -> None:
@@ -103,8 +101,8 @@ def _compare(plan: Plan, as_json: bool) -> bool:
     from paramstore.cuts.agreement import agree
     from paramstore.report.cuts import agreement_data, agreement_text
 
-    with click.progressbar(length=STEPS, label="Comparing", file=sys.stderr) as bar:
-        found = agree(plan, progress=lambda part: bar.update(round(part * STEPS) - bar.pos))
+    with progress("Comparing") as tell:
+        found = agree(plan, progress=tell)
     if as_json:
         say_json(agreement_data(found))
     else:

@@ -36,6 +36,8 @@ _TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2)
 _RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 2_000_000, Level.THOROUGH: 6_000_000,
             Level.LONG: 90_000_000}
 """Of a ring until it is worn out, at most."""
+_SWEEPS_PART, _FAULTS_PART, _TAKE_OVERS_PART = 0.8, 0.9, 0.95
+"""Which part of the work is done, roughly, after the sweeps, other faults, and take-overs."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -144,12 +146,14 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
     come back; FindingsError if the plan cannot become C.
     """
     start = time.perf_counter()
+    tell = progress or (lambda part: None)
     todo = sweeps(plan, level, seed)
     with tempfile.TemporaryDirectory(prefix="paramstore-", ignore_cleanup_errors=True) as folder:
         harness = build_harness(plan, Path(folder), compiler)
         jobs = [list(sweep.jobs()) for sweep in todo]
         with Workers(harness, workers) as pool:
-            done = iter(run_jobs(pool, plan, [job for part in jobs for job in part], progress))
+            done = iter(run_jobs(pool, plan, [job for part in jobs for job in part],
+                                 lambda part: tell(_SWEEPS_PART * part)))
             results = []
             for sweep, part in zip(todo, jobs, strict=True):
                 mine = [next(done) for _ in part]
@@ -157,8 +161,11 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
                                            sum(seconds for _, seconds in mine)))
             shown = pool.do(_shown, Totals.sum(r.totals for r in results).violations)
             faults = pool.do(run_faults, fault_starts(plan), _FAULT_CASES[level], seed)
+            tell(_FAULTS_PART)
             take_overs, more = pool.do(_take_overs, earlier, level, seed)
+    tell(_TAKE_OVERS_PART)
     worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
+    tell(1.0)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
                     tuple(results), (*shown, *more), faults, take_overs, worn)
 

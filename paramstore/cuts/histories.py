@@ -31,7 +31,8 @@ __all__ = ["EVERY_SETTING", "STEADY", "WEAKNESSES", "Counts", "Setting", "Weakne
            "build_lives", "measure", "one_group_plan", "run_histories"]
 
 _CHUNK = 20_000
-_UNUSED = ("explore.c", "faults.c", "oracle.c")
+_UNUSED = ("explore.c", "oracle.c", "faults.c", "cases.c", "strikes.c", "damage.c", "hostile.c",
+           "copies.c", "records.c")
 _CUT_CHANCE = 128  # of 256 boots: every second one
 
 _SCHEMA = """

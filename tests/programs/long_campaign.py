@@ -3,8 +3,9 @@
     python -m tests.programs.long_campaign
     python -m tests.programs.long_campaign --jobs 4 -o other.json
 
-It is more of the default campaign of `paramstore prove`, on the example module; takes minutes. The figures
-go to `tank_probe.campaign.json` beside this program; a test holds them to the plan of today.
+It is more of the default campaign of `paramstore prove`, on the example module; takes minutes. The
+figures go to `tank_probe.campaign.json` beside this program; a test holds them to the plan of
+today.
 """
 
 from __future__ import annotations
