@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.bus.changes import Changes, differences, image_values, value_changes
-from paramstore.bus.compare import compare, damage
+from paramstore.bus.compare import compare, damage, other_serial
 from paramstore.bus.exact import exact_changes
 from paramstore.bus.recognise import recognise
 from paramstore.codec import build_label, build_record, encode_body
@@ -331,3 +331,19 @@ def test_numbers_that_are_used_up_are_told() -> None:
     image[ring.address(0):ring.address(0) + len(record)] = record
     with pytest.raises(FindingsError, match="PS973"):
         value_changes(unpack(PLAN, bytes(image)), UNIT, "")
+
+
+@pytest.mark.parametrize(("part", "of_image", "told"), [
+    ("DP-01", "DP-01", None),
+    ("DP-01", "DP-02", "error: this part is DP-01, the image is of DP-02"),
+    ("", "DP-02", "error: this part has no serial number, the image is of DP-02"),
+    ("DP-01", "", "warning: this part is DP-01, the image has none"), ("", "", None),
+    (None, "DP-02", None), ("DP-01", None, None), (None, None, None)])
+def test_serial_numbers_are_compared_where_both_are_known(
+        part: str | None, of_image: str | None, told: str | None) -> None:
+    """A side whose group has no record says nothing; one that has an empty number does."""
+    sides = [unpack(PLAN, BLANK if serial is None else pack(PLAN, complete(
+        PLAN, UNIT | {"identity": {"serial": tuple(serial.encode().ljust(10, b"\0"))}})))
+        for serial in (part, of_image)]
+    found = other_serial(*sides, "identity", PLAN.schema.group("identity").parameter("serial"), "x")
+    assert told == (found and f"{found.severity.value}: {found.message}")

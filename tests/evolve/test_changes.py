@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.errors import SourceText
+from paramstore.evolve.change import Verdict
 from paramstore.evolve.project import freeze, open_project
 from paramstore.evolve.versions import compare_versions, find_version
 
@@ -229,3 +230,44 @@ def test_what_is_refused_is_not_carried_over_as_well(tmp_path: Path, old: str, n
     found = compare_versions(find_version(str(paths[0])), find_version(str(paths[1])))
     assert 1 == len(found.findings)
     assert [] == [c.code for c in found.changes]
+
+
+def test_a_schema_elsewhere_is_compared_with_the_release_that_was_named(tmp_path: Path) -> None:
+    """With that one, not with the first or the last one of its history."""
+    kinds = ("u8", "u16", "u32")
+    before, after = tmp_path / "a", tmp_path / "b"
+    texts = [f"{STORE}v = {{ type = \"{kind}\" }}\n" for kind in kinds]
+    for text in texts:
+        before.mkdir(exist_ok=True)
+        source = SourceText(str(before / "demo.toml"), text)
+        freeze(source, open_project(source))
+    (before / "demo.toml").write_text(texts[-1], "utf-8")
+    after.mkdir()
+    for text, kind in zip(texts, kinds, strict=True):
+        (after / "demo.toml").write_text(text, "utf-8")
+        for release, was in enumerate(kinds, 1):
+            found = compare_versions(find_version(f"{before / 'demo.toml'}@{release}"),
+                                     find_version(str(after / "demo.toml")))
+            assert [] == [f.message for f in found.findings]
+            told = [c.text for c in found.changes if c.code == "PS762"]
+            assert [] == told if kind == was else told[0].startswith(f"{was} becomes {kind}"), told
+
+
+@pytest.mark.parametrize(("slots", "writes", "wears"), [
+    (5, 5, False), (5, 6, True), (6, 5, False)])
+def test_a_ring_just_long_enough_does_not_wear_out(tmp_path: Path, slots: int, writes: int,
+                                                   wears: bool) -> None:
+    """A page lasts 10**6 writes at 25 degC (see the catalogue): 5 slots are just enough for
+    500,000 commits a year over ten years."""
+    def text(times: str) -> str:
+        return (STORE.replace("[store]", "[store]\ntemperature_c = 25\nlife_years = 10")
+                .replace("room = 60", f"room = 4\ncopies = 1\nslots = {slots}")
+                .replace("1 per day", times) + 'v = { type = "u8" }\n')
+
+    path = tmp_path / "demo.toml"
+    source = SourceText(str(path), text("1 per year"))
+    freeze(source, open_project(source))
+    path.write_text(text(f"{writes * 100_000} per year"), "utf-8")
+    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    assert [("PS768", Verdict.WEARS if wears else Verdict.SAFE)] == [
+        (c.code, c.verdict) for c in found.changes]
