@@ -142,3 +142,18 @@ def test_any_bytes_are_left_alone(data: bytes) -> None:
     for layout in (EDID, LEGACY):
         of = found(data, layout)
         assert (data[:layout.size], []) == (of.contents.image, moved(of))
+
+
+@pytest.mark.parametrize(("over", "told"), [
+    ('"0-3"', "0x0000 to 0x0003"), ('"0-1", "2-3"', "0x0000 to 0x0003"),
+    ('"0-1", "4-6"', "0x0000 to 0x0001, 0x0004 to 0x0006"),
+    ('"6-7", "0-1"', "0x0006 to 0x0007, 0x0000 to 0x0001")])
+def test_a_wrong_checksum_tells_what_it_is_over(over: str, told: str) -> None:
+    """In the order in which it goes over them, what is side by side as one range."""
+    source = SourceText("demo.toml", '[fixed]\nname = "demo"\nsize = 16\n\n[group.a.parameter]\n'
+                        'x = { type = "u8", at = 0 }\n[group.a.check]\n'
+                        f'c = {{ type = "sum", over = [{over}], at = 8 }}\n')
+    image = bytes([1] * 8) + b"\x99" + bytes(7)
+    found = examine_fixed(read_dump(image, "x", FORMS["bin"]), read_layout(source)[0])
+    (finding,) = (f for f in found.findings if f.code == "PS670")
+    assert (f"it stands at 0x0008 and is over {told}",) == finding.notes

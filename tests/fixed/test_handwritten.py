@@ -330,3 +330,20 @@ def test_a_flipped_bit_leaves_the_other_copy(number: int, bit: int) -> None:
     damaged = bytearray(copy_of(number + 1, 300))
     damaged[bit // 8] ^= 1 << bit % 8
     assert [Copy.USED, Copy.WRONG] == states(copy_of(number, 200), bytes(damaged))
+
+
+@pytest.mark.parametrize(("bits", "letters", "first", "fits"), [
+    (4, 15, 1, True), (4, 16, 1, False), (4, 16, 0, True), (5, 26, 6, True), (5, 26, 7, False)])
+def test_the_last_letter_must_fit_its_bits(bits: int, letters: int, first: int,
+                                           fits: bool) -> None:
+    """Numbers end at 2**bits - 1."""
+    alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"[:letters]
+    line = (f'a = {{ type = "letters", size = 1, bits = ["0.{bits - 1}-0"], first = {first}, '
+            f'alphabet = "{alphabet}" }}')
+    if fits:
+        image = bytes([first + letters - 1, 0])
+        assert alphabet[-1] == value(read(line, image), "a")
+    else:
+        with pytest.raises(FindingsError) as caught:
+            layout_of(line)
+        assert ["PS363"] == [f.code for f in caught.value.findings]

@@ -20,6 +20,7 @@ from paramstore.eeprom.faults import Fault
 from paramstore.format import SKIP_LIMIT
 from paramstore.layout import figures as module
 from paramstore.layout.figures import commit_phases, figures, mount_bits
+from paramstore.layout.moves import Conversion, Move
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
 from paramstore.parts.bus import POLL_BITS, read_bits
@@ -346,3 +347,12 @@ def test_phases_make_up_a_commit(name: str) -> None:
         phases = commit_phases(PLANS[name], figure.ring)
         assert math.isclose(figure.commit_ms, sum(p.ms for p in phases))
         assert figure.page_writes == sum(p.kind.value.startswith("page write") for p in phases)
+
+
+def test_what_is_taken_over_is_read_twice_in_a_mount() -> None:
+    """Every byte of it on its own: three words of 4 bytes are 24 reads of one byte more."""
+    u32 = SCALARS["u32"]
+    move = Move(1, "data", 1, 2, 0, 1, 0, 3, Conversion(u32, u32))
+    without, with_it = (figures(p) for p in (USUAL, replace(USUAL, moves=(move,))))
+    assert 24 * read_bits(2, 1) == with_it.worst_mount_bits - without.worst_mount_bits
+    assert with_it.longest_ms["mount"] > without.longest_ms["mount"]

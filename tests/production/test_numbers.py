@@ -31,3 +31,15 @@ def test_what_cannot_be_exact_is_left_alone() -> None:
     assert None is converter(replace(I16, scale=Decimal("1e-12")))
     assert None is converter(replace(I16, scale=Decimal("-0.01")))
     assert None is converter(replace(I16, kind=Kind.DATE, scale=Decimal(1)))
+
+
+def test_what_an_f32_does_not_keep_is_told() -> None:
+    """By how much the number that comes back is another one; nothing of those that stay."""
+    convert = converter(F32)
+    assert convert is not None
+    assert None is convert(["0.5", "12.3456"]).moved
+    given = ["0.5", "123.456789", "0.25", "16777217"]
+    found = convert(given)
+    assert not found.usual[3]  # half-way between two: looked at on its own
+    assert found.moved is not None
+    assert found.moved.tolist() == pytest.approx([0, 0.000001, 0, 0])  # comes back as 123.45679

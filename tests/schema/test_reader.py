@@ -293,3 +293,19 @@ def test_a_bound_is_within(key: str, bound: str) -> None:
         read_schema(SourceText("t.toml", text))
     except FindingsError as error:
         assert "is not within" not in str(error)
+
+
+@pytest.mark.parametrize(("line", "code"), [
+    ('type = "enum", storage = "f32", members = ["off", "on"], default = "nope"', "PS201"),
+    ('type = "flags", storage = "i8", members = ["off", "on"], default = ["nope"]', "PS201"),
+    ('type = "enum", members = ["off", "off"], default = "nope"', None),
+    ('type = "enum", storage = "u8", members = [], default = "nope"', "PS210"),
+])
+def test_a_field_that_is_not_sound_is_told_once(line: str, code: str | None) -> None:
+    """Nothing follows from members or a storage that are wrong: the default is not judged too."""
+    text = ('[store]\nname = "demo"\npart = "24LC32A"\n[group.a]\nrole = "setting"\n'
+            f'writes = "2 per week"\n[group.a.parameter]\nx = {{ {line} }}\n')
+    with pytest.raises(FindingsError) as caught:
+        read_schema(SourceText("demo.toml", text))
+    codes = [f.code for f in caught.value.findings]
+    assert 1 == len(codes) and code in (None, codes[0])

@@ -340,3 +340,13 @@ def test_an_address_right_before_its_bytes_is_one(address: str, gap: str) -> Non
     found = reading("\n".join([*rows[:3], *rows[4:]]))
     assert ((48, 64),) == flatten(found.runs, 0, 128)[1]
     assert CONTENT[:48] == content_of(found)[:48]
+
+
+@pytest.mark.parametrize("look", ["{:02X}h ", "{:02X}: ", "{:02X}= ", "{:03X} ", "{:04X} "])
+def test_a_number_in_front_is_an_address_by_its_look(look: str) -> None:
+    """A sign or an h behind it, or another width than the values: never one of them. A line that is
+    missing is a gap then."""
+    rows = [look.format(at) + CONTENT[at:at + 16].hex(" ") for at in range(0, 128, 16)]
+    found = reading("\n".join([*rows[:3], *rows[4:]]))
+    assert ((48, 64),) == flatten(found.runs, 0, 128)[1]
+    assert CONTENT[:48] == content_of(found)[:48]
