@@ -271,3 +271,20 @@ def test_a_ring_just_long_enough_does_not_wear_out(tmp_path: Path, slots: int, w
     found = compare_versions(find_version("1", str(path)), find_version(str(path)))
     assert [("PS768", Verdict.WEARS if wears else Verdict.SAFE)] == [
         (c.code, c.verdict) for c in found.changes]
+
+
+def test_a_schema_elsewhere_is_refused_for_the_series_before_it_alone(tmp_path: Path) -> None:
+    """Earlier series of the history are past."""
+    texts = [STORE.replace("[store]", f"[store]\nseries = {series}" if series else "[store]")
+             + 'v = { type = "u8" }\n' for series in (0, 1, 2)]
+    before, after = tmp_path / "a" / "demo.toml", tmp_path / "b" / "demo.toml"
+    for path in (before, after):
+        path.parent.mkdir()
+        for text in texts:
+            source = SourceText(str(path), text)
+            freeze(source, open_project(source))
+        path.write_text(texts[-1], "utf-8")
+    codes = [[f.code for f in compare_versions(
+        find_version(f"{before}@{release}"), find_version(str(after))).findings]
+        for release in (1, 2, 3)]
+    assert [["PS740"], [], []] == codes

@@ -129,3 +129,59 @@ def test_the_bounds_of_a_number_are_within(name: str, end: int) -> None:
     """Written in decimal, as in a file."""
     bound = Decimal(repr(KEYS[name].ranges[0][end]))
     assert not [p for p in problems({name: bound}) if p.path == (name,) and "range" in p.message]
+
+
+@pytest.mark.parametrize(("change", "beyond"), [
+    ({"write_ms": Decimal("0.1")}, {"write_ms": Decimal("0.09")}), ({"write_ms": 0}, {}),
+    ({"write_ms": 30}, {"write_ms": Decimal("30.1")}), ({}, {"write_ms": -1}),
+    ({"retention_years": 1}, {"retention_years": Decimal("0.9")}),
+    ({"retention_years": 1000}, {"retention_years": 1001}),
+    ({"write_ma": Decimal("0.01")}, {"write_ma": Decimal("0.009")}),
+    ({"write_ma": 100}, {"write_ma": Decimal("100.1")}),
+    ({"read_ma": Decimal("0.01")}, {"read_ma": Decimal("0.009")}),
+    ({"read_ma": 100}, {"read_ma": Decimal("100.1")}),
+    ({"standby_ua": Decimal("0.001")}, {"standby_ua": Decimal("0.0009")}),
+    ({"standby_ua": 1000}, {"standby_ua": Decimal("1000.1")}),
+    ({"supply_max_v": 6}, {"supply_max_v": Decimal("6.1")}),
+    ({"clocks": [[Decimal("0.8"), 10]]}, {"clocks": [[Decimal("0.79"), 10]]}),
+    ({"clocks": [[5, 5000]]}, {"clocks": [[5, 5001]]}), ({}, {"clocks": [[5, 9]]}),
+    ({"clocks": [[Decimal("1.7"), 400], [6, 1000]]}, {"clocks": [[Decimal("6.1"), 400]]}),
+    ({"endurance": [[-55, 1000]]}, {"endurance": [[-56, 1000]]}),
+    ({"endurance": [[175, 10**16]]}, {"endurance": [[176, 10**16]]}),
+    ({}, {"endurance": [[25, 999]]}), ({}, {"endurance": [[25, 2 * 10**16]]}),
+    ({"capacity": 128, "address_bytes": 1, "page": 32}, {"capacity": 64}),
+    ({"capacity": 524288, "page": 256}, {"capacity": 1048576}),
+    ({"page": 8}, {"page": 4}), ({"page": 256}, {"page": 512}),
+    ({"block_shift": 2}, {"block_shift": 3}), ({"serial_bits": 128}, {"serial_bits": 1}),
+    ({"lockable_bytes": 16}, {"lockable_bytes": 1}),
+])
+def test_numbers_that_a_part_can_have(change: dict[str, Any], beyond: dict[str, Any]) -> None:
+    """Bounds as they were set for I2C parts of the trade, with room beyond all of the catalogue:
+    the last number within is taken, the next one is not."""
+    assert () == problems(SMALL | change)
+    if beyond:
+        (found,) = problems(SMALL | beyond)
+        assert next(iter(beyond)) == found.path[0]
+
+
+def test_what_a_table_does_not_say() -> None:
+    """Cautious numbers: the currents, the supply and the years of usual EEPROMs, nothing beside the
+    array."""
+    p = part_from_table(SMALL)
+    assert (10, 5, 3, 50, 5.5) == (p.retention_years, p.write_ma, p.read_ma, p.standby_ua,
+                                   p.supply_max_v)
+    assert (0, 0, 0, "", "") == (p.block_shift, p.serial_bits, p.lockable_bytes, p.maker, p.note)
+
+
+@pytest.mark.parametrize(("change", "plain"), [
+    ({}, True), ({"write_ms": 0}, False), ({"write_ms": Decimal("0.1")}, True),
+    ({"serial_bits": 128}, False), ({"lockable_bytes": 64}, False)])
+def test_what_is_a_plain_part(change: dict[str, Any], plain: bool) -> None:
+    """An EEPROM with its array, and nothing else."""
+    assert plain is part_from_table(SMALL | change).plain
+
+
+def test_the_first_mistake_stops_a_part() -> None:
+    """The error of a part that cannot be made names the first one."""
+    with pytest.raises(ToolError, match="part X24: page: `page` cannot be 33"):
+        part_from_table(SMALL | {"page": 33, "write_ms": -1})

@@ -61,9 +61,9 @@ def changes(source: str) -> list[Change]:
     tree = ast.parse(source)
     numbers = {id(node): number for number, node in enumerate(ast.walk(tree))}
     found = []
-    for node, within in _places(tree, ""):
+    for node, parent, within in _places(tree, ""):
         for variant, (kind, new) in enumerate(_variants(node)):
-            found.append(Change(node.lineno, within, kind, _text(node), _text(new),
+            found.append(Change(node.lineno, within, kind, *_told(node, new, parent),
                                 numbers[id(node)], variant))
     return sorted(found, key=lambda c: c.line)
 
@@ -76,6 +76,17 @@ class _Replace(ast.NodeTransformer):
         return self._new if node is self._old else self.generic_visit(node)
 
 
+def _told(node: ast.AST, new: ast.AST, parent: ast.AST) -> tuple[str, str]:
+    """Return what stands there and what then does; of a number or a slice with what it is in."""
+    if not isinstance(node, ast.Constant | ast.Slice):
+        return _text(node), _text(new)
+    before = _text(parent)
+    _Replace(node, new).visit(parent)
+    after = _text(parent)
+    _Replace(new, node).visit(parent)
+    return before, after
+
+
 def _text(node: ast.AST) -> str:
     return ast.unparse(node).partition("\n")[0]
 
@@ -83,14 +94,15 @@ def _text(node: ast.AST) -> str:
 # ---- Where ---------------------------------------------------------------------------------------
 
 
-def _places(node: ast.AST, within: str) -> Iterator[tuple[ast.expr | ast.stmt, str]]:
-    """Yield what may be changed below `node`, each with the name of the function around it."""
+def _places(node: ast.AST, within: str) -> Iterator[tuple[ast.expr | ast.stmt, ast.AST, str]]:
+    """Yield what may be changed below `node`, each with what it is in, and the name of the function
+    around it."""
     for child in _looked_into(node):
         inner = within
         if isinstance(child, ast.FunctionDef | ast.ClassDef):
             inner = f"{within}.{child.name}".lstrip(".")
         elif isinstance(child, ast.expr | ast.stmt):
-            yield child, within
+            yield child, node, within
         yield from _places(child, inner)
 
 
