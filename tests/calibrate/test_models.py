@@ -134,6 +134,7 @@ def test_curve(gives: str) -> None:
                        [(of(x), x) for x in range(100, 901, 50)])
     assert (100.0, 300.0, 500.0, 900.0) == result.raws["cal"]["bend.x"]
     assert fitted(result) == pytest.approx(list(correction.values()), abs=1e-9)
+    assert [p.error for p in result.points] == pytest.approx([0.0] * 17, abs=1e-9)
 
 
 @given(st.lists(st.tuples(st.floats(-50, 150), st.integers(0, 1000)), min_size=2, max_size=25,
@@ -172,3 +173,18 @@ def test_the_equation_of_a_polynomial_says_what_x_is(centre: int, span: float, x
                        f'coefficients = "cal.poly"\ncentre = {centre}\nspan = {span}\n', HEAD,
                        [(x, x) for x in range(-4, 5)])
     assert f"reference = c0 + c1 x + c2 x^2 + ..., x = {x}" == result.equation
+
+
+@pytest.mark.parametrize(("body", "units"), [
+    (LINE, ["degC/mV", "degC"]),
+    (LINE + 'equation = "reading = gain * reference + offset"\n', ["mV/degC", "mV"]),
+    ('model = "polynomial"\nreading_unit = "mV"\nreference_unit = "degC"\n'
+     'coefficients = "cal.abc"\n', ["", "", ""]),
+    ('model = "adc"\nreference_unit = "degC"\nfull_scale = 4096\nnominal = 2\n'
+     'gain = "cal.gain"\noffset = "cal.offset"\n', ["", "degC"]),
+])
+def test_numbers_have_the_unit_that_follows_from_the_table(body: str, units: list[str]) -> None:
+    """Where the parameter has none: nothing for a ratio, or for coefficients of several units."""
+    head = f"reference [degC],reading [{'mV' if 'reading_unit' in body else 'count'}]"
+    result = result_of(body, head, [(x * x + 1, x + 1) for x in range(6)])
+    assert units == [number.unit for number in result.numbers]

@@ -27,6 +27,15 @@ def test_timing_minima() -> None:
     assert all(t.low + t.high <= 1000 / t.khz for t in TIMINGS)
 
 
+@pytest.mark.parametrize(("khz", "times"), [
+    (100, (4.0, 4.7, 4.0, 4.7, 0.25, 4.0, 4.7)), (1000, (0.26, 0.5, 0.26, 0.26, 0.05, 0.26, 0.5))])
+def test_timing_of_the_other_modes(khz: int, times: tuple[float, ...]) -> None:
+    """NXP UM10204 as tables of controllers restate it (ST92163; Microchip's table that cites it for
+    Fast-mode Plus)."""
+    t = timing(khz)
+    assert times == (t.hd_sta, t.low, t.high, t.su_sta, t.su_dat, t.su_sto, t.buf)
+
+
 @pytest.mark.parametrize(
     ("khz", "mode"),
     [(1, "Standard-mode"), (100, "Standard-mode"), (101, "Fast-mode"), (400, "Fast-mode"),
