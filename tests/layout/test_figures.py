@@ -219,8 +219,8 @@ def test_mount_without_one_good_record(running: Running) -> None:
 
 
 class LastTry(Bench):
-    """A part that does not acknowledge its address until `refusals` tries: of each page write, and of
-    the reads that follow one, together."""
+    """A part that does not acknowledge its address until `refusals` tries: of each page write, and
+    of the reads that follow one, together."""
 
     refusals = 0
     refused = 0

@@ -143,6 +143,7 @@ def test_the_bounds_of_a_number_are_within(name: str, end: int) -> None:
     ({"standby_ua": Decimal("0.001")}, {"standby_ua": Decimal("0.0009")}),
     ({"standby_ua": 1000}, {"standby_ua": Decimal("1000.1")}),
     ({"supply_max_v": 6}, {"supply_max_v": Decimal("6.1")}),
+    ({}, {"supply_max_v": Decimal("0.79")}),
     ({"clocks": [[Decimal("0.8"), 10]]}, {"clocks": [[Decimal("0.79"), 10]]}),
     ({"clocks": [[5, 5000]]}, {"clocks": [[5, 5001]]}), ({}, {"clocks": [[5, 9]]}),
     ({"clocks": [[Decimal("1.7"), 400], [6, 1000]]}, {"clocks": [[Decimal("6.1"), 400]]}),
@@ -162,6 +163,7 @@ def test_numbers_that_a_part_can_have(change: dict[str, Any], beyond: dict[str, 
     if beyond:
         (found,) = problems(SMALL | beyond)
         assert next(iter(beyond)) == found.path[0]
+        assert "out of range" in found.message or "cannot be" in found.message
 
 
 def test_what_a_table_does_not_say() -> None:
@@ -185,3 +187,10 @@ def test_the_first_mistake_stops_a_part() -> None:
     """The error of a part that cannot be made names the first one."""
     with pytest.raises(ToolError, match="part X24: page: `page` cannot be 33"):
         part_from_table(SMALL | {"page": 33, "write_ms": -1})
+
+
+@pytest.mark.parametrize(("write_ms", "poll_us"), [(5, 250), (10, 500), (Decimal("0.1"), 10),
+                                                   (0, 10)])
+def test_a_busy_part_is_asked_twenty_times_in_its_write_cycle(write_ms: Any, poll_us: int) -> None:
+    """Not more often than every 10 us."""
+    assert poll_us == part_from_table(SMALL | {"write_ms": write_ms}).poll_us
