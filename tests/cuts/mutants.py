@@ -33,6 +33,7 @@ FORMAT = "paramstore/format.py"
 BRANCHES = "tests/evolve/test_branches.py::"
 MOUNT = "tests/rig/test_mount.py::"
 SERVED = "tests/rig/test_served.py::"
+BAD_READS = "tests/rig/test_bad_reads.py"
 TROUBLE = "tests/rig/test_trouble.py::"
 TWIN = "tests/rig/test_twin.py::"
 SEED = "tests/rig/test_seed.py::"
@@ -95,7 +96,7 @@ IN_C = (
     Mutant("CRC of no store", "store->crc = store->group->crc_start; while (at < end)",
            "store->crc = 0; while (at < end)", Verdict.BACK),
     Mutant("number of a record not compared when it is read", "if (number(from) != sequence)",
-           "if (false)", MOUNT + "test_cell_that_reads_two_ways_is_told", of_test="I8"),
+           "if (false)", BAD_READS, of_test="I8"),
     Mutant("number of a record read without its top byte", "unsigned i = NUMBER_BYTES;",
            "unsigned i = NUMBER_BYTES - 1u;", Verdict.REFUSED),
     Mutant("values of a torn record left in RAM",
@@ -243,7 +244,7 @@ IN_C = (
            MOUNT + "test_part_that_is_not_ours_is_left_alone", of_test="I13"),
     Mutant("format gives up at a torn label", "status = last_read(store); if (label == PS_OK ||",
            "status = label == PS_FLAGGED ? label : last_read(store); if (label == PS_OK ||",
-           Verdict.UNSTABLE),
+           Verdict.UNSTABLE, kind="BIT"),
     Mutant("wipe without a mark", "status = mark_for_wipe(store);", "status = PS_OK;",
            Verdict.EMPTY),
     Mutant("commit before a label", "labelled(store) ? changeable(store, group)",
@@ -363,7 +364,7 @@ IN_TWIN = (
            MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST, of_test="I13"),
     Mutant("number of a record not compared when it is read",
            'if not data.startswith(sequence.to_bytes(_NUMBER_BYTES, "little")):', "if False:",
-           MOUNT + "test_cell_that_reads_two_ways_is_told", NEWEST, of_test="I8"),
+           BAD_READS, NEWEST, of_test="I8"),
     Mutant("erased slot taken for a damaged one", "if number == _JUNK: return NO_RECORD",
            "", FINDING + "test_bisection_finds_the_newest_in_an_undamaged_ring", NEWEST,
            of_test="I8"),
