@@ -57,6 +57,17 @@ def test_fletcher_of_bytes_that_roll_over(data: bytes) -> None:
     assert b << 8 | a == computed('type = "fletcher", width = 16, modulo = 256', data)
 
 
+@given(st.binary(min_size=1, max_size=60), st.integers(0, 0xFFFF))
+def test_fletcher_that_does_not_begin_with_zero(data: bytes, initial: int) -> None:
+    """Both sums begin in the halves in which they end."""
+    a, b = initial & 0xFF, initial >> 8
+    for byte in data:
+        a = (a + byte) & 0xFF
+        b = (b + a) & 0xFF
+    line = f'type = "fletcher", width = 16, modulo = 256, initial = {initial}'
+    assert b << 8 | a == computed(line, data)
+
+
 def test_fletcher_of_words_in_the_other_order() -> None:
     """Words of the big end are those of swapped bytes of the little one."""
     line = 'type = "fletcher", width = 32'
@@ -347,3 +358,26 @@ def test_the_last_letter_must_fit_its_bits(bits: int, letters: int, first: int,
         with pytest.raises(FindingsError) as caught:
             layout_of(line)
         assert ["PS363"] == [f.code for f in caught.value.findings]
+
+
+def findings_of(lines: str, head: str) -> list[tuple[str, str]]:
+    with pytest.raises(FindingsError) as caught:
+        layout_of(lines, head=head)
+    return [(f.code, f.help) for f in caught.value.findings]
+
+
+@pytest.mark.parametrize(("name", "help"), [
+    ("fletchr", "did you mean `fletcher`?"), ("crc16", 'write `type = "crc"`, and its `width` and '
+     "`polynomial`"), ("zzzzzzzzz", "use one of `sum`,")])
+def test_an_unknown_kind_of_checksum_is_answered(name: str, help: str) -> None:
+    """With the nearest one, or with all."""
+    ((code, told),) = findings_of(f'c = {{ type = "{name}", over = ["0-1"], at = 2 }}',
+                                  "[group.demo.check]")
+    assert "PS360" == code and told.startswith(help), told
+
+
+def test_a_wrong_scale_of_a_repeated_block_is_told_once() -> None:
+    """Not once for each of its copies."""
+    found = findings_of('v = { type = "u8", at = 0, scale_from = "nothing" }',
+                        "[group.demo]\nat = 0\ncount = 3\nevery = 4\n[group.demo.parameter]")
+    assert ["PS365"] == [code for code, _ in found]
