@@ -188,3 +188,29 @@ def test_numbers_have_the_unit_that_follows_from_the_table(body: str, units: lis
     head = f"reference [degC],reading [{'mV' if 'reading_unit' in body else 'count'}]"
     result = result_of(body, head, [(x * x + 1, x + 1) for x in range(6)])
     assert units == [number.unit for number in result.numbers]
+
+
+@pytest.mark.parametrize(("outputs", "equation"), [
+    ('gain = "cal.gain"\nnominal = 2\n', "reference = gain * 2 * reading / 4096"),
+    ('gain = "cal.gain"\noffset = "cal.offset"\nnominal = 2\n',
+     "reference = gain * 2 * reading / 4096 + offset"),
+    ('reference_voltage = "cal.vref"\n', "reference = reference_voltage * reading / 4096"),
+    ('reference_voltage = "cal.vref"\noffset = "cal.offset"\n',
+     "reference = reference_voltage * reading / 4096 + offset"),
+    ('offset = "cal.offset"\nnominal = 2\n', "reference = 2 * reading / 4096 + offset"),
+])
+def test_the_equation_of_a_converter_has_what_is_stored(outputs: str, equation: str) -> None:
+    """A term that nobody fits is not in it; a number that was chosen is."""
+    body = f'model = "adc"\nreference_unit = "V"\nfull_scale = 4096\n{outputs}'
+    result = result_of(body, "reference [V],reading [count]",
+                       [(2.5 * x / 4096, x) for x in (100, 1000, 3000, 4000)])
+    assert equation == result.equation
+
+
+@pytest.mark.parametrize(("output", "fixed"), [
+    ('gain = "cal.gain"\n', ", offset = 0"), ('offset = "cal.offset"\n', ", gain = 1")])
+def test_the_equation_of_a_line_says_what_is_fixed(output: str, fixed: str) -> None:
+    """Gain or offset alone."""
+    body = f'model = "line"\nreading_unit = "mV"\nreference_unit = "mV"\n{output}'
+    result = result_of(body, "reference [mV],reading [mV]", [(x, x) for x in range(1, 6)])
+    assert f"reference = gain * reading + offset{fixed}" == result.equation

@@ -381,3 +381,20 @@ def test_a_wrong_scale_of_a_repeated_block_is_told_once() -> None:
     found = findings_of('v = { type = "u8", at = 0, scale_from = "nothing" }',
                         "[group.demo]\nat = 0\ncount = 3\nevery = 4\n[group.demo.parameter]")
     assert ["PS365"] == [code for code, _ in found]
+
+
+def test_a_scale_is_taken_from_another_group() -> None:
+    """By the name of the group, and of the parameter there."""
+    layout = layout_of('power = { type = "i8", at = 1 }\n[group.demo.parameter]\n'
+                       'a = { type = "u8", at = 0, scale_from = "head.power", base = 10 }',
+                       head="[group.head.parameter]")
+    found = read_image(layout, bytes([7, 3]).ljust(24, b"\0"))
+    assert 7000 == value(found.group("demo"), "a")
+
+
+@pytest.mark.parametrize("size", [3, 5, 100])
+def test_letters_that_do_not_divide_their_bits_are_told_once(size: int) -> None:
+    """However many there are."""
+    found = findings_of(f'a = {{ type = "letters", size = {size}, bits = ["0.1-0"] }}',
+                        "[group.demo.parameter]")
+    assert ["PS353"] == [code for code, _ in found]
