@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -18,10 +19,12 @@ from tests.programs.library_mutants import (
     mutants,
     read_equal,
     report,
+    sources,
     stale,
 )
 from tests.programs.small_changes import KINDS, changes
 
+FIGURES = Path(__file__).parent / "figures" / "library_mutants"
 ROOM = '''"""A room."""
 
 __all__ = ["within"]
@@ -164,3 +167,17 @@ def test_the_choice_follows_from_the_seed() -> None:
     assert chosen(possible, "1 room", 3) != chosen(possible, "2 room", 3)
     assert possible == chosen(possible, "1 room", 0)
     assert {c.kind for c in changes(ROOM)} <= set(KINDS)
+
+
+@pytest.mark.parametrize("path", sorted(FIGURES.glob("*.txt")), ids=lambda p: p.stem)
+def test_the_figures_kept_add_up(path: Path) -> None:
+    """They are of a room that is there, by its name, and have all that was missed."""
+    text = path.read_text("utf-8")
+    assert sources(path.stem, ROOT / "paramstore")
+    found = re.search(r"^all +(\d+) +(\d+) +(\d+) +(\d+)$", text, re.MULTILINE)
+    assert found is not None
+    made, noticed, missed, equal = map(int, found.groups())
+    assert made == noticed + missed + equal
+    assert missed == len(re.findall("^missed: ", text, re.MULTILINE))
+    assert equal == len(re.findall("^equal: ", text, re.MULTILINE))
+    assert f"{path.stem}: {noticed / (noticed + missed):.1%} of the mistakes" in text
