@@ -84,6 +84,7 @@ def test_beta(beta: float, r25: float) -> None:
     rows = [(t, ohm(t)) for t in (0, 20, 40, 60)]
     result = result_of(body, "reference [degC],reading [ohm]", rows)
     assert fitted(result) == pytest.approx([beta, r25 / 1000], rel=1e-9)
+    assert [p.error for p in result.points] == pytest.approx([0.0] * 4, abs=1e-6)
     kilo = result_of(body + 'reading_unit = "kohm"\n', "reference [degC],reading [kohm]",
                      [(t, r / 1000) for t, r in rows])
     assert fitted(kilo) == pytest.approx(fitted(result), rel=1e-9)

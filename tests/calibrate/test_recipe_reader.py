@@ -139,3 +139,16 @@ def test_readings_are_converted_by_prefix() -> None:
     recipe = recipe_of('model = "beta"\nreading_unit = "kohm"\nbeta = "cal.beta"\nr25 = "cal.r25"')
     assert Fraction(1000) == recipe.calibrations[0].reading_factor
     assert Fraction(1, 1000) == recipe.calibrations[0].targets["r25"].factor
+
+
+@pytest.mark.parametrize(("low", "high", "good"), [(0, 1, True), (1, 1, False), (1, 0, False)])
+def test_a_range_has_two_ends(low: int, high: int, good: bool) -> None:
+    """`from` below `to`: a range of one number is none."""
+    body = f"{LINE}from = {low}\nto = {high}\n"
+    if good:
+        assert (low, high) == tuple(recipe_of(body).calibrations[0].number(k)
+                                    for k in ("from", "to"))
+    else:
+        with pytest.raises(FindingsError) as caught:
+            recipe_of(body)
+        assert ["PS804"] == [f.code for f in caught.value.findings]
