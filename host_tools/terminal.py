@@ -10,8 +10,7 @@ import errno
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable
-from functools import partial
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
@@ -31,17 +30,20 @@ __all__ = [
     "tint_verdict",
 ]
 
-_COLOURS: dict[str, Callable[[str], str]] = {
-    "error": partial(click.style, fg="red", bold=True),
-    "warning": partial(click.style, fg="yellow", bold=True),
-    "place": partial(click.style, fg="blue"),
-    "also": partial(click.style, fg="cyan"),
-    "fact": partial(click.style, bold=True),
-    "mend": partial(click.style, fg="green", bold=True),
+_STYLES: dict[str, dict[str, Any]] = {
+    "error": {"fg": "red", "bold": True},
+    "warning": {"fg": "yellow", "bold": True},
+    "place": {"fg": "blue"},
+    "also": {"fg": "cyan"},
+    "fact": {"bold": True},
+    "mend": {"fg": "green", "bold": True},
+    **{name: {"fg": name} for name in ("cyan", "green", "yellow", "magenta", "blue", "red")},
 }
 
-_COLOUR = re.compile(r"(\x1b\[(?:0|1|3[0-7])m)")
-"""What `click.style` writes for these: bold, a colour, and the end of both."""
+_MARK = f"\x1b{os.urandom(8).hex()}"
+"""Begins what stands for a colour until the line is written. No input can know it: a colour in
+the text of one looks like ours, and would be obeyed."""
+_MARKS = re.compile(f"{_MARK}([a-z]*);")
 
 
 # ---- Texts --------------------------------------------------------------------------------------
@@ -76,8 +78,13 @@ def _safe(line: str) -> Iterable[str]:
     if line.isprintable():
         yield line
         return
-    for number, part in enumerate(_COLOUR.split(line)):
-        yield part if number % 2 else printable(part)
+    for number, part in enumerate(_MARKS.split(line)):
+        yield _colour(part) if number % 2 else printable(part)
+
+
+def _colour(part: str) -> str:
+    """Return what begins a colour; without a name, what ends it."""
+    return click.style("", **_STYLES[part], reset=False) if part else click.style("")
 
 
 def _stream(err: bool) -> TextIO | None:
@@ -111,8 +118,9 @@ def _put(text: str, err: bool) -> None:
 
 
 def tint(text: str, part: str) -> str:
-    """Colour a part of a message; `click.echo` takes the colour off again beside a terminal."""
-    return text if os.environ.get("NO_COLOR") else _COLOURS[part](text)
+    """Mark a part of a message to be coloured when it is said; `click.echo` takes the colour off
+    again beside a terminal."""
+    return text if os.environ.get("NO_COLOR") else f"{_MARK}{part};{text}{_MARK};"
 
 
 def tint_verdict(text: str, verdict: Verdict) -> str:

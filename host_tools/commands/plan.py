@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 import click
 
 from host_tools.streams import page_option, read_source, write_bytes
-from host_tools.terminal import release_option, say_json, say_text, show_findings
+from host_tools.terminal import release_option, say_json, say_text, show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.errors import SourceText
@@ -18,9 +17,7 @@ COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
 
 def paint(text: str, ring: int) -> str:
     """Colour the pages of one group so that neighbours differ."""
-    if os.environ.get("NO_COLOR"):
-        return text
-    return click.style(text, fg=COLOURS[ring % len(COLOURS)])
+    return tint(text, COLOURS[ring % len(COLOURS)])
 
 
 @click.command()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -17,7 +18,9 @@ from host_tools import terminal
 from host_tools.main import main
 
 ROOT = Path(__file__).parents[2]
-HOSTILE = "\x1b[2J\x1b]0;owned\x07\x9b31m\x85\u2028\u202e\u2066\x1b[8m"
+HOSTILE = "\x1b[2J\x1b]0;owned\x07\x9b31m\x85\u2028\u202e\u2066\x1b[8m\x1b[37m"
+OURS = re.compile(r"\x1b\[(?:0|1|3[1-6])m")
+"""The colours we use; grey, 37, is none, so one that gets through is that of an input."""
 FORGED = "a\nerror: none\nb"
 
 SCHEMA = """
@@ -34,9 +37,9 @@ mode = { type = "enum", members = ["off", "auto"] }
 """
 
 
-def run(*arguments: object) -> Result:
+def run(*arguments: object, color: bool = True) -> Result:
     """Run as on a terminal with colours: nothing is taken off what is said."""
-    result = CliRunner().invoke(main, [str(a) for a in arguments], color=True)
+    result = CliRunner().invoke(main, [str(a) for a in arguments], color=color)
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
     return result
@@ -44,7 +47,7 @@ def run(*arguments: object) -> Result:
 
 def plain(text: str) -> bool:
     """Return whether a text has only line ends, and our colours, beside what prints."""
-    return terminal._COLOUR.sub("", text).replace("\n", "").isprintable()
+    return OURS.sub("", text).replace("\n", "").isprintable()
 
 
 def toml(text: str) -> str:
@@ -140,7 +143,8 @@ def test_only_our_own_colours_stay(capsys: pytest.CaptureFixture[str]) -> None:
     """What conceals, moves or asks is shown, whatever stands around it."""
     terminal.say(terminal.tint("good", "mend") + HOSTILE)
     shown = capsys.readouterr().out
-    assert "good\\x1b[2J\\x1b]0;owned\\x07\\x9b31m\\x85\\u2028\\u202e\\u2066\\x1b[8m\n" in shown
+    assert ("good\\x1b[2J\\x1b]0;owned\\x07\\x9b31m\\x85\\u2028\\u202e\\u2066\\x1b[8m\\x1b[37m\n"
+            in shown)
 
 
 def test_a_stream_that_cannot_say_it_all(schema: Path) -> None:
@@ -192,4 +196,46 @@ def test_errors_of_click_are_said_likewise(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(click, "echo", lambda text="", **_: seen.append(text))
     assert 2 == terminal.show_error(click.BadParameter(f"no {HOSTILE}"))
     assert ["Error: Invalid value: no \\x1b[2J\\x1b]0;owned\\x07\\x9b31m\\x85\\u2028"
-            "\\u202e\\u2066\\x1b[8m\n"] == seen
+            "\\u202e\\u2066\\x1b[8m\\x1b[37m\n"] == seen
+
+
+GREY = "g\x1b[37m\x1b[1m\x1b[0mx"
+"""Colours, as our own look: on a terminal they must not be obeyed, beside it not cut out."""
+
+
+@pytest.mark.parametrize("arguments", [
+    ("unpack", "demo.toml", "NO"), ("unpack", "demo.toml", "short-NAME"),
+    ("unpack", "demo.toml", "torn-NAME"), ("examine", "demo.toml", "torn-NAME"),
+    ("check", "NAME.toml"), ("check", "NO"), ("plan", "NAME.toml"), ("freeze", "NAME.toml"),
+    ("generate", "demo.toml", "-o", "NAME.txt/x"), ("pack", "demo.toml", "-o", "NAME.txt"),
+    ("pack", "demo.toml", "NO", "-o", "x.bin"), ("pack", "demo.toml", "NAME.toml", "-o", "x.bin"),
+    ("batch", "demo.toml", "NAME.csv", "--serial-parameter", "settings.name"),
+    ("bytes", "demo.toml", "NO"),
+    ("differ", "demo.toml", "unit-NAME", "NO"), ("salvage", "demo.toml", "NO", "-o", "x.bin"),
+    ("locate", "demo.toml", "NAME"), ("compare", "demo.toml", "NAME.toml"),
+    ("transcribe", "demo.toml", "torn-NAME", "-o", "s-NAME.hex"),
+    ("migrate", "demo.toml", "NO", "--to", "NAME"), ("units", "NO"), ("parts", "NAME"),
+    ("write", "demo.toml", "unit-NAME", "--part-file", "new-NAME.bin"),
+    ("read", "demo.toml", "--part-file", "NO", "-o", "r-NAME.bin"),
+    ("read", "demo.toml", "--part-file", "unit-NAME", "-o", "NO/r.bin"),
+    ("verify", "demo.toml", "unit-NAME", "--part-file", "NO"),
+    ("erase", "demo.toml", "--part-file", "unit-NAME"), ("prove", "demo.toml", "--replay", "NO"),
+    ("calibrate", "demo.toml", "NAME.toml", "NAME.csv"), ("tour", "NAME.toml"),
+    ("NAME",), ("check", "--NAME"), ("unpack", "demo.toml", "unit-NAME", "--format", "NAME"),
+], ids=" ".join)
+def test_no_colour_of_an_input_is_obeyed(schema: Path, arguments: tuple[str, ...]) -> None:
+    """Names of files, given or found in the folder, in errors, findings, sums and reports."""
+    assert 0 == run("pack", schema, "-o", f"unit-{GREY}", "--format", "bin").exit_code
+    image = Path(f"unit-{GREY}").read_bytes()
+    Path(f"torn-{GREY}").write_bytes(image[:3] + b"\0" + image[4:])
+    Path(f"short-{GREY}").write_bytes(image[:100])
+    Path(f"{GREY}.toml").write_text(f"[store]\nname = 1\n{toml(GREY)} = 2\n", "utf-8")
+    Path(f"{GREY}.csv").write_text(f"settings.name,{GREY}\n1,2\n", "utf-8")
+    Path(f"{GREY}.txt").write_text("", "utf-8")
+    words = [a.replace("NAME", GREY).replace("NO", f"unot-{GREY}") for a in arguments]
+    code, seen = on_a_terminal(*words, cwd=schema.parent)
+    assert code in (0, 1, 2) and b"Traceback" not in seen
+    assert b"\x1b[37m" not in seen, seen
+    assert b"g\\x1b[37m\\x1b[1m\\x1b[0mx" in seen.replace(b"\r\n", b""), seen
+    beside = run(*words, color=False)
+    assert "\x1b" not in beside.output

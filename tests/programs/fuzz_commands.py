@@ -45,10 +45,11 @@ from tests.programs.fuzzing import arbitrary, arbitrary_schema, damage, main
 
 ROOT = Path(__file__).parents[2]
 SCHEMAS = ROOT / "schemas"
-_COLOUR = re.compile(r"\x1b\[(?:0|1|3[0-7])m")
+_COLOUR = re.compile(r"\x1b\[(?:0|1|3[1-6])m")
 _HOSTILE = tuple(c.encode() for c in (
-    "\x1b[2J", "\x1b]0;x\x07", "\x9b2J", "\u202e", "\u2028", "\x07", "\r", "\x08", "\x0b", "\x85",
-    "\ufeff", "\u2066", "\\u001b[2J", "\\n", "\\u009b", "\\u202e", "\\r\\n[settings]\\nquiet = 1",
+    "\x1b[2J", "\x1b[37m", "\x1b]0;x\x07", "\x9b2J", "\u202e", "\u2028", "\x07", "\r", "\x08",
+    "\x0b", "\x85", "\ufeff", "\u2066", "\\u001b[2J", "\\n", "\\u009b", "\\u202e",
+    "\\r\\n[settings]\\nquiet = 1",
     "=1+1", "'", '"', "../../x", "%n", "{0}", "{serial}", "<script>", "`", "\\", "$(x)"))
 DEMO = """\
 [store]
