@@ -40,8 +40,9 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
             raise ToolError(f"no unit `{serial}` is on record in `{records}`",
                             "say with --serial which one it was")
         say(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
-        made = raws_on_record(Exporter(kept).values(unit), found.plan.schema)
-    return value_differences(found.plan, made, found.contents)
+        item = Exporter(kept).values(unit)
+        made = raws_on_record(item, found.plan.schema)
+    return value_differences(found.plan, made, found.contents, item.without)
 
 
 @click.command()

@@ -53,7 +53,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
         contents = look_at(programmer, project, whole=exact)
     recognise(contents, name)
     values, image = read_wanted(project, contents.plan, wanted_from)
-    found = compare(contents, values, image if exact else None)
+    found = compare(contents, values, image, exact=exact)
     other = other_unit(records, image, contents, name)
     findings = (*damage(contents, name), *((other,) if other else ()))
     if other is None and image is not None:

@@ -45,14 +45,14 @@ class Wish:
         if self.exact is not None:
             return exact_changes(contents, self.exact, self.name, unlock=self.unlock)
         return value_changes(contents, self.values, self.name, unlock=self.unlock,
-                             defaults=self.defaults)
+                             defaults=self.defaults, image=self.image is not None)
 
     def note(self, notes: Notes, part: Contents, changes: Changes) -> None:
         """Note what a part holds afterwards: good only if it is what was wanted."""
         from paramstore.bus.compare import compare
         from paramstore.report.bus import changed_words
 
-        found = compare(part, self.values, self.exact)
+        found = compare(part, self.values, self.image, exact=self.exact is not None)
         kept = list(dict.fromkeys(c.group.name for c in changes.kept))
         words = "equal" if found.equal else found.words + (
             f"; kept: {', '.join(kept)}" if kept else "")

@@ -47,7 +47,8 @@ class Changes:
 
     `changed` are parameters, `kept` those that stay though they differ, `groups` the groups that
     are written, `first` those of them that had no record, `copied` those that only lack copies,
-    `left` the groups that stay without a record. `label`: it is written.
+    `left` the groups that stay without a record, `extra` those that keep one though the image has
+    none. `label`: it is written.
     """
 
     plan: Plan
@@ -59,6 +60,7 @@ class Changes:
     first: tuple[str, ...] = ()
     copied: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
+    extra: tuple[str, ...] = ()
     label: bool = False
     findings: tuple[Finding, ...] = ()
 
@@ -112,8 +114,9 @@ def image_values(contents: Contents, path: str, *,
 
 
 def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool = False,
-                  defaults: bool = False) -> Changes:
+                  defaults: bool = False, image: bool = False) -> Changes:
     """Return what makes a part hold the `wanted` values; what they do not name stays as it is.
+    They are those of an `image`, or of a values file, which need not name all.
 
     A group that was never written is, with defaults for what is not given; a protected one of
     which nothing is given only if its `defaults` are to stand in a record. Protected groups with a
@@ -126,7 +129,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
     steps: list[Step] = list(put_labels(plan, contents)) if label else []
     changed: list[Change] = []
     kept: list[Change] = []
-    names: dict[str, list[str]] = {key: [] for key in ("groups", "first", "copied", "left")}
+    names: dict[str, list[str]] = {key: [] for key in ("groups", "first", "copied", "left",
+                                                    "extra")}
     findings: list[Finding] = []
     for group in contents.groups:
         ring, called = group.ring, group.ring.group.name
@@ -135,6 +139,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
         stored = {**group.values, **given}
         diff = list(changes_of_group(group, given))
         count = ring.group.copies
+        if image and called not in wanted and group.newest is not None:
+            names["extra"].append(called)
         if group.newest is None:
             mine = defaults if ring.group.role.protected else _never_written(group)
             if not given and not mine:

@@ -30,8 +30,9 @@ CODES: dict[str, Code] = {
     ),
     "PS965": Code(
         "a group that the part has lost",
-        "No slot of the group holds a whole record any more. It is written from what was given, "
-        "with defaults for the rest.",
+        "The ring of the group holds bytes, but no whole record: all copies are damaged, or its "
+        "very first write was cut. A write gives it what was given, with defaults for the rest; a group "
+        "of identity or calibration of which nothing is given stays lost.",
     ),
     "PS966": Code(
         "a page that does not take what is written",

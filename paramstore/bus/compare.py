@@ -3,63 +3,99 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from paramstore.bus.changes import Change, Values, differences, few_copies
 from paramstore.errors import Finding, Severity, SourceText
-from paramstore.image.contents import Contents, SlotState
+from paramstore.image.contents import Contents, GroupContents, SlotState
 from paramstore.image.diagnose import reset_findings
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.words import plural
 
-__all__ = ["Comparison", "compare", "damage", "other_serial"]
+__all__ = ["Comparison", "Presence", "compare", "damage", "other_serial"]
+
+
+class Presence(StrEnum):
+    """Why the record of a group is not as wanted."""
+
+    NONE = "no record (never written, or erased)"
+    LOST = "lost: damaged (or its first write was cut)"
+    EXTRA = "the part holds a record, the image has none"
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """How a part differs: in parameters (before: the part, after: what was wanted), in groups that
-    were never written, in `few` whole copies of a group (how many there are, how many there should
-    be), in the addresses of single bytes."""
+    """How a part differs: in parameters (before: the part, after: what was wanted), in groups of
+    which it lacks a record or has one too much, in `few` whole copies of a group (how many there
+    are, how many there should be), in the addresses of single bytes."""
 
     changes: tuple[Change, ...]
-    unwritten: tuple[str, ...]
+    presence: tuple[tuple[str, Presence], ...]
     bytes_off: tuple[int, ...]
     few: tuple[tuple[str, int, int], ...] = ()
 
     @property
     def equal(self) -> bool:
         """Whether nothing differs."""
-        return not (self.changes or self.unwritten or self.bytes_off or self.few)
+        return not (self.changes or self.presence or self.bytes_off or self.few)
 
     @property
     def words(self) -> str:
         """The result in a few words."""
         parts = [plural(len(found), noun) + more for found, noun, more in (
-            (self.changes, "parameter", ""), (self.unwritten, "unwritten group", ""),
+            (self.changes, "parameter", ""), (self.groups(Presence.NONE), "group", " without a "
+             "record"), (self.groups(Presence.LOST), "lost group", ""),
+            (self.groups(Presence.EXTRA), "group", " that the image has no record of"),
             (self.few, "group", " with too few copies"), (self.bytes_off, "byte", "")) if found]
         return f"differs in {', '.join(parts)}" if parts else "equal"
 
 
-def compare(contents: Contents, wanted: Values, image: Contents | None = None) -> Comparison:
-    """Compare a part with wanted values, and with the bytes of `image` if that is given, as far as
-    it has them."""
-    unwritten = tuple(g.ring.group.name for g in contents.groups
-                      if g.newest is None and g.ring.group.name in wanted)
+    def groups(self, why: Presence) -> tuple[str, ...]:
+        """The groups whose record is not as wanted for one reason."""
+        return tuple(name for name, found in self.presence if found is why)
+
+
+def compare(contents: Contents, wanted: Values, image: Contents | None = None, *,
+            exact: bool = False) -> Comparison:
+    """Compare a part with wanted values. If they come from an `image`, a group of which it has no
+    record must have none on the part; `exact`: its bytes are compared as well, as far as it has
+    them."""
     off: tuple[int, ...] = ()
-    if image is not None:
+    if exact and image is not None:
         there = bytearray(b"\1" * len(image.image))
         for first, end in image.gaps:
             there[first:end] = bytes(end - first)
         off = tuple(i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True))
                     if a != b and there[i])
-    return Comparison(differences(contents, wanted), unwritten, off,
+    presence = ((g.ring.group.name, _presence(g, wanted, image)) for g in contents.groups)
+    return Comparison(differences(contents, wanted),
+                      tuple((name, why) for name, why in presence if why is not None), off,
                       few_copies(contents, wanted))
 
 
+def _presence(group: GroupContents, wanted: Values, image: Contents | None) -> Presence | None:
+    """Tell why the record of a group is not as wanted; None if it is, or nothing is known of it."""
+    name = group.ring.group.name
+    if name in wanted:
+        if group.newest is not None:
+            return None
+        return Presence.LOST if group.lost else Presence.NONE
+    if image is None or image.group(name).unread:
+        return None
+    if group.newest is not None:
+        return Presence.EXTRA
+    return Presence.LOST if group.lost and image.group(name).blank else None
+
+
 def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
-    """Return a warning (PS968) for each group that has damaged slots beside a whole record: the
-    values are there, but less keeps them than should; and one (PS614) for each value that cannot
-    be, in place of which firmware serves the default."""
+    """Return a warning (PS965) for each group that is lost; one (PS968) for each that has damaged
+    slots beside a whole record: the values are there, but less keeps them than should; and one
+    (PS614) for each value that cannot be, in place of which firmware serves the default."""
+    lost = (Finding(
+        "PS965", f"group `{g.ring.group.name}` is lost: no slot holds a whole record",
+        SourceText(name, ""), help="`paramstore read` tells what is left of it",
+        severity=Severity.WARNING) for g in contents.groups if g.lost and not g.unread)
     counts = ((g.ring.group.name, sum(s.state is SlotState.DAMAGED for s in g.slots))
               for g in contents.groups if g.newest is not None)
     slots = (Finding(
@@ -69,7 +105,7 @@ def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
         for group, bad in counts if bad)
     values = (replace(found, severity=Severity.WARNING) for g in contents.groups
               for found in reset_findings(g, SourceText(name, "")))
-    return (*slots, *values)
+    return (*lost, *slots, *values)
 
 
 def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,

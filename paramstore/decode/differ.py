@@ -5,7 +5,7 @@ What a dump does not have is no value and no byte: it is told as not read, never
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -29,7 +29,8 @@ Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 class Absence(StrEnum):
     """Why a dump has no value of a parameter."""
 
-    NO_RECORD = "no record"  # never written, or lost
+    NO_RECORD = "no record"  # never written, or erased
+    LOST = "lost: damaged"  # bytes, but no whole record
     NOTHING = "nothing"  # the number for no value, or its group is not there
     UNREAD = "not in the dump"
     FAULTY = "bits that stand for nothing"
@@ -55,13 +56,15 @@ class ByteRange(NamedTuple):
 
 
 def value_differences(plan: Plan, before: Contents | Values,
-                      after: Contents | Values) -> tuple[Difference, ...]:
+                      after: Contents | Values,
+                      without: Collection[str] = ()) -> tuple[Difference, ...]:
     """Return the parameters that differ, in schema order. Values that are given as such are
-    compared only where they are given."""
+    compared only where they are given, and in the groups `without` a record, which must have none.
+    """
     found = []
     for ring in plan.rings:
         for parameter in ring.group.parameters:
-            sides = [_raws(side, ring.group, parameter) for side in (before, after)]
+            sides = [_raws(side, ring.group, parameter, without) for side in (before, after)]
             one, other = (side.group(ring.group.name).reset_of(parameter)
                           if isinstance(side, Contents) else None for side in (before, after))
             if {} not in sides and not (alike(*sides) and alike(
@@ -80,15 +83,18 @@ def alike(one: object, other: object) -> bool:
     return one == other or repr(one) == repr(other)
 
 
-def _raws(side: Contents | Values, group: Group,
-          parameter: Parameter) -> dict[str, tuple[Raw, ...]] | Absence:
+def _raws(side: Contents | Values, group: Group, parameter: Parameter,
+          without: Collection[str]) -> dict[str, tuple[Raw, ...]] | Absence:
     """Return the raws of a parameter; {} if nothing is said."""
     names = [f.name for f in parameter.fields]
     if isinstance(side, Contents):
         contents = side.group(group.name)
         if contents.newest is None:
-            return Absence.UNREAD if contents.unread else Absence.NO_RECORD
+            return (Absence.UNREAD if contents.unread else
+                    Absence.LOST if contents.lost else Absence.NO_RECORD)
         return {n: contents.values[n] for n in names}
+    if group.name in without:
+        return Absence.NO_RECORD
     given = side.get(group.name, {})
     return {n: given[n] for n in names} if all(n in given for n in names) else {}
 

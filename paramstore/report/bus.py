@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from paramstore.bus.changes import Change, Changes
-from paramstore.bus.compare import Comparison
+from paramstore.bus.compare import Comparison, Presence
 from paramstore.bus.duration import work_ms
 from paramstore.bus.recognise import being_erased, unlabelled
 from paramstore.image.contents import LabelState
@@ -55,9 +55,12 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     """Return what would be done to a part, or what was; `backup` is where its old content goes."""
     plan = changes.plan
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
-    left = [f"  {line}" for line in without_lines(changes.left)]
+    left = [*(f"  {line}" for line in without_lines(changes.left)),
+            *(f"  {name}: {Presence.EXTRA}; it stays, --exact takes it away"
+              for name in changes.extra)]
     if not changes.pages:
-        lines.append("  nothing to write: what differs is kept" if changes.kept else
+        stays = changes.kept or changes.extra
+        lines.append("  nothing to write: what differs is kept" if stays else
                      "  holds these values already: nothing to write")
         return "\n".join([*lines, *left, *_kept(changes)]) + "\n"
     if changes.label:
@@ -114,6 +117,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
         "groups": list(changes.groups),
         "copied": list(changes.copied),
         "without_record": list(changes.left),
+        "not_in_image": list(changes.extra),
         "pages": list(changes.pages),
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],
@@ -186,7 +190,7 @@ def comparison_text(plan: Plan, name: str, found: Comparison) -> str:
     if found.changes:
         lines.append("  on the part -> wanted")
     lines += change_lines(found.changes)
-    lines += [f"  {group}: never written" for group in found.unwritten]
+    lines += [f"  {group}: {why}" for group, why in found.presence]
     lines += [f"  {group}: {there} of {wanted} copies" for group, there, wanted in found.few]
     if found.bytes_off:
         shown = ", ".join(f"0x{at:04X}" for at in found.bytes_off[:_BYTES_SHOWN])
@@ -203,7 +207,9 @@ def comparison_data(plan: Plan, name: str, found: Comparison) -> dict[str, Any]:
         "at": name,
         "equal": found.equal,
         "changed": [_data(c) for c in found.changes],
-        "unwritten": list(found.unwritten),
+        "without_record": list(found.groups(Presence.NONE)),
+        "lost": list(found.groups(Presence.LOST)),
+        "not_in_image": list(found.groups(Presence.EXTRA)),
         "few_copies": [{"group": group, "copies": there, "wanted": wanted}
                        for group, there, wanted in found.few],
         "bytes": list(found.bytes_off),
