@@ -189,8 +189,11 @@ def test_what_is_a_plain_part(change: dict[str, Any], plain: bool) -> None:
 
 def test_the_first_mistake_stops_a_part() -> None:
     """The error of a part that cannot be made names the first one."""
-    with pytest.raises(ToolError, match="part X24: page: `page` cannot be 33"):
-        part_from_table(SMALL | {"page": 33, "write_ms": -1})
+    wrong = {"page": 33, "write_ms": -1}
+    with pytest.raises(ToolError, match="part X24: page: `page` cannot be 33") as caught:
+        part_from_table(SMALL | wrong)
+    first, last = problems(SMALL | wrong)
+    assert first.help == caught.value.help != last.help
 
 
 @pytest.mark.parametrize(("write_ms", "poll_us"), [(5, 250), (10, 500), (Decimal("0.1"), 10),
@@ -198,3 +201,10 @@ def test_the_first_mistake_stops_a_part() -> None:
 def test_a_busy_part_is_asked_twenty_times_in_its_write_cycle(write_ms: Any, poll_us: int) -> None:
     """Not more often than every 10 us."""
     assert poll_us == part_from_table(SMALL | {"write_ms": write_ms}).poll_us
+
+
+@pytest.mark.parametrize(("write_ms", "timeout_us"), [(5, 10_000), (10, 20_000)])
+def test_a_busy_part_is_given_up_after_twice_its_write_cycle(write_ms: int,
+                                                             timeout_us: int) -> None:
+    """Which is longer than a part without one may take."""
+    assert timeout_us == part_from_table(SMALL | {"write_ms": write_ms}).timeout_us
