@@ -44,11 +44,11 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     """
     from paramstore.evolve.project import open_project
     from paramstore.image.files import form_of
-    from paramstore.image.pack import pack, ungiven
+    from paramstore.image.pack import left_out, pack, ungiven
     from paramstore.image.values import read_values
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
-    from paramstore.report.without import without_lines
+    from paramstore.report.without import in_part_lines, without_lines
 
     form = form_of(output, form_name)
     project = open_project(read_source(schema))
@@ -57,6 +57,7 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     findings = (*project.findings, *given.warnings)
     image = pack(plan, given.values, defaults=write_defaults)
     without = ungiven(plan, given.values)
+    in_part = {g: names for g, names in left_out(plan, given.values).items() if g not in without}
     content = encoded(image, plan, form, ImageOptions(**form_options))
     write_bytes(output, content, inputs=(schema, values))
     talk = output == "-"  # stdout is the image then
@@ -68,6 +69,7 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
             "form": form.name, "image_bytes": len(image),
             "without_record": [] if write_defaults else list(without),
             "defaults_written": list(without) if write_defaults else [],
+            "defaults_among_values": {g: list(names) for g, names in in_part.items()},
         }, err=talk)
     else:
         show_findings(findings)
@@ -76,6 +78,6 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
                    f"bytes, {form.title}", err=talk)
         if outside := outside_text(form, form_options["offset"], len(image), form_options["fill"]):
             say(outside, err=talk)
-        for line in without_lines(without, write_defaults):
+        for line in (*without_lines(without, write_defaults), *in_part_lines(in_part)):
             say(line, err=talk)
     say_text(CAUTION + "\n", err=True)

@@ -9,13 +9,14 @@ foreign. Pure: contents in, steps out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
 from paramstore.codec import Record, build_label, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.format import SEQUENCE_FULL, skip_limit
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
+from paramstore.image.pack import left_out
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
 from paramstore.scalars import Raw
@@ -48,7 +49,8 @@ class Changes:
     `changed` are parameters, `kept` those that stay though they differ, `groups` the groups that
     are written, `first` those of them that had no record, `copied` those that only lack copies,
     `left` the groups that stay without a record, `extra` those that keep one though the image has
-    none. `label`: it is written.
+    none, `in_part` the parameters, by protected group, that a first record holds the defaults of
+    since no value was given. `label`: it is written.
     """
 
     plan: Plan
@@ -61,6 +63,7 @@ class Changes:
     copied: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
     extra: tuple[str, ...] = ()
+    in_part: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     label: bool = False
     findings: tuple[Finding, ...] = ()
 
@@ -166,8 +169,11 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
         steps.append(_new_records(plan, group, stored, count))
     if kept:
         findings.append(_kept(kept, name))
+    missing = left_out(plan, wanted)
+    in_part = {g: missing[g] for g in names["first"] if g in missing and wanted.get(g)}
     return Changes(plan, contents, tuple(steps), tuple(changed), tuple(kept), label=label,
-                   findings=tuple(findings), **{key: tuple(of) for key, of in names.items()})
+                   in_part=in_part, findings=tuple(findings),
+                   **{key: tuple(of) for key, of in names.items()})
 
 
 def _refuse_full(group: GroupContents, name: str) -> None:

@@ -12,7 +12,7 @@ from paramstore.layout.plan import Plan
 from paramstore.scalars import Raw
 from paramstore.schema.breaches import BreachKind, breaches
 
-__all__ = ["GroupValues", "Values", "complete", "pack", "ungiven", "used_ranges"]
+__all__ = ["GroupValues", "Values", "complete", "left_out", "pack", "ungiven", "used_ranges"]
 
 GroupValues = Mapping[str, tuple[Raw, ...]]
 """The raws of a group's fields by field name; a missing field has its default."""
@@ -50,6 +50,15 @@ def ungiven(plan: Plan, values: Values) -> tuple[str, ...]:
     """
     return tuple(group.name for group in plan.schema.groups
                  if group.role.protected and not values.get(group.name))
+
+
+def left_out(plan: Plan, values: Values) -> dict[str, tuple[str, ...]]:
+    """Return the parameters that no value is given for, by name of their protected group; a record
+    holds their defaults, and nothing in it tells these from values that were measured."""
+    named = ((group.name, tuple(p.name for p in group.parameters
+                                if p.fields[0].name not in values.get(group.name, {})))
+             for group in plan.schema.groups if group.role.protected)
+    return {group: names for group, names in named if names}
 
 
 def pack(plan: Plan, values: Values, *, defaults: bool = False) -> bytes:

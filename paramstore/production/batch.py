@@ -50,13 +50,15 @@ Progress = Callable[[int], None]
 @dataclass(frozen=True, slots=True)
 class Checked:
     """What a look at the whole table came to. `bad`: rows with mistakes, which `findings` tells;
-    `without`: how many of the others have no values of a protected group."""
+    `without`: how many of the others have no values of a protected group; `in_part`: how many have
+    some of a group, but none of a parameter, by their names."""
 
     rows: int
     bad: int
     new: int
     findings: tuple[Finding, ...]
     without: Mapping[str, int] = field(default_factory=dict)
+    in_part: Mapping[tuple[str, str], int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,8 @@ class BatchJob:
     Without a `pattern` the table has the serial numbers. `again`: units on record from another
     batch get a new image. `form` and `suffix` are those of the images. The `optional` groups are
     protected ones that the values of all units say nothing of: a unit without values of its own
-    there gets no record of them, unless `defaults` are to stand in one.
+    there gets no record of them, unless `defaults` are to stand in one. `left_out` has the
+    parameters, by protected group, that the values of all units say nothing of.
     """
 
     plan: Plan
@@ -107,6 +110,7 @@ class BatchJob:
     calibrations: str | None = None
     optional: tuple[str, ...] = ()
     defaults: bool = False
+    left_out: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     # ---- First look ----------------------------------------------------------------------------
 
@@ -122,6 +126,7 @@ class BatchJob:
         extra: list[Finding] = []
         rows = good = new = 0
         without: Counter[str] = Counter()
+        in_part: Counter[tuple[str, str]] = Counter()
         for block in reader.blocks(self._block_size()):
             if not rows:
                 self._check_numbering(reader)
@@ -131,6 +136,7 @@ class BatchJob:
                     good += 1
                     new += known.is_new(unit)
                     without.update(reader.without(unit))
+                    in_part.update(reader.in_part(unit))
                     finding = self._loses(reader, known, unit)
                 if finding:
                     extra.append(finding)
@@ -142,12 +148,12 @@ class BatchJob:
             self._check_room(records, new)
         elif self.pattern is not None and new > self.pattern.last - self.first + 1:
             raise self._no_room(self.pattern.last - self.first + 1, new)
-        return Checked(rows, rows - good, new, tuple(sorted((*reader.findings, *extra),
-                                                            key=lambda f: f.sort_key)), without)
+        found = sorted((*reader.findings, *extra), key=lambda f: f.sort_key)
+        return Checked(rows, rows - good, new, tuple(found), without, in_part)
 
     def _reader(self) -> TableReader:
         return TableReader(self.plan.schema, self.table, self.place, self.constants,
-                           self.calibrations, optional=self.optional)
+                           self.calibrations, optional=self.optional, left_out=self.left_out)
 
     def _check_numbering(self, reader: TableReader) -> None:
         """The serial numbers come from the table or from a pattern, not from both."""
@@ -301,13 +307,23 @@ class BatchJob:
 
     def _batch(self) -> Batch:
         return Batch(self.name, self.plan.release, _plan_text(self.plan), self.place.name,
-                     values_toml(self.plan.schema, self._common), self.now())
+                     values_toml(self.plan.schema, self._given), self.now())
 
     @property
     def _common(self) -> Values:
         """The constants of the groups that every unit has a record of."""
         return {group: values for group, values in self.constants.items()
                 if self.defaults or group not in self.optional}
+
+    @property
+    def _given(self) -> Values:
+        """Of these the values that are given, not defaults: what the record of a batch has."""
+        names = {(g.name, p.name): [f.name for f in p.fields]
+                 for g in self.plan.schema.groups for p in g.parameters}
+        out = {(group, field_name) for group, parameters in self.left_out.items()
+               for name in parameters for field_name in names[group, name]}
+        return {group: {name: raws for name, raws in values.items() if (group, name) not in out}
+                for group, values in self._common.items()}
 
 
 def _plan_text(plan: Plan) -> str:

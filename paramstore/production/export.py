@@ -59,7 +59,8 @@ class UnitValues:
     """One unit, and what its latest image holds, as physical values by group and parameter.
 
     `own` names the (group, parameter) pairs that were given for this unit; it shares the others
-    with all units of its batch. `values` has no group that the image has no record of.
+    with all units of its batch. `values` has no group that the image has no record of; what is
+    `left_out` has its default there, since no value was given.
     """
 
     unit: Unit
@@ -67,6 +68,7 @@ class UnitValues:
     plan: Plan
     values: Mapping[str, Mapping[str, Physical]]
     own: frozenset[tuple[str, str]]
+    left_out: frozenset[tuple[str, str]] = frozenset()
 
     @property
     def without(self) -> tuple[str, ...]:
@@ -78,12 +80,14 @@ _Values = Mapping[str, Mapping[str, Physical]]
 
 
 class _Given(NamedTuple):
-    """What an image was made from; `own` names what was given for its unit alone."""
+    """What an image was made from; `own` names what was given for its unit alone, `left_out` what
+    was not given."""
 
     batch: Batch
     plan: Plan
     values: dict[str, dict[str, Physical]]
     own: frozenset[tuple[str, str]]
+    left_out: frozenset[tuple[str, str]]
 
 
 class Exporter:
@@ -99,7 +103,7 @@ class Exporter:
 
         ToolError if its record is damaged.
         """
-        batch, plan, values, names = self._image(unit, unit.image)
+        batch, plan, values, names, left_out = self._image(unit, unit.image)
         names = names - self._copied(unit, values)
         try:
             place = serial_place(plan.schema, batch.serial_parameter)
@@ -110,7 +114,7 @@ class Exporter:
                                         f"serial number `{unit.serial}`") from error
         values[place.group.name][place.parameter.name] = serial
         return UnitValues(unit, batch, plan, values,
-                          names | {(place.group.name, place.parameter.name)})
+                          names | {(place.group.name, place.parameter.name)}, left_out)
 
     def _image(self, unit: Unit, image: Image) -> _Given:
         """Return what an image was made from: constants of its batch, and the unit's own."""
@@ -122,17 +126,18 @@ class Exporter:
             plan = batch_plan(self._records, batch)
             constants = self._values(plan, batch.constants, f"batch `{batch.name}`")
             if missing := [p.name for g in plan.schema.groups for p in g.parameters
-                           if p.name not in constants.get(g.name, {})
-                           and (g.name in constants or not g.role.protected)]:
+                           if p.name not in constants.get(g.name, {}) and not g.role.protected]:
                 raise self._records.damaged(f"batch `{batch.name}` has no `{missing[0]}`")
             self._read[batch.name] = plan, constants
         plan, constants = self._read[batch.name]
         own = self._values(plan, image.given, f"unit `{unit.serial}`")
         values = {
-            g.name: {**(constants.get(g.name) or _defaults(g)), **own.get(g.name, {})}
+            g.name: {**_defaults(g), **constants.get(g.name, {}), **own.get(g.name, {})}
             for g in plan.schema.groups if g.name in constants or own.get(g.name)}
         return _Given(batch, plan, values,
-                      frozenset((g, name) for g, fields in own.items() for name in fields))
+                      frozenset((g, name) for g, fields in own.items() for name in fields),
+                      frozenset((g, name) for g, fields in values.items() for name in fields
+                                if name not in constants.get(g, {}) and name not in own.get(g, {})))
 
     def _copied(self, unit: Unit, values: _Values) -> frozenset[tuple[str, str]]:
         """Return which values the latest image has since one that they were not given for.

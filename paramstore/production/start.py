@@ -9,12 +9,12 @@ from pathlib import Path
 from paramstore.errors import Finding, SourceText, ToolError
 from paramstore.files import unreadable
 from paramstore.image.files import FORMS
-from paramstore.image.pack import complete, ungiven
+from paramstore.image.pack import Values, complete, left_out, ungiven
 from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.outputs import check_output
-from paramstore.production.serials import SERIAL, read_pattern, serial_place
+from paramstore.production.serials import SERIAL, SerialPlace, read_pattern, serial_place
 from paramstore.production.table import table_parameters
 
 __all__ = ["Wanted", "count_lines", "default_records", "prepare"]
@@ -70,8 +70,14 @@ def prepare(plan: Plan, wanted: Wanted,
     job = BatchJob(plan, wanted.table, name, complete(plan, given.values), place, now, form,
                    form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations,
                    tuple(g for g in ungiven(plan, given.values) if g != place.group.name),
-                   wanted.write_defaults)
+                   wanted.write_defaults, _left_out(plan, given.values, place))
     return job, given.warnings
+
+
+def _left_out(plan: Plan, values: Values, place: SerialPlace) -> dict[str, tuple[str, ...]]:
+    """Return what no value is given for, but the serial number: each unit has one."""
+    return {group: tuple(n for n in names if (group, n) != (place.group.name, place.parameter.name))
+            for group, names in left_out(plan, values).items()}
 
 
 def default_records(schema_path: str) -> str:

@@ -104,8 +104,9 @@ class _Rounding:
 class TableReader:
     """Reads the units of a table. `constants` has every field of every group; what a row and its
     values file in the folder `calibrations` give comes on top of them. A row may leave all cells of
-    an `optional` group empty: the unit has no values there. With numpy, and if `bulk` does not say
-    otherwise, usual rows are read many at once."""
+    an `optional` group empty: the unit has no values there. `left_out` has the parameters, by
+    group, that the constants have the defaults of because nothing was given. With numpy, and if
+    `bulk` does not say otherwise, usual rows are read many at once."""
 
     schema: Schema
     path: str
@@ -114,6 +115,7 @@ class TableReader:
     calibrations: str | None = None
     bulk: bool = True
     optional: Collection[str] = ()
+    left_out: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     _entries: tuple[Entry, ...] = ()
     _readers: list[EntryReader] = field(default_factory=list)
@@ -158,6 +160,19 @@ class TableReader:
         """Return the optional groups that a unit has no values of."""
         columns = {e.group.name for e in self._entries}
         return tuple(g for g in self.optional if not (unit.values or {}).get(g, g in columns))
+
+    def in_part(self, unit: UnitRow) -> Iterator[tuple[str, str]]:
+        """Yield the parameters, by group and name, of which a unit has no value, though it has some
+        of their group."""
+        columns = {(e.group.name, e.parameter.name) for e in self._entries}
+        bare = self.without(unit)
+        for group in self.schema.groups:
+            first = {p.name: p.fields[0].name for p in group.parameters}
+            for name in () if group.name in bare else self.left_out.get(group.name, ()):
+                given = (first[name] in unit.values.get(group.name, {}) if unit.values is not None
+                         else (group.name, name) in columns)
+                if not given:
+                    yield group.name, name
 
     def place_of(self, unit: UnitRow) -> Span:
         """Return where in its line a unit says which one it is."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import Any
 
 from paramstore.production.batch import BatchJob, Checked, Made
-from paramstore.report.without import without_lines
+from paramstore.report.without import in_part_lines, without_lines
 from paramstore.schema.words import plural
 
 __all__ = ["batch_data", "batch_text", "checked_text"]
@@ -22,9 +23,17 @@ def checked_text(job: BatchJob, checked: Checked) -> str:
         text += f", {known} on record already"
     lines = [text]
     for group, count in checked.without.items():
-        units = "" if count == good else f" for {count} of {plural(good, 'unit')}"
-        lines += without_lines([group], job.defaults, units)
+        lines += without_lines([group], job.defaults, _some(count, good))
+    alike: defaultdict[tuple[str, int], list[str]] = defaultdict(list)
+    for (group, name), count in checked.in_part.items():
+        alike[group, count].append(name)
+    for (group, count), names in alike.items():
+        lines += in_part_lines({group: names}, _some(count, good))
     return "\n".join(lines) + "\n"
+
+
+def _some(count: int, good: int) -> str:
+    return "" if count == good else f" for {count} of {plural(good, 'unit')}"
 
 
 def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
@@ -48,5 +57,7 @@ def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> dict[str, 
         "new_units": checked.new,
         "without_record": {} if job.defaults else dict(checked.without),
         "defaults_written": dict(checked.without) if job.defaults else {},
+        "defaults_among_values": [{"group": group, "parameter": name, "units": count}
+                                  for (group, name), count in checked.in_part.items()],
         "made": made and {"units": made.units, "new_serials": made.new, "files_kept": made.kept},
     }

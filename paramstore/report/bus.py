@@ -14,7 +14,7 @@ from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
 from paramstore.report.tables import display_width
-from paramstore.report.without import without_lines
+from paramstore.report.without import in_part_lines, without_lines
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.schema.words import plural
@@ -55,7 +55,8 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     """Return what would be done to a part, or what was; `backup` is where its old content goes."""
     plan = changes.plan
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
-    left = [*(f"  {line}" for line in without_lines(changes.left)),
+    left = [*(f"  {line}" for line in (*without_lines(changes.left), *in_part_lines(
+                changes.in_part))),
             *(f"  {name}: {Presence.EXTRA}; it stays, --exact takes it away"
               for name in changes.extra)]
     if not changes.pages:
@@ -118,6 +119,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
         "copied": list(changes.copied),
         "without_record": list(changes.left),
         "not_in_image": list(changes.extra),
+        "defaults_among_values": {g: list(names) for g, names in changes.in_part.items()},
         "pages": list(changes.pages),
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],

@@ -62,6 +62,10 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
         "values": {group: {name: plain_value(value) for name, value in values.items()}
                    for group, values in item.values.items()},
         "without_record": list(item.without),
+        "defaults_among_values": {
+            group: [name for name in values if (group, name) in item.left_out]
+            for group, values in item.values.items()
+            if any(g == group for g, _ in item.left_out)},
     } for item in units]
 
 
@@ -138,7 +142,10 @@ def _group(group: Group, item: UnitValues, held: HeldGroup | None,
         {"name": p.name, "doc": p.doc,
          "value": _value(p, item.values[group.name][p.name]) if group.name in item.values else "",
          "held": _other(p, held.raws, raws) if held and held.raws else "",
-         "own": (group.name, p.name) in item.own}
+         "own": (group.name, p.name) in item.own,
+         "given": "not given" if without else
+         "this unit" if (group.name, p.name) in item.own else
+         "default, not given" if (group.name, p.name) in item.left_out else "all units"}
         for p in group.parameters]}
 
 

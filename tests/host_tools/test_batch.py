@@ -15,7 +15,9 @@ from tests.host_tools.copies import copied_schema
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 TABLE = SCHEMAS / "tank_probe.units.csv"
 WITHOUT = ("electrode: no values given; left without a record, the firmware serves defaults and "
-           "says so\n")
+           "says so\n"
+           "factory: ntc_pullup, ec_tempco, ec_curve, adjusted: no values given; the record holds "
+           "their defaults\n")
 FIVE = [f"TP-26-{n:04}.bin" for n in range(1, 6)]
 
 
@@ -35,7 +37,7 @@ def batch(schema: Path, *more: str | Path, table: Path = TABLE) -> Result:
 
 def test_shipped_table_is_made(schema: Path, tmp_path: Path) -> None:
     """Five images, told in three lines, and the caution. They are calibrated but for the electrode,
-    which is told, too."""
+    and for what the table has no column of: that is told, too."""
     out = tmp_path / "images"
     result = batch(schema, "-o", out)
     assert 0 == result.exit_code

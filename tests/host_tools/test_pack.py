@@ -191,6 +191,25 @@ def test_a_group_without_values_is_told(tmp_path: Path) -> None:
     assert "electrode: record 2" in run("unpack", SCHEMA, image).stdout
 
 
+def test_a_group_given_in_part_is_told(tmp_path: Path) -> None:
+    """A record that holds defaults among measured values looks like a calibration as a whole."""
+    image = tmp_path / "unit.bin"
+    told = ("electrode: ph_slope, cell_constant, buffer_temp, buffers, calibrated: no values "
+            "given; the record holds their defaults\n")
+    in_part = ("--set", "electrode.ph_zero=1.5")
+    shown = run("pack", SCHEMA, *in_part, "-o", image).stdout
+    assert told in shown and "factory: adc" not in shown
+    for command in (("pack", SCHEMA, *in_part, "-o", image),
+                    ("write", SCHEMA, *in_part, "--part-file", tmp_path / "part.bin")):
+        assert told in run(*command).stdout
+        data = json.loads(run(*command, "--json").stdout)
+        assert {"electrode": ["ph_slope", "cell_constant", "buffer_temp", "buffers", "calibrated"]
+                } == data["defaults_among_values"]
+    assert {} == json.loads(run(
+        "pack", SCHEMA, SCHEMAS / "tank_probe.values.toml", "--set", "factory.ec_tempco=2",
+        "-o", image, "--json").stdout)["defaults_among_values"]
+
+
 def test_another_store_is_told(packed: Path) -> None:
     """A dump of another store is named by its label, though its part differs."""
     result = run("unpack", SCHEMAS / "large.toml", packed)

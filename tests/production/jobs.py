@@ -8,7 +8,7 @@ from pathlib import Path
 from paramstore.errors import SourceText
 from paramstore.evolve.project import open_project
 from paramstore.image.files import FORMS
-from paramstore.image.pack import complete, ungiven
+from paramstore.image.pack import complete, left_out, ungiven
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.outputs import open_output
@@ -79,7 +79,9 @@ def job_of(table: Path, *, pattern: str | None = PATTERN, name: str = "lot1", fi
         of, str(table), name, complete(of, values or {}), place(of), now, FORMS["bin"], ".bin",
         read_pattern(pattern, place(of)) if pattern else None, first, again,
         str(calibrations) if calibrations else None,
-        tuple(g for g in ungiven(of, values or {}) if g != place(of).group.name), defaults)
+        tuple(g for g in ungiven(of, values or {}) if g != place(of).group.name), defaults,
+        {g: tuple(n for n in names if n != "serial")
+         for g, names in left_out(of, values or {}).items()})
 
 
 def made(job: BatchJob, records: Path, output: Path) -> dict[str, bytes]:

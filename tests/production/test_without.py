@@ -133,6 +133,47 @@ def test_a_new_image_without_values_of_its_own_is_a_warning(tmp_path: Path) -> N
         finding.code, finding.notes[0])
 
 
+@pytest.mark.usefixtures("way")
+@pytest.mark.parametrize("how", ["table", "values", "both"])
+def test_a_calibration_in_part_is_told(tmp_path: Path, how: str) -> None:
+    """By the batch, in words and as data, and by the records: defaults are no measurements."""
+    head, cell = ("identity.board,trim.flow [ml/turn]", "1,2.5") if how != "values" else (
+        "identity.board", "1")
+    (tmp_path / "lot1.csv").write_text(f"{head}\n{cell}\n{cell}\n")
+    values = {"trim": {"flow": (2.5,)} if how == "values" else {"zero": (3,)}} if (
+        how != "table") else None
+    job = job_of(tmp_path / "lot1.csv", values=values)
+    checked = job.check(None)
+    missing = [n for n in ("zero", "steps", "low", "high", "lift") if how != "both" or n != "zero"]
+    assert (f"trim: {', '.join(missing)}: no values given; the record holds their defaults\n"
+            in checked_text(job, checked))
+    assert [(n, 2) for n in missing] == [
+        (d["parameter"], d["units"])
+        for d in batch_data(job, checked, None)["defaults_among_values"] if d["group"] == "trim"]
+    made(job, tmp_path / "r.db", tmp_path / "out")
+    units = on_record(tmp_path / "r.db")
+    (first, _) = units_data(list(units.values()))
+    assert missing == first["defaults_among_values"]["trim"]
+    assert first["values"]["trim"]["high"] == 90
+    page = record_html(units["DP-0001"])
+    shown = {n: page.split(f"<td>{n}</td>")[1].split("</tr>")[0] for n in ("flow", "zero", "lift")}
+    assert {n: n in missing for n in shown} == {
+        n: "<td>default, not given</td>" in row for n, row in shown.items()}
+
+
+def test_a_unit_in_part_among_whole_ones(tmp_path: Path) -> None:
+    """Of calibrations in files of their own: how many units lack what."""
+    folder = tmp_path / "cal"
+    folder.mkdir()
+    (tmp_path / "lot1.csv").write_text("identity.serial\nA1\nA2\n")
+    whole = "flow = 2.5\nzero = 1\nsteps = [1, 2, 3]\nlow = 1\nhigh = 2\nlift = [[0, 0], [1, 1]]\n"
+    (folder / "A1.toml").write_text(f"[trim]\n{whole}")
+    (folder / "A2.toml").write_text("[trim]\nflow = 2.5\n")
+    job = job_of(tmp_path / "lot1.csv", pattern=None, calibrations=folder)
+    assert ("trim: zero, steps, low, high, lift: no values given for 1 of 2 units; the record "
+            "holds their defaults\n") in checked_text(job, job.check(None))
+
+
 def test_a_batch_goes_on_with_the_same_choice(tmp_path: Path) -> None:
     """Records of defaults for half of the units of a batch would be nobody's decision."""
     some(tmp_path)
