@@ -116,7 +116,7 @@ def figures(plan: Plan) -> PlanFigures:
     read = (*plan.rings, *plan.retired_sources)
     moved = sum(move.count * move.conversion.source.size for move in plan.moves)
     worst = (_worst_label(plan) + total(_worst_ring(part, r) for r in read)
-             + 2 * moved * reading(part, 1)).together()
+             + (READ_TRIES + 2) * moved * reading(part, 1)).together()
     worst_bits = worst.bits + busy * POLL_BITS
     target = {move.target for move in plan.moves}
     commits = {r.group.id: _worst_commit(part, r) for r in plan.rings}
@@ -208,7 +208,7 @@ def _page(part: Part, length: int, readings: int = 1) -> Traffic:
 def _worst_commit(part: Part, ring: Ring) -> Traffic:
     """Return a commit that passes over as many slots as it may, each page read back twice, and what
     is kept, or compared, read twice before."""
-    record = total(_page(part, length, READ_TRIES) for _, length in ring.writes())
+    record = total(_page(part, length, READ_TRIES + 1) for _, length in ring.writes())
     kept = READ_TRIES * (_record(part, ring) + _piece(part, ring))
     return ring.group.copies * (1 + skip_limit(ring.slots)) * (record + kept)
 

@@ -16,7 +16,7 @@ __all__ = ["factory_bodies"]
 
 def factory_bodies(plan: Plan, image: bytes | None) -> dict[str, bytes] | None:
     """Return the record body of each group that gets one; None if the image is not of this layout
-    and release, or a record in it is not whole.
+    and release, or not as packed: with record 1 whole in slot 0, and nothing behind its copies.
 
     A group whose record is erased in the image gets none. Without an image all get defaults, but
     for protected groups: a default is no calibration.
@@ -31,7 +31,10 @@ def factory_bodies(plan: Plan, image: bytes | None) -> dict[str, bytes] | None:
         record = image[ring.address(0):ring.address(0) + ring.record_bytes]
         if record == bytes([ERASED]) * len(record):
             continue
-        if record[-CRC_BYTES:] != record_crc(plan, ring, record[:-CRC_BYTES]):
+        behind = ring.address(ring.group.copies)
+        if (record[-CRC_BYTES:] != record_crc(plan, ring, record[:-CRC_BYTES])
+                or record[:4] != b"\x01\0\0\0"
+                or image[behind:behind + 4] != bytes([ERASED]) * 4):
             return None
         bodies[ring.group.name] = record[HEADER_BYTES:-CRC_BYTES]
     return bodies

@@ -100,13 +100,14 @@ class RingReader:
         for copy in range(sequence - 1, sequence - 1 - most, -1):
             if missing == 0:
                 break
-            same = None
+            whole = same = False
             for _ in range(READ_TRIES):
                 if not same:
-                    same = yield from self._same(sequence, copy)
-            if same is False:
+                    found = yield from self._same(sequence, copy)
+                    whole, same = whole or found is not None, found is True
+            if whole and not same:
                 return False
-            missing -= same is True
+            missing -= same
         return missing == 0
 
     def _same(self, sequence: int, copy: int) -> Steps[bool | None]:

@@ -71,7 +71,7 @@ class Store(Access):
         try:
             return (yield from self._mount())
         except BusFailure as failure:
-            self._state = _State.NONE
+            self._forget()
             return failure.status
 
     def _mount(self) -> Steps[Status]:

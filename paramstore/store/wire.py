@@ -6,7 +6,7 @@ Knows addresses, pages and how a busy part behaves. Knows no record and no label
 from __future__ import annotations
 
 from paramstore.errors import ParamstoreError
-from paramstore.layout.figures import READ_BACK_BYTES
+from paramstore.layout.figures import READ_BACK_BYTES, READ_TRIES
 from paramstore.layout.plan import Plan
 from paramstore.status import Status
 from paramstore.store.requests import AskSupply, Steps, Transfer, Wait
@@ -59,11 +59,13 @@ class Wire:
             self._left_us -= self.part.poll_us
 
     def read_twice(self, address: int) -> Steps[bytes]:
-        """Read a byte that no CRC vouches for. Raises BusFailure too if two readings differ."""
+        """Read a byte that no CRC vouches for. Raises BusFailure too if no two in a row agree."""
         byte = yield from self.read(address, 1)
-        if (yield from self.read(address, 1)) != byte:
-            raise BusFailure(Status.ERR_BUS)
-        return byte
+        for _ in range(READ_TRIES + 1):
+            before, byte = byte, (yield from self.read(address, 1))
+            if before == byte:
+                return byte
+        raise BusFailure(Status.ERR_BUS)
 
     def write(self, address: int, content: bytes) -> Steps[Status]:
         """Write and read back `content` page by page; `address` begins a page."""
@@ -103,10 +105,13 @@ class Job:
 
     def _compare(self, content: bytes) -> Steps[Status]:
         """Compare the page with `content`, again if it is unlike: one bad read must not pass for a
-        worn page. This is the acknowledge poll too, as a busy part does not answer."""
+        worn page. Then it must be right twice: bad reads must not hide a write that was lost. This
+        is the acknowledge poll too, as a busy part does not answer."""
         status = yield from self._compare_once(content)
         if status is Status.ERR_VERIFY:
             status = yield from self._compare_once(content)
+            if status is Status.OK:
+                status = yield from self._compare_once(content)
         return status
 
     def _compare_once(self, content: bytes) -> Steps[Status]:

@@ -265,7 +265,8 @@ IN_C = (
            "if (newest == ERASED) { newest = read_head(store, 0); }", "", Verdict.EMPTY,
            kind="READ"),
     Mutant("page that reads back wrong believed at once",
-           "if (status == PS_ERR_VERIFY) { status = page_compare(store, address, count); }", "",
+           "if (status == PS_ERR_VERIFY) { status = page_compare(store, address, count); "
+           "if (status == PS_OK) { status = page_compare(store, address, count); } }", "",
            Verdict.UNSTABLE, kind="READ"),
     Mutant("bytes of a later release kept as one reading says",
            "page_begin(store, PHASE_CHECK); return PS_PENDING;",

@@ -106,7 +106,9 @@ def test_page_that_reads_back_otherwise_fails_at_the_first_difference() -> None:
     for second in (wrong, Answer(Status.OK, bytes(32))):
         job = PageJob(Wire(plan_on("24LC256")), 0, bytes(40))
         play(job.step(0), Answer(), Answer())
-        answers = [wrong, second] + [Answer(Status.OK, bytes(8))] * (second is not wrong)
+        right = [Answer(Status.OK, bytes(8)), Answer(Status.OK, bytes(32)),
+                 Answer(Status.OK, bytes(8))]  # a page that was wrong once must be right twice
+        answers = [wrong, second] + right * (second is not wrong)
         asked, status = play(job.step(250), *answers)
         expected = Status.ERR_VERIFY if second is wrong else Status.OK
         assert (len(answers), expected) == (len(asked), status)

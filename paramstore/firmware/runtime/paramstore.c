@@ -350,7 +350,7 @@ static bool field_ok(ps_store_t *store, const ps_field_t *field)
     if (values[i] != 0u || !utf8_ok(values, i)) {
         return false;
     }
-    for (; i < field->count; ++i) {
+    for (; i <= field->count; ++i) { /* the byte behind the field, too */
         values[i] = 0;
     }
     return true;
@@ -511,7 +511,8 @@ static ps_status_t page_compare(ps_store_t *store, uint32_t address, unsigned co
 }
 
 /* One try at the page at hand. PS_PENDING: call again when wait_us has passed. A page that compares
- * unlike is read once more: one bad read must not pass for a worn page. */
+ * unlike is read again: one bad read must not pass for a worn page. Then it must be right twice: bad
+ * reads must not hide a write that was lost either. */
 static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count,
                              unsigned elapsed_us)
 {
@@ -526,6 +527,9 @@ static ps_status_t page_step(ps_store_t *store, uint32_t address, unsigned count
         status = page_compare(store, address, count);
         if (status == PS_ERR_VERIFY) {
             status = page_compare(store, address, count);
+            if (status == PS_OK) {
+                status = page_compare(store, address, count);
+            }
         }
     } else if (store->phase == PHASE_READ) {
         status = transfer(store, address, page(store), count);
@@ -808,7 +812,7 @@ static bool copies_ok(ps_store_t *store, uint32_t sequence)
         bool whole = false;
         unsigned tries;
         for (tries = READ_TRIES; tries > 0u && !same && read_ok(store); --tries) {
-            whole = copy_ok(store, sequence, sequence - k, &same);
+            whole = copy_ok(store, sequence, sequence - k, &same) || whole;
         }
         if (whole && !same) {
             return false;
@@ -1413,7 +1417,9 @@ ps_status_t ps_mount(ps_store_t *store)
     }
     health = mount_groups(store, label != PS_OK);
     if (!read_ok(store)) {
-        return last_read(store);
+        label = last_read(store);
+        reset_ram(store); /* half of the values would be worse than none */
+        return label;
     }
     if (unlabelled(label)) {
         for (g = 0; g < layout->ring_count; ++g) {
@@ -1651,17 +1657,26 @@ ps_status_t ps_wipe(ps_store_t *store)
 
 /* ---- What earlier releases kept elsewhere -------------------------------------------------- */
 
-/* A byte that no CRC vouches for: two readings must agree. False with last_read set if not. */
+/* A byte that no CRC vouches for: two readings in a row must agree. False with last_read set if none
+ * do. */
 static bool read_twice(ps_store_t *store, uint32_t address, uint8_t *byte)
 {
+    unsigned tries = READ_TRIES + 1u;
+    bool agree = false;
     if (read_bytes(store, address, 1) != PS_OK) {
         return false;
     }
-    *byte = *page(store);
-    if (read_bytes(store, address, 1) == PS_OK && *byte != *page(store)) {
+    for (; tries > 0u && !agree; --tries) {
+        *byte = *page(store);
+        if (read_bytes(store, address, 1) != PS_OK) {
+            return false;
+        }
+        agree = *byte == *page(store);
+    }
+    if (!agree) {
         store->last_read = PS_ERR_BUS;
     }
-    return read_ok(store);
+    return agree;
 }
 
 /* Take a field over from the newest record of another place, byte by byte: a page may end in an
@@ -1739,7 +1754,8 @@ static bool has_factory_values(const ps_group_t *group, const uint8_t *image)
     return !all_erased(image_record(group, image), group->body_bytes + HEADER_BYTES + CRC_BYTES);
 }
 
-/* Is it an image of this layout and release, with whole records in slot 0 of each ring, or none? */
+/* Is it an image of this layout and release, as packed: with record 1 of each group in slot 0 and
+ * nothing behind its copies, or with none? A dump of a unit in use is no such image. */
 static bool image_ok(ps_store_t *store, const uint8_t *image)
 {
     const ps_layout_t *layout = store->layout;
@@ -1749,7 +1765,9 @@ static bool image_ok(ps_store_t *store, const uint8_t *image)
         store->group = group_at(store, g);
         store->crc = store->group->crc_start;
         crc_update(store, image_record(store->group, image), crc_offset(store) + CRC_BYTES);
-        ok = store->crc == CRC_RESIDUE || !has_factory_values(store->group, image);
+        ok = !has_factory_values(store->group, image) ||
+             (store->crc == CRC_RESIDUE && number(image_record(store->group, image)) == 1u &&
+              all_erased(image + slot_address(store, store->group->copies), NUMBER_BYTES));
     }
     return ok;
 }

@@ -43,7 +43,8 @@ typedef enum ps_status {
     PS_ERR_LAYOUT,   /* the part holds this store in another layout */
     PS_ERR_PART,     /* the part has another size than the layout asks for */
     PS_ERR_LIMIT,    /* a value is outside its limits, or a text is not UTF-8 */
-    PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high */
+    PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high. If
+                      * a value is outside its limits too, it is this one that is told */
     PS_ERR_LOCKED,   /* the group is locked: see ps_unlock */
     PS_ERR_FULL,     /* the sequence numbers of the group are used up: 3,489,660,672 commits */
     PS_ERR_BUSY,     /* a commit is going on */
@@ -56,7 +57,7 @@ const char *ps_status_name(ps_status_t status);
 
 /* Flags of one group, see ps_health. 0: the newest record was read and all is well. */
 #define PS_HEALTH_DEFAULTS 0x01u  /* no readable record: the values are defaults */
-#define PS_HEALTH_DAMAGE 0x02u    /* a slot was unreadable: an interrupted write, or damage */
+#define PS_HEALTH_DAMAGE 0x02u    /* a slot was unreadable: interrupted write, damage, bad read */
 #define PS_HEALTH_LIMIT 0x04u     /* stored values broke a limit or a rule: defaults instead */
 #define PS_HEALTH_WORN 0x08u      /* a slot did not take a record since mount: passed over */
 #define PS_HEALTH_DIRTY 0x10u     /* values changed in RAM, not committed yet */
@@ -221,15 +222,15 @@ typedef struct ps_store {
 
 /* Read the newest record of each group into the values. Writes nothing to the part.
  * PS_OK         every group was read
- * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the label
- *               is damaged: ps_format writes it anew
+ * PS_FLAGGED    mounted; some group has a flag (defaults in use, damage seen, ...), or the first
+ *               copy of the label is damaged: ps_format writes it anew
  * PS_BLANK      no label and no record on the part; the values are defaults
  * PS_OLDER      mounted, from a part of an earlier release: what that kept in another way has been
  *               converted in RAM (PS_HEALTH_MIGRATED). ps_format makes it a part of this release;
  *               commits are refused until then. A part of a later release is mounted as if it were
  *               of this one, and commits keep what that one added
  * PS_ERR_FOREIGN, _LAYOUT, _PART   not this store: values are defaults, writing is refused
- * PS_ERR_NACK, _BUS                the part could not be read: groups not read have defaults */
+ * PS_ERR_NACK, _BUS                the part could not be read: values are defaults */
 ps_status_t ps_mount(ps_store_t *store);
 
 /* Write the label copies that are not whole, so that commits are accepted. On a part of an earlier
@@ -316,7 +317,7 @@ ps_status_t ps_step(ps_store_t *store, uint16_t elapsed_us);
  * it goes on.
  * PS_OK          every group with factory values has a record, but for those that ps_commit_all has to
  *                store (PS_OLDER)
- * PS_ERR_LAYOUT  the image is of another layout or damaged; nothing was written
+ * PS_ERR_LAYOUT  the image is of another layout, damaged, or of a unit in use; nothing was written
  * Otherwise as ps_format and ps_commit. */
 ps_status_t ps_seed(ps_store_t *store, const uint8_t *image);
 
