@@ -43,8 +43,7 @@ typedef enum ps_status {
     PS_ERR_LAYOUT,   /* the part holds this store in another layout */
     PS_ERR_PART,     /* the part has another size than the layout asks for */
     PS_ERR_LIMIT,    /* a value is outside its limits, or a text is not UTF-8 */
-    PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high. If
-                      * a value is outside its limits too, it is this one that is told */
+    PS_ERR_RULE,     /* values break a rule between them: axis not rising, low not below high */
     PS_ERR_LOCKED,   /* the group is locked: see ps_unlock */
     PS_ERR_FULL,     /* the sequence numbers of the group are used up: 3,489,660,672 commits */
     PS_ERR_BUSY,     /* a commit is going on */
@@ -287,6 +286,7 @@ uint32_t ps_sequence(const ps_store_t *store, uint8_t group);
 /* ---- Commit -------------------------------------------------------------------------------- */
 
 /* Write a group to the EEPROM and read it back. PS_OK: it is there after any later power cut.
+ * PS_ERR_LIMIT, PS_ERR_RULE: nothing was written; if both are due it is PS_ERR_RULE.
  * Returns PS_OK at once if nothing changed. On an error the part holds the values committed last, or
  * the new ones, never a mixture; the group stays changed: call again to try again. */
 ps_status_t ps_commit(ps_store_t *store, uint8_t group);
