@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from shlex import join
 from typing import TYPE_CHECKING
 
 import click
@@ -13,13 +14,14 @@ import click
 from host_tools.terminal import say
 
 if TYPE_CHECKING:
+    from host_tools.parts_on_buses import PartAt
     from paramstore.bus.backup import Backup
     from paramstore.bus.changes import Changes
     from paramstore.bus.programmer import Programmer
     from paramstore.bus.work import Done
     from paramstore.image.contents import Contents
 
-__all__ = ["Notes", "carry_out", "keep"]
+__all__ = ["Notes", "Way", "carry_out", "keep"]
 
 
 class Notes:
@@ -53,6 +55,7 @@ class _Try:
         """Note a failure with what the part holds after it, if it can be read."""
         from paramstore.bus.look import reread
         from paramstore.errors import ParamstoreError
+        from paramstore.production.records import STOPPED
 
         held = None
         if isinstance(error, ParamstoreError):
@@ -60,7 +63,7 @@ class _Try:
                 held = reread(self.programmer, self.changes.before, self.changes.plan)
             except ParamstoreError:
                 held = None  # not known, and noted as that
-        self.notes.end(self.what, False, str(error) or "stopped", held)
+        self.notes.end(self.what, False, str(error) or STOPPED, held)
 
 
 def keep(changes: Changes, path: str | None, stem: str,
@@ -69,13 +72,35 @@ def keep(changes: Changes, path: str | None, stem: str,
     from paramstore.bus.backup import keep_backup
 
     kept = keep_backup(changes, path, stem, again)
-    say(f"{kept.path}: what the part held" + (
-        " before the write that did not end" if kept.before else ""), err=True)
+    say(f"{kept.path}: " + (
+        "holds the same bytes: no new copy" if kept.same else
+        "what the part held" + " before the write that did not end" * kept.before), err=True)
     return kept
 
 
+@dataclass(frozen=True, slots=True)
+class Way:
+    """What the commands of a person have in common: the schema, the part, the records."""
+
+    schema: str
+    at: PartAt
+    records: str | None
+
+    def back(self, kept: Backup, unlock: bool) -> str:
+        """Return the command that brings the old content back, "" if there is none."""
+        command = (["write", self.schema, kept.path, "--exact"] if kept.labelled else
+                   ["erase", self.schema] if kept.blank else [])
+        if not command:
+            return ""
+        named = (("--bus", self.at.bus), ("--message-bytes", self.at.message_bytes),
+                 ("--part-file", self.at.part_file), ("--records", self.records))
+        return join(["paramstore", *command, *["--unlock"] * unlock,
+                     *(str(word) for option, value in named if value is not None
+                       for word in (option, value)), "--yes"])
+
+
 def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Notes, what: str,
-              unlock: bool) -> Done:
+              way: Way) -> Done:
     """Write, with a progress bar and a note in the records before the first page; tell how to go on
     if it does not end."""
     from paramstore.bus.work import write_changes
@@ -87,9 +112,12 @@ def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Not
         try:
             return write_changes(programmer, changes, bar.update)
         except (Exception, KeyboardInterrupt) as error:
-            back = (f", or go back: write {kept.path} --exact{' --unlock' * unlock}"
-                    if kept.labelled else "")
-            say(f"the write did not end; repeat it{back}", err=True)
+            # What is half there is protected, too.
+            unlock = any(g.role.protected for g in changes.plan.schema.groups
+                         if g.name in changes.groups)
+            back = way.back(kept, unlock)
+            say("the write did not end; repeat it" + (f", or go back: {back}" if back else ""),
+                err=True)
             if isinstance(error, (ParamstoreError, KeyboardInterrupt)):
                 _Try(programmer, changes, notes, what).failed(error)
             raise

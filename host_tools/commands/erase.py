@@ -14,7 +14,7 @@ from host_tools.parts_on_buses import (
 )
 from host_tools.streams import read_source
 from host_tools.terminal import say_json, say_text
-from host_tools.writing import Notes, carry_out, keep
+from host_tools.writing import Notes, Way, carry_out, keep
 
 
 @click.command()
@@ -54,7 +54,8 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
         if yes and changes.pages:
             say_text(CAUTION + "\n", err=True)
             kept = keep(changes, backup, contents.plan.schema.name, erase_changes)
-            done = carry_out(programmer, changes, kept, notes, "erase", unlock)
+            done = carry_out(programmer, changes, kept, notes, "erase",
+                             Way(schema, at, records))
             notes.end("erase", True, "blank", done.contents)
     written = yes and bool(changes.pages)
     if as_json:

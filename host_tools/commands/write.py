@@ -21,7 +21,7 @@ from host_tools.parts_on_buses import (
 )
 from host_tools.streams import read_source
 from host_tools.terminal import say_json, say_text, show_findings
-from host_tools.writing import Notes, carry_out, keep
+from host_tools.writing import Notes, Way, carry_out, keep
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Changes, Values
@@ -131,7 +131,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
             say_text(CAUTION + "\n", err=True)
             kept = keep(changes, backup, changes.plan.schema.name, wish.changes)
             done = carry_out(programmer, changes, kept, notes,
-                             "write" if wish.image else "change", unlock)
+                             "write" if wish.image else "change", Way(schema, at, records))
             after, findings = done.contents, (*findings, *done.findings)
         if yes:
             wish.note(notes, after, changes)

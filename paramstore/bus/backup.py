@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from itertools import groupby
 from pathlib import Path
 from typing import NamedTuple
 
 from paramstore.bus.changes import Changes
-from paramstore.bus.steps import Put
+from paramstore.bus.recognise import unlabelled
+from paramstore.bus.steps import Put, Step, pages_of
 from paramstore.errors import ParamstoreError, ToolError
 from paramstore.format import skip_limit, slot_of
 from paramstore.image.contents import Contents, LabelState, gaps_in, unpack
@@ -23,12 +25,15 @@ Again = Callable[[Contents], Changes]
 
 
 class Backup(NamedTuple):
-    """Where the old content of a part is. `labelled`: it can be written back. `before`: it is from
-    before a try of this write that did not end."""
+    """Where the old content of a part is. `labelled`: it can be written back; `blank`: an erasing
+    brings it back. `before`: it is from before a try of this write that did not end; `same`: it is
+    an earlier copy, and holds the same bytes."""
 
     path: str
     labelled: bool
+    blank: bool = False
     before: bool = False
+    same: bool = False
 
 
 def needs_all(path: str | None) -> bool:
@@ -48,8 +53,8 @@ def backup_name(path: str | None, stem: str) -> str:
 
 
 def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> Backup:
-    """Write what a part held to a new file, unless there is the copy from before a try of the same
-    write that did not end: that one stays the way back.
+    """Write what a part held to a new file, unless the last copy holds the same bytes, or is from
+    before a try of the same write that did not end: that one stays the way back.
 
     ToolError if it cannot be written, or is there already with something else: a backup is never
     written over.
@@ -59,7 +64,8 @@ def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> 
     if earlier is not None and Path(earlier).exists():
         old = _origin(earlier, changes.before, changes.plan, again)
         if old is not None:
-            return Backup(earlier, _labelled(old), before=True)
+            same = not _unlike(old, changes.before)
+            return _backup(earlier, old)._replace(before=not same, same=same)
     contents = changes.before
     content = encode_dump(Dump(contents.image, contents.gaps), form_of(name, choice=False),
                           WriteOptions(), None)
@@ -73,11 +79,11 @@ def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> 
     except OSError as error:
         raise ToolError(f"cannot write the backup `{name}`: {error.strerror}",
                         "nothing was written to the part") from error
-    return Backup(name, _labelled(contents))
+    return _backup(name, contents)
 
 
-def _labelled(contents: Contents) -> bool:
-    return contents.label_state is LabelState.OURS
+def _backup(path: str, contents: Contents) -> Backup:
+    return Backup(path, contents.label_state is LabelState.OURS, unlabelled(contents))
 
 
 def _last(name: str, stem: str) -> str | None:
@@ -95,17 +101,22 @@ def _origin(path: str, now: Contents, plan: Plan, again: Again) -> Contents | No
         if len(dump.data) != len(now.image) or any(
                 not _inside(gap, now.gaps) for gap in dump.gaps):
             return None
-        page = plan.part.page
-        unlike = {at // page for at in range(0, len(now.image), page)
-                  if _there(now, at, page) and now.image[at:at + page] != old.image[at:at + page]}
+        unlike = _unlike(old, now)
         if not unlike:
             return old
         changes = again(old)
-        led = unlike <= _reach(changes) and not _others(
+        led = _begun(changes, unlike) and not _others(
             old, now, unpack(changes.plan, changes.target, old.gaps))
     except (ParamstoreError, OSError):
         return None
     return old if led else None
+
+
+def _unlike(old: Contents, now: Contents) -> set[int]:
+    """Return the pages that differ, of those that are there."""
+    page = now.plan.part.page
+    return {at // page for at in range(0, len(now.image), page)
+            if _there(now, at, page) and now.image[at:at + page] != old.image[at:at + page]}
 
 
 def _others(old: Contents, now: Contents, target: Contents) -> bool:
@@ -131,17 +142,36 @@ def _there(contents: Contents, at: int, page: int) -> bool:
     return gaps_in(contents.gaps, at, at + page) != ((at, at + page),)
 
 
-def _reach(changes: Changes) -> set[int]:
-    """Return the pages that a write may touch, with the slots that it may pass over."""
+def _begun(changes: Changes, unlike: set[int]) -> bool:
+    """Whether the `unlike` pages are those of a beginning of a write: what comes later in its order
+    is as it was. The order inside a ring may be another one in a repeat."""
+    begun: set[int] = set()
+    for _, steps in groupby(changes.steps, lambda step: _place(changes.plan, step)):
+        pages = {page for step in steps for page in _reach(changes, step)}
+        if pages and not pages & unlike:
+            break
+        begun |= pages
+    return unlike <= begun
+
+
+def _place(plan: Plan, step: Step) -> str:
+    """Return the ring of a step, or what it is."""
+    if not isinstance(step, Put):
+        return step.ring.group.name
+    return next((ring.group.name for ring in (*plan.rings, *plan.retired)
+                 if 0 <= step.address - ring.address(0) < ring.pages * ring.page_bytes), step.what)
+
+
+def _reach(changes: Changes, step: Step) -> Iterator[int]:
+    """Yield the pages that a step changes, with the slots that it may pass over."""
     size = changes.plan.part.page
-    pages: set[int] = set()
-    for step in changes.steps:
-        if isinstance(step, Put):
-            pages |= set(range(step.address // size, -(-(step.address + len(step.data)) // size)))
-            continue
-        ring = step.ring
-        most = min(step.copies * (1 + skip_limit(ring.slots)), ring.slots)
-        for sequence in range(step.newest + 1, step.newest + 1 + most):
-            first = ring.first_page + slot_of(sequence, ring.slots) * ring.slot_pages
-            pages |= set(range(first, first + ring.slot_pages))
-    return pages
+    if isinstance(step, Put):
+        for put in pages_of(step, size):
+            if changes.before.image[put.address:put.address + len(put.data)] != put.data:
+                yield put.address // size
+        return
+    ring = step.ring
+    most = min(step.copies * (1 + skip_limit(ring.slots)), ring.slots)
+    for sequence in range(step.newest + 1, step.newest + 1 + most):
+        first = ring.first_page + slot_of(sequence, ring.slots) * ring.slot_pages
+        yield from range(first, first + ring.slot_pages)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
 from paramstore.codec import Record, build_label, encode_body
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
@@ -50,7 +51,7 @@ class Changes:
     are written, `first` those of them that had no record, `copied` those that only lack copies,
     `left` the groups that stay without a record, `extra` those that keep one though the image has
     none, `in_part` the parameters, by protected group, that a first record holds the defaults of
-    since no value was given. `label`: it is written.
+    since no value was given, `erased` the groups that lose their record. `label`: it is written.
     """
 
     plan: Plan
@@ -64,6 +65,7 @@ class Changes:
     left: tuple[str, ...] = ()
     extra: tuple[str, ...] = ()
     in_part: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    erased: tuple[str, ...] = ()
     label: bool = False
     findings: tuple[Finding, ...] = ()
 
@@ -111,7 +113,8 @@ def image_values(contents: Contents, path: str, *,
     if reason:
         raise FindingsError([Finding(
             "PS962", f"`{path}` does not go with the part", SourceText(path, ""), notes=(reason,),
-            help="make it anew with `paramstore pack`, or bring it over with `paramstore migrate`")
+            help="`paramstore erase` makes a part blank" if exact and unlabelled(contents) else
+            "make it anew with `paramstore pack`, or bring it over with `paramstore migrate`")
         ])
     return {g.ring.group.name: g.values for g in contents.groups if g.newest is not None}
 

@@ -31,8 +31,8 @@ CODES: dict[str, Code] = {
     "PS965": Code(
         "a group that the part has lost",
         "The ring of the group holds bytes, but no whole record: all copies are damaged, or its "
-        "very first write was cut. A write gives it what was given, with defaults for the rest; a group "
-        "of identity or calibration of which nothing is given stays lost.",
+        "very first write was cut. A write gives it what was given, with defaults for the rest; a "
+        "group of identity or calibration of which nothing is given stays lost.",
     ),
     "PS966": Code(
         "a page that does not take what is written",

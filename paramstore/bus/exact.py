@@ -22,7 +22,7 @@ from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.words import code_list
 
-__all__ = ["erase_changes", "exact_changes", "refuse_protected"]
+__all__ = ["erase_changes", "exact_changes", "protected_groups", "refuse_protected"]
 
 
 def exact_changes(contents: Contents, image: Contents, name: str, *,
@@ -41,9 +41,11 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
         contents = unpack(plan, contents.image, contents.gaps)
     pairs = list(zip(contents.groups, image.groups, strict=True))
     diff = [c for mine, other in pairs for c in changes_of_group(mine, other.stored)]
-    locked = dict.fromkeys(
-        c.group.name for c in diff
-        if c.group.role.protected and contents.group(c.group.name).newest is not None)
+    erased = tuple(mine.ring.group.name for mine, other in pairs
+                   if mine.newest is not None and other.newest is None)
+    locked = [g.name for g in (mine.ring.group for mine, _ in pairs)
+              if g.role.protected and contents.group(g.name).newest is not None
+              and (g.name in erased or any(c.group is g for c in diff))]
     if locked and not unlock and ended:
         raise FindingsError([Finding(
             "PS964", f"the image changes {code_list(locked)}", SourceText(name, ""),
@@ -54,7 +56,7 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
     first = tuple(mine.ring.group.name for mine, other in pairs
                   if mine.newest is None and other.newest is not None)
     return Changes(plan, contents, tuple(_steps(contents, image, moved or not ended)), tuple(diff),
-                   groups=groups, first=first, label=contents.labels != image.labels)
+                   groups=groups, first=first, erased=erased, label=contents.labels != image.labels)
 
 
 def _refuse_other(contents: Contents, plan: Plan, name: str, *, unlock: bool) -> None:
@@ -87,11 +89,17 @@ def erase_changes(contents: Contents) -> Changes:
                    groups=tuple(g.ring.group.name for g in contents.groups if not g.blank))
 
 
+def protected_groups(contents: Contents) -> tuple[str, ...]:
+    """Return the groups of identity and calibration that a part has, which only --unlock erases;
+    none once an erasing began."""
+    return () if being_erased(contents) else tuple(
+        g.ring.group.name for g in contents.groups
+        if g.newest is not None and g.ring.group.role.protected)
+
+
 def refuse_protected(contents: Contents, name: str) -> None:
     """Refuse to erase a part that has an identity or a calibration (PS964), unless that began."""
-    there = [g.ring.group.name for g in contents.groups
-             if g.newest is not None and g.ring.group.role.protected]
-    if there and not being_erased(contents):
+    if there := protected_groups(contents):
         raise FindingsError([Finding(
             "PS964", f"the part has {code_list(there)}", SourceText(name, ""),
             notes=("identity and calibration belong to a unit",),

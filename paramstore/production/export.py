@@ -23,6 +23,7 @@ from paramstore.production.records import (
     BEGIN,
     CHANGE,
     ERASE,
+    STOPPED,
     VERIFY,
     WRITE,
     Batch,
@@ -214,9 +215,11 @@ def last_event(unit: Unit, what: str) -> Event | None:
 
 def event_words(event: Event) -> str:
     """Return the result of an event in a word or two."""
-    if event.what in (WRITE, VERIFY):
-        return "good" if event.good else "failed"
-    return {BEGIN: "not ended", CHANGE: "changed", ERASE: "erased"}[event.what]
+    if event.what == BEGIN:
+        return "not ended"
+    if not event.good:
+        return STOPPED if event.detail == STOPPED else "failed"
+    return {CHANGE: "changed", ERASE: "erased"}.get(event.what, "good")
 
 
 # ---- Tables --------------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ __all__ = [
     "BEGIN",
     "CHANGE",
     "ERASE",
+    "STOPPED",
     "VERIFY",
     "WRITE",
     "Batch",
@@ -35,6 +36,9 @@ __all__ = [
 BEGIN, WRITE, VERIFY, CHANGE, ERASE = "begin", "write", "verify", "change", "erase"
 """The events of a unit: a write or an erasing begins; its image was written; its part was compared;
 it was given other values than those of its image; its part was erased, or became another unit."""
+
+STOPPED = "stopped"
+"""The detail of an event that a person ended."""
 
 _WHAT = (BEGIN, WRITE, VERIFY, CHANGE, ERASE)
 

@@ -8,13 +8,14 @@ from typing import Any
 from paramstore.bus.changes import Change, Changes
 from paramstore.bus.compare import Comparison, Presence
 from paramstore.bus.duration import work_ms
+from paramstore.bus.exact import protected_groups
 from paramstore.bus.recognise import being_erased, unlabelled
 from paramstore.image.contents import LabelState
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
 from paramstore.report.tables import display_width
-from paramstore.report.without import in_part_lines, without_lines
+from paramstore.report.without import SERVED_DEFAULTS, in_part_lines, without_lines
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 from paramstore.schema.words import plural
@@ -69,10 +70,14 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     if unlabelled(changes.before):
         lines.append("  the part is blank: every group is written; what is not the default:")
     lines += change_lines(changes.changed)
-    same = [g for g in changes.groups if g not in {c.group.name for c in changes.changed}]
+    lines += [f"  {g}: its record {'was' if done else 'is'} erased; {SERVED_DEFAULTS}"
+              for g in changes.erased]
+    named = {*changes.erased, *(c.group.name for c in changes.changed)}
+    same = [g for g in changes.groups if g not in named]
     lines += [f"  {g}: " + (
         "its first record, with the defaults" if g in changes.first else
         "a copy that it lacks" if g in changes.copied else
+        "the rest of its lost record is written over" if changes.before.group(g).lost else
         "the same values in other bytes") for g in same]
     lines += [*left, *_kept(changes)]
     pages = plural(len(changes.pages), "page")
@@ -120,6 +125,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
         "without_record": list(changes.left),
         "not_in_image": list(changes.extra),
         "defaults_among_values": {g: list(names) for g, names in changes.in_part.items()},
+        "erased_groups": list(changes.erased),
         "pages": list(changes.pages),
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],
@@ -168,8 +174,15 @@ def erase_text(name: str, changes: Changes, *, done: bool, khz: int, backup: str
     if not done:
         lines.append(_cost(changes, khz, backup))
     lines.append(f"{pages} of {plan.part.pages} erased and read back" if done else
-                 f"{pages} of {plan.part.pages} would be erased; --yes keeps a copy and does it")
+                 f"{pages} of {plan.part.pages} would be erased; {_key(changes)} keeps a copy and "
+                 "does it")
     return "\n".join(lines) + "\n"
+
+
+def _key(changes: Changes) -> str:
+    """Return the options with which a part is erased."""
+    there = protected_groups(changes.before)
+    return f"--yes --unlock (the part has {', '.join(there)})" if there else "--yes"
 
 
 def erase_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
@@ -179,6 +192,7 @@ def erase_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
         "at": name,
         "erased": done,
         "groups": [g.ring.group.name for g in changes.before.groups if g.newest is not None],
+        "needs_unlock": list(protected_groups(changes.before)),
         "pages": list(changes.pages),
     }
 

@@ -351,8 +351,8 @@ def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: st
 
 def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
                                                    monkeypatch: pytest.MonkeyPatch) -> None:
-    """By the keys that stop a program, too, which ends it with 130. To a blank part nothing leads
-    back, for `--exact` takes no image without a label."""
+    """By the keys that stop a program, too, which ends it with 130. To a blank part an
+    erasing leads back, for `--exact` takes no image without a label."""
     assert 0 == run("pack", SCHEMA, VALUES, "-o", "used.bin").exit_code
 
     def stop(*_: object) -> None:
@@ -361,11 +361,14 @@ def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
     monkeypatch.setattr("paramstore.bus.programmer.Programmer.write_page", stop)
     result = write("unit.bin", "--yes")
     assert 130 == result.exit_code
-    assert result.stderr.endswith("the write did not end; repeat it\n")
+    assert result.stderr.endswith("the write did not end; repeat it, or go back: paramstore erase "
+                                  f"{SCHEMA} --unlock --part-file part.bin --yes\n")
     result = run("write", SCHEMA, "--set", "settings.interval=45", "--yes", "--part-file",
                  "used.bin")
     assert 130 == result.exit_code
-    assert result.stderr.endswith("go back: write tank_probe.before-0002.hex --exact\n")
+    assert result.stderr.endswith(
+        f"go back: paramstore write {SCHEMA} tank_probe.before-0002.hex --exact --part-file "
+        "used.bin --yes\n")
 
 
 @pytest.mark.parametrize(("more", "told"), [

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import shlex
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+from paramstore.eeprom.faults import CutAtWrite, Tear, Torn
 from paramstore.errors import SourceText
 from paramstore.evolve.project import open_project
 from paramstore.production.records import Records
@@ -135,3 +138,107 @@ def test_what_is_damaged_or_erased_is_not_said_to_be_never_written() -> None:
     erased = run("verify", SCHEMA, IMAGE, *PART)
     assert "\n  settings: no record (never written, or erased)\n" in erased.stdout
     assert "2 groups without a record" in erased.stdout
+
+
+@pytest.mark.parametrize("value", ["1.15", "1.0"])
+def test_a_calibration_that_an_exact_write_takes_away_is_told(value: str) -> None:
+    """It needs the key, even if the part serves the same values afterwards."""
+    calibrated(value)
+    assert "PS964: the image changes `cal`" in run("write", SCHEMA, IMAGE, "--exact", *PART).stderr
+    shown = run("write", SCHEMA, IMAGE, "--exact", "--unlock", *PART)
+    line = "  cal: its record {} erased; the firmware serves defaults and says so"
+    assert line.format("is") in shown.stdout.splitlines()
+    assert "other bytes" not in shown.stdout
+    data = json.loads(run("write", SCHEMA, IMAGE, "--exact", "--unlock", "--json", *PART).stdout)
+    assert ["cal"] == data["erased_groups"]
+    done = run("write", SCHEMA, IMAGE, "--exact", "--unlock", "--yes", *PART)
+    assert line.format("was") in done.stdout.splitlines()
+    assert 0 == run("verify", SCHEMA, IMAGE, "--exact", *PART).exit_code
+
+
+def test_what_is_left_of_a_lost_record_is_no_value() -> None:
+    """An exact write over it does not bring the same values."""
+    calibrated()
+    flip("cal", 0, 1)
+    shown = run("write", SCHEMA, IMAGE, "--exact", *PART)
+    assert "  cal: the rest of its lost record is written over" in shown.stdout.splitlines()
+
+
+def test_erasing_says_which_options_it_needs() -> None:
+    """What it promises without them is what happens with them."""
+    shown = run("erase", SCHEMA, *PART)
+    assert ("would be erased; --yes --unlock (the part has identity) keeps a copy and does it\n"
+            in shown.stdout)
+    data = json.loads(run("erase", SCHEMA, "--json", *PART).stdout)
+    assert ["identity"] == data["needs_unlock"]
+    assert 0 == run("erase", SCHEMA, "--yes", "--unlock", *PART).exit_code
+    run("write", SCHEMA, "--set", "settings.level=9", "--yes", *PART)
+    assert "would be erased; --yes keeps a copy and does it\n" in run("erase", SCHEMA, *PART).stdout
+
+
+def test_a_write_that_was_stopped_is_listed_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is no change of values, and no erasing."""
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    works = (("write", SCHEMA, "--set", "settings.level=9"), ("erase", SCHEMA, "--unlock"))
+    with monkeypatch.context() as patch:
+        patch.setattr("paramstore.bus.programmer.Programmer.write_page", stop)
+        for work in works:
+            assert 130 == run(*work, "--yes", "--records", DB, *PART).exit_code
+            listed = run("units", DB).stdout
+            assert " stopped " in listed and "changed" not in listed and "erased" not in listed
+    assert 0 == run(*works[0], "--yes", "--records", DB, *PART).exit_code
+    assert " changed " in run("units", DB).stdout
+
+
+def test_a_copy_of_the_same_bytes_is_not_made_twice() -> None:
+    """And the sentence on a write that did not end is said of no other."""
+    calibrated()
+    assert Path("mixer.before-0001.hex").exists()
+    Path("mixer.before-0001.hex").unlink()
+    cleared = run("write", SCHEMA, IMAGE, "--exact", "--unlock", "--yes", *PART)
+    assert "mixer.before-0001.hex: what the part held\n" in cleared.stderr
+    erased = run("erase", SCHEMA, "--unlock", "--yes", *PART)
+    assert "mixer.before-0002.hex: what the part held\n" in erased.stderr
+    assert "did not end" not in cleared.stderr + erased.stderr
+    back = run("write", SCHEMA, "mixer.before-0002.hex", "--exact", "--yes", *PART)
+    assert "mixer.before-0003.hex: what the part held\n" in back.stderr
+    assert Path(IMAGE).read_bytes() == Path("a.bin").read_bytes()
+    again = run("erase", SCHEMA, "--unlock", "--yes", "--backup", "mixer.before-0002.hex", *PART)
+    assert "mixer.before-0002.hex: holds the same bytes: no new copy\n" in again.stderr
+    assert 3 == len(list(Path().glob("mixer.before-*")))
+
+
+def test_the_copy_of_a_blank_part_is_an_erasing() -> None:
+    """An image without a label cannot be written; the way is told."""
+    Path("a.bin").unlink()
+    assert 0 == run("write", SCHEMA, IMAGE, "--yes", *PART).exit_code
+    refused = run("write", SCHEMA, "mixer.before-0001.hex", "--exact", "--yes", *PART)
+    assert (1, True) == (refused.exit_code, "PS962" in refused.stderr)
+    assert "`paramstore erase` makes a part blank" in refused.stderr
+
+
+def test_the_way_back_is_a_whole_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As it is given to a shell, it brings the old bytes back."""
+    from paramstore.bus.part_file import PartFile
+
+    def cut(*arguments: str) -> list[str]:
+        faults = [CutAtWrite(3, Tear(Torn.MIX, 0, 1))]
+        with monkeypatch.context() as patch:
+            patch.setattr("paramstore.bus.part_file.PartFile", partial(PartFile, faults=faults))
+            said = run(*arguments, "--records", DB, "--part-file", "a part.bin").stderr
+        name, *back = shlex.split(said.partition("or go back: ")[2].splitlines()[0])
+        assert "paramstore" == name
+        return back
+
+    Path("a.bin").rename("a part.bin")
+    before = Path("a part.bin").read_bytes()
+    for work in (("write", SCHEMA, "--set", "cal.flow_gain=1.1", "--set", "settings.level=9",
+                  "--yes"), ("erase", SCHEMA, "--unlock", "--yes")):
+        done = run(*cut(*work))
+        assert (0, before) == (done.exit_code, Path("a part.bin").read_bytes()), done.stderr
+    Path("a part.bin").write_bytes(b"\xff" * len(before))
+    back = cut("write", SCHEMA, IMAGE, "--yes")
+    assert (0, "erase") == (run(*back).exit_code, back[0])
+    assert b"\xff" * len(before) == Path("a part.bin").read_bytes()

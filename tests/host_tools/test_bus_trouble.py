@@ -126,7 +126,8 @@ def test_a_part_is_erased_and_becomes_another_unit(lot: tuple[str, ...]) -> None
     shown = run("erase", SCHEMA, *lot)
     assert (0, True, True) == (
         shown.exit_code, "  factory: record 2, would be lost\n" in shown.stdout,
-        "13 pages of 128 would be erased; --yes keeps a copy and does it\n" in shown.stdout)
+        "13 pages of 128 would be erased; --yes --unlock (the part has identity, "
+        "factory) keeps a copy and does it\n" in shown.stdout)
     refused = run("erase", SCHEMA, "--yes", *lot)
     assert (1, True) == (refused.exit_code, "error PS964: the part has `identity`" in
                          refused.stderr)
@@ -210,7 +211,8 @@ def test_a_repeat_may_name_the_same_backup(bench: Path, monkeypatch: pytest.Monk
             patch.setattr("paramstore.bus.part_file.PartFile",
                           partial(PartFile, faults=[CutAtWrite(2, Tear(Torn.MIX, 0, number))]))
             cut = write(*again)
-        assert (2, True) == (cut.exit_code, "go back: write old.bin --exact\n" in cut.stderr)
+        assert (2, True) == (cut.exit_code, f"go back: paramstore write {SCHEMA} old.bin --exact "
+                             "--part-file part.bin --yes\n" in cut.stderr)
         assert before == Path("old.bin").read_bytes()
     done = write(*again)
     assert (0, True) == (done.exit_code,
