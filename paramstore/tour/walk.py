@@ -171,9 +171,16 @@ def _pack(plan: Plan, image: bytes, values: SourceText | None, folder: Path) -> 
 def _mount(rig: NativeRig) -> Step:
     status = rig.mount()
     took_ms = rig.bench.now_us / 1000
-    lines = [f"mount: {status.name}, {plural(len(_transfers(rig)), 'transfer')}, {took_ms:.1f} ms"]
-    lines += [f"{ring.group.name}: record {rig.sequence(ring.group.name)}, "
-              f"{', '.join(_some_values(rig, ring.group))}" for ring in rig.plan.rings]
+    names = [ring.group.name for ring in rig.plan.rings]
+    bare = [name for name in names if not rig.sequence(name)]
+    has = "has" if len(bare) == 1 else "have"
+    why = f" ({', '.join(bare)} {has} no record)" if bare else ""
+    lines = [f"mount: {status.name}{why}, {plural(len(_transfers(rig)), 'transfer')}, "
+             f"{took_ms:.1f} ms"]
+    for ring in rig.plan.rings:
+        name = ring.group.name
+        held = "no record, defaults:" if name in bare else f"record {rig.sequence(name)},"
+        lines.append(f"{name}: {held} {', '.join(_some_values(rig, ring.group))}")
     return Step("Mount it in the compiled firmware", tuple(lines))
 
 

@@ -92,3 +92,14 @@ energy = { type = "u32" }
     text = "\n".join(line for step in steps for line in step.lines)
     assert "after over 1,000 years" in text and "e+" not in text
     assert "0.0 ms" not in text
+
+
+def test_a_group_without_a_record_says_why_the_mount_is_flagged(tmp_path: Path) -> None:
+    """Its defaults are served, and they are no values of a record."""
+    steps = list(walk(read_text(SCHEMAS / "tank_probe.toml"), None, tmp_path))
+    lines = next(s.lines for s in steps if s.title.startswith("Mount"))
+    assert lines[0].startswith(
+        "mount: FLAGGED (identity, electrode, factory have no record), ")
+    told = {line.split(":")[0]: line for line in lines[1:]}
+    assert told["factory"].startswith("factory: no record, defaults: adc_reference = 2.5 V, ")
+    assert told["settings"].startswith("settings: record 1, label")
