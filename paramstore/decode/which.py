@@ -137,7 +137,8 @@ def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | N
     return choice._replace(findings=(Finding(
         "PS658", f"no label tells which release wrote the dump: it is read by {read_as}",
         reading.source, notes=(f"there are releases {', '.join(map(str, releases))}",),
-        help="give the release of the unit with --release", severity=Severity.WARNING),))
+        help="give the release of the unit: --release, of `migrate` --from",
+        severity=Severity.WARNING),))
 
 
 def _labels(reading: Reading) -> list[Label]:

@@ -154,7 +154,7 @@ class _Diagnosis:
             f"{apart} is not that of this schema",
             notes=(f"it has {_layout(label)}; {both}",),
             help="give the schema of that branch with its releases" + (
-                f"; `--release {shared}` reads what both have" if shared else ""))
+                f"; `paramstore unpack --release {shared}` reads what both have" if shared else ""))
 
     def _copies(self) -> Iterator[Finding]:
         contents = self._contents
