@@ -11,16 +11,20 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
+from paramstore.checksum import CRC_BYTES
 from paramstore.codec import RecordState, build_record, encode_body
 from paramstore.decode.repair import Repair, find_repair
 from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.decode.stranger import store_id_of
 from paramstore.decode.tear import Origin, Tear, find_tear
-from paramstore.format import skip_limit, slot_of
+from paramstore.format import ERASED, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.layout.plan import Plan, Ring
 
 __all__ = ["DamageJudge", "strangers_of"]
+
+_NO_CRC = bytes([ERASED]) * CRC_BYTES
+"""The end of a record that was never written to its end."""
 
 
 class DamageJudge:
@@ -174,10 +178,10 @@ def strangers_of(contents: Contents) -> frozenset[int]:
 def _tear_text(tear: Tear, data: bytes) -> str:
     if tear.new is not None:
         what = f"the write of record {tear.new_sequence} was cut just before its end"
-    elif set(tear.origins) <= {Origin.OTHER, Origin.CLEARED, Origin.MIXED}:
-        what = f"the write of record {tear.new_sequence} was cut, or the page is damaged"
     else:
         what = f"the write of record {tear.new_sequence} was cut"
+        if not (tear.proven or data.endswith(_NO_CRC)):
+            what += ", or the slot is damaged"
     if tear.old_sequence is not None:
         what += f"; record {tear.old_sequence} was there before"
     return what

@@ -164,3 +164,29 @@ def test_a_line_that_is_there_twice_moves_the_rest() -> None:
     found = examined(twice)
     assert ("PS659", Severity.ERROR) in codes(found)
     assert "16 bytes behind its place" in " ".join(f.message for f in found.findings)
+
+
+# ---- A cut, or damage ---------------------------------------------------------------------------
+
+
+def test_bytes_of_both_copies_changed_are_no_two_cuts() -> None:
+    """Nothing proves that a write was cut, and two of one commit can hardly have been."""
+    ring = PLAN.ring("identity")
+    for seed in range(20):
+        chance, damaged = random.Random(seed), bytearray(unit())
+        for slot in (0, 1):
+            for place in chance.sample(range(5, ring.record_bytes - 4), 2):
+                damaged[ring.address(slot) + place] ^= chance.choice((0x5A, 0xA7, 0x3C))
+        found = examined(bytes(damaged))
+        for verdict in found.slots["identity"][:2]:
+            assert "was cut" not in verdict.reason or verdict.reason.startswith(
+                f"the write of record {verdict.slot.number + 1} was cut, or the slot is damaged")
+
+
+def test_a_cut_that_the_bytes_show_is_one() -> None:
+    """A record whose end was never written: FF stands where its CRC belongs."""
+    at = CURVE.address(2)
+    torn = bytearray(CURVES)
+    torn[at:at + CURVE.record_bytes] = bytes([3, 0, 0, 0]) + b"\xff" * (CURVE.record_bytes - 4)
+    reasons = [v.reason for v in examined(bytes(torn)).slots["curve"]]
+    assert not any("or the slot" in reason for reason in reasons)
