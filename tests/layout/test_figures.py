@@ -350,7 +350,7 @@ def test_phases_make_up_a_commit(name: str) -> None:
 
 
 def test_what_is_taken_over_is_read_twice_in_a_mount() -> None:
-    """Every byte of it on its own, at most four times: two readings in a row must agree. Three words
+    """Every byte of it on its own, at most four times: two in a row must agree. Three words
     of 4 bytes are 48 reads of one byte more."""
     u32 = SCALARS["u32"]
     move = Move(1, "data", 1, 2, 0, 1, 0, 3, Conversion(u32, u32))
