@@ -92,7 +92,7 @@ def test_tank_probe() -> None:
     assert any(p.fields[0].scaled for p in parameters)
     assert max(r.slots for r in plan.rings) > 8
     assert 400 == plan.schema.bus_khz
-    assert figures(plan).mount_ms <= 12
+    assert figures(plan).mount_ms <= 23
 
 
 def test_large() -> None:

@@ -4,9 +4,6 @@ The breakpoints are those for which the largest distance between the measured po
 lines through the measured points at the breakpoints is as small as it can be. Dynamic programming
 over all choices finds it: exact, not greedy. How high the curve then lies at the breakpoints is
 left to least squares. Candidates are readings as they are stored, so that storing x adds no error.
-
-Two breakpoints keep a distance where that can be: a measured point that was read several times
-gives readings a little apart, and the noise between them is no bend.
 """
 
 from __future__ import annotations
@@ -27,11 +24,6 @@ __all__ = ["MOST_READINGS", "choose_raws", "physical_x", "stored_x"]
 
 MOST_READINGS = 500
 """Different readings among which breakpoints are chosen; time grows with their cube."""
-
-
-_CLOSEST = 8
-"""Breakpoints are no closer than this part of their mean distance, where that can be."""
-_NO_DISTANCE = 1e-6
 
 
 def physical_x(field: Field, raw: Raw, factor: Fraction) -> float:
@@ -94,18 +86,12 @@ def _best(x: Array, y: Array, points: int) -> list[int]:
         slopes = (y[i + 1:] - y[i]) / (x[i + 1:] - x[i])
         off = np.abs(y[i] + slopes[:, None] * (x[i + 1:] - x[i]) - y[i + 1:])
         cost[i, i + 1:] = np.tril(off).max(axis=1)
-    least = (x[-1] - x[0]) / (_CLOSEST * (points - 1))
-    while True:
-        spaced = np.where(x[None, :] - x[:, None] < least, np.inf, cost)
-        best = spaced[0].copy()
-        before = []
-        for _ in range(points - 2):
-            worst = np.maximum(best[:, None], spaced)
-            before.append(worst.argmin(axis=0))
-            best = worst.min(axis=0)
-        if np.isfinite(best[-1]):
-            break
-        least = least / 2 if least > (x[-1] - x[0]) * _NO_DISTANCE else 0
+    best = cost[0].copy()
+    before = []
+    for _ in range(points - 2):
+        worst = np.maximum(best[:, None], cost)
+        before.append(worst.argmin(axis=0))
+        best = worst.min(axis=0)
     chosen = [count - 1]
     for step in reversed(before):
         chosen.append(int(step[chosen[-1]]))

@@ -81,22 +81,3 @@ def test_a_reading_beyond_the_type_is_refused() -> None:
     """u16 holds no -1."""
     with pytest.raises(ValueError):
         choose_raws(axis(), ONE, np.array([-1.0, 5.0]), np.array([0.0, 1.0]))
-
-
-@pytest.mark.parametrize("points", [4, 6, 8])
-def test_readings_of_one_level_get_one_breakpoint(points: int) -> None:
-    """Readings a step or two apart are one measured point, read again: the noise between them is no
-    bend, and no other point is lost for it."""
-    levels = np.repeat(np.arange(8) * 100.0, 3)
-    chance = np.random.default_rng(1)
-    reading = np.clip(levels + chance.integers(-2, 3, 24), 0, None)
-    raws = choose_raws(axis(count=points), ONE, reading, np.sqrt(levels) + chance.normal(0, 1, 24))
-    assert points == len(raws)
-    assert min(np.diff(raws)) > 50
-    assert all(min(abs(raw - level) for level in levels) <= 2 for raw in raws)
-
-
-def test_readings_all_close_still_fill_the_curve() -> None:
-    """Where there is no choice that keeps its distance, one is made all the same."""
-    reading = np.array([0.0, 1, 2, 3, 4, 500])
-    assert 5 == len(choose_raws(axis(count=5), ONE, reading, reading ** 2))
