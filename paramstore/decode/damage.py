@@ -77,7 +77,7 @@ class DamageJudge:
         if repair is not None:
             sequence = int.from_bytes(repair.data[:4], "little")
             doubt = f"; or the write of record {cut} was cut" if cut else ""
-            return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} but for "
+            return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} with "
                                f"{_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
@@ -189,4 +189,4 @@ def _tear_text(tear: Tear, data: bytes) -> str:
 
 def _bits_text(slot: Slot, repair: Repair) -> str:
     places = [f"bit {b.bit} of 0x{slot.address + b.offset:04X}" for b in repair.bits]
-    return " and ".join(places)
+    return f"{'one bit' if len(places) == 1 else 'two bits'} changed: {' and '.join(places)}"

@@ -159,7 +159,7 @@ class _Diagnosis:
         else:
             yield self._found(
                 "PS673", f"group `{name}`: none of its copies is right", notes=states,
-                help="read the dump again; trust no value of the group")
+                help="read the part again; trust no value of the group")
 
     def _lacks(self) -> str:
         """Return in words what is not whole for gaps; "" if nothing is."""

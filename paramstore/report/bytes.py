@@ -196,7 +196,8 @@ class _View:
 
     def _filled(self, first: int, end: int, note: str = "", byte: str = "FF") -> str:
         short = byte == "--" and end - first < _LONG
-        text = " ".join([byte] * (end - first)) if short else f"{byte} to {self._address(end - 1)}"
+        whole = "all FF, to" if byte == "FF" else f"{byte} to"
+        text = " ".join([byte] * (end - first)) if short else f"{whole} {self._address(end - 1)}"
         blank = " " * (_HEX_WIDTH - len(text))
         return f"{self._address(first)}  {self._tint(text, 'place')}" + (
             f"{blank}  {note}" if note else "")

@@ -70,6 +70,10 @@ def _value(found: Examination, meaning: Meaning) -> str:
     if len(whole) < meaning.size or gaps_in(found.dump.gaps, meaning.first,
                                             meaning.first + meaning.size):
         return ""
+    if meaning.ring is not None and meaning.slot is not None:
+        if found.contents.group(meaning.ring.group.name).slots[meaning.slot].state is (
+                SlotState.ERASED):
+            return "; erased"
     if field is None:
         number = number_text(meaning.what, whole)
         return f"; {number}" if number else ""
@@ -113,7 +117,9 @@ def _stands(found: Examination, ring: Ring, place: Location) -> str:
         return "not in the dump"
     text = data.hex(" ").upper()
     slots = found.contents.group(ring.group.name).slots
-    if place.slot is None or slots[place.slot].state is SlotState.ERASED:
+    if place.slot is not None and slots[place.slot].state is SlotState.ERASED:
+        return f"{text}  erased"
+    if place.slot is None:
         return text
     if place.bit is not None:
         return f"{text}, the bit is {data[0] >> place.bit & 1}"

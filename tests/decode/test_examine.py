@@ -79,7 +79,7 @@ def test_changed_bits_of_the_newest_record_are_an_error_whichever_way_they_went(
         found = examined(bytes(damaged))
         (finding,) = (f for f in found.findings if f.code != "PS613")
         assert ("PS661", Severity.ERROR) == (finding.code, finding.severity)
-        assert "record 6 but for bit" in finding.message
+        assert f"record 6 with {('one', 'two')[bits - 1]} bit" in finding.message
         assert finding.message.endswith("or the write of record 6 was cut")
         verdict = found.slots["settings"][1]
         assert verdict.tear is None and verdict.repair is not None

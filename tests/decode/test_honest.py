@@ -97,7 +97,7 @@ def test_bits_of_the_slot_that_is_next_cost_nothing_whatever_changed_them(bits: 
         assert [("PS661", Severity.WARNING)] == codes(found)
         (verdict,) = (v for v in found.slots["settings"] if not v.kind.sound)
         assert SlotKind.FLIPPED is verdict.kind and verdict.cut == 7
-        assert verdict.reason.startswith("record 3 but for bit")
+        assert verdict.reason.startswith(f"record 3 with {('one', 'two')[bits - 1]} bit")
         assert verdict.reason.endswith("or the write of record 7 was cut")
 
 

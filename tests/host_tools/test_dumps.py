@@ -424,3 +424,13 @@ def test_data_in_a_uf2_file_outside_the_part_is_refused(bench: Path) -> None:
     (bench / "x.uf2").write_bytes(blocks)
     shown = run("unpack", "bench_unit.toml", "x.uf2", "--offset", "0x80")
     assert (1, True) == (shown.exit_code, "PS626" in shown.stdout + shown.stderr)
+
+
+def test_an_erased_slot_holds_no_value(bench: Path) -> None:
+    """FF is what an erased page reads, and no number: neither by its place nor by its name."""
+    ring = PLAN.ring("identity")
+    erased = next(n for n in range(ring.slots)
+                  if set(IMAGE[ring.address(n):ring.address(n) + ring.record_bytes]) == {0xFF})
+    at = ring.address(erased) + 6
+    shown = run("locate", "bench_unit.toml", f"0x{at:X}", "--dump", "sound.bin").stdout
+    assert "holds 0xFF; erased\n" in shown and "nan" not in shown

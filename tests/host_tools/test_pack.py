@@ -141,7 +141,7 @@ def test_damage_is_exit_code_1(packed: Path) -> None:
     result = run("unpack", SCHEMA, packed)
     assert 1 == result.exit_code
     assert "  slots     x#.\n" in result.stdout
-    assert "slot 0 at 0x0040: record 1 but for bit 0 of 0x0050" in result.stdout
+    assert "slot 0 at 0x0040: record 1 with one bit changed: bit 0 of 0x0050" in result.stdout
     assert "warning PS606: label copy 0 is damaged" in result.stdout
 
 
