@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from paramstore.bus.programmer import Programmer
     from paramstore.bus.work import Done
     from paramstore.image.contents import Contents
+    from paramstore.layout.plan import Plan
 
-__all__ = ["Notes", "Way", "carry_out", "keep"]
+__all__ = ["Notes", "Way", "carry_out", "keep", "tell_release"]
 
 
 class Notes:
@@ -92,11 +93,33 @@ class Way:
                    ["erase", self.schema] if kept.blank else [])
         if not command:
             return ""
-        named = (("--bus", self.at.bus), ("--message-bytes", self.at.message_bytes),
-                 ("--part-file", self.at.part_file), ("--records", self.records))
-        return join(["paramstore", *command, *["--unlock"] * unlock,
-                     *(str(word) for option, value in named if value is not None
-                       for word in (option, value)), "--yes"])
+        return join(["paramstore", *command, *["--unlock"] * unlock, *self._part(),
+                     *_options(("--records", self.records)), "--yes"])
+
+    def over(self, release: int) -> list[str]:
+        """Return the commands that bring a part to a later release."""
+        return [join(["paramstore", *words]) for words in (
+            ["read", self.schema, "-o", "old.hex", *self._part()],
+            ["migrate", self.schema, "old.hex", "--to", str(release), "-o", "new.hex"],
+            ["write", self.schema, "new.hex", "--exact", "--unlock", *self._part(),
+             *_options(("--records", self.records)), "--yes"])]
+
+    def _part(self) -> list[str]:
+        return _options(("--bus", self.at.bus), ("--message-bytes", self.at.message_bytes),
+                        ("--part-file", self.at.part_file))
+
+
+def _options(*named: tuple[str, int | str | None]) -> list[str]:
+    return [str(word) for option, value in named if value is not None for word in (option, value)]
+
+
+def tell_release(part: Plan, plan: Plan, way: Way) -> None:
+    """Say that a part is of an earlier release than the schema, and how to bring it over."""
+    if 0 < part.release < plan.release:
+        say(f"the part is of release {part.release}, the schema of release {plan.release}: values "
+            f"are written as release {part.release} keeps them; to bring it over:", err=True)
+        for command in way.over(plan.release):
+            say(f"  {command}", err=True)
 
 
 def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Notes, what: str,

@@ -21,7 +21,7 @@ from host_tools.parts_on_buses import (
 )
 from host_tools.streams import read_source
 from host_tools.terminal import say_json, say_text, show_findings
-from host_tools.writing import Notes, Way, carry_out, keep
+from host_tools.writing import Notes, Way, carry_out, keep, tell_release
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Changes, Values
@@ -119,6 +119,9 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         contents = look_at(programmer, project, whole=whole)
         if not (exact and being_erased(contents)):
             recognise(contents, name)
+        way = Way(schema, at, records)
+        if not exact:
+            tell_release(contents.plan, project.plan, way)
         wish = Wish(name, *read_wanted(project, contents.plan, wanted_from, exact), exact, unlock,
                     write_defaults)
         changes = wish.changes(contents)
@@ -131,7 +134,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
             say_text(CAUTION + "\n", err=True)
             kept = keep(changes, backup, changes.plan.schema.name, wish.changes)
             done = carry_out(programmer, changes, kept, notes,
-                             "write" if wish.image else "change", Way(schema, at, records))
+                             "write" if wish.image else "change", way)
             after, findings = done.contents, (*findings, *done.findings)
         if yes:
             wish.note(notes, after, changes)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from functools import partial
 from pathlib import Path
 
@@ -268,3 +269,22 @@ def test_an_image_without_the_free_pages_at_its_end_will_do(bench: Path) -> None
     assert 0 == run("write", *to, "--yes").exit_code
     assert 0 == run("verify", *to).exit_code
     assert part == Path("part.bin").read_bytes()
+
+
+def test_a_part_of_an_earlier_release_is_told_with_the_way(bench: Path) -> None:
+    """Values go to it as one of its release, an image of a later one does not; the commands that
+    are named bring it over."""
+    run("pack", SCHEMA, "--release", "1", "--set", "settings.interval=33", "-o", "part.bin")
+    told = "the part is of release 1, the schema of release 5: values are written as release 1 "
+    for more in (("--set", "settings.interval=40"), ("unit.bin",)):
+        said = write(*more)
+        assert told in said.stderr, more
+    commands = [shlex.split(line) for line in said.stderr.splitlines()
+                if line.startswith("  paramstore ")]
+    assert ["read", "migrate", "write"] == [words[1] for words in commands]
+    for words in commands:
+        done = run(*words[1:])
+        assert 0 == done.exit_code, (words, done.stderr)
+    assert "release 5" in run("read", SCHEMA, "--part-file", "part.bin").stdout
+    assert told not in write("--set", "settings.interval=40").stderr
+    assert "33 s" in run("read", SCHEMA, "--part-file", "part.bin").stdout
