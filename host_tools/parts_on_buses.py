@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from host_tools.progress import counted
 from host_tools.streams import read_bytes, read_source
 from host_tools.terminal import say
 
@@ -94,14 +94,14 @@ def open_part(plan: Plan, at: PartAt, *, create: bool = False,
 
 
 def look_at(programmer: Programmer, project: Project, *, whole: bool = False) -> Contents:
-    """Read the label and the rings of a part, or all of it, with a progress bar."""
+    """Read the label and the rings of a part, or all of it, and count on a terminal."""
     from paramstore.bus.look import read_part
     from paramstore.image.pack import used_ranges
 
     size = programmer.part.capacity if whole else sum(
         end - first for first, end in used_ranges(project.plan))
-    with click.progressbar(length=size, label="Reading", file=sys.stderr) as bar:
-        return read_part(programmer, project, whole=whole, progress=bar.update)
+    with counted("Reading", size, "bytes") as tell:
+        return read_part(programmer, project, whole=whole, progress=tell)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
-"""How far long work is: a bar on a terminal, a line now and then in a file.
+"""How far long work is, in lines that stay: no bars, nothing that moves a cursor.
 
-Everything goes to stderr. A line says what part is done, and about how long the rest takes.
+Everything goes to stderr. Work of minutes says now and then what part is done, and about how long
+the rest takes; the work on a part or a table counts, where a person sits before it.
 """
 
 from __future__ import annotations
@@ -10,25 +11,35 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-import click
-
 from host_tools.terminal import say
 
-__all__ = ["SHOWN_S", "progress"]
+__all__ = ["COUNT_S", "SHOWN_S", "counted", "progress"]
 
 SHOWN_S = 10.0
 """Seconds between two lines."""
-_STEPS = 1000
-"""Parts of the bar."""
+COUNT_S = 1.0
+"""Seconds between two counts."""
+
+
+@contextmanager
+def counted(label: str, total: int, unit: str) -> Iterator[Callable[[int], None]]:
+    """Yield what is told how many more are done; on a terminal it writes how many of the `total`
+    are."""
+    done, shown = 0, time.monotonic()
+
+    def told(more: int) -> None:
+        nonlocal done, shown
+        done += more
+        if time.monotonic() - shown >= COUNT_S and sys.stderr is not None and sys.stderr.isatty():
+            shown = time.monotonic()
+            say(f"{label}: {done} of {total} {unit}", err=True)
+
+    yield told
 
 
 @contextmanager
 def progress(label: str) -> Iterator[Callable[[float], None]]:
     """Yield what is told the part of the work that is done, from 0 to 1."""
-    if sys.stderr.isatty():
-        with click.progressbar(length=_STEPS, label=label, file=sys.stderr) as bar:
-            yield lambda part: bar.update(round(part * _STEPS) - bar.pos)
-        return
     lines = _Lines(label)
     yield lines.told
     lines.ended()

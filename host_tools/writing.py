@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from shlex import join
 from typing import TYPE_CHECKING
 
-import click
-
+from host_tools.progress import counted
 from host_tools.terminal import say
 
 if TYPE_CHECKING:
@@ -131,9 +129,9 @@ def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Not
 
     pages = len(changes.pages)
     notes.begin(changes.before, f"{pages} page{'s' * (pages != 1)}")
-    with click.progressbar(length=pages, label="Writing", file=sys.stderr) as bar:
+    with counted("Writing", pages, "pages") as tell:
         try:
-            return write_changes(programmer, changes, bar.update)
+            return write_changes(programmer, changes, tell)
         except (Exception, KeyboardInterrupt) as error:
             # What is half there is protected, too.
             unlock = any(g.role.protected for g in changes.plan.schema.groups

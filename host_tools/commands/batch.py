@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.images import defaults_option
+from host_tools.progress import counted
 from host_tools.streams import read_source, refuse_input
 from host_tools.terminal import release_option, say, say_json, say_text, show_findings
 
@@ -29,9 +29,8 @@ def check(job: BatchJob, records: str, lines: int) -> Checked:
     from paramstore.production.records import Records
 
     known = Records(records) if Path(records).exists() else None
-    with (click.progressbar(length=lines, label="Checking", file=sys.stderr) as bar,
-          known or nullcontext()):
-        return job.check(known, bar.update)
+    with counted("Checking", lines, "lines") as tell, known or nullcontext():
+        return job.check(known, tell)
 
 
 def run(job: BatchJob, records: str, output: str, units: int) -> Made:
@@ -39,9 +38,9 @@ def run(job: BatchJob, records: str, output: str, units: int) -> Made:
     from paramstore.production.outputs import open_output
     from paramstore.production.records import Records
 
-    with (click.progressbar(length=units, label="Making", file=sys.stderr) as bar,
+    with (counted("Making", units, "units") as tell,
           Records(records, create=True) as kept, open_output(output) as out):
-        return job.run(kept, out, bar.update)
+        return job.run(kept, out, tell)
 
 
 @click.command()

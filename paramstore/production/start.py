@@ -87,7 +87,7 @@ def default_records(schema_path: str) -> str:
 
 
 def count_lines(path: str) -> int:
-    """Return about how many rows a table has, for a progress bar; ToolError if it is not there."""
+    """Return about how many rows a table has, to count by; ToolError if it is not there."""
     try:
         with Path(path).open("rb") as stream:
             return sum(block.count(b"\n") for block in iter(lambda: stream.read(1 << 20), b""))
