@@ -87,6 +87,7 @@ def source_text(name: str, data: bytes) -> SourceText:
     """
     if _is_utf_16(data):
         raise FindingsError([Finding("PS100", f"`{name}` is UTF-16 text, not UTF-8",
+                                     SourceText(name, ""),
                                      help="save the file as UTF-8")])
     try:
         return SourceText(name, data.decode("utf-8-sig"))
@@ -98,6 +99,7 @@ def source_text(name: str, data: bytes) -> SourceText:
         raise FindingsError([Finding(
             "PS100",
             f"`{name}` is {what}: byte 0x{data[start]:02X} in line {line}",
+            SourceText(name, ""),
             notes=(f"the byte stands at offset {start} of the file",),
             help="give a text file" if b"\0" in data else "save the file as UTF-8",
         )]) from error

@@ -41,13 +41,13 @@ def source_of(path: str, data: bytes) -> SourceText:
     except UnicodeDecodeError as error:
         if data[:2] in _UTF_16:
             raise FindingsError([Finding(
-                "PS811", f"`{path}` is UTF-16 text, not UTF-8",
+                "PS811", f"`{path}` is UTF-16 text, not UTF-8", SourceText(path, ""),
                 notes=("it begins with the byte-order mark of UTF-16",),
                 help="save the table as CSV with UTF-8, not as Unicode text")]) from error
         line = data.count(b"\n", 0, error.start) + 1
         raise FindingsError([Finding(
             "PS100", f"`{path}` is not UTF-8 text: byte 0x{data[error.start]:02X} in line {line}",
-            help="save the table as CSV with UTF-8")]) from error
+            SourceText(path, ""), help="save the table as CSV with UTF-8")]) from error
 
 
 def split_rows(source: SourceText, findings: list[Finding]) -> Iterator[Row]:

@@ -70,10 +70,10 @@ def _value(found: Examination, meaning: Meaning) -> str:
     if len(whole) < meaning.size or gaps_in(found.dump.gaps, meaning.first,
                                             meaning.first + meaning.size):
         return ""
-    if meaning.ring is not None and meaning.slot is not None:
-        if found.contents.group(meaning.ring.group.name).slots[meaning.slot].state is (
-                SlotState.ERASED):
-            return "; erased"
+    if meaning.ring is not None and meaning.slot is not None and (
+            found.contents.group(meaning.ring.group.name).slots[meaning.slot].state
+            is SlotState.ERASED):
+        return "; erased"
     if field is None:
         number = number_text(meaning.what, whole)
         return f"; {number}" if number else ""

@@ -36,7 +36,7 @@ def test_standard_input_that_is_no_text_is_a_finding() -> None:
     """It is told as for a file."""
     result = run("check", "-", stdin=b"\xff")
     assert 1 == result.exit_code
-    assert "error PS100: `<stdin>` is not UTF-8 text: byte 0xFF in line 1" in result.stderr
+    assert "<stdin>: error PS100: `<stdin>` is not UTF-8 text: byte 0xFF in line 1" in result.stderr
 
 
 def test_standard_input_has_a_limit() -> None:
