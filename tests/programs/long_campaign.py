@@ -1,4 +1,4 @@
-"""Cut the power of tank_probe in more than 10^8 histories, and keep the figures.
+"""Cut the power of tank_probe in some 90 million histories, and keep the figures.
 
     python -m tests.programs.long_campaign
     python -m tests.programs.long_campaign --jobs 4 -o other.json
