@@ -22,9 +22,9 @@ from tests.evolve.histories import tank_probe
 from tests.firmware.builds import EXAMPLES, example_plan
 
 
-@pytest.mark.parametrize(("name", "histories"), [("minimal", 2_000_000), ("tank_probe", 4_000_000)])
+@pytest.mark.parametrize(("name", "histories"), [("minimal", 600_000), ("tank_probe", 4_000_000)])
 def test_no_promise_is_broken(name: str, histories: int) -> None:
-    """The quick campaign: millions of histories, not one violation."""
+    """The quick campaign: hundreds of thousands of histories or more, not one violation."""
     progress: list[float] = []
     campaign = run_campaign(example_plan(name), Level.QUICK, workers=2, progress=progress.append)
     assert (0, ()) == (campaign.totals.violation_count, campaign.violations)

@@ -75,7 +75,7 @@ def test_the_suite_notices(mutant: Mutant) -> None:
     (replace(IN_C[0], example=HISTORIES), "[]"),
     (replace(IN_C[0], caught_by="tests/rig/test_twin.py::test_negative_zero_is_zero"),
      "pytest 0, nothing noticed"),
-    (replace(IN_TWIN[0], caught_by="tests/rig/test_twin.py::test_negative_zero_is_zero"),
+    (replace(IN_TWIN[1], caught_by="tests/rig/test_twin.py::test_negative_zero_is_zero"),
      "pytest 0, nothing noticed"),
 ])
 def test_no_mistake_is_not_caught(mutant: Mutant, found: str) -> None:

@@ -52,9 +52,9 @@ def test_a_call_without_end_in_a_campaign(monkeypatch: pytest.MonkeyPatch) -> No
 def test_a_call_without_end_in_a_case_of_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     """The case is named."""
     use(monkeypatch, LOST)
-    fault = parse_fault(PLAN, "FACTORY+4,LOST=6.x1")
+    fault = parse_fault(PLAN, "FACTORY+4,LOST=1.x1")
     assert fault is not None
-    with pytest.raises(ToolError, match=r"does not come back, in FACTORY\+4,LOST=6\.x1"):
+    with pytest.raises(ToolError, match=r"does not come back, in FACTORY\+4,LOST=1\.x1"):
         replay_fault(PLAN, fault)
 
 

@@ -152,7 +152,6 @@ static void call(ps_store_t *store, unsigned fields)
         look_at_values(store);
         break;
     }
-    demand(ps_health(store, group) < 0x80, "an unknown flag");
     demand(ps_sequence(store, layout->group_count) == 0, "a record of no group");
 }
 

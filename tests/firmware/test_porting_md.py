@@ -228,7 +228,8 @@ def test_a_value_outside_narrower_limits_is_kept_as_the_page_says() -> None:
 
 def test_a_mount_reads_no_more_than_the_page_says(tmp_path: Path) -> None:
     """The bound of section 7, on parts damaged at random; and the smaller one on a good part."""
-    assert "log2 S + 5 + 3 S head reads of 4 bytes, 4 P + 3 S P page reads" in PAGE
+    assert "2 log2 S + 8 + 6 S head reads of 4 bytes, 8 P + 6 S P page reads" in PAGE
+    assert "at most 2 log2 S + 7 head reads and P page reads for each group" in PAGE
     plan = example_plan("tank_probe")
     bench = Bench(Device(plan.part, plan.schema.address), plan.schema.bus_khz)
     rig = NativeRig(compile_native(plan, tmp_path), bench)
@@ -241,9 +242,11 @@ def test_a_mount_reads_no_more_than_the_page_says(tmp_path: Path) -> None:
             rig.commit(ring.group.name)
     good = bytes(bench.device.memory)
     pages = {r: -(-r.record_bytes // plan.part.page) for r in plan.rings}
-    find = {r: math.ceil(math.log2(r.slots)) + 5 for r in plan.rings}
-    small = 3 + sum(find[r] + pages[r] for r in plan.rings)
-    large = 3 + sum(find[r] + 3 * r.slots + (4 + 3 * r.slots) * pages[r] for r in plan.rings)
+    find = {r: 2 * math.ceil(math.log2(r.slots)) + 7 for r in plan.rings}
+    small = 6 + sum(find[r] + pages[r] * (2 * r.group.copies - 1) for r in plan.rings)
+    copies = sum(4 * pages[r] * (r.slots - 1) for r in plan.rings if r.group.copies > 1)
+    large = 6 + copies + sum(find[r] + 1 + 6 * r.slots + (8 + 6 * r.slots) * pages[r]
+                             for r in plan.rings)
     chance = random.Random(1)
     for damage in range(60):
         image = bytearray(good)

@@ -26,7 +26,8 @@ def test_nothing_is_undefined(name: str, compiler: Compiler, tmp_path: Path) -> 
     seen = run(build(tmp_path, example_plan(name), FUZZ, compiler), 1, 2000)
     # The walk reached every kind of answer that a part and a bus of the right size can give.
     never = {name for name, count in seen.items() if count == 0}
-    assert never <= {"PS_ERR_PART", "PS_ERR_LAYOUT", "PS_ERR_RULE", "PS_ERR_LOCKED", "PS_OLDER"}
+    assert never <= {"PS_ERR_PART", "PS_ERR_LAYOUT", "PS_ERR_RULE", "PS_ERR_LOCKED", "PS_ERR_FULL",
+                     "PS_OLDER"}
     assert {f"PS_{s.name}" for s in Status} == set(seen)
 
 
@@ -63,7 +64,7 @@ def test_the_fuzzer_finds_a_bug(tmp_path: Path) -> None:
 
 def test_images_find_a_bug(tmp_path: Path) -> None:
     """A runtime that takes a record at its word is caught by images with a wrong CRC."""
-    program = broken(tmp_path, "return store->crc == CRC_RESIDUE;", "return true;", IMAGES,
-                     "minimal")
+    program = broken(tmp_path, "++at;\n        }\n    }\n    return store->crc == CRC_RESIDUE;",
+                     "++at;\n        }\n    }\n    return true;", IMAGES, "minimal")
     with pytest.raises(AssertionError, match="a record that is none is served"):
         run(program, 1, 2000)

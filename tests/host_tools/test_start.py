@@ -77,8 +77,9 @@ def test_a_reader_that_has_gone_is_no_error_to_tell(arguments: str) -> None:
 
 def stopped_after(seconds: float, *arguments: str) -> tuple[int, bytes]:
     """Run, press Ctrl-C after a while; return the exit code as shells show it, and stderr."""
-    process = subprocess.Popen([*START, *arguments], cwd=ROOT, stdout=subprocess.DEVNULL,
-                               stderr=subprocess.PIPE, start_new_session=True)
+    process = subprocess.Popen(  # whoever runs the tests may have Ctrl-C ignored
+        [*START, *arguments], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        start_new_session=True, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     time.sleep(seconds)
     with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGINT)

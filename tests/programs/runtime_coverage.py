@@ -52,7 +52,7 @@ ARGUED = (
            "gcov runs on a little-endian computer; tests/firmware/test_emulated.py runs the other "
            "way on a PowerPC"),
     Argued("ps_seed",
-           "if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u) {", (3,),
+           "if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u &&", (3,),
            "ps_format has just committed every group that was taken over, or has failed; asked all "
            "the same, as values of a unit in the field depend on it"),
 )
