@@ -40,7 +40,7 @@ from tests.codec.plans import EXAMPLE
 from tests.decode.scenes import PLAN, SCHEMA, used_unit
 from tests.fixed.legacy import legacy
 from tests.programs import pasted_texts
-from tests.programs.fuzzing import arbitrary, arbitrary_schema, main
+from tests.programs.fuzzing import Fed, arbitrary, arbitrary_schema, main
 
 ROOT = Path(__file__).parents[2]
 LEGACY, _ = read_layout(read_text(ROOT / "schemas" / "tank_probe.fixed.toml"))
@@ -129,14 +129,14 @@ def feed_schema(chance: random.Random, content: bytes, sound: bytes) -> str:
 # ---- Runs ---------------------------------------------------------------------------------------
 
 
-def one(number: int, chance: random.Random) -> tuple[str, bytes]:
-    """Feed one input; return how far it got, and what it was."""
+def one(number: int, chance: random.Random) -> Fed:
+    """Feed one input; return how far it got."""
     of = samples()
     if number % 16 == 0:
         content = arbitrary_schema(chance, of.schemas)
-        return feed_schema(chance, content, of.sound), content
+        return Fed(feed_schema(chance, content, of.sound), len(content))
     content = arbitrary(chance, of.dumps)
-    return feed(chance, content, KNOWN[number % 4:number % 4 + 1] or KNOWN), content
+    return Fed(feed(chance, content, KNOWN[number % 4:number % 4 + 1] or KNOWN), len(content))
 
 
 if __name__ == "__main__":

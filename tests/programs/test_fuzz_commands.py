@@ -5,23 +5,26 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
 from host_tools import terminal
+from host_tools.commands import SUMMARIES
 from paramstore.image import values_out
 from tests.programs import fuzz_commands, fuzzing
+from tests.programs.feeds import bench, stores
 
 
 @pytest.fixture(autouse=True)
 def back() -> Iterator[None]:
     """The program works in a folder of its own."""
     before = Path.cwd()
-    if fuzz_commands._SOUND:
-        os.chdir(fuzz_commands.bench())
+    os.chdir(bench.bench())
     yield
-    fuzz_commands.clear()
+    bench.clear()
     os.chdir(before)
 
 
@@ -35,6 +38,23 @@ def test_arbitrary_inputs_of_every_kind() -> None:
             "records, refused", "a release that is refused"} < set(totals.reached)
 
 
+def test_every_command_comes_up() -> None:
+    """Each has its place among the command lines, and the kinds come as often as their shares."""
+    totals = fuzzing.run(fuzz_commands.one, 0, 1000, 2)
+    assert set(SUMMARIES) == set(totals.commands)
+    assert 100 == sum(fuzz_commands.SHARES.values())
+    assert 1000 * fuzz_commands.SHARES[stores.feed_values] / 100 == sum(
+        count for what, count in totals.reached.items() if what.startswith("values"))
+
+
+def test_what_is_remembered_is_what_would_be_read() -> None:
+    """Each input has the same end with nothing remembered."""
+    with patch.object(fuzz_commands, "remembered", nullcontext):
+        plain = fuzzing.run(fuzz_commands.one, 0, 200, 1)
+    told = fuzzing.run(fuzz_commands.one, 0, 200, 1)
+    assert (plain.reached, plain.commands) == (told.reached, told.commands)
+
+
 def feed(kind: object, seeds: int = 300) -> None:
     for seed in range(seeds):
         kind(random.Random(seed))  # type: ignore[operator]
@@ -42,19 +62,17 @@ def feed(kind: object, seeds: int = 300) -> None:
 
 def test_a_line_that_is_said_raw_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if nothing made it printable."""
-    fuzz_commands.bench()
     monkeypatch.setattr(terminal, "_safe", lambda line: [line])
     monkeypatch.setattr("paramstore.report.findings.printable", lambda text: text)
-    with pytest.raises(fuzz_commands.Wrong, match="what does not print is said"):
-        feed(fuzz_commands.feed_values)
+    with pytest.raises(bench.Wrong, match="what does not print is said"):
+        feed(stores.feed_values)
 
 
 def test_a_value_that_is_not_the_one_given_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if a number were written with its last digit lost."""
-    fuzz_commands.bench()
     monkeypatch.setattr(values_out, "show_number", lambda value: f"{round(value)}.0")
-    with pytest.raises(fuzz_commands.Wrong, match=r"was given, and .* is served"):
-        feed(fuzz_commands.feed_values)
+    with pytest.raises(bench.Wrong, match=r"was given, and .* is served"):
+        feed(stores.feed_values)
 
 
 def test_an_error_that_is_none_of_the_commands_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -62,7 +80,6 @@ def test_an_error_that_is_none_of_the_commands_is_noticed(monkeypatch: pytest.Mo
     def broken(*_: object) -> None:
         raise RuntimeError("bug")
 
-    fuzz_commands.bench()
     monkeypatch.setattr("paramstore.evolve.history._digest", broken)
     with pytest.raises(RuntimeError):
-        feed(fuzz_commands.feed_release, 5)
+        feed(stores.feed_release, 5)

@@ -1,0 +1,115 @@
+"""Tables of units, records, and calibrations."""
+
+from __future__ import annotations
+
+import csv
+import random
+import re
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from tests.programs.feeds.bench import Wrong, invoke, pick, put, sweep, unpacked
+from tests.programs.feeds.inputs import TABLE, text_like
+
+__all__ = ["feed_recipe", "feed_records", "feed_table"]
+
+
+def feed_table(chance: random.Random) -> str:
+    """A table of units."""
+    content = text_like(chance, TABLE.encode())
+    put("units.csv", content)
+    more = chance.choice(((), (), ("--skip-bad",), ("--serial", "B-###"), ("--json",)))
+    result = invoke("batch", "pump.toml", "units.csv", "-o", "out", "--records", "one.db", *more)
+    what = "a table with mistakes"
+    if result.exit_code == 0 and "--serial" not in more:
+        what = "a table whose units are as it says"
+        _compare_units(content)
+    sweep("out", "one.db", "one.db-wal", "one.db-shm", "back.toml")
+    put("units.csv", TABLE.encode())
+    return what
+
+
+def _compare_units(content: bytes) -> None:
+    lines = [line for line in content.decode("utf-8-sig").replace("\r\n", "\n").split("\n")
+             if line.strip(" \t,\r") and not line.lstrip().startswith("#")]
+    rows = list(csv.reader(lines, skipinitialspace=True))
+    heads = [re.sub(r"\s*\[.*", "", cell.strip()) for cell in rows[0]]
+    for row in rows[1:4]:
+        cells = dict(zip(heads, (c.strip() for c in row), strict=True))
+        serial = cells["identity.serial"]
+        held = unpacked("pump.toml", f"out/{serial}.bin")
+        if held["identity"]["serial"] != serial:
+            raise Wrong(f"unit {serial} is {held['identity']['serial']}")
+        for head, text in cells.items():
+            group, _, name = head.partition(".")
+            value = held.get(group, {}).get(name)
+            if re.fullmatch(r"-?\d+(\.\d+)?", text) and isinstance(value, int | float) and (
+                    not isinstance(value, bool)):
+                if abs(float(text) - value) > 0.051 + abs(value) * 1e-6:
+                    raise Wrong(f"{head} of unit {serial} is {text}, and {value} is served")
+            elif name == "label" and text and value != text.removeprefix("'") and value != text:
+                raise Wrong(f"{head} of unit {serial} is {text!r}, and {value!r} is served")
+
+
+_WITH_RECORDS = (
+    (8, "units one.db"), (4, "units one.db --json"), (4, "units one.db --csv -"),
+    (4, "units one.db --labels -"), (2, "units one.db A-001 --html -"),
+    (4, "differ pump.toml images/A-001.bin one.db"),
+    (2, "batch pump.toml units.csv --records one.db -o out"),
+    (2, "batch pump.toml units.csv --records one.db -o out --again --batch two"))
+
+
+def feed_records(chance: random.Random) -> str:
+    """A file of records."""
+    data = bytearray(Path("kept.db").read_bytes())
+    if chance.randrange(2):
+        put("one.db", bytes(data))
+        db = sqlite3.connect("one.db", isolation_level=None)
+        table, columns = chance.choice((
+            ("batch", ("name", "release", "plan", "serial_parameter", "constants")),
+            ("unit", ("serial", "batch", "row", "number", "allotted")),
+            ("image", ("given", "sha256", "packed", "row", "batch")),
+            ("event", ("serial", "at", "what", "good", "detail"))))
+        column = chance.choice(columns)
+        old = db.execute(f"SELECT {column} FROM {table}").fetchone()
+        new: Any = text_like(chance, str(old[0] if old else "").encode() or b"x")
+        new = chance.choice((new, new.decode("utf-8", "replace"), chance.randrange(-9, 999), None))
+        try:
+            db.execute(f"UPDATE {table} SET {column} = ?", (new,))
+        except sqlite3.Error:
+            pass  # it does not take that: the records are sound
+        finally:
+            db.close()
+    else:
+        for _ in range(chance.choice((1, 1, 2, 20))):
+            at = chance.randrange(len(data))
+            data[at] ^= 1 << chance.randrange(8)
+        put("one.db", bytes(data))
+    result = invoke(*pick(chance, _WITH_RECORDS))
+    sweep("out", "one.db", "one.db-wal", "one.db-shm", "one.db-journal")
+    return f"records, {'read' if result.exit_code == 0 else 'refused'}"
+
+
+def feed_recipe(chance: random.Random) -> str:
+    """A recipe of a calibration, or a table of measurements."""
+    recipe, table = "tank_probe.calibration.toml", chance.choice((
+        "tank_probe.electrode.csv", "tank_probe.thermistor.csv"))
+    name = chance.choice((recipe, table, table))
+    sound = Path(name).read_bytes()
+    try:
+        put(name, text_like(chance, sound))
+        result = invoke("calibrate", "tank_probe.toml", recipe, table, "-o", "cal.toml",
+                        *chance.choice(((), ("--json",), ("--details",))))
+    finally:
+        put(name, sound)
+    what = "measurements with mistakes"
+    if Path("cal.toml").exists():
+        if result.exit_code > 1:
+            raise Wrong(f"exit code {result.exit_code}, but values are there")
+        what = "measurements whose values can be packed"
+        if Path("cal.toml").is_file() and invoke(
+                "pack", "tank_probe.toml", "cal.toml", "-o", "one.bin").exit_code:
+            raise Wrong("values of a calibration are not taken")
+    sweep("cal.toml", "one.bin")
+    return what
