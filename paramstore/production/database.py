@@ -7,23 +7,35 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator
+import zlib
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from paramstore.errors import ToolError
 from paramstore.files import unreadable
+from paramstore.text import printable
 
-__all__ = ["Database"]
+__all__ = ["COLUMNS", "SOUND", "Database", "row_crc"]
 
 _APPLICATION_ID = 0x50535231  # "PSR1"
-_VERSION = 3
+_VERSION = 4
 _MAGIC = b"SQLite format 3\0"
 _PATIENCE_S = 60.0
 """How long a run waits for another one that is writing."""
 _PAUSE_S = 0.01
+
+COLUMNS = {
+    "batch": ("name", "release", "plan", "serial_parameter", "constants", "begun"),
+    "unit": ("serial", "batch", "row", "pattern", "number", "allotted"),
+    "image": ("serial", "batch", "row", "given", "sha256", "packed"),
+    "event": ("serial", "at", "what", "good", "detail", "sha256", "held"),
+}
+"""The columns of each table that hold something, in the order in which its checksum takes them."""
+SOUND = {table: f"crc IS row_crc({', '.join(columns)})" for table, columns in COLUMNS.items()}
+"""SQL that is 1 for a row of a table that agrees with its checksum."""
 
 _TABLES = """
 CREATE TABLE batch (
@@ -32,7 +44,8 @@ CREATE TABLE batch (
     plan TEXT NOT NULL,         -- everything of the schema and its layout, as JSON
     serial_parameter TEXT NOT NULL,
     constants TEXT NOT NULL,    -- a values file with every parameter
-    begun TEXT NOT NULL
+    begun TEXT NOT NULL,
+    crc INTEGER NOT NULL
 );
 CREATE TABLE unit (
     serial TEXT PRIMARY KEY,
@@ -41,6 +54,7 @@ CREATE TABLE unit (
     pattern TEXT,
     number INTEGER,
     allotted TEXT NOT NULL,
+    crc INTEGER NOT NULL,
     UNIQUE (batch, row)
 );
 CREATE INDEX unit_number ON unit(pattern, number);
@@ -48,10 +62,11 @@ CREATE TABLE image (
     id INTEGER PRIMARY KEY,
     serial TEXT NOT NULL REFERENCES unit(serial),
     batch TEXT NOT NULL REFERENCES batch(name),
+    row INTEGER NOT NULL,       -- of the table of the batch
     given TEXT NOT NULL,        -- a values file with what differs from the constants
     sha256 TEXT,                -- of the whole image; NULL until it is packed
     packed TEXT,
-    row INTEGER,                -- of the table of the batch; version 1 did not keep it
+    crc INTEGER NOT NULL,
     UNIQUE (serial, batch)
 );
 CREATE INDEX image_sha256 ON image(sha256);
@@ -62,27 +77,23 @@ CREATE TABLE event (
     what TEXT NOT NULL,         -- begin, write, verify, change or erase
     good INTEGER NOT NULL,
     detail TEXT NOT NULL,
-    sha256 TEXT NOT NULL DEFAULT '', -- of the image; version 1 did not keep it
-    held TEXT NOT NULL DEFAULT ''    -- what the part holds then, as JSON; '' is not known
+    sha256 TEXT NOT NULL,       -- of the image; '' is not known
+    held TEXT NOT NULL,         -- what the part holds then, as JSON; '' is not known
+    crc INTEGER NOT NULL
 );
 CREATE INDEX event_serial ON event(serial);
 """
 
-_FROM_VERSION_2 = """
-ALTER TABLE event ADD COLUMN held TEXT NOT NULL DEFAULT '';
-"""
 
-_FROM_VERSION_1 = """
-ALTER TABLE image ADD COLUMN row INTEGER;
-ALTER TABLE event ADD COLUMN sha256 TEXT NOT NULL DEFAULT '';
-UPDATE image SET row = (SELECT row FROM unit
-                        WHERE unit.serial = image.serial AND unit.batch = image.batch);
-""" + _FROM_VERSION_2
+def row_crc(*values: str | int | None) -> int:
+    """Return the checksum of a row: CRC-32 (zlib) of its values as texts, a zero byte between two.
+    """
+    return zlib.crc32("\0".join(map(str, values)).encode())
 
 
 class Database:
-    """One file, made if it is new and brought to this version if it is older. Use it in a `with`
-    statement. ToolError for a file that holds something else."""
+    """One file, made if it is new. Use it in a `with` statement. ToolError for a file that is
+    damaged or holds something else."""
 
     def __init__(self, path: str, *, create: bool = False) -> None:
         self.path = path
@@ -99,7 +110,12 @@ class Database:
             # nothing then; it has none for an absolute path.
             self._db = sqlite3.connect(Path(path).absolute(), timeout=_PATIENCE_S,
                                        isolation_level=None)
-            self._prepare()
+            self._db.create_function("row_crc", -1, row_crc, deterministic=True)
+            try:
+                self._prepare()
+            except BaseException:
+                self._db.close()
+                raise
 
     def __enter__(self) -> Self:
         return self
@@ -112,6 +128,16 @@ class Database:
         """Return what to raise for something that no run has recorded."""
         return ToolError(f"the records in `{self.path}` are damaged: {what}",
                          "bring the file back from a copy")
+
+    def _rows(self, table: str, condition: str, values: Sequence[Any]) -> Iterator[tuple[Any, ...]]:
+        """Yield the rows of a table for which an SQL condition holds, as `COLUMNS` has them.
+        ToolError for one that is not as it was written."""
+        for crc, *row in self._db.execute(
+                f"SELECT crc, {', '.join(COLUMNS[table])} FROM {table} WHERE {condition}", values):
+            if crc != row_crc(*row):
+                raise self.damaged(f"what the table `{table}` keeps of `{row[0]}` does not agree "
+                                   "with its checksum")
+            yield tuple(row)
 
     def _refuse_other_file(self) -> None:
         """SQLite itself makes a database of any file that is short enough."""
@@ -134,9 +160,12 @@ class Database:
         self._version()
         self._write_ahead()
         with self._transaction():
-            version = self._version()
-            if version < _VERSION:
-                self._define((_TABLES, _FROM_VERSION_1, _FROM_VERSION_2)[version])
+            if not self._version():
+                self._define(_TABLES)
+        # A row has a checksum. What an index lacks is not looked for in its table.
+        (found,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
+        if found != "ok":
+            raise self.damaged(f"SQLite finds: {printable(found)}")
 
     def _version(self) -> int:
         """Return the version of the records, 0 for a new file. ToolError if there are none."""
@@ -147,9 +176,9 @@ class Database:
         if owner != _APPLICATION_ID and (version or tables):
             raise ToolError(f"`{self.path}` is a database, but not one of unit records",
                             "give the name of another file")
-        if version > _VERSION:
+        if version not in (0, _VERSION):
             raise ToolError(f"`{self.path}` holds records of version {version}, this program "
-                            f"knows version {_VERSION}", "use a newer program")
+                            f"knows version {_VERSION}", "use the program that wrote them")
         return int(version)
 
     def _define(self, statements: str) -> None:
@@ -191,6 +220,8 @@ class Database:
         except UnicodeDecodeError as error:  # also while SQLite tells what is damaged
             raise self.damaged("a text in them is not UTF-8") from error
         except sqlite3.DatabaseError as error:
+            if "user-defined function" in str(error):  # its arguments cannot be had
+                raise self.damaged("a text in them is not UTF-8") from error
             name = getattr(error, "sqlite_errorname", "") or ""
             help = {
                 "SQLITE_BUSY": "another program holds it: wait for that to end, then repeat",

@@ -8,12 +8,12 @@ outside, as texts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 from paramstore.errors import ParamstoreError
-from paramstore.production.database import Database
+from paramstore.production.database import SOUND, Database, row_crc
 from paramstore.production.serials import SERIAL, Pattern
 
 __all__ = [
@@ -71,8 +71,8 @@ class NewUnit:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """One image made for a unit, from a row of the table of a batch; 0 if that is not known.
-    `sha256` and `packed` are "" until it is made."""
+    """One image made for a unit, from a row of the table of a batch. `sha256` and `packed` are ""
+    until it is made."""
 
     batch: str
     row: int
@@ -155,62 +155,59 @@ class Records(Database):
     def batch(self, name: str) -> Batch | None:
         """Return a batch; None if there is none of that name."""
         with self._translated():
-            row = self._db.execute("SELECT * FROM batch WHERE name = ?", (name,)).fetchone()
-        return self._made(Batch, row) if row else None
+            row = next(self._rows("batch", "name = ?", (name,)), None)
+        return self._made(Batch, *row) if row else None
 
     def batches(self) -> list[Batch]:
         """Return every batch, oldest first."""
         with self._translated():
-            rows = self._db.execute("SELECT * FROM batch ORDER BY begun, name").fetchall()
-        return [self._made(Batch, row) for row in rows]
+            rows = list(self._rows("batch", "TRUE ORDER BY begun, name", ()))
+        return [self._made(Batch, *row) for row in rows]
 
     def begin(self, batch: Batch) -> None:
         """Record a batch; one that is there already stays as it is."""
         with self._transaction():
-            self._db.execute("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?, ?)", (
-                batch.name, batch.release, batch.plan, batch.serial_parameter, batch.constants,
-                batch.begun))
+            row = (batch.name, batch.release, batch.plan, batch.serial_parameter,
+                   batch.constants, batch.begun)
+            self._db.execute("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?, ?, ?)",
+                             (*row, row_crc(*row)))
 
     # ---- Serial numbers ------------------------------------------------------------------------
 
     def owners(self, serials: Sequence[str]) -> dict[str, str]:
         """Return the batches that some serial numbers were first given in; one that is free is not
         among them."""
-        return dict(self._find("SELECT serial, batch FROM unit WHERE serial IN", serials))
+        return {serial: self._text(batch, serial)
+                for serial, batch, *_ in self._find("unit", "serial IN", serials)}
 
     def serials_of_rows(self, batch: str, rows: Sequence[int]) -> dict[int, str]:
         """Return the serial numbers that some rows of a batch were given, by row."""
-        found = dict(self._find("SELECT row, serial FROM unit WHERE batch = ? AND row IN", rows,
-                                batch))
-        for serial in found.values():
-            self._check_serial(serial)
-        return found
+        return {row: self._check_serial(serial) for serial, _, row, *_ in self._find(
+            "unit", "batch = ? AND row IN", rows, batch)}
 
     def given(self, batch: str, serials: Sequence[str]) -> dict[str, str]:
         """Return the values that the images of some units were made with, by serial number; one
         whose image was not made yet is not among them."""
-        return dict(self._find("SELECT serial, given FROM image WHERE sha256 IS NOT NULL AND "
-                               "batch = ? AND serial IN", serials, batch))
+        return {serial: self._text(given, serial)
+                for serial, _, _, given, sha256, _ in self._find(
+                    "image", "batch = ? AND serial IN", serials, batch) if sha256 is not None}
 
     def given_before(self, batch: str, serials: Sequence[str]) -> dict[str, tuple[str, str]]:
         """Return of some units the latest image that another batch made: the name of that batch,
         and the values it was made with, by serial number."""
-        return {serial: (name, given) for serial, name, given in self._find(
-            "SELECT serial, batch, given FROM image WHERE sha256 IS NOT NULL AND batch != ? AND "
-            "serial IN", serials, batch, end="ORDER BY id")}
+        return {serial: (self._text(name, serial), self._text(given, serial))
+                for serial, name, _, given, sha256, _ in self._find(
+                    "image", "batch != ? AND serial IN", serials, batch, end="ORDER BY id")
+                if sha256 is not None}
 
-    def _find(self, question: str, keys: Sequence[str] | Sequence[int],
-              *more: str, end: str = "") -> Iterator[Any]:
-        """Yield the answers for some keys, a few hundred at a time."""
+    def _find(self, table: str, condition: str, keys: Sequence[str] | Sequence[int],
+              *more: str, end: str = "") -> Iterator[tuple[Any, ...]]:
+        """Yield the rows for some keys, a few hundred at a time."""
         with self._translated():
             for at in range(0, len(keys), _AT_ONCE):
                 some = keys[at:at + _AT_ONCE]
                 marks = ", ".join("?" * len(some))
-                for row in self._db.execute(f"{question} ({marks}) {end}", (*more, *some)):
-                    # Keys are what was asked for; what stands beside them is a text.
-                    if not all(isinstance(value, str) for value in row[1:]):
-                        raise self.damaged(f"what is kept of `{row[0]}` is no text")
-                    yield row
+                yield from self._rows(table, f"{condition} ({marks}) {end}", (*more, *some))
 
     def numbers_left(self, pattern: Pattern, first: int) -> int:
         """Return how many numbers of a pattern are free behind the last one given."""
@@ -230,19 +227,23 @@ class Records(Database):
                 serials = self._take(batch, units, at, again)
             else:
                 serials = self._count(batch, units, at, pattern, first)
+            rows = ((serial, batch, unit.row, unit.given, None, None)
+                    for serial, unit in zip(serials, units, strict=True))
             self._db.executemany(
-                "INSERT INTO image (serial, batch, given, row) VALUES (?, ?, ?, ?) ON CONFLICT DO "
-                "UPDATE SET given = excluded.given, row = excluded.row WHERE sha256 IS NULL",
-                [(serial, batch, unit.given, unit.row)
-                 for serial, unit in zip(serials, units, strict=True)])
+                "INSERT INTO image (serial, batch, row, given, sha256, packed, crc) VALUES "
+                "(?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET row = excluded.row, "
+                "given = excluded.given, crc = excluded.crc WHERE sha256 IS NULL",
+                [(*row, row_crc(*row)) for row in rows])
         return serials
 
     def _next(self, pattern: Pattern, first: int) -> int:
-        (last,) = self._db.execute("SELECT max(number) FROM unit WHERE pattern = ?",
-                                   (str(pattern),)).fetchone()
-        if not isinstance(last, int | None):
+        newest = next(self._rows("unit", "pattern = ? ORDER BY number DESC LIMIT 1",
+                                 (str(pattern),)), None)
+        if newest is None:
+            return first
+        if not isinstance(newest[4], int):
             raise self.damaged("the number of a unit is none")
-        return max(first, (last or 0) + 1)
+        return max(first, newest[4] + 1)
 
     def _take(self, batch: str, units: Sequence[NewUnit], at: str, again: bool) -> list[str]:
         """Take the serial numbers that the units have."""
@@ -252,8 +253,8 @@ class Records(Database):
         taken = next((s for s in serials if owners.get(s, batch) != batch), None)
         if taken is not None and not again:
             raise SerialTaken(taken, owners[taken])
-        self._db.executemany("INSERT INTO unit (serial, batch, allotted) VALUES (?, ?, ?)",
-                             [(s, batch, at) for s in dict.fromkeys(serials) if s not in owners])
+        self._add_units((s, batch, None, None, None, at)
+                        for s in dict.fromkeys(serials) if s not in owners)
         return serials
 
     def _count(self, batch: str, units: Sequence[NewUnit], at: str, pattern: Pattern,
@@ -265,11 +266,14 @@ class Records(Database):
         new = list(zip(rows, self._free(pattern, first), strict=False))
         if len(new) < len(rows):
             raise SerialsExhausted
-        self._db.executemany(
-            "INSERT INTO unit VALUES (?, ?, ?, ?, ?, ?)",
-            [(serial, batch, row, str(pattern), number, at) for row, (number, serial) in new])
+        self._add_units((serial, batch, row, str(pattern), number, at)
+                        for row, (number, serial) in new)
         serials |= {row: serial for row, (_, serial) in new}
         return [serials[unit.row] for unit in units]
+
+    def _add_units(self, rows: Iterable[tuple[str | int | None, ...]]) -> None:
+        self._db.executemany("INSERT INTO unit VALUES (?, ?, ?, ?, ?, ?, ?)",
+                             [(*row, row_crc(*row)) for row in rows])
 
     def _free(self, pattern: Pattern, first: int) -> Iterator[tuple[int, str]]:
         """Yield the numbers that follow, with their serial numbers."""
@@ -285,25 +289,27 @@ class Records(Database):
     def packed(self, batch: str, made: Sequence[tuple[str, str]], at: str) -> None:
         """Record that images were made: (serial, SHA-256) pairs. The first time stays."""
         with self._transaction():
+            digests = dict(made)
+            rows = [(*row[:4], digests[row[0]], at) for row in self._find(
+                "image", "batch = ? AND serial IN", list(digests), batch) if row[4] is None]
             self._db.executemany(
-                "UPDATE image SET sha256 = ?, packed = ? WHERE serial = ? AND batch = ? "
-                "AND sha256 IS NULL",
-                [(digest, at, serial, batch) for serial, digest in made])
+                "UPDATE image SET sha256 = ?, packed = ?, crc = ? WHERE serial = ? AND batch = ?",
+                [(*row[4:], row_crc(*row), *row[:2]) for row in rows])
 
     def add_event(self, serial: str, event: Event) -> None:
         """Record that the part of a unit was written or verified."""
         with self._transaction():
-            self._db.execute("INSERT INTO event (serial, at, what, good, detail, sha256, held) "
-                             "VALUES (?, ?, ?, ?, ?, ?, ?)", (
-                                 serial, event.at, event.what, event.good, event.detail,
-                                 event.sha256, event.held))
+            row = (serial, event.at, event.what, int(event.good), event.detail, event.sha256,
+                   event.held)
+            self._db.execute(
+                "INSERT INTO event (serial, at, what, good, detail, sha256, held, crc) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*row, row_crc(*row)))
 
     def serial_of_image(self, sha256: str) -> str | None:
         """Return the unit that an image was made for; None if none or more than one."""
         with self._translated():
-            rows = self._db.execute("SELECT DISTINCT serial FROM image WHERE sha256 = ? LIMIT 2",
-                                    (sha256,)).fetchall()
-        return self._check_serial(rows[0][0]) if len(rows) == 1 else None
+            serials = {row[0] for row in self._rows("image", "sha256 = ?", (sha256,))}
+        return self._check_serial(serials.pop()) if len(serials) == 1 else None
 
     def batch_of(self, serial: str) -> Batch | None:
         """Return the batch that a unit was first made in; None if there is no such unit."""
@@ -313,8 +319,7 @@ class Records(Database):
         """Return the unit of a serial number, with its images of one batch if that is given; None
         if there is none."""
         with self._translated():
-            row = self._db.execute("SELECT serial, batch, allotted FROM unit WHERE serial = ?",
-                                   (serial,)).fetchone()
+            row = next(self._rows("unit", "serial = ?", (serial,)), None)
             unit = self._unit(row, batch) if row else None
         return unit if unit and unit.images else None
 
@@ -324,45 +329,48 @@ class Records(Database):
         it made them, without their other images."""
         like = "%" + text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
         with self._translated():
-            rows = self._db.execute(
-                "SELECT serial, batch, allotted FROM unit WHERE EXISTS (SELECT 1 FROM image "
+            # A row that is damaged may be what is looked for: it is taken, and refused.
+            rows = self._rows(
+                "unit", f"NOT {SOUND['unit']} OR EXISTS (SELECT 1 FROM image "
                 "WHERE image.serial = unit.serial AND (?2 IS NULL OR image.batch = ?2) AND "
                 "(unit.serial LIKE ?1 ESCAPE '\\' OR given LIKE ?1 ESCAPE '\\' OR "
-                "sha256 LIKE ?1 ESCAPE '\\')) ORDER BY serial", (like, batch))
+                f"sha256 LIKE ?1 ESCAPE '\\' OR NOT {SOUND['image']})) ORDER BY serial",
+                (like, batch))
             for row in rows:
                 yield self._unit(row, batch)
 
-    def _unit(self, row: tuple[str, str, str], batch: str | None) -> Unit:
-        serial = row[0]
-        images = self._db.execute(
-            "SELECT batch, coalesce(row, 0), given, coalesce(sha256, ''), coalesce(packed, '') "
-            "FROM image WHERE serial = ?1 AND (?2 IS NULL OR batch = ?2) ORDER BY id",
-            (serial, batch)).fetchall()
-        events = self._db.execute("SELECT at, what, good, detail, sha256, held FROM event "
-                                  "WHERE serial = ? ORDER BY id", (serial,)).fetchall()
+    def _unit(self, row: tuple[Any, ...], batch: str | None) -> Unit:
+        serial, first_batch, *_, allotted = row
         self._check_serial(serial)
-        if not all(isinstance(text, str) for text in row):
-            raise self.damaged(f"the batch of unit `{serial}` is no text")
-        return Unit(*row, tuple(self._made(Image, i) for i in images),
-                    tuple(self._event(e) for e in events))
+        images = [self._made(Image, name, number, given, sha256 or "", packed or "")
+                  for _, name, number, given, sha256, packed in self._rows(
+                      "image", "serial = ?1 AND (?2 IS NULL OR batch = ?2) ORDER BY id",
+                      (serial, batch))]
+        events = [self._event(*event) for _, *event in self._rows(
+            "event", "serial = ? ORDER BY id", (serial,))]
+        return Unit(serial, self._text(first_batch, serial), self._text(allotted, serial),
+                    tuple(images), tuple(events))
 
-    def _event(self, row: tuple[Any, ...]) -> Event:
-        event = self._made(Event, row)
+    def _event(self, *row: Any) -> Event:
+        event = self._made(Event, *row)
         if event.what not in _WHAT:
             raise self.damaged(f"`{event.what}` is nothing that can be done with a part")
         return replace(event, good=bool(event.good))
 
     # ---- What was found ------------------------------------------------------------------------
 
-    def _made(self, kind: type[_Made], row: tuple[Any, ...]) -> _Made:
-        """Return a row as what it is of; ToolError if a column holds something else."""
-        if len(row) != len(fields(kind)):
-            raise self.damaged(f"the table `{kind.__name__.lower()}` has other columns")
+    def _made(self, kind: type[_Made], *row: Any) -> _Made:
+        """Return values of a row as what it is of; ToolError if one is of another type."""
         for field, value in zip(fields(kind), row, strict=True):
             if not isinstance(value, _FORMS[str(field.type)]):
                 raise self.damaged(f"`{field.name}` of {kind.__name__.lower()} `{row[0]}` is of "
                                    "another type")
         return kind(*row)
+
+    def _text(self, value: object, serial: str) -> str:
+        if not isinstance(value, str):
+            raise self.damaged(f"what is kept of `{serial}` is no text")
+        return value
 
     def _check_serial(self, serial: object) -> str:
         """Return a serial number, which becomes the name of a file; ToolError for anything else."""

@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from host_tools.main import main
 from paramstore.errors import ToolError
+from paramstore.production.database import COLUMNS, row_crc
 from paramstore.production.records import Records
 from tests.production.jobs import SCHEMA, job_of, made
 
@@ -19,12 +20,6 @@ JUNK: tuple[object, ...] = (
     "[trim]\nflow = 'a'", "[trim]\nflow = 1e999", "[trim]\nflow = [1]", "[nothing]\nx = 1",
     "[trim]\nnothing = 1", "trim = 1", "[trim]\nlift = [[1, 2]]", "[identity]\nmade = 1",
     '{"part": 1}', '{"part": {"name": "x"}}', "identity.nothing", "trim.flow")
-COLUMNS = {
-    "batch": ("name", "release", "plan", "serial_parameter", "constants", "begun"),
-    "unit": ("serial", "batch", "row", "pattern", "number", "allotted"),
-    "image": ("serial", "batch", "given", "sha256", "packed", "row"),
-    "event": ("serial", "at", "what", "good", "detail", "sha256"),
-}
 
 
 def run(*arguments: object) -> Result:
@@ -48,6 +43,13 @@ def records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     with sqlite3.connect(path) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return path
+
+
+def seal(db: sqlite3.Connection) -> None:
+    """Give every row the checksum that it should have: what is wrong in it was written so."""
+    db.create_function("row_crc", -1, row_crc)
+    for table, columns in COLUMNS.items():
+        db.execute(f"UPDATE {table} SET crc = row_crc({', '.join(columns)})")
 
 
 def use(records: Path, some: random.Random) -> None:
@@ -79,12 +81,48 @@ def test_any_value_in_any_column(records: Path, table: str, tmp_path: Path) -> N
             with sqlite3.connect(records) as db:
                 try:
                     db.execute(f"UPDATE {table} SET {column} = ?", (junk,))
-                except sqlite3.IntegrityError:
+                    seal(db)
+                except (sqlite3.IntegrityError, sqlite3.OperationalError):
                     continue
             db.close()
             use(records, chance)
     # Nothing was written beside the folders that were named.
     assert not [p for p in tmp_path.parent.iterdir() if p.suffix == ".bin"]
+
+
+@pytest.mark.parametrize("table", COLUMNS)
+def test_another_value_is_not_served(records: Path, table: str) -> None:
+    """One that could be, in any column of any table: its checksum tells. (Of a serial number that
+    leads to a unit, an index does: see below.)"""
+    sound = records.read_bytes()
+    for column in COLUMNS[table][table in ("image", "event"):]:
+        records.write_bytes(sound)
+        with sqlite3.connect(records) as db:
+            (old,) = db.execute(f"SELECT {column} FROM {table} LIMIT 1").fetchone()
+            new = old ^ 1 if isinstance(old, int) else "A" + (old or "A")[1:]
+            db.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = "
+                       f"(SELECT min(rowid) FROM {table})", (new,))
+        db.close()
+        result = run("units", records, "--json")
+        assert (2, "") == (result.exit_code, result.stdout), column
+        assert "are damaged" in result.stderr or "FOREIGN KEY" in result.stderr, column
+
+
+def test_no_flipped_bit_is_served(records: Path) -> None:
+    """Wherever it is, in an index too: the records are refused, or all is as it was written."""
+    sound, chance = records.read_bytes(), random.Random(7)
+    truth = run("units", records, "--json").stdout
+    refused = 0
+    for at in chance.sample([n for n, byte in enumerate(sound) if byte], 150):
+        data = bytearray(sound)
+        data[at] ^= 1 << chance.randrange(8)
+        for more in ("-wal", "-shm"):
+            Path(f"{records}{more}").unlink(missing_ok=True)
+        records.write_bytes(data)
+        result = run("units", records, "--json")
+        assert result.stdout in ("", truth), at
+        refused += result.exit_code == 2
+    assert refused > 50
 
 
 def test_any_byte(records: Path) -> None:
@@ -112,6 +150,7 @@ def test_damage_names_the_file_and_the_way_out(records: Path) -> None:
     """A person can act on it."""
     with sqlite3.connect(records) as db:
         db.execute("UPDATE batch SET plan = 'null'")
+        seal(db)
     db.close()
     result = run("units", records, "--json")
     assert (2, "") == (result.exit_code, result.stdout)
@@ -124,6 +163,7 @@ def test_a_serial_number_on_record_is_no_path(records: Path, tmp_path: Path) -> 
     with sqlite3.connect(records) as db:
         db.execute("PRAGMA foreign_keys = OFF")
         db.execute("UPDATE unit SET serial = '../outside' WHERE row = 1")
+        seal(db)
     db.close()
     result = run("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot1",
                  "--records", records, "-o", tmp_path / "out")

@@ -174,36 +174,6 @@ def test_a_unit_is_shown_as_the_batch_made_it(tmp_path: Path) -> None:
         assert unit and one[0] == unit.image.batch
 
 
-VERSION_1 = """
-ALTER TABLE image DROP COLUMN row;
-ALTER TABLE event DROP COLUMN sha256;
-ALTER TABLE event DROP COLUMN held;
-PRAGMA user_version = 1;
-"""
-
-
-def test_records_of_version_1_are_taken_over(tmp_path: Path) -> None:
-    """With every unit; rows are known of those that a pattern numbered."""
-    path = tmp_path / "r.db"
-    with begun(path, "lot1", "lot2") as records:
-        records.allot("lot1", wanted(5), AT, PATTERN)
-        records.packed("lot1", [("DP-01", "11aa")], AT)
-        records.allot("lot2", [NewUnit(1, "", "DP-01"), NewUnit(2, "", "A1")], AT, again=True)
-        records.add_event("DP-01", Event(AT, "write", True, "12 pages", "11aa"))
-    with sqlite3.connect(path) as db:
-        db.executescript(VERSION_1)
-    for _ in range(2):
-        with Records(str(path)) as records:
-            assert [("A1", 0, ""), ("DP-01", 5, "11aa")] == [
-                (u.serial, u.images[0].row, u.images[0].sha256) for u in records.units()]
-            unit = records.unit("DP-01")
-            assert unit and (Event(AT, "write", True, "12 pages"),) == unit.events
-            assert ["DP-01", "DP-02"] == records.allot("lot1", wanted(5, 6), AT, PATTERN)
-        with sqlite3.connect(path) as db:
-            db.execute("DELETE FROM image WHERE serial = 'DP-02'")
-            db.execute("DELETE FROM unit WHERE serial = 'DP-02'")
-
-
 def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
     """A missing file, a text, another database, a newer version, a folder: no traceback, and they
     stay as they are."""
@@ -215,11 +185,11 @@ def test_files_that_are_no_records_are_told(tmp_path: Path) -> None:
         db.execute("CREATE TABLE mine (a)")
     begun(newer).__exit__(None, None, None)
     with sqlite3.connect(newer) as db:
-        db.execute("PRAGMA user_version = 4")
+        db.execute("PRAGMA user_version = 5")
     text.write_text("no database, but a text that is longer than the head of one" * 20)
     before = {path: path.read_bytes() for path in (other, newer, text, short, empty)}
     none = tmp_path / "none.db"
-    for path, told in {other: "not one of unit records", newer: "version 4", text: "not a database",
+    for path, told in {other: "not one of unit records", newer: "version 5", text: "not a database",
                        short: "not a database", empty: "no records", none: "no records",
                        tmp_path: "no records"}.items():
         with pytest.raises(ToolError, match=told):
@@ -288,4 +258,4 @@ def test_records_say_what_they_are(tmp_path: Path) -> None:
     begun(path).__exit__(None, None, None)
     head = path.read_bytes()[:100]
     # https://www.sqlite.org/fileformat.html, 1.3: user version at 60, application id at 68.
-    assert (3, b"PSR1") == (int.from_bytes(head[60:64], "big"), head[68:72])
+    assert (4, b"PSR1") == (int.from_bytes(head[60:64], "big"), head[68:72])
