@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from paramstore.bus.changes import Changes
     from paramstore.bus.programmer import Programmer
     from paramstore.bus.work import Done
+    from paramstore.evolve.project import Project
     from paramstore.image.contents import Contents
     from paramstore.layout.plan import Plan
 
@@ -65,12 +66,14 @@ class _Try:
         self.notes.end(self.what, False, str(error) or STOPPED, held)
 
 
-def keep(changes: Changes, path: str | None, stem: str,
+def keep(changes: Changes, path: str | None, project: Project,
          again: Callable[[Contents], Changes]) -> Backup:
     """Keep a copy of what a part held, and say where."""
     from paramstore.bus.backup import keep_backup
+    from paramstore.bus.look import read_contents
 
-    kept = keep_backup(changes, path, stem, again)
+    kept = keep_backup(changes, path, project.plan.schema.name, again,
+                       lambda image, gaps: read_contents(project, image, gaps))
     say(f"{kept.path}: " + (
         "holds the same bytes: no new copy" if kept.same else
         "what the part held" + " before the write that did not end" * kept.before), err=True)
@@ -133,9 +136,9 @@ def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Not
         try:
             return write_changes(programmer, changes, tell)
         except (Exception, KeyboardInterrupt) as error:
-            # What is half there is protected, too.
-            unlock = any(g.role.protected for g in changes.plan.schema.groups
-                         if g.name in changes.groups)
+            # What is half there is protected, too; and so is a part of another release.
+            unlock = kept.other or any(g.role.protected for g in changes.plan.schema.groups
+                                       if g.name in changes.groups)
             back = way.back(kept, unlock)
             say("the write did not end; repeat it" + (f", or go back: {back}" if back else ""),
                 err=True)

@@ -53,7 +53,7 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
         notes = Notes(records)
         if yes and changes.pages:
             say_text(CAUTION + "\n", err=True)
-            kept = keep(changes, backup, contents.plan.schema.name, erase_changes)
+            kept = keep(changes, backup, project, erase_changes)
             done = carry_out(programmer, changes, kept, notes, "erase",
                              Way(schema, at, records))
             notes.end("erase", True, "blank", done.contents)
@@ -62,6 +62,6 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
         say_json(findings_data(()) | erase_data(name, changes, done=written))
     else:
         say_text(erase_text(name, changes, done=written, khz=contents.plan.schema.bus_khz,
-                            backup=backup_name(backup, contents.plan.schema.name)))
+                            backup=backup_name(backup, project.plan.schema.name)))
     if not yes:
         say_text(CAUTION + "\n", err=True)

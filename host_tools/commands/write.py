@@ -132,7 +132,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         notes = Notes(records, wish.image)
         if yes and changes.pages:
             say_text(CAUTION + "\n", err=True)
-            kept = keep(changes, backup, changes.plan.schema.name, wish.changes)
+            kept = keep(changes, backup, project, wish.changes)
             done = carry_out(programmer, changes, kept, notes,
                              "write" if wish.image else "change", way)
             after, findings = done.contents, (*findings, *done.findings)
@@ -144,6 +144,6 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     else:
         show_findings(findings)
         say_text(changes_text(name, changes, done=written, khz=project.plan.schema.bus_khz,
-                              backup=backup_name(backup, changes.plan.schema.name)))
+                              backup=backup_name(backup, project.plan.schema.name)))
     if not yes:
         say_text(CAUTION + "\n", err=True)

@@ -12,7 +12,7 @@ from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import Put, Step, pages_of
 from paramstore.errors import ParamstoreError, ToolError
 from paramstore.format import skip_limit, slot_of
-from paramstore.image.contents import Contents, LabelState, gaps_in, unpack
+from paramstore.image.contents import Contents, Gaps, LabelState, gaps_in, unpack
 from paramstore.image.files import Dump, WriteOptions, decode_image, encode_dump, form_of
 from paramstore.layout.plan import Plan
 
@@ -24,13 +24,19 @@ Again = Callable[[Contents], Changes]
 """What the same command would do to a part with other contents."""
 
 
+Read = Callable[[bytes, Gaps], Contents]
+"""How an image is decoded: with the release that its label names."""
+
+
 class Backup(NamedTuple):
-    """Where the old content of a part is. `labelled`: it can be written back; `blank`: an erasing
-    brings it back. `before`: it is from before a try of this write that did not end; `same`: it is
-    an earlier copy, and holds the same bytes."""
+    """Where the old content of a part is. `labelled`: it can be written back; `other`: it is of
+    another release than what is written; `blank`: an erasing brings it back. `before`: it is from
+    before a try of this write that did not end; `same`: it is an earlier copy, and holds the same
+    bytes."""
 
     path: str
     labelled: bool
+    other: bool = False
     blank: bool = False
     before: bool = False
     same: bool = False
@@ -52,7 +58,8 @@ def backup_name(path: str | None, stem: str) -> str:
     return name
 
 
-def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> Backup:
+def keep_backup(changes: Changes, path: str | None, stem: str, again: Again,
+                read: Read) -> Backup:
     """Write what a part held to a new file, unless the last copy holds the same bytes, or is from
     before a try of the same write that did not end: that one stays the way back.
 
@@ -62,10 +69,10 @@ def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> 
     name = backup_name(path, stem)
     earlier = path if path is not None else _last(name, stem)
     if earlier is not None and Path(earlier).exists():
-        old = _origin(earlier, changes.before, changes.plan, again)
+        old = _origin(earlier, changes, again, read)
         if old is not None:
             same = not _unlike(old, changes.before)
-            return _backup(earlier, old)._replace(before=not same, same=same)
+            return _backup(earlier, old, changes.plan)._replace(before=not same, same=same)
     contents = changes.before
     content = encode_dump(Dump(contents.image, contents.gaps), form_of(name, choice=False),
                           WriteOptions(), None)
@@ -79,11 +86,12 @@ def keep_backup(changes: Changes, path: str | None, stem: str, again: Again) -> 
     except OSError as error:
         raise ToolError(f"cannot write the backup `{name}`: {error.strerror}",
                         "nothing was written to the part") from error
-    return _backup(name, contents)
+    return _backup(name, read(contents.image, contents.gaps), changes.plan)
 
 
-def _backup(path: str, contents: Contents) -> Backup:
-    return Backup(path, contents.label_state is LabelState.OURS, unlabelled(contents))
+def _backup(path: str, contents: Contents, plan: Plan) -> Backup:
+    return Backup(path, contents.label_state is LabelState.OURS, contents.plan != plan,
+                  unlabelled(contents))
 
 
 def _last(name: str, stem: str) -> str | None:
@@ -91,13 +99,14 @@ def _last(name: str, stem: str) -> str | None:
     return f"{stem}.before-{number:04}.hex" if number else None
 
 
-def _origin(path: str, now: Contents, plan: Plan, again: Again) -> Contents | None:
+def _origin(path: str, made: Changes, again: Again, read: Read) -> Contents | None:
     """Return the contents of a backup if this very write, begun on them, can have led to what the
     part holds now, or nothing has changed since."""
+    now = made.before
     try:
         dump = decode_image(Path(path).read_bytes(), form_of(path, choice=False), path,
-                            plan.part.capacity)
-        old = unpack(now.plan, dump.data, dump.gaps)
+                            made.plan.part.capacity)
+        old = read(dump.data, dump.gaps)
         if len(dump.data) != len(now.image) or any(
                 not _inside(gap, now.gaps) for gap in dump.gaps):
             return None
@@ -106,7 +115,8 @@ def _origin(path: str, now: Contents, plan: Plan, again: Again) -> Contents | No
             return old
         changes = again(old)
         led = _begun(changes, unlike) and not _others(
-            old, now, unpack(changes.plan, changes.target, old.gaps))
+            changes.before, unpack(changes.plan, now.image, now.gaps),
+            unpack(changes.plan, changes.target, old.gaps))
     except (ParamstoreError, OSError):
         return None
     return old if led else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -153,21 +154,24 @@ def again(contents: Contents) -> Changes:
     return value_changes(contents, NEW, "part", unlock=True)
 
 
+READ = partial(unpack, PLAN)
+
+
 def test_a_backup_is_never_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """By default the next number; a name that is taken by something else is refused, and a missing
     folder. Raw binary has no gaps, so the whole part is read for it."""
     monkeypatch.chdir(tmp_path)
     one, two = (again(unpack(PLAN, image)) for image in (BLANK, pack(PLAN, OLD)))
     assert ["pump.before-0001.hex", "pump.before-0002.hex"] == [
-        keep_backup(changes, None, "pump", again).path for changes in (one, two)]
+        keep_backup(changes, None, "pump", again, READ).path for changes in (one, two)]
     assert b"\xff" * 2048 == decode_image(Path("pump.before-0001.hex").read_bytes(), FORMS["hex"],
                                           "", 2048).data
-    assert "mine.bin" == keep_backup(one, "mine.bin", "pump", again).path
+    assert "mine.bin" == keep_backup(one, "mine.bin", "pump", again, READ).path
     assert BLANK == Path("mine.bin").read_bytes()
     with pytest.raises(ToolError, match="never written over"):
-        keep_backup(two, "mine.bin", "pump", again)
+        keep_backup(two, "mine.bin", "pump", again, READ)
     with pytest.raises(ToolError, match="cannot write the backup"):
-        keep_backup(two, "nowhere/mine.bin", "pump", again)
+        keep_backup(two, "nowhere/mine.bin", "pump", again, READ)
     with pytest.raises(ToolError, match="does not tell the form"):
         needs_all("mine.old")
     assert [True, False, False] == list(map(needs_all, ("a.bin", "a.hex", None)))
@@ -185,7 +189,7 @@ def test_the_way_back_leads_to_before_the_first_try(name: str | None, tmp_path: 
         image = old if cut == 1 else None
         programmer = programmer_at(path, PLAN, image, [CutAtWrite(2, Tear(Torn.MIX, 3, cut))])
         changes = changes_of(programmer)
-        kept.add(keep_backup(changes, name, "pump", again))
+        kept.add(keep_backup(changes, name, "pump", again, READ))
         with pytest.raises(ToolError, match="lost its power"):
             write_changes(programmer, changes)
     assert 1 == len({k.path for k in kept}) and any(k.before for k in kept)
@@ -196,10 +200,10 @@ def test_the_way_back_leads_to_before_the_first_try(name: str | None, tmp_path: 
     write_changes(programmer_at(path, PLAN), changes_of(programmer_at(path, PLAN)))
     other = pack(PLAN, complete(PLAN, {"identity": {"board": (7,)}}))
     if name is None:
-        assert file != keep_backup(again(unpack(PLAN, other)), name, "pump", again).path
+        assert file != keep_backup(again(unpack(PLAN, other)), name, "pump", again, READ).path
     else:
         with pytest.raises(ToolError, match="never written over"):
-            keep_backup(again(unpack(PLAN, other)), name, "pump", again)
+            keep_backup(again(unpack(PLAN, other)), name, "pump", again, READ)
 
 
 def test_one_bad_read_does_not_cost_the_newest_record(tmp_path: Path) -> None:

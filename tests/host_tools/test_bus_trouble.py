@@ -288,3 +288,57 @@ def test_a_part_of_an_earlier_release_is_told_with_the_way(bench: Path) -> None:
     assert "release 5" in run("read", SCHEMA, "--part-file", "part.bin").stdout
     assert told not in write("--set", "settings.interval=40").stderr
     assert "33 s" in run("read", SCHEMA, "--part-file", "part.bin").stdout
+
+
+def two_releases() -> None:
+    """pump.toml with release 1, and release 2 whose rings lie elsewhere; old.bin and new.bin are
+    the same unit, as either has it."""
+    first = SMALL.format(part="24LC32A")
+    Path("pump.toml").write_text(first, "utf-8")
+    assert 0 == run("freeze", "pump.toml").exit_code
+    assert 0 == run("pack", "pump.toml", "--set", "trim.gain=5", "--set", "identity.serial=A1",
+                    "-o", "old.bin").exit_code
+    later = first.replace('name = "pump"', 'name = "pump"\nseries = 1').replace(
+        "room = 0\n[group.trim", "room = 40\n[group.trim")
+    Path("pump.toml").write_text(later, "utf-8")
+    assert 0 == run("freeze", "pump.toml").exit_code
+    made = run("migrate", "pump.toml", "old.bin", "--to", "2", "--relayout", "-o", "new.bin")
+    assert 0 == made.exit_code, made.stderr
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_write_of_another_release_that_is_stopped_leads_both_ways(
+        again: bool, bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At every page, also in a repeat: the copy from before the first try is named, and the command
+    that is told brings the old bytes back; the repeat ends the work."""
+    from paramstore.bus.part_file import PartFile
+
+    def stopped(number: int) -> str:
+        with monkeypatch.context() as patch:
+            patch.setattr("paramstore.bus.part_file.PartFile",
+                          partial(PartFile, faults=[CutAtWrite(number, Tear(Torn.MIX, 0, number))]))
+            return run(*work).stderr
+
+    two_releases()
+    old, new = (Path(name).read_bytes() for name in ("old.bin", "new.bin"))
+    work = ("write", "pump.toml", "new.bin", "--exact", "--unlock", "--yes", "--part-file",
+            "part.bin", "--backup", "kept.hex")
+    for pages in range(1, 100):
+        Path("kept.hex").unlink(missing_ok=True)
+        Path("part.bin").write_bytes(old)
+        said = stopped(pages)
+        if "did not end" not in said:
+            break
+        if again and "or go back" in (more := stopped(2)):
+            said = more
+            assert "kept.hex: what the part held before the write that did not end\n" in said
+        back = said.partition("or go back: ")[2].splitlines()[0]
+        assert ("paramstore write pump.toml kept.hex --exact --unlock --part-file part.bin "
+                "--yes") == back
+        half = Path("part.bin").read_bytes()
+        done = run(*shlex.split(back)[1:])
+        assert (0, old) == (done.exit_code, Path("part.bin").read_bytes()), done.stderr
+        Path("part.bin").write_bytes(half)
+        assert 0 == run(*work).exit_code
+        assert new == Path("part.bin").read_bytes()
+    assert pages > 5
