@@ -7,8 +7,7 @@ the bytes with the decoder of images and lets the twin of the firmware mount the
 
 from __future__ import annotations
 
-import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,7 +33,7 @@ from paramstore.rig.twin import TwinRig
 from paramstore.status import Health, Status
 from tests.bus.buses import BenchBus
 
-__all__ = ["PARTS", "TEARS", "WORKS", "Campaign"]
+__all__ = ["PARTS", "TEARS", "WORKS", "Campaign", "Cut"]
 
 PARTS = ("24LC02B", "24LC04B", "24LC16B", "24LC32A", "M24M01-R", "24LC1025")
 TEARS = (Tear(Torn.OLD), Tear(Torn.NEW), Tear(Torn.MIX, 0, 7), Tear(Torn.PREFIX, 3),
@@ -69,6 +68,8 @@ NEW = {"identity": SERIAL, "trim": {"gain": (99,)}, "user": {"limit": (5,)}}
 AT = "2026-03-01T08:00:00Z"
 
 Values = dict[str, dict[str, tuple[int | float, ...]]]
+Cut = tuple[int, Tear]
+"""Which page write is cut, from 1, and how."""
 
 
 def plan_of(part: str) -> Plan:
@@ -144,41 +145,48 @@ class Campaign:
     def values(self, image: bytes) -> Values:
         return {g.ring.group.name: g.values for g in unpack(self.plan, image).groups}
 
+    def points(self) -> int:
+        """How many page writes the work makes if nothing happens."""
+        device = self.begin()
+        self.do(device)
+        self.check_end(bytes(device.memory))
+        return device.cycles
+
     def run(self, tears: tuple[Tear, ...]) -> int:
         """Cut each page write in each way; return how many cuts that were."""
-        cuts = 0
-        for tear in tears:
-            number = 1
-            while self.cut(number, tear):
-                number += 1
-                cuts += 1
-        return cuts
+        points = self.points()
+        return sum(self.cut((number, tear)) for tear in tears for number in range(1, points + 1))
 
-    def cut(self, number: int, tear: Tear) -> bool:
-        """Cut one page write, look at what is there, do the work again, and look again. False: the
-        work ended before."""
-        if self.noted:
-            self.begin_records()
-        device = Device(self.plan.part, 0x50, self.image, [CutAtWrite(number, tear)])
-        try:
+    def cut(self, *cuts: Cut) -> int:
+        """Do the work, which is cut, then again for each further cut, then to its end; look at what
+        is there each time. Return how many cuts there were: a repeat may have fewer pages."""
+        device = self.begin()
+        made = 0
+        for number, tear in cuts:
+            device.faults.append(CutAtWrite(number, tear))
+            try:
+                self.do(device)
+                break
+            except PowerCut:
+                made += 1
+            self.check_torn(bytes(device.memory))
+            device = Device(self.plan.part, 0x50, bytes(device.memory))
+        else:
             self.do(device)
-            return False
-        except PowerCut:
-            pass
-        self.check_torn(bytes(device.memory))
-        again = Device(self.plan.part, 0x50, bytes(device.memory))
-        self.do(again)
-        self.check_end(bytes(again.memory))
-        return True
+        self.check_end(bytes(device.memory))
+        return made
 
-    def begin_records(self) -> None:
-        """New ones for each cut, with the unit and what its part holds."""
-        self.records = str(self.folder / f"{len(list(self.folder.iterdir()))}.db")
-        with Records(self.records, create=True) as records:
-            records.begin(Batch("lot", 0, "{}", "identity.serial", ""))
-            records.allot("lot", [NewUnit(1, "", "A1")], AT)
-        Journal(self.records, lambda: AT).end(
-            VERIFY, True, "", unpack(self.plan, self.image))
+    def begin(self) -> Device:
+        """The part as it is before the work; with new records, if any, of the unit that it is."""
+        if self.noted:
+            self.records = str(self.folder / "units.db")
+            Path(self.records).unlink(missing_ok=True)
+            with Records(self.records, create=True) as records:
+                records.begin(Batch("lot", 0, "{}", "identity.serial", ""))
+                records.allot("lot", [NewUnit(1, "", "A1")], AT)
+            Journal(self.records, lambda: AT).end(
+                VERIFY, True, "", unpack(self.plan, self.image))
+        return Device(self.plan.part, 0x50, self.image)
 
     def do(self, device: Device) -> None:
         """What the commands do, without options and words."""
@@ -243,13 +251,3 @@ class Campaign:
             there = held[group.ring.group.name]
             assert there.copies == group.copies
             assert there.raws == (group.stored if group.newest else {})
-
-
-def random_tears(count: int) -> Iterator[Tear]:
-    """Tears by chance, for the long campaign."""
-    chance = random.Random(13)
-    for _ in range(count):
-        yield Tear(chance.choice((Torn.MIX, Torn.NOISE, Torn.PREFIX, Torn.SUFFIX)),
-                   chance.randrange(1, 32), chance.randrange(1 << 16))
-
-

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.bus.kills import PARTS, TEARS, WORKS, Campaign, random_tears
+from tests.bus.kills import PARTS, TEARS, WORKS, Campaign
 
 PAGES = {  # page writes of each kind of work, in the order of the parts
     "write a blank part": (16, 9, 9, 7, 7, 7),
@@ -36,12 +36,3 @@ def test_a_repeat_ends_what_was_cut(part: str, work: str, pages: int, tmp_path: 
     tears = TEARS[2:3] if noted or large else TEARS[:3]
     campaign = Campaign(part, WORKS[work], tmp_path, noted=noted)
     assert pages * len(tears) == campaign.run(tears)
-
-
-@pytest.mark.long
-@pytest.mark.parametrize(("part", "work", "pages"), CASES)
-def test_a_repeat_ends_what_was_cut_in_any_way(part: str, work: str, pages: int,
-                                               tmp_path: Path) -> None:
-    """The same with every way to tear a page, and some by chance, and with the records."""
-    tears = (*TEARS, *random_tears(20))
-    assert pages * len(tears) == Campaign(part, WORKS[work], tmp_path, noted=True).run(tears)
