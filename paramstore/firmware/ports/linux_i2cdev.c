@@ -14,9 +14,34 @@
 
 #define INTERRUPTED_MOST 16u /* tries of one transfer that signals end */
 
+/* Transfers in a row that may fail with EIO, or ETIMEDOUT, and still look like a busy part. The
+ * runtime asks 20 times in the longest write cycle; a driver that waits for its adapter has waited
+ * for longer than one. */
+#define EIO_MOST 30u
+#define ETIMEDOUT_MOST 2u
+
+/* ENXIO: no acknowledge of the address; EREMOTEIO: of a byte, in many drivers (from memory of the
+ * kernel's i2c/fault-codes). Some drivers say EIO or ETIMEDOUT instead. That may be the bus as
+ * well, so it passes for a missing acknowledge a bounded number of times: sending a page again
+ * does no harm. */
+static ps_status_t failure(ps_i2cdev_t *bus, int number)
+{
+    unsigned most = number == EIO ? EIO_MOST : number == ETIMEDOUT ? ETIMEDOUT_MOST : 0u;
+    if (number == ENXIO || number == EREMOTEIO) {
+        return PS_ERR_NACK;
+    }
+    if (bus->unclear >= most) {
+        bus->unclear = 0u;
+        return PS_ERR_BUS;
+    }
+    ++bus->unclear;
+    return PS_ERR_NACK;
+}
+
 bool ps_i2cdev_open(ps_i2cdev_t *bus, const char *path)
 {
     unsigned long can = 0;
+    bus->unclear = 0u;
     bus->file = open(path, O_RDWR | O_CLOEXEC);
     if (bus->file < 0) {
         return false;
@@ -38,7 +63,7 @@ void ps_i2cdev_close(ps_i2cdev_t *bus)
 ps_status_t ps_i2cdev_transfer(void *user, uint8_t address, const uint8_t *out, uint16_t out_count,
                                uint8_t *in, uint16_t in_count)
 {
-    const ps_i2cdev_t *bus = (const ps_i2cdev_t *)user;
+    ps_i2cdev_t *bus = (ps_i2cdev_t *)user;
     struct i2c_msg messages[2];
     struct i2c_rdwr_ioctl_data transfer;
     unsigned tries = 0;
@@ -57,12 +82,10 @@ ps_status_t ps_i2cdev_transfer(void *user, uint8_t address, const uint8_t *out, 
         result = ioctl(bus->file, I2C_RDWR, &transfer);
     } while (result < 0 && errno == EINTR && ++tries < INTERRUPTED_MOST);
     if (result == (int)transfer.nmsgs) {
+        bus->unclear = 0u;
         return PS_OK;
     }
-    /* ENXIO: no acknowledge of the address; EREMOTEIO: of a byte, in many drivers (from memory of
-     * the kernel's i2c/fault-codes). A driver that says EIO instead makes a busy part look like a
-     * bus failure: add it here if yours does. */
-    return result < 0 && (errno == ENXIO || errno == EREMOTEIO) ? PS_ERR_NACK : PS_ERR_BUS;
+    return failure(bus, result < 0 ? errno : 0);
 }
 
 void ps_i2cdev_wait_us(void *user, uint16_t us)

@@ -21,6 +21,7 @@ extern "C" {
 
 typedef struct ps_i2cdev {
     int file;
+    unsigned unclear; /* transfers in a row that failed as if a byte was not acknowledged */
 } ps_i2cdev_t;
 
 /* Open a bus; false, with errno set, if it cannot be opened or cannot do plain I2C. */
