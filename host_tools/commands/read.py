@@ -7,7 +7,7 @@ import click
 from host_tools.dumps import show_report
 from host_tools.parts_on_buses import PartAt, bus_options, look_at, open_part
 from host_tools.streams import read_source, refuse_input, write_bytes
-from host_tools.terminal import say_json
+from host_tools.terminal import release_option, say_json
 
 
 @click.command()
@@ -16,19 +16,22 @@ from host_tools.terminal import say_json
 @click.option("--format", "form_name", metavar="FORM", help="Of the dump (default: by the suffix).")
 @click.option("--whole", is_flag=True,
               help="Read all bytes, not the label and the rings alone; -o does that too.")
+@release_option
 @bus_options
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, output: str | None, form_name: str | None,
-            whole: bool, at: PartAt, as_json: bool) -> None:
+            whole: bool, release: int | None, at: PartAt, as_json: bool) -> None:
     """Example: paramstore read schemas/tank_probe.toml --bus 1 -o dump.bin
 
     Read the part of SCHEMA and show every value and what is wrong, as `unpack` does with a dump.
     Nothing is written to the part. Exit codes as those of `unpack`.
     """
+    from paramstore.bus.recognise import small_part
     from paramstore.decode.examine import examine
     from paramstore.decode.which import project_candidates
     from paramstore.errors import ToolError, errors_in
+    from paramstore.evolve.history import History
     from paramstore.evolve.project import open_project
     from paramstore.image.files import encode_image, form_of
     from paramstore.image.forms import binary
@@ -41,13 +44,19 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
             raise ToolError(f"a part is not read as {form.title}", "write raw binary or Intel HEX")
         refuse_input(output, (schema, at.part_file))
     project = open_project(read_source(schema))
+    if release is not None:
+        project = project._replace(plan=project.release(release), history=History())
     with open_part(project.plan, at) as programmer:
         name = programmer.name
-        contents = look_at(programmer, project, whole=whole or output is not None)
+        contents = look_at(programmer, project, whole=whole or output is not None,
+                           any_release=True)
+        if contents.gaps and small_part(contents, name):  # only all of it tells what that costs
+            contents = look_at(programmer, project, whole=True)
     image = contents.image  # what was not read counts as free: labels and rings are all there
     found = examine(binary.read(image, name), project_candidates(project, name), offset=0,
                     what="part")
-    findings = (*project.findings, *found.findings)
+    small = () if any(f.code == "PS653" for f in found.findings) else small_part(contents, name)
+    findings = (*project.findings, *small, *found.findings)
     talk = output == "-"  # stdout is the dump then
     if as_json:
         data = findings_data(findings) | image_data(found.contents)

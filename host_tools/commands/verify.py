@@ -40,7 +40,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     differs, or is not of this store.
     """
     from paramstore.bus.compare import compare, damage
-    from paramstore.bus.recognise import recognise
+    from paramstore.bus.recognise import recognise, unlabelled_release
     from paramstore.evolve.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
     from paramstore.report.findings import findings_data
@@ -55,7 +55,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     values, image = read_wanted(project, contents.plan, wanted_from)
     found = compare(contents, values, image, exact=exact)
     other = other_unit(records, image, contents, name)
-    findings = (*damage(contents, name), *((other,) if other else ()))
+    findings = (*unlabelled_release(contents, project, name), *damage(contents, name),
+                *((other,) if other else ()))
     if other is None and image is not None:
         Notes(records, image).end("verify", found.equal, found.words, contents)
     elif records is not None:

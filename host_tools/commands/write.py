@@ -103,7 +103,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     """
     from paramstore.bus.backup import backup_name, needs_all
     from paramstore.bus.compare import damage
-    from paramstore.bus.recognise import being_erased, recognise
+    from paramstore.bus.recognise import being_erased, recognise, unlabelled_release
     from paramstore.evolve.project import open_project
     from paramstore.image.contents import unpack
     from paramstore.report.bus import changes_data, changes_text
@@ -128,7 +128,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
         after = unpack(changes.plan, changes.target, contents.gaps)
         other = other_unit(records, wish.image, after, name)
         refuse_other_unit(other)
-        findings = (*changes.findings, *damage(after, name), *((other,) if other else ()))
+        doubt = () if exact else unlabelled_release(contents, project, name)
+        findings = (*doubt, *changes.findings, *damage(after, name), *((other,) if other else ()))
         notes = Notes(records, wish.image)
         if yes and changes.pages:
             say_text(CAUTION + "\n", err=True)

@@ -8,7 +8,7 @@ from enum import StrEnum
 from paramstore.bus.changes import Change, Values, differences, few_copies
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.image.contents import Contents, GroupContents, SlotState
-from paramstore.image.diagnose import reset_findings
+from paramstore.image.diagnose import diagnose, reset_findings
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.words import plural
@@ -89,9 +89,10 @@ def _presence(group: GroupContents, wanted: Values, image: Contents | None) -> P
 
 
 def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
-    """Return a warning (PS965) for each group that is lost; one (PS968) for each that has damaged
-    slots beside a whole record: the values are there, but less keeps them than should; and one
-    (PS614) for each value that cannot be, in place of which firmware serves the default."""
+    """Return a warning (PS605, PS606, PS616) for a damaged label; one (PS965) for each group that
+    is lost; one (PS968) for each that has damaged slots beside a whole record: the values are
+    there, but less keeps them than should; and one (PS614) for each value that cannot be, in place
+    of which firmware serves the default."""
     lost = (Finding(
         "PS965", f"group `{g.ring.group.name}` is lost: no slot holds a whole record",
         SourceText(name, ""), help="`paramstore read` tells what is left of it",
@@ -105,7 +106,9 @@ def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
         for group, bad in counts if bad)
     values = (replace(found, severity=Severity.WARNING) for g in contents.groups
               for found in reset_findings(g, SourceText(name, "")))
-    return (*lost, *slots, *values)
+    label = (replace(found, severity=Severity.WARNING) for found in diagnose(contents, name, "part")
+             if found.code in ("PS605", "PS606", "PS616"))
+    return (*label, *lost, *slots, *values)
 
 
 def other_serial(contents: Contents, image: Contents, group: str, parameter: Parameter,

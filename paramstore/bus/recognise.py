@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 from paramstore.codec import build_label
+from paramstore.decode.which import release_doubt
 from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.evolve.project import Project
 from paramstore.format import ERASED, NO_STORE
 from paramstore.image.contents import Contents, LabelState
 from paramstore.image.diagnose import diagnose
 from paramstore.layout.plan import Plan
 
-__all__ = ["being_erased", "erasing_label", "recognise", "unlabelled"]
+__all__ = ["being_erased", "erasing_label", "recognise", "small_part", "unlabelled",
+           "unlabelled_release"]
 
 _USABLE = (LabelState.OURS, LabelState.BLANK, LabelState.DAMAGED)
 
@@ -29,7 +32,8 @@ def recognise(contents: Contents, name: str) -> None:
     """
     plan = contents.plan
     if contents.label_state in _USABLE:
-        _refuse_small(contents, name)
+        if small := small_part(contents, name):
+            raise FindingsError(small)
         if contents.label_state is LabelState.OURS or contents.readable or unlabelled(contents):
             return
     if being_erased(contents):
@@ -63,16 +67,28 @@ def erasing_label(plan: Plan) -> bytes:
     return build_label(replace(plan, store_id=NO_STORE))
 
 
-def _refuse_small(contents: Contents, name: str) -> None:
-    """On a part of half the size, what is in its first half comes again in the second one."""
+def small_part(contents: Contents, name: str) -> tuple[Finding, ...]:
+    """Return an error (PS961) if a part has half the size: what is in its first half comes again in
+    the second one."""
     plan, image = contents.plan, contents.image
     half = plan.part.capacity // 2
     for copy in (0, 1):
         at = plan.label_address(copy)
         label = image[at:at + plan.label_bytes]
         if contents.labels[copy] and label == image[half + at:half + at + len(label)]:
-            raise FindingsError([Finding(
+            return (Finding(
                 "PS961", f"the part has less than the {plan.part.capacity} bytes of the "
                 f"{plan.part.name}", SourceText(name, ""),
                 notes=(f"the label at 0x{at:04X} comes again at 0x{half + at:04X}",),
-                help="fit the part of the schema, or give the schema of this part")])
+                help="fit the part of the schema, or give the schema of this part"),)
+    return ()
+
+
+def unlabelled_release(contents: Contents, project: Project, name: str) -> tuple[Finding, ...]:
+    """Return a warning (PS658) if a part has records and no label, and there are releases that keep
+    them elsewhere."""
+    if contents.label is not None or not contents.readable:
+        return ()
+    return release_doubt(
+        contents.plan, (project.plan, *project.history.plans), SourceText(name, ""), "part",
+        "see with `paramstore read --release` whether it is of another one, before you write")

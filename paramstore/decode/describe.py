@@ -15,6 +15,7 @@ from paramstore.decode.slots import SlotKind, SlotVerdict
 from paramstore.errors import Finding, Severity, SourceText
 from paramstore.format import ERASED
 from paramstore.image.contents import Contents
+from paramstore.image.wording import unread_text
 
 __all__ = ["describe", "repair_text"]
 
@@ -34,12 +35,13 @@ _MOST = 8
 
 def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[SlotVerdict, ...]],
              histories: Mapping[str, History], wear: Mapping[str, Wear],
-             strays: tuple[tuple[int, int], ...]) -> tuple[Finding, ...]:
-    """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes."""
+             strays: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
+    """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes;
+    `what` was read, for people."""
     found: list[Finding] = []
     for name, verdicts in slots.items():
         if contents.group(name).lost:
-            found.append(_lost(contents, source, name, verdicts))
+            found.append(_lost(contents, source, name, verdicts, what))
         found += [_slot(source, name, v) for v in verdicts if v.kind in _CODES]
         found += _numbers(source, name, histories[name], verdicts)
         found += _wear(source, name, wear[name])
@@ -62,12 +64,11 @@ def repair_text(verdict: SlotVerdict) -> str:
 
 
 def _lost(contents: Contents, source: SourceText, name: str,
-          verdicts: tuple[SlotVerdict, ...]) -> Finding:
+          verdicts: tuple[SlotVerdict, ...], what: str) -> Finding:
     """Tell that a group has no record: nothing is lost if only its first write was begun."""
     if contents.group(name).unread:
-        return Finding(
-            "PS612", f"group `{name}`: no slot in the dump holds a whole record, and the dump does "
-            "not have all of them", source, help="the values shown are defaults")
+        return Finding("PS612", f"group `{name}`: {unread_text(what)}", source,
+                       help="the values shown are defaults")
     written = [v for v in verdicts if v.kind is not SlotKind.ERASED]
     notes: tuple[str, ...] = ()
     if len(written) == 1 and written[0].tear is not None:

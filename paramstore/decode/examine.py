@@ -61,7 +61,7 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     says which store it is, see `choose`; `what` was read, for people. FindingsError for a file of
     which the schema is doubtful, or that does not fit the part.
     """
-    choice = choose(reading, candidates, offset, named=named)
+    choice = choose(reading, candidates, offset, named=named, what=what)
     plan, dump = choice.candidate.plan, choice.alignment.dump
     contents = unpack(plan, dump.data, dump.gaps)
     slots = judge_slots(contents) if contents.readable else {}
@@ -75,7 +75,7 @@ def examine(reading: Reading, candidates: Sequence[Candidate],
     findings = (
         *reading.findings, *choice.findings, *choice.alignment.findings, *general,
         *(describe(contents, reading.source, slots, histories, wear,
-                   tuple((s.first, s.end) for s in strays)) if contents.readable else ()),
+                   tuple((s.first, s.end) for s in strays), what) if contents.readable else ()),
     )
     return Examination(reading, choice.candidate, dump, contents, slots, histories, wear, strays,
                        tuple(findings))

@@ -20,7 +20,7 @@ from paramstore.layout.layout_id import layout_text
 from paramstore.layout.plan import Plan
 
 __all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose",
-           "project_candidates"]
+           "project_candidates", "release_doubt"]
 
 _LABEL_BYTES = 32  # the longest, whatever the part
 
@@ -76,9 +76,9 @@ def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str,
 
 
 def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None = None, *,
-           named: bool = True) -> Choice:
+           named: bool = True, what: str = "dump") -> Choice:
     """Return the candidate that a dump is of. `named`: a person says that it is of the one store
-    of the candidates, so that only the release is to be found.
+    of the candidates, so that only the release is to be found; `what` was read, for people.
 
     FindingsError (PS657) if nothing tells, with what there is to choose from.
     """
@@ -88,7 +88,7 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
             if _matches(label, candidate.plan):
                 return Choice(candidate, align(reading, candidate.plan, offset))
     if named and len({c.plan.store_id for c in candidates}) == 1:
-        return _of_store(reading, candidates, offset)
+        return _of_store(reading, candidates, offset, what)
     near = [c for c in candidates if c.plan.store_id in {label.store_id for label in labels}]
     if labels and not near:
         raise _doubt(reading, f"the dump is of the store `{labels[0].called}`, and no schema is",
@@ -115,7 +115,23 @@ def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None
     return choice._replace(findings=(said, *choice.findings))
 
 
-def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | None) -> Choice:
+def release_doubt(read_with: Plan, plans: Iterable[Plan], source: SourceText, what: str,
+                  help: str) -> tuple[Finding, ...]:
+    """Return a warning (PS658) that no label tells of which one of `plans` something is, if that
+    makes a difference."""
+    alike = [plan for plan in plans if plan.series == read_with.series]
+    if len({_places(plan) for plan in alike}) == 1:
+        return ()
+    releases = sorted({plan.release for plan in alike if plan.release})
+    read_as = f"release {read_with.release}" if read_with.release else "the schema as it stands"
+    return (Finding(
+        "PS658", f"no label tells which release wrote the {what}: it is read by {read_as}",
+        source, notes=(f"there are releases {', '.join(map(str, releases))}",), help=help,
+        severity=Severity.WARNING),)
+
+
+def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | None,
+              what: str = "dump") -> Choice:
     """Return which candidate of one store a dump is of: the first one of the series for which most
     records speak, unless a label shows once the dump lies right."""
     first = candidates[0]
@@ -129,16 +145,11 @@ def _of_store(reading: Reading, candidates: Sequence[Candidate], offset: int | N
     named = [c for label in labels for c in candidates if _matches(label, c.plan)]
     if named:
         return Choice(named[0], align(reading, named[0].plan, offset))
-    alike = [c.plan for c in candidates if c.plan.series == first.plan.series]
-    if labels or not choice.alignment.score or len({_places(p) for p in alike}) == 1:
+    if labels or not choice.alignment.score:
         return choice
-    releases = sorted({p.release for p in alike if p.release})
-    read_as = f"release {first.plan.release}" if first.plan.release else "the schema as it stands"
-    return choice._replace(findings=(Finding(
-        "PS658", f"no label tells which release wrote the dump: it is read by {read_as}",
-        reading.source, notes=(f"there are releases {', '.join(map(str, releases))}",),
-        help="give the release of the unit: --release, of `migrate` --from",
-        severity=Severity.WARNING),))
+    return choice._replace(findings=release_doubt(
+        first.plan, (c.plan for c in candidates), reading.source, what,
+        "give the release of the unit: --release" + ", of `migrate` --from" * (what == "dump")))
 
 
 def _labels(reading: Reading) -> list[Label]:

@@ -323,7 +323,7 @@ def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record |
 
 def _lacking(gaps: Gaps) -> str:
     places = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
-    return " and ".join(places) + " not in the dump"
+    return " and ".join(places) + " not there"
 
 
 def _owner(plan: Plan, ring: Ring, number: int, image: bytes) -> str | None:

@@ -21,7 +21,7 @@ from paramstore.image.contents import (
     gaps_in,
 )
 from paramstore.image.pack import used_ranges
-from paramstore.image.wording import breach_text, reset_note
+from paramstore.image.wording import absent_text, breach_text, reset_note, unread_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.words import plural
 
@@ -39,16 +39,17 @@ def diagnose(contents: Contents, path: str, what: str = "dump") -> tuple[Finding
     return tuple(_Diagnosis(contents, SourceText(path, ""), what).findings())
 
 
-def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "") -> Finding:
+def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "", what: str = "dump") -> Finding:
     """Return the finding about bytes that a file does not give: an error if `lacks` says in words
-    what is not whole without them, else a warning."""
+    what is not whole without them, else a warning; `what` was read, for people."""
     ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
     count = sum(end - first for first, end in gaps)
     so = f", so {lacks}" if lacks else ""
-    return Finding(
-        "PS603", f"the dump lacks {plural(count, 'byte')}{so}", source,
-        notes=_some(ranges), severity=Severity.ERROR if lacks else Severity.WARNING,
-        help="read the whole part again, or copy all lines of the dump" if lacks else "")
+    said = f"the dump lacks {plural(count, 'byte')}" if what == "dump" else (
+        f"{plural(count, 'byte')} of the part could not be read")
+    mend = "read the whole part again" + ", or copy all lines of the dump" * (what == "dump")
+    return Finding("PS603", said + so, source, notes=_some(ranges), help=mend if lacks else "",
+                   severity=Severity.ERROR if lacks else Severity.WARNING)
 
 
 def reset_findings(group: GroupContents, source: SourceText) -> Iterator[Finding]:
@@ -98,12 +99,13 @@ class _Diagnosis:
                         if s.state is SlotState.MISSING)
             are = "is" if slots == 1 else "are"
             yield gap_finding(self._source, gaps,
-                              f"{plural(slots, 'slot')} {are} not whole" if slots else "")
+                              f"{plural(slots, 'slot')} {are} not whole" if slots else "",
+                              self._what)
 
     def _label(self) -> Iterator[Finding]:
         contents, plan, label = self._contents, self._contents.plan, self._contents.label
         if label is None and contents.readable:
-            what = {LabelState.BLANK: "erased", LabelState.MISSING: "not in the dump"}.get(
+            what = {LabelState.BLANK: "erased", LabelState.MISSING: absent_text(self._what)}.get(
                 contents.label_state, "damaged")
             yield self._error("PS605", f"both copies of the label are {what}",
                               help="the records that are shown are of this store all the same")
@@ -154,7 +156,8 @@ class _Diagnosis:
             f"{apart} is not that of this schema",
             notes=(f"it has {_layout(label)}; {both}",),
             help="give the schema of that branch with its releases" + (
-                f"; `paramstore unpack --release {shared}` reads what both have" if shared else ""))
+                f"; `paramstore {'unpack' if self._what == 'dump' else 'read'} --release {shared}` "
+                "reads what both have" if shared else ""))
 
     def _copies(self) -> Iterator[Finding]:
         contents = self._contents
@@ -166,8 +169,8 @@ class _Diagnosis:
             copy = 0 if first is None else 1
             at = contents.plan.label_address(copy)
             if gaps_in(contents.gaps, at, at + contents.plan.label_bytes):
-                yield self._warning("PS606", f"label copy {copy} is not whole in the dump; the "
-                                    "other one is")
+                yield self._warning("PS606", f"label copy {copy} is not whole; the other one "
+                                    "is", (f"bytes are {absent_text(self._what)}",))
             else:
                 yield self._warning("PS606", f"label copy {copy} is damaged; the other one is "
                                     "whole", help="`ps_format` writes it anew")
@@ -180,8 +183,7 @@ class _Diagnosis:
         name = f"group `{group.ring.group.name}`"
         bad = [s for s in group.slots if s.state.bad]
         if group.unread:
-            yield self._error("PS612", f"{name}: no slot in the dump holds a whole record, and the "
-                              "dump does not have all of them", notes=_slots(bad),
+            yield self._error("PS612", f"{name}: {unread_text(self._what)}", notes=_slots(bad),
                               help="the values shown are defaults")
         elif group.lost:
             yield self._error("PS612", f"{name} is lost: no slot holds a whole record",

@@ -15,7 +15,8 @@ from paramstore.schema.model import AnyGroup, Field, Kind
 from paramstore.schema.quantity import format_value, show_raw
 from paramstore.schema.words import code_list
 
-__all__ = ["breach_help", "breach_text", "elements_text", "reset_note"]
+__all__ = ["absent_text", "breach_help", "breach_text", "elements_text", "reset_note",
+           "unread_text"]
 
 
 def elements_text(field: Field, elements: Sequence[Raw | NoValue | None]) -> str:
@@ -74,3 +75,15 @@ def _limit(breach: Breach, raws: tuple[Raw, ...]) -> ValueProblem:
 def _path(breach: Breach) -> tuple[int, ...]:
     several = breach.field.array or breach.field.kind is Kind.CURVE
     return (breach.element,) if several else ()
+
+
+def absent_text(what: str) -> str:
+    """Return what is said of bytes that are not there; `what` was read, a dump or a part."""
+    return "not in the dump" if what == "dump" else "not read"
+
+
+def unread_text(what: str) -> str:
+    """Return what is said of a group whose record may be among bytes that are not there."""
+    return ("no slot in the dump holds a whole record, and the dump does not have all of them"
+            if what == "dump" else
+            "no slot that was read holds a whole record, and not all of them were read")

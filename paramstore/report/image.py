@@ -141,7 +141,7 @@ def origin_text(contents: Contents, group: GroupContents) -> str:
 def _missing(contents: Contents, group: GroupContents) -> str:
     if contents.erased(group):
         return "no record, never written or erased"
-    return "never written" if group.blank else "not in the dump" if group.unread else "lost"
+    return "never written" if group.blank else "bytes are missing" if group.unread else "lost"
 
 
 def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:

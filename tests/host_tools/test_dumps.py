@@ -161,9 +161,9 @@ def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
         result = run(command, "bench_unit.toml", "log.txt")
         assert 1 == result.exit_code, result.output
         assert "PS603" in result.output and "PS660" not in result.output
-        assert "identity: not in the dump, these are the defaults" in result.stdout
+        assert "identity: bytes are missing, these are the defaults" in result.stdout
     assert f"settings, slot 1 at 0x{newest:04X}: missing: 0x{newest:04X} to 0x{newest + 15:04X} " \
-        "not in the dump" in run("examine", "bench_unit.toml", "log.txt").stdout
+        "not there" in run("examine", "bench_unit.toml", "log.txt").stdout
     shown = run("bytes", "bench_unit.toml", "log.txt", "--from", hex(newest), "--to",
                 hex(newest + 31)).stdout
     assert f"{newest:04X}  -- -- -- --  " in shown and "FF" not in shown.split("room")[0]

@@ -238,7 +238,7 @@ def test_a_slot_that_lacks_bytes_is_missing() -> None:
     contents = lacking(with_limits(limits_record(1), limits_record(2)), (0x60, 0x68), (0x80, 0x90))
     slots = contents.group("limits").slots
     assert [SlotState.CURRENT, SlotState.MISSING, SlotState.MISSING] == [s.state for s in slots]
-    assert "0x0060 to 0x0067 not in the dump" == slots[1].reason
+    assert "0x0060 to 0x0067 not there" == slots[1].reason
     assert {"PS603", "PS611"} <= {
         f.code for f in diagnose(contents, "x") if f.severity is Severity.ERROR}
 
@@ -249,7 +249,7 @@ def test_a_group_without_a_record_in_the_dump_was_not_never_written() -> None:
     group = contents.group("limits")
     assert (True, True, False) == (group.unread, group.lost, group.blank)
     assert "PS612" in [f.code for f in diagnose(contents, "x")]
-    assert "limits: not in the dump, these are the defaults" in image_text(contents)
+    assert "limits: bytes are missing, these are the defaults" in image_text(contents)
 
 
 def test_a_right_crc_proves_bytes_that_are_left_out() -> None:
@@ -262,7 +262,7 @@ def test_a_right_crc_proves_bytes_that_are_left_out() -> None:
 def test_a_label_that_lacks_bytes_is_not_damaged() -> None:
     """It is not in the dump; both copies gone leave no label."""
     messages = [f.message for f in diagnose(lacking(IMAGE, (0, 4)), "x")]
-    assert "label copy 0 is not whole in the dump; the other one is" in messages
+    assert "label copy 0 is not whole; the other one is" in messages
     second = EXAMPLE.label_address(1)
     assert LabelState.MISSING is lacking(IMAGE, (0, 4), (second, second + 4)).label_state
 
