@@ -84,7 +84,9 @@ def test_what_cannot_be_told_is_said() -> None:
     text = calibration_text(outcome_of(LINE, csv(HEAD, [(20, 0), (30, 100)])))
     assert "unknown: the fit goes through every point, right or wrong" in text
     assert "cannot be told from so few points" in text
-    assert "uncertainty  " not in text.replace("fitted  uncertainty  stored", "")
+    rows = [line.split() for line in text.splitlines() if line.startswith("  cal.")]
+    assert [("cal.gain", 4), ("cal.offset", 4)] == [(row[0], len(row)) for row in rows], (
+        "name, fitted value, stored value and unit, and no uncertainty")
 
 
 def test_data_is_json_that_has_every_point() -> None:
