@@ -1,6 +1,8 @@
 """The harness of one plan: its C files, ready to compile for any processor.
 
-The runtime goes in as it is. Knows what the harness must be told of a plan; runs no job.
+The runtime goes in as it is. Knows what the harness must be told of a plan; runs no job. Types,
+macros and constants of the harness begin with one capital and small letters (`Part_t`,
+`Oracle_GOOD`): names made from a schema have capitals only or small letters only, so none clashes.
 """
 
 from __future__ import annotations
@@ -27,27 +29,27 @@ MEMO_STATES = 1 << 14
 """Places for states from which everything has been tried, some 424 bytes each. A power of two."""
 
 _CONFIG = """/* What the harness must know of {store}. Written by paramstore. */
-#ifndef CUTS_CONFIG_H
-#define CUTS_CONFIG_H
+#ifndef Cuts_CONFIG_H
+#define Cuts_CONFIG_H
 
-#define CUTS_HEADER "{header}"
-#define CUTS_STORE_T {store_t}
-#define CUTS_VALUES_T {values_t}
-#define CUTS_INIT {init}
-#define CUTS_LAYOUT {layout}
+#define Cuts_HEADER "{header}"
+#define Cuts_STORE_T {store_t}
+#define Cuts_VALUES_T {values_t}
+#define Cuts_INIT {init}
+#define Cuts_LAYOUT {layout}
 
-#define CUTS_CAPACITY {capacity}u
-#define CUTS_PAGE {page}u
-#define CUTS_ADDRESS {address}u
-#define CUTS_ADDRESS_BYTES {address_bytes}
-#define CUTS_BLOCK_BITS {block_bits}u
-#define CUTS_BLOCK_SHIFT {block_shift}u
+#define Cuts_CAPACITY {capacity}u
+#define Cuts_PAGE {page}u
+#define Cuts_ADDRESS {address}u
+#define Cuts_ADDRESS_BYTES {address_bytes}
+#define Cuts_BLOCK_BITS {block_bits}u
+#define Cuts_BLOCK_SHIFT {block_shift}u
 
-#define CUTS_GROUPS {groups}u
-#define CUTS_MAX_WRITES {writes}u /* of one call */
-#define CUTS_PICTURES {pictures}u
-#define CUTS_MEMO {memo}u
-#define CUTS_SPANS {spans}
+#define Cuts_GROUPS {groups}u
+#define Cuts_MAX_WRITES {writes}u /* of one call */
+#define Cuts_PICTURES {pictures}u
+#define Cuts_MEMO {memo}u
+#define Cuts_SPANS {spans}
 
 #endif
 """
@@ -68,7 +70,7 @@ def harness_texts(plan: Plan, pictures: Pictures, *, memo: int = MEMO_STATES,
         address=f"0x{plan.schema.address:02X}", address_bytes=part.address_bytes,
         block_bits=part.block_bits, block_shift=part.block_shift, groups=len(plan.rings),
         writes=_most_writes(plan, wipe), pictures=MOST_PICTURES, memo=memo,
-        spans=" ".join(f"CUTS_SPAN({g.name}, {pictures.count(g.name)}u)" for g in view.groups))
+        spans=" ".join(f"Cuts_SPAN({g.name}, {pictures.count(g.name)}u)" for g in view.groups))
     folder = files("paramstore.cuts") / "harness"
     texts = {entry.name: entry.read_text("utf-8")
              for entry in sorted(folder.iterdir(), key=lambda e: e.name)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from paramstore.cuts.announced import Announced, judge_units
 from paramstore.cuts.build import build_harness
 from paramstore.cuts.explorer import Explorer, Job
-from paramstore.cuts.faults import FaultCounts, FaultResult, run_faults
+from paramstore.cuts.faults import FaultClass, FaultCounts, FaultResult, run_fault_class
 from paramstore.cuts.history import history_text, shrink
 from paramstore.cuts.results import History, Totals, Verdict, Violation
 from paramstore.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
@@ -33,11 +34,15 @@ _FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.THOROUGH: 50_000,
 _TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2),
               Level.LONG: (4, 3)}
 """Samples of mixes and noise, and cuts, of parts of earlier releases."""
+_UNITS = {Level.QUICK: 25, Level.DEFAULT: 150, Level.THOROUGH: 500, Level.LONG: 20_000}
+"""Of each earlier release, with values on edges."""
+_UNITS_AT_ONCE = 25
 _RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 2_000_000, Level.THOROUGH: 6_000_000,
             Level.LONG: 90_000_000}
 """Of a ring until it is worn out, at most."""
-_SWEEPS_PART, _FAULTS_PART, _TAKE_OVERS_PART = 0.8, 0.9, 0.95
-"""Which part of the work is done, roughly, after the sweeps, other faults, and take-overs."""
+_SWEEPS_PART, _FAULTS_PART, _UNITS_PART, _TAKE_OVERS_PART = 0.8, 0.9, 0.93, 0.96
+"""Which part of the work is done, roughly, after the sweeps, other faults, units of earlier
+releases, and take-overs."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -74,6 +79,7 @@ class Campaign:
     faults: tuple[FaultResult, ...] = ()
     take_overs: tuple[TakeOver, ...] = ()
     wear: tuple[RingWear, ...] = ()
+    announced: tuple[Announced, ...] = ()
 
     @property
     def fault_counts(self) -> FaultCounts:
@@ -82,8 +88,10 @@ class Campaign:
 
     @property
     def violation_count(self) -> int:
-        """How often a promise was broken, by power cuts, by other faults or by worn pages."""
+        """How often a promise was broken, by power cuts, by other faults, by later releases or by
+        worn pages."""
         return (self.totals.violation_count + self.fault_counts.violations
+                + sum(a.violations for a in self.announced)
                 + sum(t.totals.violation_count for t in self.take_overs)
                 + sum(not ring.sound for ring in self.wear))
 
@@ -139,8 +147,8 @@ class _Teller:
 def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[Plan] = (),
                  seed: int = 1, workers: int = 1, progress: Progress | None = None,
                  compiler: Compiler | None = None) -> Campaign:
-    """Build the harness of a plan and do the sweeps of a level; then other faults, and parts of the
-    `earlier` releases of its series, in their order; and wear its rings out.
+    """Build the harness of a plan and do the sweeps of a level; then other faults, units and
+    take-overs of the `earlier` releases of its series, in their order; and wear its rings out.
 
     ToolError if there is no compiler or it fails, if the firmware crashes or a call of it does not
     come back; FindingsError if the plan cannot become C.
@@ -160,14 +168,38 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
                 results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
                                            sum(seconds for _, seconds in mine)))
             shown = pool.do(_shown, Totals.sum(r.totals for r in results).violations)
-            faults = pool.do(run_faults, fault_starts(plan), _FAULT_CASES[level], seed)
+            faults = dict(pool.each(partial(run_fault_class, fault_starts(plan),
+                                            _FAULT_CASES[level], seed), FaultClass))
             tell(_FAULTS_PART)
+            announced = _announced(pool, earlier, level, seed)
+            tell(_UNITS_PART)
             take_overs, more = pool.do(_take_overs, earlier, level, seed)
     tell(_TAKE_OVERS_PART)
     worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
     tell(1.0)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
-                    tuple(results), (*shown, *more), faults, take_overs, worn)
+                    tuple(results), (*shown, *more),
+                    tuple(faults[i] for i in range(len(faults))), take_overs, worn, announced)
+
+
+def _announced(pool: Workers, earlier: Sequence[Plan], level: Level,
+               seed: int) -> tuple[Announced, ...]:
+    """Judge units of each earlier release, shared out among the workers."""
+    shares = [(at, range(first, min(first + _UNITS_AT_ONCE, _UNITS[level])))
+              for at in range(len(earlier)) for first in range(0, _UNITS[level], _UNITS_AT_ONCE)]
+    done = dict(pool.each(partial(_judged, earlier, seed), shares))
+    made: list[Announced] = []
+    for number, (at, _) in enumerate(shares):
+        if at < len(made):
+            made[at] += done[number]
+        else:
+            made.append(done[number])
+    return tuple(made)
+
+
+def _judged(earlier: Sequence[Plan], seed: int, explorer: Explorer,
+            share: tuple[int, Sequence[int]]) -> Announced:
+    return judge_units(explorer, earlier, *share, seed)
 
 
 def _take_overs(explorer: Explorer, earlier: Sequence[Plan], level: Level,

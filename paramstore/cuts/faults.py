@@ -28,8 +28,8 @@ from paramstore.parts.bus import read_bits, write_bits
 from paramstore.rig.toolchain import Compiler
 
 __all__ = ["ALL_CASES", "FaultClass", "FaultCounts", "FaultJob", "FaultResult", "Guarantee",
-           "fault_limits", "fault_text", "parse_fault", "replay_fault", "run_fault_job",
-           "run_faults"]
+           "fault_limits", "fault_text", "parse_fault", "replay_fault", "run_fault_class",
+           "run_fault_job", "run_faults"]
 
 ALL_CASES = 0xFFFF_FFFF
 _POLLS = 42  # transfers until a call gives up on a part that does not answer
@@ -214,15 +214,18 @@ def _run_impossible(explorer: Explorer, job: FaultJob) -> FaultCounts:
 def run_faults(explorer: Explorer, starts: Sequence[Start], most: int,
                seed: int = 1) -> tuple[FaultResult, ...]:
     """Try every class from every start state, about `most` cases of each evenly spread."""
-    results = []
-    for kind in FaultClass:
-        counts = FaultCounts()
-        for start in (*starts, *([Start(packed=False)] if kind.blank_too else [])):
-            job = FaultJob(start, kind, stride=ALL_CASES, seed=seed)  # to count the cases
-            cases = run_fault_job(explorer, job).cases
-            counts += run_fault_job(explorer, replace(job, stride=max(1, cases // most)))
-        results.append(FaultResult(kind, counts))
-    return tuple(results)
+    return tuple(run_fault_class(starts, most, seed, explorer, kind) for kind in FaultClass)
+
+
+def run_fault_class(starts: Sequence[Start], most: int, seed: int, explorer: Explorer,
+                    kind: FaultClass) -> FaultResult:
+    """Try one class from every start state."""
+    counts = FaultCounts()
+    for start in (*starts, *([Start(packed=False)] if kind.blank_too else [])):
+        job = FaultJob(start, kind, stride=ALL_CASES, seed=seed)  # to count the cases
+        cases = run_fault_job(explorer, job).cases
+        counts += run_fault_job(explorer, replace(job, stride=max(1, cases // most)))
+    return FaultResult(kind, counts)
 
 
 def replay_fault(plan: Plan, job: FaultJob, compiler: Compiler | None = None) -> FaultCounts:

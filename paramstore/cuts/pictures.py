@@ -17,7 +17,7 @@ from paramstore.scalars import Raw, ScalarForm, round_f32
 from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Field, Group, Kind
 
-__all__ = ["MOST_PICTURES", "Pictures", "make_pictures"]
+__all__ = ["MOST_PICTURES", "Pictures", "draw_field", "make_pictures", "without_breaches"]
 
 MOST_PICTURES = 7
 """Sets of values of a group, at most. Prime, so that a lap of a ring rarely is a multiple of it."""
@@ -79,8 +79,13 @@ def _group_pictures(ring: Ring) -> Iterator[GroupPicture]:
 
 
 def _draw(group: Group, chance: random.Random) -> GroupPicture:
-    """Random values; parameters that break a rule between them get their defaults."""
-    values = {f.name: _draw_field(f, chance) for f in group.fields}
+    """Random values that keep limits and rules."""
+    return without_breaches(group, {f.name: draw_field(f, chance) for f in group.fields})
+
+
+def without_breaches(group: Group, values: GroupPicture) -> GroupPicture:
+    """Return values in which parameters that break a rule, and their partners, have defaults."""
+    values = dict(values)
     while broken := {b.parameter.name for b in breaches(group, values)}:
         for name in broken:
             partners = [group.parameter(name)]
@@ -91,7 +96,8 @@ def _draw(group: Group, chance: random.Random) -> GroupPicture:
     return values
 
 
-def _draw_field(field: Field, chance: random.Random) -> tuple[Raw, ...]:
+def draw_field(field: Field, chance: random.Random) -> tuple[Raw, ...]:
+    """Return random values of a field that it may hold."""
     if field.kind is Kind.TEXT:
         length = chance.randint(min(1, field.count), field.count)
         return tuple(bytes(chance.choices(_LETTERS, k=length)).ljust(field.count, b"\0"))

@@ -40,10 +40,11 @@ class Verdict(Enum):
     REMAINS = ("I15", "bytes are left on the part after a wipe")
     SPOILT = ("I16", "bytes of somebody else, or of a later release, were written over")
     DIFFERENT = ("I17", "firmware serves something else than the host says")
+    UNTOLD = ("I18", "a stored value is gone in a later release, and nothing announced it")
 
     @property
     def invariant(self) -> str:
-        """The invariant broken, `I1` to `I17`; "" for none."""
+        """The invariant broken, `I1` to `I18`; "" for none."""
         return str(self.value[0])
 
     @property

@@ -5,6 +5,7 @@ Over several releases who was who is followed step by step, as each release wrot
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -21,7 +22,8 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.model import Schema
 
-__all__ = ["Comparison", "Version", "compare_versions", "find_former", "find_version"]
+__all__ = ["Comparison", "Version", "changes_along", "compare_versions", "find_former",
+           "find_version"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,15 +140,32 @@ def _along(old: Version, new: Version) -> Comparison:
     """Compare two states of one history."""
     plans = old.history.plans
     line = plans[old.release - 1:new.release or len(plans)]
-    steps = [_stored_links(before, plan) for before, plan in pairwise(line)]
-    if not new.release:
-        steps.append(link(plans, new.schema))
+    if new.release:
+        return Comparison(old, new, changes_along(line), new.findings)
+    made = _along_links(line, new.schema, [*_steps(line), link(plans, new.schema)])
+    return Comparison(old, new, made, new.findings)
+
+
+def changes_along(line: Sequence[Plan]) -> tuple[Change, ...]:
+    """Return what leads from the first of consecutive plans to the last, as a comparison of the two
+    tells it."""
+    return _along_links(line, line[-1].schema, _steps(line))
+
+
+def _steps(line: Sequence[Plan]) -> list[Links]:
+    return [_stored_links(before, plan) for before, plan in pairwise(line)]
+
+
+def _along_links(line: Sequence[Plan], schema: Schema,
+                 steps: Sequence[Links]) -> tuple[Change, ...]:
+    """Return the changes from the first plan of a line to `schema`, to which the links lead step by
+    step."""
     if not steps:
-        return Comparison(old, new, (), new.findings)
+        return ()
     links, *later = steps
     for middle, step in zip(line[1:], later, strict=False):
         links = _joined(links, middle, step)
-    return Comparison(old, new, tuple(changes(line[0], new.schema, links)), new.findings)
+    return tuple(changes(line[0], schema, links))
 
 
 def _stored_links(before: Plan, plan: Plan) -> Links:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from paramstore.cuts.agreement import Agreement
+from paramstore.cuts.announced import Became, unit_text
 from paramstore.cuts.campaign import Campaign, Shown, SweepResult
 from paramstore.cuts.explorer import limits_of
 from paramstore.cuts.faults import (
@@ -28,18 +29,22 @@ from paramstore.report.replays import (
     breach_text,
     class_data,
     replay_line,
+    unit_breach_text,
+    units_data,
     wanted_text,
 )
 from paramstore.report.tables import WIDTH, Column, table
 from paramstore.schema.words import plural
 
 __all__ = [
+    "BECAME",
     "PROMISED",
     "TAKE_OVER_BREACH",
     "agreement_data",
     "agreement_text",
     "campaign_data",
     "campaign_text",
+    "demanded",
 ]
 
 LINE = 96
@@ -75,6 +80,7 @@ def campaign_text(campaign: Campaign) -> str:
         ["Histories, by what the last cut left of the page", *_left(campaign)],
         [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
         *([_faults(campaign)] if campaign.faults else []),
+        *([_announced(campaign)] if campaign.announced else []),
         *([_take_overs(campaign)] if campaign.take_overs else []),
         *([_wear(campaign)] if campaign.wear else []),
         list(_verdict(campaign)),
@@ -194,6 +200,30 @@ def _faults(campaign: Campaign) -> list[str]:
         f"{counts.commit_bits:,} of {limits[1]:,}; {counts.failed:,} calls failed and said so.")]
 
 
+BECAME = {
+    Became.SAME: "the same",
+    Became.ROUNDED: "rounded",
+    Became.CUT: "fewer elements",
+    Became.DEFAULT: "its default",
+    Became.GONE: "retired",
+}
+"""What a stored value became in a later release, in words."""
+
+
+def _announced(campaign: Campaign) -> list[str]:
+    columns = [Column("release"), Column("units"), Column("values", "stored"),
+               *(Column(words) for words in BECAME.values()), Column("violations")]
+    return [
+        "Units of earlier releases, with values on the edges of what this release allows (I18)",
+        *table(columns, [
+            (str(a.release), f"{a.units:,}", f"{a.values:,}",
+             *(f"{a.became[b]:,}" for b in BECAME), f"{a.violations:,}")
+            for a in campaign.announced], indent=2),
+        *_wrapped("Each unit was booted by the compiled C and by its twin, which had to serve what "
+                  "the host says. Of the stored values that are not served as they were, each has "
+                  "to be of a parameter that `compare` of the two releases names.")]
+
+
 def _take_overs(campaign: Campaign) -> list[str]:
     columns = [Column("release"), Column("cuts", "at most"), Column("histories"), Column("boots"),
                Column("violations")]
@@ -239,13 +269,13 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             "boot had missed them: the tears of two cut commits in a row completed each other. No "
             "promise is broken, as nothing newer had been acknowledged.")
     yield from ("", "What was demanded of every boot and call: it is a violation if")
-    yield from (f"  {v.invariant:<4} {v.meaning}" for v in Verdict if v.invariant)
+    yield from (f"  {v.invariant:<4} {v.meaning}" for v in demanded(campaign))
     if campaign.take_overs:
         yield f"  {'I11':<4} {TAKE_OVER_BREACH}"
     yield ""
     if campaign.sound:
-        last = "I11" if campaign.take_overs else "I10"
-        yield f"No violation: I1 to {last} and I13 to I17 held in every history."
+        first, last = ("I11", "I18") if campaign.take_overs else ("I10", "I17")
+        yield f"No violation: I1 to {first} and I13 to {last} held in every history."
         return
     count = campaign.violation_count
     yield f"{count:,} VIOLATION{'S' * (count != 1)}, the first of each kind:"
@@ -261,6 +291,16 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
                                 f"{job.kind.strikes}")
             yield f"    {wanted_text(campaign.plan, violation)}"
             yield f"    replay: {replay_line(campaign.plan, fault_text(job))}"
+    for announced in campaign.announced:
+        if announced.first is not None:
+            yield from _wrapped(unit_breach_text(announced.first))
+            yield f"    replay: {replay_line(campaign.plan, unit_text(announced.first.case))}"
+
+
+def demanded(campaign: Campaign) -> list[Verdict]:
+    """Return what was demanded: of later releases only where there are earlier ones."""
+    return [v for v in Verdict if v.invariant
+            and (v is not Verdict.UNTOLD or campaign.announced)]
 
 
 def _violation(plan: Plan, shown: Shown) -> Iterator[str]:
@@ -318,6 +358,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
             "replay": s.replay,
         } for s in campaign.violations],
         "faults": [class_data(result) for result in campaign.faults],
+        "announced": [units_data(announced) for announced in campaign.announced],
         "take_overs": [{
             "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
             "boots": t.totals.boots, "violations": t.totals.violation_count,

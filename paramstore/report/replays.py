@@ -1,6 +1,6 @@
 """Histories and cases of faults that are played again: the line to type, what came of it.
 
-Only words and tables here: see `cuts.replay`, `cuts.faults` and `cuts.takeover`.
+Only words and tables here: see `cuts.replay`, `cuts.faults`, `cuts.announced` and `cuts.takeover`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import shlex
 from collections.abc import Sequence
 from typing import Any
 
+from paramstore.cuts.announced import Announced, Unannounced, unit_text
 from paramstore.cuts.faults import FaultCounts, FaultJob, FaultResult, fault_text
 from paramstore.cuts.history import start_text
 from paramstore.cuts.replay import Replayed
@@ -28,6 +29,9 @@ __all__ = [
     "replay_line",
     "take_over_data",
     "take_over_words",
+    "unit_breach_text",
+    "unit_words",
+    "units_data",
     "violation_data",
     "wanted_text",
 ]
@@ -199,3 +203,35 @@ def _first_fault(counts: FaultCounts) -> dict[str, str | None]:
     job, violation = counts.first
     return {"invariant": violation.verdict.invariant, "meaning": violation.verdict.meaning,
             "replay": fault_text(job)}
+
+
+def unit_breach_text(found: Unannounced) -> str:
+    """Return what a unit of an earlier release showed to be wrong."""
+    start = f"{found.verdict.invariant} of {found.where or 'the store'}: {found.verdict.meaning}; "
+    unit = f"unit {found.case.number} of release {found.case.release}"
+    if found.engine:
+        return f"{start}the {found.engine}, on {unit}"
+    after = f"{found.after} is served" if found.after else "it is served no more"
+    return f"{start}{unit} had stored {found.before}, {after}"
+
+
+def unit_words(announced: Announced) -> str:
+    """Return what came of one unit of an earlier release."""
+    kept = (f"release {announced.release}, {announced.values:,} stored values: "
+            f"{Verdict.GOOD.meaning}")
+    return kept if announced.first is None else unit_breach_text(announced.first)
+
+
+def units_data(announced: Announced) -> dict[str, Any]:
+    """Return what came of units of an earlier release as data that JSON can hold."""
+    first = announced.first
+    return {
+        "schema_version": DATA_VERSION,
+        "release": announced.release, "units": announced.units, "values": announced.values,
+        "became": {became.value: count for became, count in announced.became.items()},
+        "named": list(announced.named), "violations": announced.violations,
+        "invariant": first and first.verdict.invariant, "meaning": first and first.verdict.meaning,
+        "where": first and first.where, "before": first and first.before,
+        "after": first and first.after, "engine": first and first.engine,
+        "replay": first and unit_text(first.case),
+    }

@@ -1,4 +1,4 @@
-"""Deliberate mistakes in the store, each of which something must notice.
+"""Deliberate mistakes in the store and in what is announced, each of which something must notice.
 
 Only data: what to change, and who notices. A mutant is a piece of text that its file has once (runs
 of white space in it stand for any white space), what it becomes, and either the verdict of the
@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 from paramstore.cuts.results import Verdict
 
-__all__ = ["HISTORIES", "IN_C", "IN_TWIN", "MUTANTS", "NO_CRC", "RUNTIME", "Mutant", "changed"]
+__all__ = ["HISTORIES", "IN_C", "IN_CHANGES", "IN_TWIN", "MUTANTS", "NO_CRC", "RUNTIME", "Mutant",
+           "changed"]
 
 HISTORIES = "histories"
 NO_CRC = ("++from; ++at; } } return store->crc == CRC_RESIDUE;",
@@ -29,6 +30,8 @@ ACCESS = "paramstore/store/access.py"
 GROUP = "paramstore/store/group.py"
 VALUES = "paramstore/store/values.py"
 FORMAT = "paramstore/format.py"
+CHANGES = "paramstore/evolve/changes.py"
+RULES = "paramstore/evolve/rule_changes.py"
 
 BRANCHES = "tests/evolve/test_branches.py::"
 MOUNT = "tests/rig/test_mount.py::"
@@ -45,8 +48,9 @@ FINDING = "tests/store/test_newest.py::"
 @dataclass(frozen=True, slots=True)
 class Mutant:
     """One mistake. `caught_by`: the verdict of the quick campaign on `example` (of the random
-    histories, if it is `HISTORIES`; of all cases of the class of faults `kind`, if any), or a test,
-    which stands for the invariant `of_test`, if for any."""
+    histories, if it is `HISTORIES`; of all cases of the class of faults `kind`, if any; of units of
+    earlier releases, if it is in what is announced), or a test, which stands for the invariant
+    `of_test`, if for any."""
 
     name: str
     old: str
@@ -64,7 +68,9 @@ class Mutant:
 
     @property
     def where(self) -> str:
-        """C or twin."""
+        """C, twin or announcement."""
+        if self.file in (CHANGES, RULES):
+            return "announcement"
         return "C" if self.file == RUNTIME else "twin"
 
     @property
@@ -443,4 +449,24 @@ IN_TWIN = (
            TWIN + "test_protected_group_is_locked_but_for_one_commit", ACCESS),
 )
 
-MUTANTS = (*IN_C, *IN_TWIN)
+IN_CHANGES = (
+    Mutant("default against a stored value not announced", "yield from losses.of(start, None)",
+           "pass", Verdict.UNTOLD, RULES),
+    Mutant("default of what a unit does not hold not announced",
+           "if late and any(a != b for", "if not late and any(a != b for", Verdict.UNTOLD, RULES),
+    Mutant("new rule announced as safe",
+           "return low is not None and high is not None and low[1] >= high[0]", "return False",
+           Verdict.UNTOLD, RULES),
+    Mutant("narrower limits not announced", "if not inside and not _both_boundless(old, new):",
+           "if False:", Verdict.UNTOLD, CHANGES),
+    Mutant("member that is gone not announced",
+           "if gone := [name for name in before if name not in now]:", "if gone := list[str]():",
+           Verdict.UNTOLD, CHANGES),
+    Mutant("fewer elements announced as safe", 'return Change("PS765", Verdict.MIGRATES,',
+           'return Change("PS765", Verdict.SAFE,', Verdict.UNTOLD, CHANGES),
+    Mutant("retired parameter not announced", "if (name, parameter.name) not in kept:",
+           "if False:", Verdict.UNTOLD, CHANGES),
+)
+"""All caught on the releases of `tests.cuts.releases`."""
+
+MUTANTS = (*IN_C, *IN_TWIN, *IN_CHANGES)

@@ -1,7 +1,8 @@
 """Run mutants: each by a process of its own, so that one that crashes or hangs harms no other.
 
 The process changes what it is about to import or to compile, and nothing on the disk; then it does
-what should notice: the quick campaign of the explorer, random histories, or a test of the suite.
+what should notice: the quick campaign of the explorer, random histories, units of earlier releases,
+or a test of the suite.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from types import CodeType, ModuleType
 from typing import TYPE_CHECKING, Any
 
 from paramstore.cuts.results import Verdict
-from tests.cuts.mutants import HISTORIES, Mutant
+from tests.cuts.mutants import HISTORIES, RUNTIME, Mutant
 
 if TYPE_CHECKING:
     from paramstore.cuts.pictures import Pictures
@@ -55,7 +56,8 @@ def who_catches(mutant: Mutant) -> Verdict | str:
     """Make a mistake and do what should notice. Return `mutant.caught_by` if it did, else what
     happened instead. AssertionError if the text to change is not there exactly once."""
     mutant.change((ROOT / mutant.file).read_text("utf-8"))
-    explored = isinstance(mutant.caught_by, Verdict) and mutant.example != HISTORIES
+    explored = (mutant.file == RUNTIME and isinstance(mutant.caught_by, Verdict)
+                and mutant.example != HISTORIES)
     kit = _kit(mutant.example) if explored else None
     context = _context()
     here, there = context.Pipe(duplex=False)
@@ -124,6 +126,8 @@ def _judge(mutant: Mutant, kit: Kit | None) -> Verdict | str:
             _use_runtime(runtime)
         else:
             _use_module(mutant.file, text)
+            if isinstance(mutant.caught_by, Verdict):
+                return _announced(Path(folder))
         assert isinstance(mutant.caught_by, str)
         return _test(mutant.caught_by)
 
@@ -180,6 +184,20 @@ def _histories(folder: Path, runtime: dict[str, str], expected: Verdict | str) -
     counts = run_histories(library, Setting(3, 1, False, STEADY), 2000)
     found = [verdict for kind, verdict in COUNTED.items() if getattr(counts, kind) > 0]
     return expected if expected in found else f"{[v.name for v in found]}"
+
+
+def _announced(folder: Path) -> Verdict | str:
+    """Judge units of earlier releases until something is wrong."""
+    from paramstore.cuts.announced import judge_units
+    from paramstore.cuts.build import build_harness
+    from tests.cuts.releases import plans
+
+    explorer = build_harness(plans()[-1], folder).explorer()
+    for at in range(len(plans()) - 1):
+        found = judge_units(explorer, plans()[:-1], at, range(150)).first
+        if found is not None:
+            return found.verdict
+    return "no violation"
 
 
 def _use_runtime(runtime: dict[str, str]) -> None:

@@ -12,7 +12,7 @@
 #include <string.h>
 
 #include "part.h"
-#include CUTS_HEADER
+#include Cuts_HEADER
 
 #define LEVELS 4u
 #define MEMO (1u << 22)
@@ -32,22 +32,22 @@ typedef struct result {
 
 result_t takeover_result;
 
-static CUTS_STORE_T memory;
-static CUTS_VALUES_T expected[2];
+static Cuts_STORE_T memory;
+static Cuts_VALUES_T expected[2];
 static witness_t witness;
 static uint32_t depth, samples;
 static uint64_t *memo; /* images that were judged, with the cuts that were left */
 
-#define CUTS_SPAN(member, pictures) \
-    {(uint16_t)offsetof(CUTS_VALUES_T, member), (uint16_t)sizeof(((CUTS_VALUES_T *)NULL)->member)},
-static const struct { uint16_t offset, size; } spans[CUTS_GROUPS] = {CUTS_SPANS};
+#define Cuts_SPAN(member, pictures) \
+    {(uint16_t)offsetof(Cuts_VALUES_T, member), (uint16_t)sizeof(((Cuts_VALUES_T *)NULL)->member)},
+static const struct { uint16_t offset, size; } spans[Cuts_GROUPS] = {Cuts_SPANS};
 
 static ps_status_t boot(void)
 {
     part.powered = true;
     part_begin(NULL);
     memset(&memory, 0xA5, sizeof memory);
-    CUTS_INIT(&memory, &part_port);
+    Cuts_INIT(&memory, &part_port);
     ++takeover_result.boots;
     return ps_mount(&memory.store);
 }
@@ -81,7 +81,7 @@ uint32_t takeover_witness(const uint8_t *image)
     if (!mounted(boot())) {
         return STATUS;
     }
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         const uint8_t *served = (const uint8_t *)&memory.values + spans[g].offset;
         for (i = 0; i < 2u; ++i) {
             if (memcmp(served, (const uint8_t *)&expected[i] + spans[g].offset,
@@ -137,7 +137,7 @@ static uint32_t go_on(unsigned level);
 static uint32_t cut(unsigned level, const part_write_t *write, uint32_t number, unsigned kind,
                     unsigned at, uint32_t seed)
 {
-    uint8_t torn[CUTS_PAGE];
+    uint8_t torn[Cuts_PAGE];
     part_tear_t tear;
     uint64_t hash;
     uint32_t wrong = GOOD;
@@ -196,7 +196,7 @@ static uint32_t go_on(unsigned level)
     }
     trace = malloc(sizeof *trace);
     part_begin(trace);
-    if (ps_format(&memory.store) != PS_OK || trace->count > CUTS_MAX_WRITES) {
+    if (ps_format(&memory.store) != PS_OK || trace->count > Cuts_MAX_WRITES) {
         free(trace);
         return STATUS;
     }

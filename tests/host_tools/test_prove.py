@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -107,6 +108,18 @@ def test_a_take_over_is_replayed() -> None:
     assert (None, "RELEASE3,BOOT") == (data["invariant"], data["history"])
     result = run(schema, "--replay", "RELEASE9,BOOT")
     assert 2 == result.exit_code and "the releases before are 1, 2, 3, 4" in result.stderr
+
+
+def test_a_unit_of_an_earlier_release_is_replayed() -> None:
+    """One unit with values on edges; one of a release that there is not is told."""
+    schema = str(Path(MINIMAL).with_name("tank_probe.toml"))
+    result = run(schema, "--replay", "RELEASE3,UNIT=4.x1")
+    assert 0 == result.exit_code
+    assert re.fullmatch(r"release 3, \d\d stored values: nothing is wrong\n", result.stdout)
+    data = json.loads(run(schema, "--replay", "RELEASE3,UNIT=4.x1", "--json").stdout)
+    assert (1, 0, None) == (data["units"], data["violations"], data["replay"])
+    assert "factory.adc_gain" in data["named"]
+    assert 2 == run(schema, "--replay", "RELEASE9,UNIT=4.x1").exit_code
 
 
 def test_a_take_over_by_a_schema_whose_conversion_has_served(tmp_path: Path) -> None:

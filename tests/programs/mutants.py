@@ -1,4 +1,4 @@
-"""Print what notices each deliberate mistake in the store, and the invariant that it names.
+"""Print what notices each deliberate mistake, and the invariant that it names.
 
     python -m tests.programs.mutants
     python -m tests.programs.mutants --to tests/programs/figures/mutants.txt
@@ -18,7 +18,7 @@ from pathlib import Path
 from paramstore.cuts.results import Verdict
 from paramstore.files import write_text
 from paramstore.report.tables import Column, table
-from tests.cuts.mutants import HISTORIES, MUTANTS, Mutant
+from tests.cuts.mutants import HISTORIES, IN_CHANGES, MUTANTS, Mutant
 from tests.cuts.mutation import who_catches
 
 
@@ -28,6 +28,7 @@ def row(mutant: Mutant, found: Verdict | str) -> list[str]:
     if found == mutant.caught_by:
         tests = str(mutant.caught_by).removeprefix("tests/")
         oracle = (HISTORIES if mutant.example == HISTORIES
+                  else "units of earlier releases" if mutant in IN_CHANGES
                   else f"{mutant.kind or 'explorer'}, {mutant.example}")
         who = oracle if mutant.explored else tests
     return [mutant.where, mutant.name, mutant.invariant, who]
@@ -38,9 +39,10 @@ def report(chosen: Sequence[Mutant], found: Sequence[Verdict | str]) -> list[str
     rows = [row(mutant, what) for mutant, what in zip(chosen, found, strict=True)]
     columns = [Column(title, right=False)
                for title in ("in", "mistake", "breaks", "caught by")]
-    in_c = sum(m.where == "C" for m in chosen)
+    in_c, in_twin = (sum(m.where == where for m in chosen) for where in ("C", "twin"))
     return [*table(columns, rows), "",
-            f"{in_c} mistakes in the runtime, {len(chosen) - in_c} in the twin; "
+            f"{in_c} mistakes in the runtime, {in_twin} in the twin, "
+            f"{len(chosen) - in_c - in_twin} in what is announced; "
             f"{escaped(chosen, found)} not caught as said"]
 
 

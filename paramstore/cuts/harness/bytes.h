@@ -1,8 +1,8 @@
 /* bytes.h: the three functions on bytes that every C compiler asks of its surroundings, even where
  * there is no C library (GCC manual, "Language Standards Supported by GCC"). <string.h> may be missing
  * there, so they are declared here. */
-#ifndef CUTS_BYTES_H
-#define CUTS_BYTES_H
+#ifndef Cuts_BYTES_H
+#define Cuts_BYTES_H
 
 #include <stddef.h>
 

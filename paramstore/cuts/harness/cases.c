@@ -5,7 +5,7 @@
 #include "explore.h"
 #include "faults.h"
 
-cases_t cases;
+Cases_t cases;
 
 uint32_t cases_draw(uint32_t end)
 {
@@ -17,16 +17,16 @@ uint32_t cases_draw(uint32_t end)
 
 void cases_restore(void)
 {
-    memcpy(part_image, cases.image, CUTS_CAPACITY);
+    memcpy(part_image, cases.image, Cuts_CAPACITY);
     oracle = cases.known;
-    part.fault.kind = FAULT_NONE;
+    part.fault.kind = Fault_NONE;
     part.busy = 0;
 }
 
 bool cases_due(void)
 {
     uint32_t number = faults_result.cases++;
-    if (faults_job.only != FAULTS_ALL ? number != faults_job.only
+    if (faults_job.only != Faults_ALL ? number != faults_job.only
                                       : number % faults_job.stride != 0u) {
         return false;
     }
@@ -37,9 +37,9 @@ bool cases_due(void)
     return true;
 }
 
-void cases_judge(const oracle_finding_t *finding)
+void cases_judge(const Oracle_finding_t *finding)
 {
-    if (finding->verdict == ORACLE_GOOD || !cases.sound) {
+    if (finding->verdict == Oracle_GOOD || !cases.sound) {
         return; /* one violation of a case is enough */
     }
     cases.sound = false;
@@ -52,14 +52,14 @@ void cases_judge(const oracle_finding_t *finding)
 void cases_blame(uint32_t verdict, uint32_t group, uint32_t what, uint32_t expected,
                  uint32_t found)
 {
-    const oracle_finding_t finding = oracle_finding(verdict, group, what, expected, found);
+    const Oracle_finding_t finding = oracle_finding(verdict, group, what, expected, found);
     cases_judge(&finding);
 }
 
 void cases_demand(uint32_t verdict, unsigned group, ps_status_t due, ps_status_t status)
 {
     if (status != due) {
-        cases_blame(verdict, group, ORACLE_STATUS, (uint32_t)due, (uint32_t)status);
+        cases_blame(verdict, group, Oracle_STATUS, (uint32_t)due, (uint32_t)status);
     }
 }
 
@@ -69,7 +69,7 @@ static void measure(uint32_t *longest, uint32_t limit)
         *longest = part.bits;
     }
     if (part.bits > limit) {
-        cases_blame(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, limit, part.bits);
+        cases_blame(Oracle_LONG, Cuts_GROUPS, Oracle_BITS, limit, part.bits);
     }
 }
 
@@ -77,7 +77,7 @@ static void measure(uint32_t *longest, uint32_t limit)
 
 bool cases_label_whole(uint32_t at)
 {
-    return memcmp(part_image + at, CUTS_LAYOUT.label, CUTS_LAYOUT.label_bytes) == 0;
+    return memcmp(part_image + at, Cuts_LAYOUT.label, Cuts_LAYOUT.label_bytes) == 0;
 }
 
 ps_status_t cases_mount(void)
@@ -85,12 +85,12 @@ ps_status_t cases_mount(void)
     ps_status_t status;
     part.powered = true;
     memset(&cases.memory, 0xA5, sizeof cases.memory); /* what RAM holds when a controller starts */
-    CUTS_INIT(&cases.memory, &part_port);
+    Cuts_INIT(&cases.memory, &part_port);
     part_begin(NULL);
     status = ps_mount(&cases.memory.store);
     measure(&faults_result.mount_bits, faults_limits[0]);
     if (part.cycles != 0u) {
-        cases_blame(ORACLE_OUTSIDE, CUTS_GROUPS, ORACLE_WRITES, 0, part.cycles);
+        cases_blame(Oracle_OUTSIDE, Cuts_GROUPS, Oracle_WRITES, 0, part.cycles);
     }
     return status;
 }
@@ -98,9 +98,9 @@ ps_status_t cases_mount(void)
 void cases_mount_judged(void)
 {
     bool first = cases_label_whole(0);
-    bool second = cases_label_whole(CUTS_LAYOUT.label_step);
+    bool second = cases_label_whole(Cuts_LAYOUT.label_step);
     ps_status_t status = cases_mount();
-    oracle_finding_t finding = oracle_boot(&cases.memory.store, status, first, second);
+    Oracle_finding_t finding = oracle_boot(&cases.memory.store, status, first, second);
     cases.ready = (first || second) && oracle.refused == 0u;
     cases_judge(&finding);
 }
@@ -121,7 +121,7 @@ ps_status_t cases_commit_judged(unsigned group, bool must)
 {
     ps_status_t status = cases_commit(group);
     if (status == PS_OK || (must && cases.ready)) {
-        oracle_finding_t finding = oracle_commit_done(&cases.memory.store, group, status, cases.ready);
+        Oracle_finding_t finding = oracle_commit_done(&cases.memory.store, group, status, cases.ready);
         cases_judge(&finding);
     } else {
         ++faults_result.failed;
@@ -137,9 +137,9 @@ ps_status_t cases_reload_judged(unsigned group, bool must)
     status = ps_reload(&cases.memory.store, (uint8_t)group);
     measure(&faults_result.mount_bits, faults_limits[0]);
     if (!cases.ready) {
-        cases_demand(ORACLE_UNSTABLE, group, PS_ERR_STATE, status);
+        cases_demand(Oracle_UNSTABLE, group, PS_ERR_STATE, status);
     } else if (status < PS_ERR_NACK || must) {
-        oracle_finding_t finding = oracle_reload_done(&cases.memory.store, group, status);
+        Oracle_finding_t finding = oracle_reload_done(&cases.memory.store, group, status);
         cases_judge(&finding);
     } else {
         ++faults_result.failed;
@@ -158,19 +158,19 @@ void cases_go_on(unsigned group)
 
 /* ---- Operations ---------------------------------------------------------------------------- */
 
-cases_counts_t cases_rehearse(unsigned operation)
+Cases_counts_t cases_rehearse(unsigned operation)
 {
-    cases_counts_t counts;
+    Cases_counts_t counts;
     cases_restore();
     cases_mount_judged();
-    if (operation >= CASES_RELOAD) {
+    if (operation >= Cases_RELOAD) {
         part_begin(NULL);
-        (void)ps_reload(&cases.memory.store, (uint8_t)(operation - CASES_RELOAD));
-    } else if (operation >= OP_COMMIT) {
-        (void)cases_commit(operation - OP_COMMIT);
-    } else if (operation != OP_BOOT) {
+        (void)ps_reload(&cases.memory.store, (uint8_t)(operation - Cases_RELOAD));
+    } else if (operation >= Op_COMMIT) {
+        (void)cases_commit(operation - Op_COMMIT);
+    } else if (operation != Op_BOOT) {
         part_begin(NULL);
-        (void)(operation == OP_FORMAT ? ps_format(&cases.memory.store)
+        (void)(operation == Op_FORMAT ? ps_format(&cases.memory.store)
                                       : ps_wipe(&cases.memory.store));
     }
     counts.sent = part.sent;
@@ -180,9 +180,9 @@ cases_counts_t cases_rehearse(unsigned operation)
     return counts;
 }
 
-part_fault_t cases_fault(uint8_t kind, uint32_t at, uint32_t more, uint32_t mask)
+Part_fault_t cases_fault(uint8_t kind, uint32_t at, uint32_t more, uint32_t mask)
 {
-    part_fault_t fault;
+    Part_fault_t fault;
     memset(&fault, 0, sizeof fault);
     fault.kind = kind;
     fault.at = at;
@@ -191,17 +191,17 @@ part_fault_t cases_fault(uint8_t kind, uint32_t at, uint32_t more, uint32_t mask
     return fault;
 }
 
-part_fault_t cases_cut(uint8_t kind, uint32_t at)
+Part_fault_t cases_cut(uint8_t kind, uint32_t at)
 {
-    part_fault_t fault = cases_fault(FAULT_CUT, at, 0, 0);
+    Part_fault_t fault = cases_fault(Fault_CUT, at, 0, 0);
     fault.tear.kind = kind;
-    fault.tear.at = (uint16_t)(1u + cases_draw(CUTS_PAGE - 1u));
+    fault.tear.at = (uint16_t)(1u + cases_draw(Cuts_PAGE - 1u));
     fault.tear.seed = cases_draw(0xFFFFFFFFu);
     return fault;
 }
 
 bool cases_can_pass(unsigned operation)
 {
-    return operation >= OP_COMMIT && operation < CASES_RELOAD &&
-           CUTS_LAYOUT.groups[operation - OP_COMMIT].slots > 2u;
+    return operation >= Op_COMMIT && operation < Cases_RELOAD &&
+           Cuts_LAYOUT.groups[operation - Op_COMMIT].slots > 2u;
 }

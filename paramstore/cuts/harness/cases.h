@@ -2,35 +2,35 @@
  *
  * For strikes.c, damage.c and hostile.c only; see faults.h.
  */
-#ifndef CUTS_CASES_H
-#define CUTS_CASES_H
+#ifndef Cuts_CASES_H
+#define Cuts_CASES_H
 
 #include <stdbool.h>
 #include <stdint.h>
 
 #include "cuts_config.h"
-#include CUTS_HEADER
+#include Cuts_HEADER
 #include "explore.h"
 #include "oracle.h"
 #include "part.h"
 
-#define CASES_PAGES (CUTS_CAPACITY / CUTS_PAGE)
+#define Cases_PAGES (Cuts_CAPACITY / Cuts_PAGE)
 
 /* Operations besides those of explore.h: ps_reload of a group. */
-#define CASES_RELOAD EXPLORE_OPERATIONS
-#define CASES_OPERATIONS (CASES_RELOAD + CUTS_GROUPS)
+#define Cases_RELOAD Explore_OPERATIONS
+#define Cases_OPERATIONS (Cases_RELOAD + Cuts_GROUPS)
 
 typedef struct cases {
-    CUTS_STORE_T memory; /* the RAM of the firmware */
-    part_trace_t trace;
-    uint8_t image[CUTS_CAPACITY]; /* that a case begins with */
-    oracle_t known;               /* the same */
+    Cuts_STORE_T memory; /* the RAM of the firmware */
+    Part_trace_t trace;
+    uint8_t image[Cuts_CAPACITY]; /* that a case begins with */
+    Oracle_t known;               /* the same */
     uint64_t chance;
     bool ready; /* the store was mounted with a label */
     bool sound; /* no promise has been broken in this case */
-} cases_t;
+} Cases_t;
 
-extern cases_t cases;
+extern Cases_t cases;
 
 /* A random number below `end`, which is not 0. */
 uint32_t cases_draw(uint32_t end);
@@ -42,7 +42,7 @@ void cases_restore(void);
 bool cases_due(void);
 
 /* A promise is broken, unless the finding is good; one violation of a case is counted. */
-void cases_judge(const oracle_finding_t *finding);
+void cases_judge(const Oracle_finding_t *finding);
 void cases_blame(uint32_t verdict, uint32_t group, uint32_t what, uint32_t expected,
                  uint32_t found);
 
@@ -71,13 +71,13 @@ typedef struct cases_counts {
     uint32_t sent;
     uint32_t read;
     uint32_t cycles;
-} cases_counts_t;
-cases_counts_t cases_rehearse(unsigned operation);
+} Cases_counts_t;
+Cases_counts_t cases_rehearse(unsigned operation);
 
-part_fault_t cases_fault(uint8_t kind, uint32_t at, uint32_t more, uint32_t mask);
+Part_fault_t cases_fault(uint8_t kind, uint32_t at, uint32_t more, uint32_t mask);
 
 /* A torn write of any kind, at write cycle `at`. */
-part_fault_t cases_cut(uint8_t kind, uint32_t at);
+Part_fault_t cases_cut(uint8_t kind, uint32_t at);
 
 /* Does a commit pass over a slot that takes nothing? */
 bool cases_can_pass(unsigned operation);

@@ -4,7 +4,7 @@
 #include "bytes.h"
 #include "part.h"
 
-cells_t cells;
+Cells_t cells;
 
 static uint64_t draw(void)
 {
@@ -22,12 +22,12 @@ void cells_begin(uint64_t chance)
     memset(&cells, 0, sizeof cells);
     cells.chance = chance;
     cells.powered = true;
-    cells.cut_in = CELLS_NEVER;
+    cells.cut_in = Cells_NEVER;
 }
 
 /* ---- Weak bits ----------------------------------------------------------------------------- */
 
-static cells_weak_t *weak_page(uint32_t page)
+static Cells_weak_t *weak_page(uint32_t page)
 {
     unsigned i;
     for (i = 0; i < cells.weak_pages; ++i) {
@@ -39,18 +39,18 @@ static cells_weak_t *weak_page(uint32_t page)
 }
 
 /* The write cycle of these bytes came to its end. */
-static void strengthen(const part_write_t *write)
+static void strengthen(const Part_write_t *write)
 {
-    cells_weak_t *weak = weak_page(write->page);
+    Cells_weak_t *weak = weak_page(write->page);
     unsigned left = 0;
     unsigned i;
     if (weak == NULL) {
         return;
     }
     for (i = 0; i < write->count; ++i) {
-        weak->mask[(write->first + i) % CUTS_PAGE] = 0;
+        weak->mask[(write->first + i) % Cuts_PAGE] = 0;
     }
-    for (i = 0; i < CUTS_PAGE; ++i) {
+    for (i = 0; i < Cuts_PAGE; ++i) {
         left |= weak->mask[i];
     }
     if (left == 0u) {
@@ -58,11 +58,11 @@ static void strengthen(const part_write_t *write)
     }
 }
 
-static unsigned count_bits(const part_write_t *write)
+static unsigned count_bits(const Part_write_t *write)
 {
     unsigned count = 0;
     unsigned i;
-    for (i = 0; i < CUTS_PAGE; ++i) {
+    for (i = 0; i < Cuts_PAGE; ++i) {
         unsigned changed = write->before[i] ^ write->after[i];
         for (; changed != 0u; changed &= changed - 1u) {
             ++count;
@@ -73,9 +73,9 @@ static unsigned count_bits(const part_write_t *write)
 
 /* The write cycle was cut: weaken some of the bits that it was to change, each as likely as any other
  * (selection sampling: Knuth, The Art of Computer Programming, 3.4.2, algorithm S). */
-static void weaken(const part_write_t *write)
+static void weaken(const Part_write_t *write)
 {
-    cells_weak_t *weak = weak_page(write->page);
+    Cells_weak_t *weak = weak_page(write->page);
     unsigned left = count_bits(write);
     unsigned wanted = cells.share == 0u ? cells.bits : left / cells.share;
     unsigned i;
@@ -88,7 +88,7 @@ static void weaken(const part_write_t *write)
         memset(weak, 0, sizeof *weak);
         weak->page = write->page;
     }
-    for (i = 0; i < CUTS_PAGE; ++i) {
+    for (i = 0; i < Cuts_PAGE; ++i) {
         for (bit = 1; bit < 0x100u; bit <<= 1) {
             if (((write->before[i] ^ write->after[i]) & bit) == 0u) {
                 continue;
@@ -104,25 +104,25 @@ static void weaken(const part_write_t *write)
 /* ---- Transfers ----------------------------------------------------------------------------- */
 
 /* What a cut leaves: each tear is as likely as any other. */
-static void cut(part_write_t *write)
+static void cut(Part_write_t *write)
 {
-    uint8_t torn[CUTS_PAGE];
-    part_tear_t tear;
-    tear.kind = (uint8_t)cells_below(TEAR_KINDS);
+    uint8_t torn[Cuts_PAGE];
+    Part_tear_t tear;
+    tear.kind = (uint8_t)cells_below(Tear_KINDS);
     tear.rest = false;
     tear.at = (uint16_t)cells_below(write->count);
     tear.seed = (uint32_t)draw();
     part_tear(write, &tear, torn);
     weaken(write);
-    memcpy(write->after, torn, CUTS_PAGE);
+    memcpy(write->after, torn, Cuts_PAGE);
     cells.powered = false;
 }
 
 static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
 {
-    static part_write_t write;
-    uint32_t page = address / CUTS_PAGE;
-    uint8_t *place = part_image + page * CUTS_PAGE;
+    static Part_write_t write;
+    uint32_t page = address / Cuts_PAGE;
+    uint8_t *place = part_image + page * Cuts_PAGE;
     unsigned i;
     if (cells.life[page] != 0u && cells.cycles[page] == cells.life[page]) {
         ++cells.refused;
@@ -130,33 +130,33 @@ static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
     }
     ++cells.cycles[page];
     write.page = page;
-    write.first = (uint16_t)(address % CUTS_PAGE);
-    write.count = (uint16_t)(count < CUTS_PAGE ? count : CUTS_PAGE);
-    memcpy(write.before, place, CUTS_PAGE);
-    memcpy(write.after, place, CUTS_PAGE);
+    write.first = (uint16_t)(address % Cuts_PAGE);
+    write.count = (uint16_t)(count < Cuts_PAGE ? count : Cuts_PAGE);
+    memcpy(write.before, place, Cuts_PAGE);
+    memcpy(write.after, place, Cuts_PAGE);
     for (i = 0; i < count; ++i) {
-        write.after[(write.first + i) % CUTS_PAGE] = data[i];
+        write.after[(write.first + i) % Cuts_PAGE] = data[i];
     }
     if (cells.cut_in == 0u) {
         cut(&write);
     } else {
-        cells.cut_in -= cells.cut_in != CELLS_NEVER;
+        cells.cut_in -= cells.cut_in != Cells_NEVER;
         strengthen(&write);
     }
-    memcpy(place, write.after, CUTS_PAGE);
+    memcpy(place, write.after, Cuts_PAGE);
 }
 
 static void read_bytes(uint32_t address, uint8_t *in, unsigned count)
 {
     unsigned i;
     for (i = 0; i < count; ++i) {
-        in[i] = part_image[(address + i) % CUTS_CAPACITY];
+        in[i] = part_image[(address + i) % Cuts_CAPACITY];
     }
     for (i = 0; cells.weak_pages != 0u && i < count; ++i) {
-        uint32_t at = (address + i) % CUTS_CAPACITY;
-        const cells_weak_t *weak = weak_page(at / CUTS_PAGE);
-        if (weak != NULL && weak->mask[at % CUTS_PAGE] != 0u) {
-            in[i] ^= (uint8_t)(weak->mask[at % CUTS_PAGE] & (draw() >> 32));
+        uint32_t at = (address + i) % Cuts_CAPACITY;
+        const Cells_weak_t *weak = weak_page(at / Cuts_PAGE);
+        if (weak != NULL && weak->mask[at % Cuts_PAGE] != 0u) {
+            in[i] ^= (uint8_t)(weak->mask[at % Cuts_PAGE] & (draw() >> 32));
         }
     }
 }
@@ -164,21 +164,21 @@ static void read_bytes(uint32_t address, uint8_t *in, unsigned count)
 static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint16_t out_count,
                             uint8_t *in, uint16_t in_count)
 {
-    uint32_t address = (uint32_t)(device & ((1u << CUTS_BLOCK_BITS) - 1u) << CUTS_BLOCK_SHIFT) >>
-                       CUTS_BLOCK_SHIFT;
+    uint32_t address = (uint32_t)(device & ((1u << Cuts_BLOCK_BITS) - 1u) << Cuts_BLOCK_SHIFT) >>
+                       Cuts_BLOCK_SHIFT;
     unsigned i;
     (void)user;
     if (!cells.powered) {
         return PS_ERR_BUS;
     }
-    for (i = 0; i < CUTS_ADDRESS_BYTES; ++i) {
+    for (i = 0; i < Cuts_ADDRESS_BYTES; ++i) {
         address = address << 8 | out[i];
     }
-    address %= CUTS_CAPACITY;
+    address %= Cuts_CAPACITY;
     if (in_count > 0u) {
         read_bytes(address, in, in_count);
-    } else if (out_count > CUTS_ADDRESS_BYTES) {
-        write_cycle(address, out + CUTS_ADDRESS_BYTES, out_count - CUTS_ADDRESS_BYTES);
+    } else if (out_count > Cuts_ADDRESS_BYTES) {
+        write_cycle(address, out + Cuts_ADDRESS_BYTES, out_count - Cuts_ADDRESS_BYTES);
     }
     return cells.powered ? PS_OK : PS_ERR_BUS;
 }

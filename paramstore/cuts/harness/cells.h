@@ -7,8 +7,8 @@
  * time anew and with even odds, until their byte is written by a cycle that comes to its end.
  * Worn cells: after its number of cycles a page acknowledges writes and keeps what it holds.
  */
-#ifndef CUTS_CELLS_H
-#define CUTS_CELLS_H
+#ifndef Cuts_CELLS_H
+#define Cuts_CELLS_H
 
 #include <stdbool.h>
 #include <stdint.h>
@@ -16,29 +16,29 @@
 #include "cuts_config.h"
 #include "paramstore.h"
 
-#define CELLS_PAGES (CUTS_CAPACITY / CUTS_PAGE)
-#define CELLS_WEAK_PAGES 16u
-#define CELLS_NEVER 0xFFFFFFFFu
+#define Cells_PAGES (Cuts_CAPACITY / Cuts_PAGE)
+#define Cells_WEAK_PAGES 16u
+#define Cells_NEVER 0xFFFFFFFFu
 
 typedef struct cells_weak {
     uint32_t page;
-    uint8_t mask[CUTS_PAGE]; /* 1: this bit reads at random */
-} cells_weak_t;
+    uint8_t mask[Cuts_PAGE]; /* 1: this bit reads at random */
+} Cells_weak_t;
 
 typedef struct cells {
     uint64_t chance; /* all randomness comes from here: the same start, the same life */
     bool powered;    /* without power every transfer fails and changes nothing */
-    uint32_t cut_in; /* write cycles that come to their end before one is cut; or CELLS_NEVER */
+    uint32_t cut_in; /* write cycles that come to their end before one is cut; or Cells_NEVER */
     uint32_t bits;   /* a cut leaves so many weak bits, */
     uint32_t share;  /* or, unless this is 0, one in so many of the bits to change, at least one */
     uint32_t refused; /* write cycles that a worn page did not take */
-    uint32_t weak_pages; /* at most CELLS_WEAK_PAGES: do no more cuts after one cells_begin */
-    cells_weak_t weak[CELLS_WEAK_PAGES];
-    uint32_t cycles[CELLS_PAGES]; /* write cycles that each page has taken */
-    uint32_t life[CELLS_PAGES];   /* cycles that each page takes; 0: no end */
-} cells_t;
+    uint32_t weak_pages; /* at most Cells_WEAK_PAGES: do no more cuts after one cells_begin */
+    Cells_weak_t weak[Cells_WEAK_PAGES];
+    uint32_t cycles[Cells_PAGES]; /* write cycles that each page has taken */
+    uint32_t life[Cells_PAGES];   /* cycles that each page takes; 0: no end */
+} Cells_t;
 
-extern cells_t cells;
+extern Cells_t cells;
 extern const ps_port_t cells_port;
 
 /* Power on, no weak bit, no wear, no cut to come. Leaves the image alone. */

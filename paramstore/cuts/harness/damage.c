@@ -9,14 +9,14 @@
 static bool used(uint32_t page)
 {
     unsigned g;
-    uint32_t at = page * CUTS_PAGE;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[g];
+    uint32_t at = page * Cuts_PAGE;
+    for (g = 0; g < Cuts_GROUPS; ++g) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[g];
         if (at - ring->address < (uint32_t)ring->slots * ring->slot_bytes) {
             return true;
         }
     }
-    return at < 2u * CUTS_LAYOUT.label_step;
+    return at < 2u * Cuts_LAYOUT.label_step;
 }
 
 static void fill(uint32_t from, uint32_t count, unsigned with)
@@ -29,30 +29,30 @@ static void fill(uint32_t from, uint32_t count, unsigned with)
 
 /* Make the part usable again, and demand that it is. What no layout uses may hold a label that was
  * shifted there: it is erased before. */
-static void mend(ps_status_t status, allowance_t allowed)
+static void mend(ps_status_t status, Allowance_t allowed)
 {
     uint32_t page;
     unsigned g;
-    for (page = 0; status >= PS_ERR_NACK && page < CASES_PAGES; ++page) {
+    for (page = 0; status >= PS_ERR_NACK && page < Cases_PAGES; ++page) {
         if (!used(page)) {
-            fill(page * CUTS_PAGE, CUTS_PAGE, 1);
+            fill(page * Cuts_PAGE, Cuts_PAGE, 1);
         }
     }
     if (status >= PS_ERR_NACK && (ps_wipe(&cases.memory.store) != PS_OK || cases_mount() != PS_BLANK)) {
-        cases_blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_BLANK, (uint32_t)status);
+        cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_BLANK, (uint32_t)status);
         return;
     }
     status = ps_format(&cases.memory.store);
-    if (status == PS_ERR_PART && allowed == ALLOW_REFUSAL) {
+    if (status == PS_ERR_PART && allowed == Allow_REFUSAL) {
         return; /* a label half way up: as on a part of half the size */
     }
     if (status != PS_OK) {
-        cases_blame(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        cases_blame(Oracle_UNSTABLE, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
         return;
     }
     oracle_forgive();
     cases.ready = true;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         (void)cases_commit_judged(g, true);
     }
     cases_mount_judged();
@@ -64,31 +64,31 @@ static bool hides(const ps_group_t *ring)
     return (ring->slots & (ring->slots - 1u)) == 0u;
 }
 
-void damage_look(allowance_t allowed)
+void damage_look(Allowance_t allowed)
 {
     ps_status_t status = cases_mount();
-    unsigned worst = SERVED_NEWEST;
+    unsigned worst = Served_NEWEST;
     unsigned g;
     if (status >= PS_ERR_NACK) {
         ++faults_result.refused;
-        if (allowed != ALLOW_REFUSAL) {
-            cases_blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        if (allowed != Allow_REFUSAL) {
+            cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
         }
     } else {
-        for (g = 0; g < CUTS_GROUPS; ++g) {
+        for (g = 0; g < Cuts_GROUPS; ++g) {
             unsigned served = oracle_served(&cases.memory.store, g);
             uint32_t settled = oracle.groups[g].settled;
-            bool kept = CUTS_LAYOUT.groups[g].copies > 1u && settled != 0u;
+            bool kept = Cuts_LAYOUT.groups[g].copies > 1u && settled != 0u;
             uint32_t version = oracle_version(&cases.memory.store, g);
             worst = worst < served ? served : worst;
-            if (served == SERVED_WRONG) {
-                cases_blame(ORACLE_MIXED, g, ORACLE_VERSION, settled, version);
-            } else if (served == SERVED_SILENTLY && allowed == ALLOW_FLAGGED &&
-                       !hides(&CUTS_LAYOUT.groups[g])) {
-                cases_blame(ORACLE_UNFLAGGED, g, ORACLE_FLAGS, version,
+            if (served == Served_WRONG) {
+                cases_blame(Oracle_MIXED, g, Oracle_VERSION, settled, version);
+            } else if (served == Served_SILENTLY && allowed == Allow_FLAGGED &&
+                       !hides(&Cuts_LAYOUT.groups[g])) {
+                cases_blame(Oracle_UNFLAGGED, g, Oracle_FLAGS, version,
                       ps_health(&cases.memory.store, (uint8_t)g));
-            } else if (served != SERVED_NEWEST && kept && allowed != ALLOW_REFUSAL) {
-                cases_blame(ORACLE_LOST, g, ORACLE_VERSION, settled, version);
+            } else if (served != Served_NEWEST && kept && allowed != Allow_REFUSAL) {
+                cases_blame(Oracle_LOST, g, Oracle_VERSION, settled, version);
             }
         }
         ++faults_result.served[worst];
@@ -121,15 +121,15 @@ static void rot_in(uint32_t kind, uint32_t from, uint32_t count)
         if (!cases_due()) {
             continue;
         }
-        if (kind == CLASS_BURST) {
+        if (kind == Class_BURST) {
             burst(bit, 8u * (from + count));
         } else {
             flip(bit);
         }
-        if (kind == CLASS_BITS) {
+        if (kind == Class_BITS) {
             flip(8u * from + (bit - 8u * from + 1u + cases_draw(8u * count - 1u)) % (8u * count));
         }
-        damage_look(kind == CLASS_BIT ? ALLOW_FLAGGED : ALLOW_SILENT);
+        damage_look(kind == Class_BIT ? Allow_FLAGGED : Allow_SILENT);
     }
 }
 
@@ -137,10 +137,10 @@ static void rot(uint32_t kind)
 {
     unsigned group;
     unsigned slot;
-    rot_in(kind, 0, CUTS_LAYOUT.label_bytes);
-    rot_in(kind, CUTS_LAYOUT.label_step, CUTS_LAYOUT.label_bytes);
-    for (group = 0; group < CUTS_GROUPS; ++group) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    rot_in(kind, 0, Cuts_LAYOUT.label_bytes);
+    rot_in(kind, Cuts_LAYOUT.label_step, Cuts_LAYOUT.label_bytes);
+    for (group = 0; group < Cuts_GROUPS; ++group) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
         for (slot = 0; slot < ring->slots; ++slot) {
             rot_in(kind, ring->address + (uint32_t)slot * ring->slot_bytes,
                    ring->body_bytes + 9u);
@@ -152,23 +152,23 @@ static void pages(uint32_t kind)
 {
     uint32_t page;
     uint32_t i;
-    for (page = 0; page < CASES_PAGES; ++page) {
-        for (i = 0; used(page) && kind == CLASS_PAGE && i < 3u; ++i) {
+    for (page = 0; page < Cases_PAGES; ++page) {
+        for (i = 0; used(page) && kind == Class_PAGE && i < 3u; ++i) {
             if (cases_due()) {
-                fill(page * CUTS_PAGE, CUTS_PAGE, (unsigned)i);
-                damage_look(ALLOW_SILENT);
+                fill(page * Cuts_PAGE, Cuts_PAGE, (unsigned)i);
+                damage_look(Allow_SILENT);
             }
         }
-        for (i = 1; used(page) && kind == CLASS_SWAPPED && i < CASES_PAGES; i <<= 1) {
+        for (i = 1; used(page) && kind == Class_SWAPPED && i < Cases_PAGES; i <<= 1) {
             if (cases_due()) {
-                memcpy(part_image + page * CUTS_PAGE, cases.image + (page ^ i) * CUTS_PAGE,
-                       CUTS_PAGE);
-                damage_look(ALLOW_SILENT);
+                memcpy(part_image + page * Cuts_PAGE, cases.image + (page ^ i) * Cuts_PAGE,
+                       Cuts_PAGE);
+                damage_look(Allow_SILENT);
             }
         }
-        if (kind == CLASS_TRUNCATED && cases_due()) {
-            fill(page * CUTS_PAGE, CUTS_CAPACITY - page * CUTS_PAGE, 1);
-            damage_look(ALLOW_REFUSAL);
+        if (kind == Class_TRUNCATED && cases_due()) {
+            fill(page * Cuts_PAGE, Cuts_CAPACITY - page * Cuts_PAGE, 1);
+            damage_look(Allow_REFUSAL);
         }
     }
 }
@@ -178,8 +178,8 @@ static void stale(void)
 {
     unsigned group;
     uint32_t i;
-    for (group = 0; group < CUTS_GROUPS; ++group) {
-        uint32_t writes = CUTS_MAX_WRITES;
+    for (group = 0; group < Cuts_GROUPS; ++group) {
+        uint32_t writes = Cuts_MAX_WRITES;
         for (i = 0; i < writes; ++i) {
             bool wanted = cases_due();
             cases_restore();
@@ -187,9 +187,9 @@ static void stale(void)
             (void)cases_commit_judged(group, true);
             writes = cases.trace.count;
             if (wanted) {
-                memcpy(part_image + cases.trace.writes[i].page * CUTS_PAGE, cases.trace.writes[i].before,
-                       CUTS_PAGE);
-                damage_look(ALLOW_SILENT);
+                memcpy(part_image + cases.trace.writes[i].page * Cuts_PAGE, cases.trace.writes[i].before,
+                       Cuts_PAGE);
+                damage_look(Allow_SILENT);
             }
         }
     }
@@ -200,18 +200,18 @@ static void strays(void)
     unsigned operation;
     uint32_t at;
     uint32_t mask;
-    for (operation = OP_COMMIT; operation < EXPLORE_OPERATIONS; ++operation) {
+    for (operation = Op_COMMIT; operation < Explore_OPERATIONS; ++operation) {
         uint32_t cycles = cases_rehearse(operation).cycles;
         for (at = 0; at < cycles; ++at) {
-            for (mask = CUTS_PAGE; mask < CUTS_CAPACITY; mask <<= 1) {
+            for (mask = Cuts_PAGE; mask < Cuts_CAPACITY; mask <<= 1) {
                 if (!cases_due()) {
                     continue;
                 }
                 cases_mount_judged();
-                part.fault = cases_fault(FAULT_STRAY, at, 0, mask);
-                (void)cases_commit_judged(operation - OP_COMMIT, cases_can_pass(operation));
-                part.fault.kind = FAULT_NONE;
-                damage_look(ALLOW_SILENT);
+                part.fault = cases_fault(Fault_STRAY, at, 0, mask);
+                (void)cases_commit_judged(operation - Op_COMMIT, cases_can_pass(operation));
+                part.fault.kind = Fault_NONE;
+                damage_look(Allow_SILENT);
             }
         }
     }
@@ -222,33 +222,33 @@ static void parts(uint32_t kind)
 {
     uint32_t i;
     uint32_t at;
-    for (i = 1; kind == CLASS_ALIAS && i < CUTS_CAPACITY; i <<= 1) {
+    for (i = 1; kind == Class_ALIAS && i < Cuts_CAPACITY; i <<= 1) {
         if (cases_due()) {
-            part.fault = cases_fault(FAULT_ALIAS, 0, 0, i);
+            part.fault = cases_fault(Fault_ALIAS, 0, 0, i);
             (void)cases_mount();
-            part.fault.kind = FAULT_NONE;
-            for (at = 0; at < CUTS_CAPACITY; ++at) {
+            part.fault.kind = Fault_NONE;
+            for (at = 0; at < Cuts_CAPACITY; ++at) {
                 part_image[at] = cases.image[at & ~i];
             }
-            damage_look(ALLOW_REFUSAL);
+            damage_look(Allow_REFUSAL);
         }
     }
-    for (i = 1; kind == CLASS_SHIFTED && i < CUTS_CAPACITY; i <<= 1) {
+    for (i = 1; kind == Class_SHIFTED && i < Cuts_CAPACITY; i <<= 1) {
         for (at = 0; at < 2u; ++at) {
-            uint32_t by = at != 0u ? CUTS_CAPACITY - i : i;
+            uint32_t by = at != 0u ? Cuts_CAPACITY - i : i;
             if (cases_due()) {
-                memcpy(part_image, cases.image + by, CUTS_CAPACITY - by);
-                memcpy(part_image + CUTS_CAPACITY - by, cases.image, by);
-                damage_look(ALLOW_REFUSAL);
+                memcpy(part_image, cases.image + by, Cuts_CAPACITY - by);
+                memcpy(part_image + Cuts_CAPACITY - by, cases.image, by);
+                damage_look(Allow_REFUSAL);
             }
         }
     }
-    for (i = 0; kind == CLASS_FOREIGN && i < 1000u; ++i) {
+    for (i = 0; kind == Class_FOREIGN && i < 1000u; ++i) {
         if (cases_due()) {
-            fill(i % 2u != 0u ? 0u : 2u * CUTS_LAYOUT.label_step,
-                 i % 2u != 0u ? CUTS_CAPACITY : CUTS_CAPACITY - 2u * CUTS_LAYOUT.label_step,
+            fill(i % 2u != 0u ? 0u : 2u * Cuts_LAYOUT.label_step,
+                 i % 2u != 0u ? Cuts_CAPACITY : Cuts_CAPACITY - 2u * Cuts_LAYOUT.label_step,
                  i < 4u ? i / 2u : 2u);
-            damage_look(ALLOW_REFUSAL);
+            damage_look(Allow_REFUSAL);
         }
     }
 }
@@ -256,14 +256,14 @@ static void parts(uint32_t kind)
 void damage_run(uint32_t kind)
 {
     switch (kind) {
-    case CLASS_STRAY: strays(); break;
-    case CLASS_BIT:
-    case CLASS_BITS:
-    case CLASS_BURST: rot(kind); break;
-    case CLASS_PAGE:
-    case CLASS_SWAPPED:
-    case CLASS_TRUNCATED: pages(kind); break;
-    case CLASS_STALE: stale(); break;
+    case Class_STRAY: strays(); break;
+    case Class_BIT:
+    case Class_BITS:
+    case Class_BURST: rot(kind); break;
+    case Class_PAGE:
+    case Class_SWAPPED:
+    case Class_TRUNCATED: pages(kind); break;
+    case Class_STALE: stale(); break;
     default: parts(kind); break;
     }
 }

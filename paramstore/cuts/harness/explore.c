@@ -3,38 +3,38 @@
 
 #include "bytes.h"
 
-explore_job_t explore_job;
-explore_result_t explore_result;
-explore_step_t explore_path[EXPLORE_LEVELS];
+Explore_job_t explore_job;
+Explore_result_t explore_result;
+Explore_step_t explore_path[Explore_LEVELS];
 uint32_t explore_steps;
-uint8_t explore_factory[CUTS_CAPACITY];
-explore_seen_t explore_seen;
+uint8_t explore_factory[Cuts_CAPACITY];
+Explore_seen_t explore_seen;
 const uint32_t explore_sizes[4] = {sizeof explore_job, sizeof explore_result,
-                                   sizeof(oracle_limits_t), sizeof(CUTS_VALUES_T)};
+                                   sizeof(Oracle_limits_t), sizeof(Cuts_VALUES_T)};
 
 /* A page write of n bytes is torn in 6n - 1 + 2 * samples ways at most, the hit rest included. */
-#define MOST_SAMPLES 64u
-#define MOST_TEARS (2u * (3u * (CUTS_PAGE - 1u) + 6u + 2u * MOST_SAMPLES))
+#define Most_SAMPLES 64u
+#define Most_TEARS (2u * (3u * (Cuts_PAGE - 1u) + 6u + 2u * Most_SAMPLES))
 
 /* A state of a torn page, and how many tears lead to it. */
 typedef struct torn {
     uint64_t hash;
-    part_tear_t tear;
+    Part_tear_t tear;
     uint32_t times;
-} torn_t;
+} Torn_t;
 
 /* One level of the tree. `memory` and `known` are as they were before the operation. */
 typedef struct level {
-    CUTS_STORE_T memory;
-    oracle_t known;
-    explore_tally_t tally;
-    part_trace_t trace;
-    torn_t torn[MOST_TEARS];
-} level_t;
+    Cuts_STORE_T memory;
+    Oracle_t known;
+    Explore_tally_t tally;
+    Part_trace_t trace;
+    Torn_t torn[Most_TEARS];
+} Level_t;
 
-static CUTS_STORE_T memory; /* the RAM of the firmware */
+static Cuts_STORE_T memory; /* the RAM of the firmware */
 static bool ready;          /* a label was whole when the store was mounted or formatted */
-static level_t levels[EXPLORE_LEVELS];
+static Level_t levels[Explore_LEVELS];
 
 static void explore(unsigned level, unsigned left, unsigned cuts);
 
@@ -42,15 +42,15 @@ static void explore(unsigned level, unsigned left, unsigned cuts);
 
 static bool label_whole(uint32_t at)
 {
-    return memcmp(part_image + at, CUTS_LAYOUT.label, CUTS_LAYOUT.label_bytes) == 0;
+    return memcmp(part_image + at, Cuts_LAYOUT.label, Cuts_LAYOUT.label_bytes) == 0;
 }
 
 /* Whether the label copy that counts is that of the earlier release the part began with. */
 static bool label_older(void)
 {
-    uint32_t step = CUTS_LAYOUT.label_step;
-    bool first = memcmp(part_image, explore_factory, CUTS_LAYOUT.label_bytes) == 0;
-    bool second = memcmp(part_image + step, explore_factory + step, CUTS_LAYOUT.label_bytes) == 0;
+    uint32_t step = Cuts_LAYOUT.label_step;
+    bool first = memcmp(part_image, explore_factory, Cuts_LAYOUT.label_bytes) == 0;
+    bool second = memcmp(part_image + step, explore_factory + step, Cuts_LAYOUT.label_bytes) == 0;
     return explore_job.packed == 2u && (first || (second && !label_whole(0)));
 }
 
@@ -65,7 +65,7 @@ static void switch_on(void)
 {
     part.powered = true;
     memset(&memory, 0xA5, sizeof memory); /* what RAM holds when a controller starts */
-    CUTS_INIT(&memory, &part_port);
+    Cuts_INIT(&memory, &part_port);
 }
 
 /* Equal runs have equal digests, whatever processor does them. */
@@ -73,7 +73,7 @@ static void witness(uint32_t verdict_is)
 {
     uint64_t seen = part_scatter(explore_result.digest + part.hash) + verdict_is;
     unsigned g;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         uint32_t served = (uint32_t)oracle.groups[g].settled << 8 |
                           ps_health(&memory.store, (uint8_t)g);
         seen = part_scatter(seen + ((uint64_t)ps_sequence(&memory.store, (uint8_t)g) << 32 | served));
@@ -81,11 +81,11 @@ static void witness(uint32_t verdict_is)
     explore_result.digest = seen;
 }
 
-static oracle_finding_t do_boot(part_trace_t *trace)
+static Oracle_finding_t do_boot(Part_trace_t *trace)
 {
-    oracle_finding_t finding;
+    Oracle_finding_t finding;
     bool first = label_whole(0);
-    bool second = label_whole(CUTS_LAYOUT.label_step);
+    bool second = label_whole(Cuts_LAYOUT.label_step);
     ps_status_t status;
     oracle.older = label_older();
     switch_on();
@@ -99,17 +99,17 @@ static oracle_finding_t do_boot(part_trace_t *trace)
     }
     finding = oracle_boot(&memory.store, status, first, second);
     ready = ready && oracle.refused == 0u;
-    if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.mount_bits) {
-        finding = oracle_finding(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.mount_bits,
+    if (finding.verdict == Oracle_GOOD && part.bits > oracle_limits.mount_bits) {
+        finding = oracle_finding(Oracle_LONG, Cuts_GROUPS, Oracle_BITS, oracle_limits.mount_bits,
                                  part.bits);
     }
     witness(finding.verdict);
     return finding;
 }
 
-static oracle_finding_t do_format(part_trace_t *trace)
+static Oracle_finding_t do_format(Part_trace_t *trace)
 {
-    oracle_finding_t finding;
+    Oracle_finding_t finding;
     ps_status_t status;
     part_begin(trace);
     status = ps_format(&memory.store);
@@ -120,8 +120,8 @@ static oracle_finding_t do_format(part_trace_t *trace)
     ready = status == PS_OK;
     oracle.older = oracle.older != 0u && status != PS_OK;
     finding = oracle_format_done(status);
-    if (finding.verdict == ORACLE_GOOD && part.bits > oracle_limits.format_bits) {
-        finding = oracle_finding(ORACLE_LONG, CUTS_GROUPS, ORACLE_BITS, oracle_limits.format_bits,
+    if (finding.verdict == Oracle_GOOD && part.bits > oracle_limits.format_bits) {
+        finding = oracle_finding(Oracle_LONG, Cuts_GROUPS, Oracle_BITS, oracle_limits.format_bits,
                                  part.bits);
     }
     return finding;
@@ -131,8 +131,8 @@ uint32_t explore_remains(void)
 {
     unsigned g;
     uint32_t at;
-    for (g = 0; g < CUTS_LAYOUT.ring_count; ++g) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[g];
+    for (g = 0; g < Cuts_LAYOUT.ring_count; ++g) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[g];
         uint32_t end = ring->address + (uint32_t)ring->slots * ring->slot_bytes;
         for (at = ring->address; at < end; ++at) {
             if (part_image[at] != 0xFFu) {
@@ -140,15 +140,15 @@ uint32_t explore_remains(void)
             }
         }
     }
-    for (at = 0; at < 2u * CUTS_LAYOUT.label_step; ++at) {
-        if (at % CUTS_LAYOUT.label_step < CUTS_LAYOUT.label_bytes && part_image[at] != 0xFFu) {
+    for (at = 0; at < 2u * Cuts_LAYOUT.label_step; ++at) {
+        if (at % Cuts_LAYOUT.label_step < Cuts_LAYOUT.label_bytes && part_image[at] != 0xFFu) {
             return at;
         }
     }
-    return CUTS_CAPACITY;
+    return Cuts_CAPACITY;
 }
 
-static oracle_finding_t do_wipe(part_trace_t *trace)
+static Oracle_finding_t do_wipe(Part_trace_t *trace)
 {
     ps_status_t status;
     uint32_t left;
@@ -162,41 +162,41 @@ static oracle_finding_t do_wipe(part_trace_t *trace)
     ready = false;
     oracle_wiped();
     if (status != PS_OK) {
-        return oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        return oracle_finding(Oracle_UNSTABLE, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
     }
     left = explore_remains();
-    return left == CUTS_CAPACITY ? oracle_good
-                                 : oracle_finding(ORACLE_REMAINS, CUTS_GROUPS, ORACLE_BYTE, left,
+    return left == Cuts_CAPACITY ? oracle_good
+                                 : oracle_finding(Oracle_REMAINS, Cuts_GROUPS, Oracle_BYTE, left,
                                                   part_image[left]);
 }
 
 /* A commit writes to the pages of its ring, and no more of them than planned. */
-static oracle_finding_t judge_writes(unsigned group, const part_trace_t *trace)
+static Oracle_finding_t judge_writes(unsigned group, const Part_trace_t *trace)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-    uint32_t first = ring->address / CUTS_PAGE;
-    uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+    uint32_t first = ring->address / Cuts_PAGE;
+    uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / Cuts_PAGE;
     uint32_t i;
     if (trace->count > oracle_limits.commit_writes[group]) {
-        return oracle_finding(ORACLE_WEAR, group, ORACLE_WRITES,
+        return oracle_finding(Oracle_WEAR, group, Oracle_WRITES,
                               oracle_limits.commit_writes[group], trace->count);
     }
     for (i = 0; i < trace->count; ++i) {
         uint32_t page = trace->writes[i].page;
         if (page - first >= pages) {
-            return oracle_finding(ORACLE_OUTSIDE, group, ORACLE_PAGE, first, page);
+            return oracle_finding(Oracle_OUTSIDE, group, Oracle_PAGE, first, page);
         }
     }
     if (part.bits > oracle_limits.commit_bits[group]) {
-        return oracle_finding(ORACLE_LONG, group, ORACLE_BITS, oracle_limits.commit_bits[group],
+        return oracle_finding(Oracle_LONG, group, Oracle_BITS, oracle_limits.commit_bits[group],
                               part.bits);
     }
     return oracle_good;
 }
 
-static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
+static Oracle_finding_t do_commit(unsigned group, Part_trace_t *trace)
 {
-    oracle_finding_t finding;
+    Oracle_finding_t finding;
     ps_status_t status;
     (void)ps_unlock(&memory.store, (uint8_t)group);
     oracle_next(group, &memory.values);
@@ -209,27 +209,27 @@ static oracle_finding_t do_commit(unsigned group, part_trace_t *trace)
         return oracle_good;
     }
     finding = oracle_commit_done(&memory.store, group, status, ready);
-    return finding.verdict == ORACLE_GOOD && trace != NULL ? judge_writes(group, trace) : finding;
+    return finding.verdict == Oracle_GOOD && trace != NULL ? judge_writes(group, trace) : finding;
 }
 
-static oracle_finding_t operate(unsigned operation, part_trace_t *trace)
+static Oracle_finding_t operate(unsigned operation, Part_trace_t *trace)
 {
-    explore_result.calls += operation != OP_BOOT;
+    explore_result.calls += operation != Op_BOOT;
     switch (operation) {
-    case OP_BOOT: return do_boot(trace);
-    case OP_FORMAT: return do_format(trace);
-    case OP_WIPE: return do_wipe(trace);
-    default: return do_commit(operation - OP_COMMIT, trace);
+    case Op_BOOT: return do_boot(trace);
+    case Op_FORMAT: return do_format(trace);
+    case Op_WIPE: return do_wipe(trace);
+    default: return do_commit(operation - Op_COMMIT, trace);
     }
 }
 
 /* The oracle hears of a cut in an operation that the harness has run to its end. */
 static void tell_cut(unsigned operation)
 {
-    if (operation == OP_WIPE) {
+    if (operation == Op_WIPE) {
         oracle_wipe_cut();
-    } else if (operation >= OP_COMMIT) {
-        unsigned group = operation - OP_COMMIT;
+    } else if (operation >= Op_COMMIT) {
+        unsigned group = operation - Op_COMMIT;
         oracle_try(group);
         oracle_commit_cut(group);
     }
@@ -237,26 +237,26 @@ static void tell_cut(unsigned operation)
 
 /* ---- Results ------------------------------------------------------------------------------- */
 
-static void tally_add(explore_tally_t *to, const explore_tally_t *from, uint64_t times)
+static void tally_add(Explore_tally_t *to, const Explore_tally_t *from, uint64_t times)
 {
     unsigned row;
     unsigned column;
-    for (row = 0; row <= EXPLORE_DEPTH; ++row) {
-        for (column = 0; column < EXPLORE_COLUMNS; ++column) {
+    for (row = 0; row <= Explore_DEPTH; ++row) {
+        for (column = 0; column < Explore_COLUMNS; ++column) {
             to->count[row][column] += times * from->count[row][column];
         }
     }
 }
 
-static unsigned column_of(const part_tear_t *tear)
+static unsigned column_of(const Part_tear_t *tear)
 {
-    return tear->rest ? COLUMN_REST : tear->kind;
+    return tear->rest ? Column_REST : tear->kind;
 }
 
-static void note(const oracle_finding_t *finding, unsigned steps)
+static void note(const Oracle_finding_t *finding, unsigned steps)
 {
-    if (explore_result.saved < EXPLORE_SAVED) {
-        explore_violation_t *violation = &explore_result.violation[explore_result.saved++];
+    if (explore_result.saved < Explore_SAVED) {
+        Explore_violation_t *violation = &explore_result.violation[explore_result.saved++];
         violation->finding = *finding;
         violation->steps = steps;
         memcpy(violation->step, explore_path, steps * sizeof explore_path[0]);
@@ -268,22 +268,22 @@ static void note(const oracle_finding_t *finding, unsigned steps)
 
 /* The tears of one page write, gathered into the different states that they leave. */
 typedef struct gathering {
-    level_t *level;
-    const part_write_t *write;
+    Level_t *level;
+    const Part_write_t *write;
     uint64_t *histories; /* row of the tally in which each tear counts */
     uint64_t chance;
     unsigned states;
     uint32_t shares;
-} gathering_t;
+} Gathering_t;
 
 enum { BUCKETS = 4096 };
 static uint16_t buckets[BUCKETS]; /* 0: empty, else index of a state, from 1 */
 
-static void gather(gathering_t *g, unsigned kind, unsigned at, bool rest)
+static void gather(Gathering_t *g, unsigned kind, unsigned at, bool rest)
 {
-    uint8_t bytes[CUTS_PAGE];
-    part_tear_t tear;
-    torn_t *state;
+    uint8_t bytes[Cuts_PAGE];
+    Part_tear_t tear;
+    Torn_t *state;
     uint64_t hash;
     unsigned place;
     tear.kind = (uint8_t)kind;
@@ -313,13 +313,13 @@ static void gather(gathering_t *g, unsigned kind, unsigned at, bool rest)
 
 /* Every tear of a page write. Chance depends on the seed of the job and on the contents of the page
  * only, so that a history does not depend on how the work is shared out. Returns the states. */
-static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *histories,
+static unsigned gather_all(Level_t *level, const Part_write_t *write, uint64_t *histories,
                            uint32_t shares)
 {
-    static const uint8_t whole[] = {TEAR_OLD,   TEAR_NEW, TEAR_ERASED,
-                                    TEAR_ZEROS, TEAR_AND, TEAR_OR};
-    static const uint8_t parts[] = {TEAR_PREFIX, TEAR_SUFFIX, TEAR_ERASED_PREFIX};
-    gathering_t g;
+    static const uint8_t whole[] = {Tear_OLD,   Tear_NEW, Tear_ERASED,
+                                    Tear_ZEROS, Tear_AND, Tear_OR};
+    static const uint8_t parts[] = {Tear_PREFIX, Tear_SUFFIX, Tear_ERASED_PREFIX};
+    Gathering_t g;
     unsigned i;
     unsigned at;
     unsigned rest;
@@ -330,7 +330,7 @@ static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *
     g.states = 0;
     g.shares = shares;
     memset(buckets, 0, sizeof buckets);
-    for (rest = 0; rest <= (write->count < CUTS_PAGE ? 1u : 0u); ++rest) {
+    for (rest = 0; rest <= (write->count < Cuts_PAGE ? 1u : 0u); ++rest) {
         for (i = 0; i < sizeof whole; ++i) {
             gather(&g, whole[i], 0, rest != 0u);
         }
@@ -339,9 +339,9 @@ static unsigned gather_all(level_t *level, const part_write_t *write, uint64_t *
                 gather(&g, parts[i], at, rest != 0u);
             }
         }
-        for (i = 0; i < explore_job.samples && i < MOST_SAMPLES; ++i) {
-            gather(&g, TEAR_MIX, 0, rest != 0u);
-            gather(&g, TEAR_NOISE, 0, rest != 0u);
+        for (i = 0; i < explore_job.samples && i < Most_SAMPLES; ++i) {
+            gather(&g, Tear_MIX, 0, rest != 0u);
+            gather(&g, Tear_NOISE, 0, rest != 0u);
         }
     }
     return g.states;
@@ -357,14 +357,14 @@ static unsigned cuts_used(unsigned cuts)
 }
 
 /* Boot from a torn page, and go on. The level above has the tear in its step. */
-static void boot_torn(unsigned level, const torn_t *torn, unsigned left, unsigned cuts)
+static void boot_torn(unsigned level, const Torn_t *torn, unsigned left, unsigned cuts)
 {
-    const part_tear_t *tear = &torn->tear;
+    const Part_tear_t *tear = &torn->tear;
     ++explore_result.torn;
-    explore_result.random += tear->rest || tear->kind == TEAR_MIX || tear->kind == TEAR_NOISE;
+    explore_result.random += tear->rest || tear->kind == Tear_MIX || tear->kind == Tear_NOISE;
     levels[level].known = oracle;
     memset(&levels[level].tally, 0, sizeof levels[level].tally);
-    play(level, OP_BOOT, left, cuts);
+    play(level, Op_BOOT, left, cuts);
 }
 
 /* The power goes inside page write `k` of the operation of this level. The code before the cut
@@ -372,16 +372,16 @@ static void boot_torn(unsigned level, const torn_t *torn, unsigned left, unsigne
  * before, and the torn page. Leaves the part with page write `k` done. */
 static void cut_at(unsigned level, unsigned k, unsigned left, unsigned cuts)
 {
-    level_t *here = &levels[level];
-    const part_write_t *write = &here->trace.writes[k];
-    explore_step_t *step = &explore_path[level];
+    Level_t *here = &levels[level];
+    const Part_write_t *write = &here->trace.writes[k];
+    Explore_step_t *step = &explore_path[level];
     uint32_t shares = level == 0u && explore_job.shares > 1u ? explore_job.shares : 1u;
     unsigned states = gather_all(here, write, here->tally.count[cuts_used(cuts) + 1u], shares);
     uint64_t hash = write->old_hash;
     unsigned i;
     for (i = explore_job.share % shares; i < states; i += shares) {
-        const torn_t *torn = &here->torn[i];
-        uint8_t bytes[CUTS_PAGE];
+        const Torn_t *torn = &here->torn[i];
+        uint8_t bytes[Cuts_PAGE];
         part_tear(write, &torn->tear, bytes);
         part_put(write->page, bytes, hash, torn->hash);
         hash = torn->hash;
@@ -404,29 +404,29 @@ static void cut_at(unsigned level, unsigned k, unsigned left, unsigned cuts)
  * may follow; then cut it. Leaves the part as it found it. */
 static void play(unsigned level, unsigned operation, unsigned left, unsigned cuts)
 {
-    level_t *here = &levels[level];
-    part_trace_t *trace = &here->trace;
-    explore_step_t *step = &explore_path[level];
-    oracle_finding_t finding;
+    Level_t *here = &levels[level];
+    Part_trace_t *trace = &here->trace;
+    Explore_step_t *step = &explore_path[level];
+    Oracle_finding_t finding;
     unsigned k;
     memset(step, 0, sizeof *step);
     step->operation = operation;
-    step->write = EXPLORE_NO_CUT;
+    step->write = Explore_NO_CUT;
     explore_steps = level + 1u;
     finding = operate(operation, trace);
-    if (trace->count > CUTS_MAX_WRITES) {
-        finding = oracle_finding(ORACLE_WEAR, CUTS_GROUPS, ORACLE_WRITES, CUTS_MAX_WRITES,
+    if (trace->count > Cuts_MAX_WRITES) {
+        finding = oracle_finding(Oracle_WEAR, Cuts_GROUPS, Oracle_WRITES, Cuts_MAX_WRITES,
                                  trace->count);
-        trace->count = CUTS_MAX_WRITES;
+        trace->count = Cuts_MAX_WRITES;
     }
-    if (finding.verdict != ORACLE_GOOD) {
+    if (finding.verdict != Oracle_GOOD) {
         note(&finding, level + 1u);
-    } else if ((left > 0u || operation != OP_BOOT) && (level > 0u || explore_job.share == 0u)) {
+    } else if ((left > 0u || operation != Op_BOOT) && (level > 0u || explore_job.share == 0u)) {
         explore(level + 1u, left, cuts);
         tally_add(&here->tally, &levels[level + 1u].tally, 1);
     }
     for (k = trace->count; k-- > 0u;) {
-        const part_write_t *write = &trace->writes[k];
+        const Part_write_t *write = &trace->writes[k];
         part_put(write->page, write->before, write->new_hash, write->old_hash);
     }
     if (cuts > 0u && trace->count > 0u) {
@@ -434,7 +434,7 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
             cut_at(level, k, left, cuts);
         }
         for (k = trace->count; k-- > 0u;) {
-            const part_write_t *write = &trace->writes[k];
+            const Part_write_t *write = &trace->writes[k];
             part_put(write->page, write->before, write->new_hash, write->old_hash);
         }
     }
@@ -447,13 +447,13 @@ static void play(unsigned level, unsigned operation, unsigned left, unsigned cut
  * them, which never change, are left out, and the group at hand goes by its distance from the first.
  * It is told by a number of 64 bits. A state whose place is taken by a later one is only tried
  * again. */
-#if CUTS_MEMO > 0
+#if Cuts_MEMO > 0
 typedef struct memo {
     uint64_t state; /* 0: empty */
-    explore_tally_t tally;
-} memo_t;
+    Explore_tally_t tally;
+} Memo_t;
 
-static memo_t memos[CUTS_MEMO];
+static Memo_t memos[Cuts_MEMO];
 
 static uint64_t hash_bytes(uint64_t hash, const void *bytes, size_t count)
 {
@@ -474,7 +474,7 @@ static uint64_t hash_bytes(uint64_t hash, const void *bytes, size_t count)
 static uint64_t state_of(unsigned left, unsigned cuts)
 {
     uint64_t hash = part_scatter(part.hash) + left * 16u + cuts * 2u + (ready ? 1u : 0u);
-    CUTS_STORE_T plain;
+    Cuts_STORE_T plain;
     const ps_group_t *at_hand = memory.store.group;
     uint32_t distance =
         at_hand == NULL ? 0u
@@ -500,15 +500,15 @@ static void memo_forget(void)
 /* Run every operation that may come next, or the boot that ends a history. */
 static void explore(unsigned level, unsigned left, unsigned cuts)
 {
-    level_t *here = &levels[level];
+    Level_t *here = &levels[level];
     unsigned done = explore_job.operations - left; /* operations before this one */
     unsigned row = cuts_used(cuts);
     bool was_ready = ready;
     unsigned i;
-#if CUTS_MEMO > 0
+#if Cuts_MEMO > 0
     bool remember = left > 0u && done >= explore_job.fixed;
     uint64_t state = remember ? state_of(left, cuts) : 0u;
-    memo_t *memo = &memos[state / 2u % CUTS_MEMO];
+    Memo_t *memo = &memos[state / 2u % Cuts_MEMO];
     if (remember && memo->state == state) {
         here->tally = memo->tally;
         return;
@@ -518,8 +518,8 @@ static void explore(unsigned level, unsigned left, unsigned cuts)
     here->known = oracle;
     memset(&here->tally, 0, sizeof here->tally);
     if (left == 0u) {
-        ++here->tally.count[row][COLUMN_LATER];
-        play(level, OP_BOOT, 0, cuts);
+        ++here->tally.count[row][Column_LATER];
+        play(level, Op_BOOT, 0, cuts);
         return;
     }
     for (i = 0; i < (done < explore_job.fixed ? 1u : explore_job.letters); ++i) {
@@ -528,11 +528,11 @@ static void explore(unsigned level, unsigned left, unsigned cuts)
         memory = here->memory;
         oracle = here->known;
         ready = was_ready;
-        here->tally.count[row][COLUMN_LATER] +=
-            operation == OP_BOOT && (level > 0u || explore_job.share == 0u);
+        here->tally.count[row][Column_LATER] +=
+            operation == Op_BOOT && (level > 0u || explore_job.share == 0u);
         play(level, operation, left - 1u, cuts);
     }
-#if CUTS_MEMO > 0
+#if Cuts_MEMO > 0
     if (remember) {
         memo->state = state;
         memo->tally = here->tally;
@@ -545,7 +545,7 @@ static void explore(unsigned level, unsigned left, unsigned cuts)
 uint32_t explore_learn(uint32_t index)
 {
     ps_status_t status;
-    part_load(index < CUTS_PICTURES ? explore_factory : NULL);
+    part_load(index < Cuts_PICTURES ? explore_factory : NULL);
     switch_on();
     status = ps_mount(&memory.store);
     oracle_pictures[index] = memory.values;
@@ -558,9 +558,10 @@ uint32_t explore_see(void)
     unsigned g;
     part_load(explore_factory);
     switch_on();
+    part_begin(NULL);
     status = ps_mount(&memory.store);
     explore_seen.values = memory.values;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         explore_seen.health[g] = ps_health(&memory.store, (uint8_t)g);
     }
     return (uint32_t)status;
@@ -569,14 +570,14 @@ uint32_t explore_see(void)
 /* One operation of the way to the start state. It must succeed. */
 static bool prepare(unsigned operation)
 {
-    oracle_finding_t finding = operate(operation, NULL);
+    Oracle_finding_t finding = operate(operation, NULL);
     memset(&explore_path[0], 0, sizeof explore_path[0]);
     explore_path[0].operation = operation;
-    explore_path[0].write = EXPLORE_NO_CUT;
-    if (finding.verdict != ORACLE_GOOD) {
+    explore_path[0].write = Explore_NO_CUT;
+    if (finding.verdict != Oracle_GOOD) {
         note(&finding, 1);
     }
-    return finding.verdict == ORACLE_GOOD;
+    return finding.verdict == Oracle_GOOD;
 }
 
 uint32_t explore_start(void)
@@ -592,26 +593,26 @@ uint32_t explore_start(void)
     } else {
         oracle_blank();
     }
-    sound = prepare(OP_BOOT) && (explore_job.rounds == 0u || explore_job.packed != 0u ||
-                                 prepare(OP_FORMAT));
+    sound = prepare(Op_BOOT) && (explore_job.rounds == 0u || explore_job.packed != 0u ||
+                                 prepare(Op_FORMAT));
     for (round = 0; sound && round < explore_job.rounds; ++round) {
-        for (g = 0; sound && g < CUTS_GROUPS; ++g) {
+        for (g = 0; sound && g < Cuts_GROUPS; ++g) {
             bool pass = explore_job.pass != 0u && round + 1u == explore_job.rounds &&
-                        CUTS_LAYOUT.groups[g].slots > 2u;
-            part.fault.kind = pass ? FAULT_LOST : FAULT_NONE;
+                        Cuts_LAYOUT.groups[g].slots > 2u;
+            part.fault.kind = pass ? Fault_LOST : Fault_NONE;
             part.fault.at = 0;
             part.fault.more = 0;
-            sound = prepare(OP_COMMIT + g);
+            sound = prepare(Op_COMMIT + g);
         }
     }
-    part.fault.kind = FAULT_NONE;
-    sound = sound && (explore_job.rounds == 0u || prepare(OP_BOOT));
+    part.fault.kind = Fault_NONE;
+    sound = sound && (explore_job.rounds == 0u || prepare(Op_BOOT));
     return sound ? 0u : 1u;
 }
 
 uint32_t explore_run(void)
 {
-#if CUTS_MEMO > 0
+#if Cuts_MEMO > 0
     memo_forget();
 #endif
     if (explore_start() != 0u) {
@@ -629,13 +630,13 @@ uint32_t explore_run(void)
 
 uint32_t explore_replay(uint32_t steps)
 {
-    explore_step_t path[EXPLORE_LEVELS];
-    oracle_finding_t finding = oracle_good;
+    Explore_step_t path[Explore_LEVELS];
+    Oracle_finding_t finding = oracle_good;
     unsigned i;
     memcpy(path, explore_path, sizeof path);
     memset(&explore_result, 0, sizeof explore_result);
-    for (i = 0; i < steps && i < EXPLORE_LEVELS && finding.verdict == ORACLE_GOOD; ++i) {
-        part.fault.kind = path[i].write == EXPLORE_NO_CUT ? FAULT_NONE : FAULT_CUT;
+    for (i = 0; i < steps && i < Explore_LEVELS && finding.verdict == Oracle_GOOD; ++i) {
+        part.fault.kind = path[i].write == Explore_NO_CUT ? Fault_NONE : Fault_CUT;
         part.fault.at = path[i].write;
         part.fault.more = 0;
         part.fault.tear.kind = (uint8_t)path[i].kind;
@@ -644,10 +645,10 @@ uint32_t explore_replay(uint32_t steps)
         part.fault.tear.seed = path[i].seed;
         explore_steps = i + 1u;
         finding = operate(path[i].operation, &levels[0].trace);
-        part.fault.kind = FAULT_NONE;
+        part.fault.kind = Fault_NONE;
     }
     memcpy(explore_path, path, sizeof path);
-    if (finding.verdict != ORACLE_GOOD) {
+    if (finding.verdict != Oracle_GOOD) {
         note(&finding, i);
     }
     return finding.verdict;

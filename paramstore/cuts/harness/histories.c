@@ -5,17 +5,17 @@
 #include "cells.h"
 #include "marks.h"
 #include "part.h"
-#include CUTS_HEADER
+#include Cuts_HEADER
 
 #define GROUP 0u
-#define MOST_EARLIER 64u /* commits before the first boot that is judged */
-#define MOST_VERSIONS (MOST_EARLIER + (HISTORIES_BOOTS + 1u) * HISTORIES_COMMITS + 2u)
+#define Most_EARLIER 64u /* commits before the first boot that is judged */
+#define Most_VERSIONS (Most_EARLIER + (Histories_BOOTS + 1u) * Histories_COMMITS + 2u)
 
-histories_job_t histories_job;
-histories_result_t histories_result;
+Histories_job_t histories_job;
+Histories_result_t histories_result;
 const uint32_t histories_sizes[2] = {sizeof histories_job, sizeof histories_result};
 
-static CUTS_STORE_T memory; /* the RAM of the firmware */
+static Cuts_STORE_T memory; /* the RAM of the firmware */
 
 /* What there is to know of the history so far. Versions are numbered as they are first tried. */
 static struct {
@@ -25,7 +25,7 @@ static struct {
     uint32_t kept_tried;  /* `tried` when it was */
     uint32_t used;        /* newest version that a boot used */
     uint32_t wrong;       /* bits by kind */
-    bool acknowledged[MOST_VERSIONS];
+    bool acknowledged[Most_VERSIONS];
 } life;
 
 static void note(unsigned kind)
@@ -35,19 +35,19 @@ static void note(unsigned kind)
 
 static void judge(uint32_t version)
 {
-    if (version == MARKS_NONE) {
-        note(HISTORY_MIXED);
+    if (version == Marks_NONE) {
+        note(History_MIXED);
         return;
     }
     /* What was tried before the last acknowledged commit, and is not what that one wrote, is gone. */
     if (version != life.kept && version <= life.kept_tried) {
-        note(HISTORY_LOST);
+        note(History_LOST);
         if (!life.acknowledged[version]) {
-            note(HISTORY_RETURNED);
+            note(History_RETURNED);
         }
     }
     if (version < life.used) {
-        note(HISTORY_BACK);
+        note(History_BACK);
     } else {
         life.used = version;
     }
@@ -68,7 +68,7 @@ static bool commit(uint32_t version)
         life.kept_tried = life.tried;
         life.acknowledged[version] = true;
     } else if (cells.powered) {
-        note(HISTORY_FAILED);
+        note(History_FAILED);
     }
     return status == PS_OK;
 }
@@ -83,9 +83,9 @@ static bool commit_new(void)
 static void switch_on(void)
 {
     cells.powered = true;
-    cells.cut_in = CELLS_NEVER;
+    cells.cut_in = Cells_NEVER;
     memset(&memory, 0xA5, sizeof memory); /* what RAM holds when a controller starts */
-    CUTS_INIT(&memory, &cells_port);
+    Cuts_INIT(&memory, &cells_port);
 }
 
 /* Mount and use the values. False: the boot ends here. */
@@ -96,21 +96,21 @@ static bool begin(void)
     uint32_t wrong;
     uint32_t used;
     if (status != PS_OK && status != PS_FLAGGED) {
-        note(HISTORY_FAILED);
+        note(History_FAILED);
         return false;
     }
     if ((ps_health(&memory.store, GROUP) & PS_HEALTH_DEFAULTS) != 0u) {
-        note(HISTORY_EMPTY);
-        note(HISTORY_LOST);
+        note(History_EMPTY);
+        note(History_LOST);
         return true; /* there is nothing to settle */
     }
     version = marks_get(&memory.store, GROUP, life.salt, life.tried);
     wrong = life.wrong;
     used = life.used;
     judge(version);
-    if (histories_job.settle != 0u && version != MARKS_NONE && !commit(version)) {
+    if (histories_job.settle != 0u && version != Marks_NONE && !commit(version)) {
         /* Cut before the values were used: nothing has come of them. */
-        life.wrong = wrong | (life.wrong & (uint32_t)1 << HISTORY_FAILED);
+        life.wrong = wrong | (life.wrong & (uint32_t)1 << History_FAILED);
         life.used = used;
         return false;
     }
@@ -119,9 +119,9 @@ static bool begin(void)
 
 static void boot(bool last)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[GROUP];
-    uint32_t commits = 1u + cells_below(HISTORIES_COMMITS);
-    uint32_t writes = ring->copies * ((ring->body_bytes + 9u + CUTS_PAGE - 1u) / CUTS_PAGE);
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[GROUP];
+    uint32_t commits = 1u + cells_below(Histories_COMMITS);
+    uint32_t writes = ring->copies * ((ring->body_bytes + 9u + Cuts_PAGE - 1u) / Cuts_PAGE);
     bool cut = !last && cells_below(256u) < histories_job.chance;
     switch_on();
     if (cut) {
@@ -137,7 +137,7 @@ static void boot(bool last)
 
 static void history(uint32_t number, const uint8_t *formatted)
 {
-    uint32_t slots = CUTS_LAYOUT.groups[GROUP].slots;
+    uint32_t slots = Cuts_LAYOUT.groups[GROUP].slots;
     uint32_t left;
     unsigned kind;
     memset(&life, 0, sizeof life);
@@ -145,25 +145,25 @@ static void history(uint32_t number, const uint8_t *formatted)
     cells.bits = histories_job.bits;
     cells.share = histories_job.share;
     life.salt = cells_below(0xFFFFFFFFu);
-    memcpy(part_image, formatted, CUTS_CAPACITY);
+    memcpy(part_image, formatted, Cuts_CAPACITY);
     switch_on();
     (void)ps_mount(&memory.store);
-    left = 1u + cells_below(2u * slots < MOST_EARLIER ? 2u * slots : MOST_EARLIER);
+    left = 1u + cells_below(2u * slots < Most_EARLIER ? 2u * slots : Most_EARLIER);
     while (left > 0u && commit_new()) {
         --left;
     }
-    for (left = 2u + cells_below(HISTORIES_BOOTS - 1u); left > 0u; --left) {
+    for (left = 2u + cells_below(Histories_BOOTS - 1u); left > 0u; --left) {
         boot(false);
     }
     boot(true);
-    for (kind = 0; kind < HISTORY_KINDS; ++kind) {
+    for (kind = 0; kind < History_KINDS; ++kind) {
         histories_result.histories[kind] += life.wrong >> kind & 1u;
     }
 }
 
 uint32_t histories_run(void)
 {
-    static uint8_t formatted[CUTS_CAPACITY];
+    static uint8_t formatted[Cuts_CAPACITY];
     uint32_t i;
     memset(&histories_result, 0, sizeof histories_result);
     part_load(NULL);
@@ -172,7 +172,7 @@ uint32_t histories_run(void)
     if (ps_mount(&memory.store) != PS_BLANK || ps_format(&memory.store) != PS_OK) {
         return 1;
     }
-    memcpy(formatted, part_image, CUTS_CAPACITY);
+    memcpy(formatted, part_image, Cuts_CAPACITY);
     for (i = 0; i < histories_job.count; ++i) {
         history(histories_job.first + i, formatted);
     }

@@ -10,23 +10,23 @@
  * With `settle`, a boot commits what it has mounted before it uses it; if that is cut, it has used
  * nothing.
  */
-#ifndef CUTS_HISTORIES_H
-#define CUTS_HISTORIES_H
+#ifndef Cuts_HISTORIES_H
+#define Cuts_HISTORIES_H
 
 #include <stdint.h>
 
-#define HISTORIES_BOOTS 14u
-#define HISTORIES_COMMITS 8u
+#define Histories_BOOTS 14u
+#define Histories_COMMITS 8u
 
 /* What may go wrong in a history. A boot that had to use defaults, and says so: LOST and EMPTY. */
 enum {
-    HISTORY_LOST,     /* used something else than the last acknowledged values or later ones */
-    HISTORY_BACK,     /* used values older than those that an earlier boot used */
-    HISTORY_RETURNED, /* used values never acknowledged, though a later commit was */
-    HISTORY_EMPTY,    /* no record was readable */
-    HISTORY_MIXED,    /* used values that nobody ever committed */
-    HISTORY_FAILED,   /* a call failed with the power on */
-    HISTORY_KINDS
+    History_LOST,     /* used something else than the last acknowledged values or later ones */
+    History_BACK,     /* used values older than those that an earlier boot used */
+    History_RETURNED, /* used values never acknowledged, though a later commit was */
+    History_EMPTY,    /* no record was readable */
+    History_MIXED,    /* used values that nobody ever committed */
+    History_FAILED,   /* a call failed with the power on */
+    History_KINDS
 };
 
 typedef struct histories_job {
@@ -37,16 +37,16 @@ typedef struct histories_job {
     uint32_t bits;   /* weak bits of a cut; see cells.h */
     uint32_t share;
     uint32_t chance; /* of 256 boots, so many are cut */
-} histories_job_t;
+} Histories_job_t;
 
 typedef struct histories_result {
-    uint32_t histories[HISTORY_KINDS]; /* in which that happened, once or more */
+    uint32_t histories[History_KINDS]; /* in which that happened, once or more */
     uint32_t boots;
     uint32_t cuts;
-} histories_result_t;
+} Histories_result_t;
 
-extern histories_job_t histories_job;
-extern histories_result_t histories_result;
+extern Histories_job_t histories_job;
+extern Histories_result_t histories_result;
 extern const uint32_t histories_sizes[2]; /* of job and result, bytes */
 
 /* Do `histories_job` with group 0. Return 0, or 1 if the part cannot be formatted. */

@@ -16,9 +16,9 @@ static uint32_t ring_bytes(const ps_group_t *ring)
 static void demand_untouched(const uint8_t *image)
 {
     uint32_t at;
-    for (at = 0; at < CUTS_CAPACITY; ++at) {
+    for (at = 0; at < Cuts_CAPACITY; ++at) {
         if (part_image[at] != image[at]) {
-            cases_blame(ORACLE_SPOILT, CUTS_GROUPS, ORACLE_BYTE, at, part_image[at]);
+            cases_blame(Oracle_SPOILT, Cuts_GROUPS, Oracle_BYTE, at, part_image[at]);
             return;
         }
     }
@@ -30,8 +30,8 @@ static void demand_untouched(const uint8_t *image)
 static void demand_erased(void)
 {
     uint32_t at = explore_remains();
-    if (at != CUTS_CAPACITY) {
-        cases_blame(ORACLE_REMAINS, CUTS_GROUPS, ORACLE_BYTE, at, part_image[at]);
+    if (at != Cuts_CAPACITY) {
+        cases_blame(Oracle_REMAINS, Cuts_GROUPS, Oracle_BYTE, at, part_image[at]);
     }
 }
 
@@ -39,8 +39,8 @@ static void demand_erased(void)
 static void fill_retired(void)
 {
     unsigned g;
-    for (g = CUTS_GROUPS; g < CUTS_LAYOUT.ring_count; ++g) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[g];
+    for (g = Cuts_GROUPS; g < Cuts_LAYOUT.ring_count; ++g) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[g];
         uint32_t i;
         for (i = 0; i < ring_bytes(ring); ++i) {
             part_image[ring->address + i] = (uint8_t)cases_draw(256);
@@ -51,32 +51,32 @@ static void fill_retired(void)
 /* A wipe was interrupted: do it to its end; then begin anew, with a commit that is cut. */
 static void wipe_again(void)
 {
-    unsigned group = cases_draw(CUTS_GROUPS);
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-    uint32_t pages = (uint32_t)ring->copies * (ring->slot_bytes / CUTS_PAGE);
+    unsigned group = cases_draw(Cuts_GROUPS);
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+    uint32_t pages = (uint32_t)ring->copies * (ring->slot_bytes / Cuts_PAGE);
     cases_mount_judged();
     part_begin(NULL);
-    cases_demand(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, ps_wipe(&cases.memory.store));
+    cases_demand(Oracle_UNSTABLE, Cuts_GROUPS, PS_OK, ps_wipe(&cases.memory.store));
     demand_erased();
     oracle_wiped();
     cases_mount_judged();
     part_begin(NULL);
-    cases_demand(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, ps_format(&cases.memory.store));
+    cases_demand(Oracle_UNSTABLE, Cuts_GROUPS, PS_OK, ps_format(&cases.memory.store));
     cases.ready = true;
-    part.fault = cases_cut((uint8_t)cases_draw(TEAR_KINDS), cases_draw(pages));
+    part.fault = cases_cut((uint8_t)cases_draw(Tear_KINDS), cases_draw(pages));
     (void)cases_commit_judged(group, false);
-    part.fault.kind = FAULT_NONE;
-    ++faults_result.served[SERVED_NEWEST];
+    part.fault.kind = Fault_NONE;
+    ++faults_result.served[Served_NEWEST];
     cases_go_on(group);
 }
 
 static void wiped(void)
 {
-    uint32_t cycles = cases_rehearse(OP_WIPE).cycles;
+    uint32_t cycles = cases_rehearse(Op_WIPE).cycles;
     uint32_t at;
     unsigned kind;
     for (at = 0; at < cycles; ++at) {
-        for (kind = 0; kind < TEAR_KINDS; ++kind) {
+        for (kind = 0; kind < Tear_KINDS; ++kind) {
             if (cases_due()) {
                 cases_mount_judged();
                 fill_retired();
@@ -85,7 +85,7 @@ static void wiped(void)
                 if (ps_wipe(&cases.memory.store) == PS_OK) {
                     demand_erased();
                 }
-                part.fault.kind = FAULT_NONE;
+                part.fault.kind = Fault_NONE;
                 oracle_wipe_cut();
                 wipe_again();
             }
@@ -95,16 +95,16 @@ static void wiped(void)
 
 static void reads_of_wipes(void)
 {
-    uint32_t read = cases_rehearse(OP_WIPE).read;
+    uint32_t read = cases_rehearse(Op_WIPE).read;
     uint32_t at;
     for (at = 0; at < read; ++at) {
         if (cases_due()) {
             cases_mount_judged();
             fill_retired();
-            part.fault = cases_fault(FAULT_UNREAD, at, 0, 0);
+            part.fault = cases_fault(Fault_UNREAD, at, 0, 0);
             part_begin(NULL);
-            cases_demand(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, ps_wipe(&cases.memory.store));
-            part.fault.kind = FAULT_NONE;
+            cases_demand(Oracle_UNSTABLE, Cuts_GROUPS, PS_OK, ps_wipe(&cases.memory.store));
+            part.fault.kind = Fault_NONE;
             demand_erased();
             oracle_wiped();
             wipe_again();
@@ -118,8 +118,8 @@ static void reads_of_wipes(void)
  * in the room behind ours. */
 static void make_later(unsigned group, uint32_t sequence)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-    unsigned from = records_free(&CUTS_LAYOUT, group);
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+    unsigned from = records_free(&Cuts_LAYOUT, group);
     uint8_t more[256];
     unsigned i;
     uint32_t back;
@@ -130,7 +130,7 @@ static void make_later(unsigned group, uint32_t sequence)
         uint32_t address = records_place(ring, sequence - back);
         part_image[address + 4u] = (uint8_t)(ring->revision + 1u);
         for (i = from; i < ring->body_bytes; ++i) {
-            part_image[address + RECORDS_HEADER + i] = more[i % sizeof more];
+            part_image[address + Records_HEADER + i] = more[i % sizeof more];
         }
         records_seal(ring, address);
     }
@@ -139,13 +139,13 @@ static void make_later(unsigned group, uint32_t sequence)
 /* The newest record has what was in the room of record `sequence` of the part as it was. */
 static void demand_kept(unsigned group, const uint8_t *room)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
     uint32_t sequence = ps_sequence(&cases.memory.store, (uint8_t)group);
-    uint32_t address = records_place(ring, sequence) + RECORDS_HEADER;
+    uint32_t address = records_place(ring, sequence) + Records_HEADER;
     unsigned i;
-    for (i = records_free(&CUTS_LAYOUT, group); i < ring->body_bytes; ++i) {
+    for (i = records_free(&Cuts_LAYOUT, group); i < ring->body_bytes; ++i) {
         if (part_image[address + i] != room[i]) {
-            cases_blame(ORACLE_SPOILT, group, ORACLE_BYTE, address + i, part_image[address + i]);
+            cases_blame(Oracle_SPOILT, group, Oracle_BYTE, address + i, part_image[address + i]);
             return;
         }
     }
@@ -153,22 +153,22 @@ static void demand_kept(unsigned group, const uint8_t *room)
 
 static void read_later(unsigned group, uint32_t sequence, uint32_t at)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-    static uint8_t room[CUTS_CAPACITY];
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+    static uint8_t room[Cuts_CAPACITY];
     ps_status_t status;
     make_later(group, sequence);
-    memcpy(room, part_image + records_place(ring, sequence) + RECORDS_HEADER, ring->body_bytes);
+    memcpy(room, part_image + records_place(ring, sequence) + Records_HEADER, ring->body_bytes);
     cases_mount_judged();
-    part.fault = cases_fault(FAULT_UNREAD, at, 0, 0);
+    part.fault = cases_fault(Fault_UNREAD, at, 0, 0);
     status = cases_commit_judged(group, false);
-    part.fault.kind = FAULT_NONE;
+    part.fault.kind = Fault_NONE;
     cases_mount_judged();
     demand_kept(group, room);
     if (status != PS_OK) {
         (void)cases_commit_judged(group, true);
         demand_kept(group, room);
     }
-    ++faults_result.served[SERVED_NEWEST];
+    ++faults_result.served[Served_NEWEST];
     cases_go_on(group);
     demand_kept(group, room);
 }
@@ -176,15 +176,15 @@ static void read_later(unsigned group, uint32_t sequence, uint32_t at)
 static void reads_of_later(void)
 {
     unsigned group;
-    for (group = 0; group < CUTS_GROUPS; ++group) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    for (group = 0; group < Cuts_GROUPS; ++group) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
         uint32_t sequence;
         uint32_t read;
         uint32_t at;
         cases_restore();
         (void)cases_mount();
         sequence = ps_sequence(&cases.memory.store, (uint8_t)group);
-        if (sequence < ring->copies || records_free(&CUTS_LAYOUT, group) == ring->body_bytes) {
+        if (sequence < ring->copies || records_free(&Cuts_LAYOUT, group) == ring->body_bytes) {
             continue;
         }
         make_later(group, sequence);
@@ -205,7 +205,7 @@ static void unread(void)
     uint32_t read;
     uint32_t at;
     cases_restore();
-    part.fault = cases_fault(FAULT_UNREAD, 0, FAULT_FOR_EVER, 0);
+    part.fault = cases_fault(Fault_UNREAD, 0, Fault_FOR_EVER, 0);
     (void)cases_mount();
     part_begin(NULL);
     (void)ps_format(&cases.memory.store);
@@ -215,19 +215,19 @@ static void unread(void)
         if (!cases_due()) {
             continue;
         }
-        part.fault = cases_fault(FAULT_UNREAD, 0, FAULT_FOR_EVER, 0);
+        part.fault = cases_fault(Fault_UNREAD, 0, Fault_FOR_EVER, 0);
         (void)cases_mount();
-        part.fault = at == 0u ? cases_fault(FAULT_NONE, 0, 0, 0)
-                              : cases_fault(FAULT_UNREAD, 0, at - 1u, 0);
+        part.fault = at == 0u ? cases_fault(Fault_NONE, 0, 0, 0)
+                              : cases_fault(Fault_UNREAD, 0, at - 1u, 0);
         part_begin(NULL);
         status = ps_format(&cases.memory.store);
-        part.fault.kind = FAULT_NONE;
+        part.fault.kind = Fault_NONE;
         if (status == PS_OK) {
-            cases_blame(ORACLE_SPOILT, CUTS_GROUPS, ORACLE_STATUS, PS_ERR_FOREIGN, PS_OK);
+            cases_blame(Oracle_SPOILT, Cuts_GROUPS, Oracle_STATUS, PS_ERR_FOREIGN, PS_OK);
         }
         demand_untouched(cases.image);
-        ++faults_result.served[SERVED_NEWEST];
-        cases_go_on(at % CUTS_GROUPS);
+        ++faults_result.served[Served_NEWEST];
+        cases_go_on(at % Cuts_GROUPS);
     }
 }
 
@@ -244,8 +244,8 @@ static void make_lookalike(const ps_group_t *ring, uint32_t slot, uint32_t at)
     }
     records_put_number(address, number);
     part_image[address + 4u] = ring->revision;
-    for (i = 0; i < CUTS_LAYOUT.label_bytes && at + i < RECORDS_HEADER + ring->body_bytes; ++i) {
-        part_image[address + at + i] = CUTS_LAYOUT.label[i];
+    for (i = 0; i < Cuts_LAYOUT.label_bytes && at + i < Records_HEADER + ring->body_bytes; ++i) {
+        part_image[address + at + i] = Cuts_LAYOUT.label[i];
     }
     records_seal(ring, address);
 }
@@ -255,20 +255,20 @@ static void look_alike(const ps_group_t *ring, uint32_t slot, uint32_t at, unsig
     ps_status_t status;
     make_lookalike(ring, slot, at);
     if (label != 0u) { /* then the second copy of the label is all that there is */
-        memset(part_image, label == 1u ? 0xFF : 0, CUTS_LAYOUT.label_bytes);
+        memset(part_image, label == 1u ? 0xFF : 0, Cuts_LAYOUT.label_bytes);
     }
     status = cases_mount();
     if (status >= PS_ERR_NACK) {
         ++faults_result.refused;
-        cases_blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
         return;
     }
-    ++faults_result.served[SERVED_NEWEST];
+    ++faults_result.served[Served_NEWEST];
     part_begin(NULL);
-    cases_demand(ORACLE_REFUSED, CUTS_GROUPS, PS_OK, ps_format(&cases.memory.store));
+    cases_demand(Oracle_REFUSED, Cuts_GROUPS, PS_OK, ps_format(&cases.memory.store));
     status = cases_mount();
     if (status >= PS_ERR_NACK) {
-        cases_blame(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
     }
 }
 
@@ -278,10 +278,10 @@ static void look_alikes(void)
     uint32_t slot;
     uint32_t at;
     unsigned label;
-    for (group = 0; group < CUTS_GROUPS; ++group) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    for (group = 0; group < Cuts_GROUPS; ++group) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
         for (slot = 0; slot < ring->slots; ++slot) {
-            for (at = RECORDS_HEADER; at < RECORDS_HEADER + ring->body_bytes; ++at) {
+            for (at = Records_HEADER; at < Records_HEADER + ring->body_bytes; ++at) {
                 for (label = 0; label < 3u; ++label) {
                     if (cases_due()) {
                         look_alike(ring, slot, at, label);
@@ -295,18 +295,18 @@ static void look_alikes(void)
 /* Up to `count` bytes that are not erased, on a part that is blank otherwise: no format writes. */
 static void block(uint32_t address, uint32_t count)
 {
-    static uint8_t image[CUTS_CAPACITY];
+    static uint8_t image[Cuts_CAPACITY];
     ps_status_t status;
     uint32_t i;
-    for (i = 0; i < count && address + i < CUTS_CAPACITY; ++i) {
+    for (i = 0; i < count && address + i < Cuts_CAPACITY; ++i) {
         part_image[address + i] = (uint8_t)cases_draw(255);
     }
-    memcpy(image, part_image, CUTS_CAPACITY);
+    memcpy(image, part_image, Cuts_CAPACITY);
     (void)cases_mount();
     part_begin(NULL);
     status = ps_format(&cases.memory.store);
     demand_untouched(image);
-    cases_demand(ORACLE_SPOILT, CUTS_GROUPS, PS_ERR_FOREIGN, status);
+    cases_demand(Oracle_SPOILT, Cuts_GROUPS, PS_ERR_FOREIGN, status);
     ++faults_result.refused;
 }
 
@@ -320,8 +320,8 @@ static void blocks(void)
     if (cases_mount() != PS_BLANK) {
         return;
     }
-    for (g = 0; g < CUTS_LAYOUT.ring_count; ++g) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[g];
+    for (g = 0; g < Cuts_LAYOUT.ring_count; ++g) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[g];
         for (at = 0; at < ring_bytes(ring); ++at) {
             for (i = 0; i < sizeof lengths; ++i) {
                 if (cases_due()) {
@@ -335,12 +335,12 @@ static void blocks(void)
 void hostile_run(uint32_t kind)
 {
     switch (kind) {
-    case CLASS_READ_WIPE: reads_of_wipes(); break;
-    case CLASS_READ_LATER: reads_of_later(); break;
-    case CLASS_UNREAD: unread(); break;
-    case CLASS_WIPED: wiped(); break;
-    case CLASS_LOOKALIKE: look_alikes(); break;
-    case CLASS_BLOCK: blocks(); break;
+    case Class_READ_WIPE: reads_of_wipes(); break;
+    case Class_READ_LATER: reads_of_later(); break;
+    case Class_UNREAD: unread(); break;
+    case Class_WIPED: wiped(); break;
+    case Class_LOOKALIKE: look_alikes(); break;
+    case Class_BLOCK: blocks(); break;
     default: break;
     }
 }

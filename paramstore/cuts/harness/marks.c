@@ -51,5 +51,5 @@ uint32_t marks_get(ps_store_t *store, unsigned group, uint32_t salt, uint32_t la
             version |= (uint32_t)member[i] << (8u * done);
         }
     }
-    return version <= last && walk(store, group, salt, version, false) ? version : MARKS_NONE;
+    return version <= last && walk(store, group, salt, version, false) ? version : Marks_NONE;
 }

@@ -4,14 +4,14 @@
  * limits and rules. The first four bytes are the number of the version, the others follow from it and
  * from `salt`, so that values put together from two versions are not taken for either.
  */
-#ifndef CUTS_MARKS_H
-#define CUTS_MARKS_H
+#ifndef Cuts_MARKS_H
+#define Cuts_MARKS_H
 
 #include <stdint.h>
 
 #include "paramstore.h"
 
-#define MARKS_NONE 0xFFFFFFFFu /* the values are of no version up to the last one */
+#define Marks_NONE 0xFFFFFFFFu /* the values are of no version up to the last one */
 
 /* Give a group the values of a version. */
 void marks_put(ps_store_t *store, unsigned group, uint32_t salt, uint32_t version);

@@ -5,35 +5,35 @@
 
 #include "bytes.h"
 
-oracle_t oracle;
-oracle_limits_t oracle_limits;
+Oracle_t oracle;
+Oracle_limits_t oracle_limits;
 uint32_t oracle_limited;
 uint64_t oracle_late;
-CUTS_VALUES_T oracle_pictures[CUTS_PICTURES + 1];
+Cuts_VALUES_T oracle_pictures[Cuts_PICTURES + 1];
 
 /* Where the values of each group lie in the values struct, and how many pictures it has. */
 typedef struct span {
     uint16_t offset;
     uint16_t size;
     uint16_t pictures;
-} span_t;
+} Span_t;
 
-#define CUTS_SPAN(member, pictures) \
-    {(uint16_t)offsetof(CUTS_VALUES_T, member), \
-     (uint16_t)sizeof(((CUTS_VALUES_T *)NULL)->member), (pictures)},
-static const span_t spans[CUTS_GROUPS] = {CUTS_SPANS};
+#define Cuts_SPAN(member, pictures) \
+    {(uint16_t)offsetof(Cuts_VALUES_T, member), \
+     (uint16_t)sizeof(((Cuts_VALUES_T *)NULL)->member), (pictures)},
+static const Span_t spans[Cuts_GROUPS] = {Cuts_SPANS};
 
 /* Of a group that has never been committed, so that it has defaults; or what a record of another group
  * holds where an earlier release kept it, which are defaults too on a part that no earlier release has
  * written to. */
 #define UNCOMMITTED (PS_HEALTH_DEFAULTS | PS_HEALTH_MIGRATED)
 
-const oracle_finding_t oracle_good = {ORACLE_GOOD, CUTS_GROUPS, ORACLE_VERSION, 0, 0};
+const Oracle_finding_t oracle_good = {Oracle_GOOD, Cuts_GROUPS, Oracle_VERSION, 0, 0};
 
-oracle_finding_t oracle_finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
+Oracle_finding_t oracle_finding(uint32_t verdict, unsigned group, uint32_t what, uint32_t expected,
                                 uint32_t found)
 {
-    oracle_finding_t finding;
+    Oracle_finding_t finding;
     finding.verdict = verdict;
     finding.group = group;
     finding.what = what;
@@ -51,7 +51,7 @@ void oracle_packed(uint32_t present)
 {
     unsigned g;
     oracle_blank();
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         if (g >= 32u || (present >> g & 1u) != 0u) {
             oracle.groups[g].tried = 1;
             oracle.groups[g].settled = 1;
@@ -65,8 +65,8 @@ void oracle_packed(uint32_t present)
 
 static const uint8_t *picture(unsigned group, unsigned version)
 {
-    const span_t *span = &spans[group];
-    unsigned index = version > 0u ? (version - 1u) % span->pictures : CUTS_PICTURES;
+    const Span_t *span = &spans[group];
+    unsigned index = version > 0u ? (version - 1u) % span->pictures : Cuts_PICTURES;
     return (const uint8_t *)&oracle_pictures[index] + span->offset;
 }
 
@@ -88,7 +88,7 @@ uint32_t oracle_version(const ps_store_t *store, unsigned group)
             return version;
         }
     }
-    return ORACLE_NO_VERSION;
+    return Oracle_NO_VERSION;
 }
 
 static bool has(uint32_t versions, unsigned version)
@@ -96,7 +96,7 @@ static bool has(uint32_t versions, unsigned version)
     return (versions >> version % 32u & 1u) != 0u;
 }
 
-static void settle(oracle_group_t *known, unsigned version)
+static void settle(Oracle_group_t *known, unsigned version)
 {
     known->settled = (uint16_t)version;
     known->landed |= (uint32_t)1 << version % 32u;
@@ -107,13 +107,13 @@ static void settle(oracle_group_t *known, unsigned version)
 
 void oracle_try(unsigned group)
 {
-    oracle_group_t *known = &oracle.groups[group];
+    Oracle_group_t *known = &oracle.groups[group];
     uint32_t bit = (uint32_t)1 << ++known->tried % 32u;
     known->begun &= ~bit;
     known->landed &= ~bit;
 }
 
-void oracle_next(unsigned group, CUTS_VALUES_T *values)
+void oracle_next(unsigned group, Cuts_VALUES_T *values)
 {
     unsigned version;
     oracle_try(group);
@@ -123,7 +123,7 @@ void oracle_next(unsigned group, CUTS_VALUES_T *values)
 
 void oracle_commit_cut(unsigned group)
 {
-    oracle_group_t *known = &oracle.groups[group];
+    Oracle_group_t *known = &oracle.groups[group];
     known->open = known->tried;
     known->begun |= (uint32_t)1 << known->tried % 32u;
 }
@@ -136,8 +136,8 @@ void oracle_wipe_cut(void)
 void oracle_wiped(void)
 {
     unsigned g;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
-        oracle_group_t *known = &oracle.groups[g];
+    for (g = 0; g < Cuts_GROUPS; ++g) {
+        Oracle_group_t *known = &oracle.groups[g];
         known->settled = 0;
         known->acked = 0;
         known->open = 0;
@@ -148,36 +148,36 @@ void oracle_wiped(void)
     oracle.refused = 0;
 }
 
-oracle_finding_t oracle_format_done(ps_status_t status)
+Oracle_finding_t oracle_format_done(ps_status_t status)
 {
     ps_status_t due = oracle.refused != 0u ? PS_ERR_FOREIGN : PS_OK;
     return status == due ? oracle_good
-                         : oracle_finding(ORACLE_UNSTABLE, CUTS_GROUPS, ORACLE_STATUS,
+                         : oracle_finding(Oracle_UNSTABLE, Cuts_GROUPS, Oracle_STATUS,
                                           (uint32_t)due, (uint32_t)status);
 }
 
-oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
+Oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_status_t status,
                                     bool ready)
 {
-    oracle_group_t *known = &oracle.groups[group];
+    Oracle_group_t *known = &oracle.groups[group];
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     ps_status_t due = ready ? PS_OK : oracle.refused != 0u ? PS_ERR_FOREIGN : PS_ERR_STATE;
     if (status != due) {
-        return oracle_finding(ORACLE_UNSTABLE, group, ORACLE_STATUS, (uint32_t)due,
+        return oracle_finding(Oracle_UNSTABLE, group, Oracle_STATUS, (uint32_t)due,
                               (uint32_t)status);
     }
     if (!ready) {
         return oracle_good;
     }
     if (!shows(store, group, known->tried)) {
-        return oracle_finding(ORACLE_CHANGED, group, ORACLE_VERSION, known->tried,
+        return oracle_finding(Oracle_CHANGED, group, Oracle_VERSION, known->tried,
                               oracle_version(store, group));
     }
     if (sequence <= known->sequence) {
-        return oracle_finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
+        return oracle_finding(Oracle_BACK, group, Oracle_NUMBER, known->sequence, sequence);
     }
     if ((ps_health(store, (uint8_t)group) & (UNCOMMITTED | PS_HEALTH_DIRTY)) != 0u) {
-        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, known->tried,
+        return oracle_finding(Oracle_UNFLAGGED, group, Oracle_FLAGS, known->tried,
                               ps_health(store, (uint8_t)group));
     }
     known->sequence = sequence;
@@ -190,28 +190,28 @@ oracle_finding_t oracle_commit_done(const ps_store_t *store, unsigned group, ps_
 /* ---- Boots --------------------------------------------------------------------------------- */
 
 /* Why a group may not serve what it serves. */
-static oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
+static Oracle_finding_t why_wrong(const ps_store_t *store, unsigned group)
 {
-    const oracle_group_t *known = &oracle.groups[group];
+    const Oracle_group_t *known = &oracle.groups[group];
     uint32_t found = oracle_version(store, group);
-    uint32_t verdict = ORACLE_RETURNED;
-    if (found == ORACLE_NO_VERSION) {
-        verdict = ORACLE_MIXED;
+    uint32_t verdict = Oracle_RETURNED;
+    if (found == Oracle_NO_VERSION) {
+        verdict = Oracle_MIXED;
     } else if (found == 0u) {
-        verdict = ORACLE_EMPTY;
+        verdict = Oracle_EMPTY;
     } else if (found > known->settled) {
-        verdict = has(known->begun, found) ? ORACLE_UNSTABLE : ORACLE_MIXED;
+        verdict = has(known->begun, found) ? Oracle_UNSTABLE : Oracle_MIXED;
     } else if (has(known->landed, found)) {
-        verdict = found < known->acked ? ORACLE_LOST : ORACLE_BACK;
+        verdict = found < known->acked ? Oracle_LOST : Oracle_BACK;
     }
-    return oracle_finding(verdict, group, ORACLE_VERSION, known->settled, found);
+    return oracle_finding(verdict, group, Oracle_VERSION, known->settled, found);
 }
 
 /* The version of an interrupted commit that is served, the latest one if several look alike; 0 if it is
  * none that may be. */
 static unsigned interrupted(const ps_store_t *store, unsigned group)
 {
-    const oracle_group_t *known = &oracle.groups[group];
+    const Oracle_group_t *known = &oracle.groups[group];
     unsigned version;
     for (version = known->open; version > known->settled; --version) {
         if (has(known->begun, version) && shows(store, group, version)) {
@@ -222,9 +222,9 @@ static unsigned interrupted(const ps_store_t *store, unsigned group)
     return 0;
 }
 
-static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
+static Oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
 {
-    oracle_group_t *known = &oracle.groups[group];
+    Oracle_group_t *known = &oracle.groups[group];
     unsigned health = ps_health(store, (uint8_t)group);
     uint32_t sequence = ps_sequence(store, (uint8_t)group);
     bool taken = oracle.older != 0u && (health & PS_HEALTH_MIGRATED) != 0u;
@@ -241,10 +241,10 @@ static oracle_finding_t boot_group(const ps_store_t *store, unsigned group)
     if ((!taken && defaults != (sequence == 0u)) || (health & PS_HEALTH_WORN) != 0u ||
         (!taken && limited != ((health & PS_HEALTH_LIMIT) != 0u)) ||
         (health & (PS_HEALTH_DIRTY | PS_HEALTH_MIGRATED)) == PS_HEALTH_DIRTY) {
-        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_FLAGS, served, health);
+        return oracle_finding(Oracle_UNFLAGGED, group, Oracle_FLAGS, served, health);
     }
     if (sequence < known->sequence) {
-        return oracle_finding(ORACLE_BACK, group, ORACLE_NUMBER, known->sequence, sequence);
+        return oracle_finding(Oracle_BACK, group, Oracle_NUMBER, known->sequence, sequence);
     }
     known->sequence = sequence;
     settle(known, served);
@@ -263,7 +263,7 @@ static void boot_wiping(ps_status_t status)
     }
 }
 
-oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool first_label,
+Oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool first_label,
                              bool second_label)
 {
     unsigned health = 0;
@@ -277,11 +277,11 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         }
     }
     if (status >= PS_ERR_NACK) {
-        return oracle_finding(ORACLE_REFUSED, CUTS_GROUPS, ORACLE_STATUS, PS_OK, (uint32_t)status);
+        return oracle_finding(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
     }
-    for (g = 0; g < CUTS_GROUPS; ++g) {
-        oracle_finding_t wrong = boot_group(store, g);
-        if (wrong.verdict != ORACLE_GOOD) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
+        Oracle_finding_t wrong = boot_group(store, g);
+        if (wrong.verdict != Oracle_GOOD) {
             return wrong;
         }
         health |= ps_health(store, (uint8_t)g);
@@ -292,13 +292,13 @@ oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
         : !first_label || health != 0u              ? PS_FLAGGED
                                                     : PS_OK;
     if (status != due) {
-        return oracle_finding(ORACLE_UNFLAGGED, CUTS_GROUPS, ORACLE_STATUS, (uint32_t)due,
+        return oracle_finding(Oracle_UNFLAGGED, Cuts_GROUPS, Oracle_STATUS, (uint32_t)due,
                               (uint32_t)status);
     }
     return oracle_good;
 }
 
-oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_status_t status)
+Oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_status_t status)
 {
     uint32_t settled = oracle.groups[group].settled;
     unsigned health = ps_health(store, (uint8_t)group);
@@ -306,7 +306,7 @@ oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_
         return why_wrong(store, group);
     }
     if (status != (health != 0u ? PS_FLAGGED : PS_OK)) {
-        return oracle_finding(ORACLE_UNFLAGGED, group, ORACLE_STATUS,
+        return oracle_finding(Oracle_UNFLAGGED, group, Oracle_STATUS,
                               health != 0u ? PS_FLAGGED : PS_OK, (uint32_t)status);
     }
     return oracle_good;
@@ -314,34 +314,34 @@ oracle_finding_t oracle_reload_done(const ps_store_t *store, unsigned group, ps_
 
 unsigned oracle_served(const ps_store_t *store, unsigned group)
 {
-    const oracle_group_t *known = &oracle.groups[group];
+    const Oracle_group_t *known = &oracle.groups[group];
     unsigned health = ps_health(store, (uint8_t)group);
     unsigned version;
     if ((health & UNCOMMITTED) != 0u) {
-        return !shows(store, group, 0u) ? SERVED_WRONG
-             : known->settled == 0u    ? SERVED_NEWEST
-                                       : SERVED_DEFAULTS;
+        return !shows(store, group, 0u) ? Served_WRONG
+             : known->settled == 0u    ? Served_NEWEST
+                                       : Served_DEFAULTS;
     }
     if (shows(store, group, known->settled) && known->settled != 0u) {
-        return SERVED_NEWEST;
+        return Served_NEWEST;
     }
     for (version = known->open; version > known->settled; --version) {
         if (has(known->begun, version) && shows(store, group, version)) {
-            return SERVED_NEWEST;
+            return Served_NEWEST;
         }
     }
     for (version = known->tried; version > 0u; --version) {
         if (shows(store, group, version)) {
-            return (health & PS_HEALTH_DAMAGE) != 0u ? SERVED_OLDER : SERVED_SILENTLY;
+            return (health & PS_HEALTH_DAMAGE) != 0u ? Served_OLDER : Served_SILENTLY;
         }
     }
-    return SERVED_WRONG;
+    return Served_WRONG;
 }
 
 void oracle_forgive(void)
 {
     unsigned g;
-    for (g = 0; g < CUTS_GROUPS; ++g) {
+    for (g = 0; g < Cuts_GROUPS; ++g) {
         oracle.groups[g].sequence = 0;
     }
     oracle.wiping = 0;

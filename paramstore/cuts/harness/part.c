@@ -3,11 +3,11 @@
 
 #include "bytes.h"
 
-#define ADDRESS_MASK ((uint8_t)(((1u << CUTS_BLOCK_BITS) - 1u) << CUTS_BLOCK_SHIFT))
+#define Address_MASK ((uint8_t)(((1u << Cuts_BLOCK_BITS) - 1u) << Cuts_BLOCK_SHIFT))
 
-part_t part;
+Part_t part;
 uint32_t part_calls;
-uint8_t part_image[CUTS_CAPACITY];
+uint8_t part_image[Cuts_CAPACITY];
 
 uint64_t part_scatter(uint64_t x)
 {
@@ -23,7 +23,7 @@ uint64_t part_page_hash(uint32_t page, const uint8_t *bytes)
 {
     uint64_t hash = part_scatter(page + 1u);
     unsigned i;
-    for (i = 0; i < CUTS_PAGE; i += 4u) {
+    for (i = 0; i < Cuts_PAGE; i += 4u) {
         uint32_t word = (uint32_t)bytes[i] | (uint32_t)bytes[i + 1u] << 8 |
                         (uint32_t)bytes[i + 2u] << 16 | (uint32_t)bytes[i + 3u] << 24;
         hash = (hash ^ word) * 0x9E3779B97F4A7C15u;
@@ -36,21 +36,21 @@ void part_load(const uint8_t *image)
 {
     uint32_t page;
     if (image == NULL) {
-        memset(part_image, 0xFF, CUTS_CAPACITY);
+        memset(part_image, 0xFF, Cuts_CAPACITY);
     } else {
-        memcpy(part_image, image, CUTS_CAPACITY);
+        memcpy(part_image, image, Cuts_CAPACITY);
     }
     part.hash = 0;
-    for (page = 0; page < CUTS_CAPACITY / CUTS_PAGE; ++page) {
-        part.hash += part_page_hash(page, part_image + page * CUTS_PAGE);
+    for (page = 0; page < Cuts_CAPACITY / Cuts_PAGE; ++page) {
+        part.hash += part_page_hash(page, part_image + page * Cuts_PAGE);
     }
     part.powered = true;
-    part.fault.kind = FAULT_NONE;
+    part.fault.kind = Fault_NONE;
     part.busy = 0;
     part_begin(NULL);
 }
 
-void part_begin(part_trace_t *trace)
+void part_begin(Part_trace_t *trace)
 {
     ++part_calls;
     part.bits = 0;
@@ -66,7 +66,7 @@ void part_begin(part_trace_t *trace)
 
 void part_put(uint32_t page, const uint8_t *bytes, uint64_t old_hash, uint64_t hash)
 {
-    memcpy(part_image + page * CUTS_PAGE, bytes, CUTS_PAGE);
+    memcpy(part_image + page * Cuts_PAGE, bytes, Cuts_PAGE);
     part.hash += hash - old_hash;
 }
 
@@ -75,9 +75,9 @@ typedef struct chance {
     uint64_t state;
     uint32_t word;
     unsigned left;
-} chance_t;
+} Chance_t;
 
-static uint8_t chance_byte(chance_t *chance)
+static uint8_t chance_byte(Chance_t *chance)
 {
     uint8_t byte;
     if (chance->left == 0u) {
@@ -91,35 +91,35 @@ static uint8_t chance_byte(chance_t *chance)
     return byte;
 }
 
-static uint8_t torn_byte(const part_tear_t *tear, unsigned i, uint8_t before, uint8_t after,
-                         chance_t *chance)
+static uint8_t torn_byte(const Part_tear_t *tear, unsigned i, uint8_t before, uint8_t after,
+                         Chance_t *chance)
 {
     switch (tear->kind) {
-    case TEAR_NEW: return after;
-    case TEAR_PREFIX: return i < tear->at ? after : before;
-    case TEAR_SUFFIX: return i < tear->at ? before : after;
-    case TEAR_ERASED: return 0xFFu;
-    case TEAR_ZEROS: return 0u;
-    case TEAR_ERASED_PREFIX: return i < tear->at ? after : 0xFFu;
-    case TEAR_AND: return before & after;
-    case TEAR_OR: return before | after;
-    case TEAR_MIX: return (uint8_t)(before ^ ((before ^ after) & chance_byte(chance)));
-    case TEAR_NOISE: return chance_byte(chance);
+    case Tear_NEW: return after;
+    case Tear_PREFIX: return i < tear->at ? after : before;
+    case Tear_SUFFIX: return i < tear->at ? before : after;
+    case Tear_ERASED: return 0xFFu;
+    case Tear_ZEROS: return 0u;
+    case Tear_ERASED_PREFIX: return i < tear->at ? after : 0xFFu;
+    case Tear_AND: return before & after;
+    case Tear_OR: return before | after;
+    case Tear_MIX: return (uint8_t)(before ^ ((before ^ after) & chance_byte(chance)));
+    case Tear_NOISE: return chance_byte(chance);
     default: return before;
     }
 }
 
-void part_tear(const part_write_t *write, const part_tear_t *tear, uint8_t *bytes)
+void part_tear(const Part_write_t *write, const Part_tear_t *tear, uint8_t *bytes)
 {
-    chance_t chance = {tear->seed, 0, 0};
+    Chance_t chance = {tear->seed, 0, 0};
     unsigned i;
-    memcpy(bytes, write->before, CUTS_PAGE);
+    memcpy(bytes, write->before, Cuts_PAGE);
     for (i = 0; i < write->count; ++i) {
-        unsigned at = (write->first + i) % CUTS_PAGE;
+        unsigned at = (write->first + i) % Cuts_PAGE;
         bytes[at] = torn_byte(tear, i, write->before[at], write->after[at], &chance);
     }
-    for (; tear->rest && i < CUTS_PAGE; ++i) {
-        bytes[(write->first + i) % CUTS_PAGE] = chance_byte(&chance);
+    for (; tear->rest && i < Cuts_PAGE; ++i) {
+        bytes[(write->first + i) % Cuts_PAGE] = chance_byte(&chance);
     }
 }
 
@@ -130,23 +130,23 @@ static bool struck(uint32_t number)
 }
 
 /* What a fault makes of write cycle `number`. */
-static void spoil(part_write_t *write, uint32_t number)
+static void spoil(Part_write_t *write, uint32_t number)
 {
-    const part_fault_t *fault = &part.fault;
-    uint8_t torn[CUTS_PAGE];
+    const Part_fault_t *fault = &part.fault;
+    uint8_t torn[Cuts_PAGE];
     bool now = struck(number);
     switch (fault->kind) {
-    case FAULT_CUT:
-    case FAULT_BROWNOUT:
+    case Fault_CUT:
+    case Fault_BROWNOUT:
         if (now) {
             part_tear(write, &fault->tear, torn);
-            memcpy(write->after, torn, CUTS_PAGE);
-            part.powered = fault->kind == FAULT_BROWNOUT;
+            memcpy(write->after, torn, Cuts_PAGE);
+            part.powered = fault->kind == Fault_BROWNOUT;
         }
         break;
-    case FAULT_DEAD: now = struck(write->page); break;
-    case FAULT_SLOW: part.busy = now ? fault->mask : 0u; break;
-    case FAULT_STUCK:
+    case Fault_DEAD: now = struck(write->page); break;
+    case Fault_SLOW: part.busy = now ? fault->mask : 0u; break;
+    case Fault_STUCK:
         if (write->page == fault->at) {
             uint8_t *byte = &write->after[fault->more];
             *byte = (uint8_t)((*byte & ~fault->mask) | (write->before[fault->more] & fault->mask));
@@ -154,31 +154,31 @@ static void spoil(part_write_t *write, uint32_t number)
         break;
     default: break;
     }
-    if (now && (fault->kind == FAULT_LOST || fault->kind == FAULT_DEAD)) {
-        memcpy(write->after, write->before, CUTS_PAGE);
+    if (now && (fault->kind == Fault_LOST || fault->kind == Fault_DEAD)) {
+        memcpy(write->after, write->before, Cuts_PAGE);
     }
 }
 
 /* A write cycle with `count` bytes of data, longer than a page or not: the page buffer rolls over. */
 static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
 {
-    static part_write_t spare;
-    bool kept = part.trace != NULL && part.trace->count < CUTS_MAX_WRITES;
-    part_write_t *write = kept ? &part.trace->writes[part.trace->count] : &spare;
+    static Part_write_t spare;
+    bool kept = part.trace != NULL && part.trace->count < Cuts_MAX_WRITES;
+    Part_write_t *write = kept ? &part.trace->writes[part.trace->count] : &spare;
     uint32_t number = part.cycles++;
     unsigned i;
-    if (part.fault.kind == FAULT_STRAY && struck(number)) {
+    if (part.fault.kind == Fault_STRAY && struck(number)) {
         address ^= part.fault.mask;
     }
-    write->page = address / CUTS_PAGE;
-    write->first = (uint16_t)(address % CUTS_PAGE);
-    write->count = (uint16_t)(count < CUTS_PAGE ? count : CUTS_PAGE);
-    memcpy(write->before, part_image + write->page * CUTS_PAGE, CUTS_PAGE);
-    memcpy(write->after, write->before, CUTS_PAGE);
+    write->page = address / Cuts_PAGE;
+    write->first = (uint16_t)(address % Cuts_PAGE);
+    write->count = (uint16_t)(count < Cuts_PAGE ? count : Cuts_PAGE);
+    memcpy(write->before, part_image + write->page * Cuts_PAGE, Cuts_PAGE);
+    memcpy(write->after, write->before, Cuts_PAGE);
     for (i = 0; i < count; ++i) {
-        write->after[(write->first + i) % CUTS_PAGE] = data[i];
+        write->after[(write->first + i) % Cuts_PAGE] = data[i];
     }
-    if (part.fault.kind != FAULT_NONE) {
+    if (part.fault.kind != Fault_NONE) {
         spoil(write, number);
     }
     write->old_hash = part_page_hash(write->page, write->before);
@@ -191,12 +191,12 @@ static void write_cycle(uint32_t address, const uint8_t *data, unsigned count)
 
 static void read_bytes(uint32_t address, uint8_t *in, unsigned count)
 {
-    if (address + count <= CUTS_CAPACITY) {
+    if (address + count <= Cuts_CAPACITY) {
         memcpy(in, part_image + address, count);
         return;
     }
     for (; count > 0u; --count) {
-        *in++ = part_image[address++ % CUTS_CAPACITY];
+        *in++ = part_image[address++ % Cuts_CAPACITY];
     }
 }
 
@@ -206,7 +206,7 @@ static void unread(uint8_t *in, unsigned count)
     uint32_t first = part.read;
     unsigned i;
     part.read += count;
-    for (i = 0; part.fault.kind == FAULT_UNREAD && i < count; ++i) {
+    for (i = 0; part.fault.kind == Fault_UNREAD && i < count; ++i) {
         if (struck(first + i) || (first <= part.fault.at && part.fault.at < first + i)) {
             in[i] = 0xFFu;
         }
@@ -221,7 +221,7 @@ static bool bus_fails(uint32_t address, const uint8_t *data, unsigned first_data
     uint32_t first = part.sent;
     unsigned passed = 0;
     part.sent += count;
-    if (part.fault.kind < FAULT_NACK) {
+    if (part.fault.kind < Fault_NACK) {
         return false;
     }
     while (passed < count && !struck(first + passed)) {
@@ -232,9 +232,9 @@ static bool bus_fails(uint32_t address, const uint8_t *data, unsigned first_data
     }
     part.bits += 9u * (passed + 1u) + 2u;
     *status = PS_ERR_BUS;
-    if (part.fault.kind == FAULT_RESET) {
+    if (part.fault.kind == Fault_RESET) {
         part.powered = false;
-    } else if (part.fault.kind == FAULT_NACK) {
+    } else if (part.fault.kind == Fault_NACK) {
         *status = PS_ERR_NACK;
         if (passed > first_data) {
             write_cycle(address, data, passed - first_data);
@@ -253,22 +253,22 @@ static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint
         return PS_ERR_BUS;
     }
     ++part.transfers;
-    if ((device & (uint8_t)~ADDRESS_MASK) != (CUTS_ADDRESS & (uint8_t)~ADDRESS_MASK) ||
-        out_count < CUTS_ADDRESS_BYTES || part.busy > 0u) {
+    if ((device & (uint8_t)~Address_MASK) != (Cuts_ADDRESS & (uint8_t)~Address_MASK) ||
+        out_count < Cuts_ADDRESS_BYTES || part.busy > 0u) {
         part.bits += 11u;
         part.busy -= part.busy > 0u;
         return PS_ERR_NACK;
     }
-    address = (uint32_t)(device & ADDRESS_MASK) >> CUTS_BLOCK_SHIFT;
+    address = (uint32_t)(device & Address_MASK) >> Cuts_BLOCK_SHIFT;
     address = address << 8 | out[0];
-#if CUTS_ADDRESS_BYTES == 2
+#if Cuts_ADDRESS_BYTES == 2
     address = address << 8 | out[1];
 #endif
-    address %= CUTS_CAPACITY;
-    if (part.fault.kind == FAULT_ALIAS) {
+    address %= Cuts_CAPACITY;
+    if (part.fault.kind == Fault_ALIAS) {
         address &= ~part.fault.mask;
     }
-    if (bus_fails(address, out + CUTS_ADDRESS_BYTES, 1u + CUTS_ADDRESS_BYTES,
+    if (bus_fails(address, out + Cuts_ADDRESS_BYTES, 1u + Cuts_ADDRESS_BYTES,
                   1u + out_count + (in_count > 0u), &status)) {
         return status;
     }
@@ -279,8 +279,8 @@ static ps_status_t transfer(void *user, uint8_t device, const uint8_t *out, uint
         return PS_OK;
     }
     part.bits += 9u * (1u + out_count) + 2u;
-    if (out_count > CUTS_ADDRESS_BYTES) {
-        write_cycle(address, out + CUTS_ADDRESS_BYTES, out_count - CUTS_ADDRESS_BYTES);
+    if (out_count > Cuts_ADDRESS_BYTES) {
+        write_cycle(address, out + Cuts_ADDRESS_BYTES, out_count - Cuts_ADDRESS_BYTES);
     }
     return part.powered ? PS_OK : PS_ERR_BUS;
 }

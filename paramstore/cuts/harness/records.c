@@ -5,7 +5,7 @@
 #include "cuts_config.h"
 #include "part.h"
 
-#define MOST_SKIPS 3u
+#define Most_SKIPS 3u
 
 uint32_t records_slot(const ps_group_t *group, uint32_t slot)
 {
@@ -37,7 +37,7 @@ static uint32_t crc_of(const ps_group_t *group, uint32_t address)
     uint32_t crc = group->crc_start;
     uint32_t i;
     unsigned bit;
-    for (i = 0; i < group->body_bytes + RECORDS_HEADER; ++i) {
+    for (i = 0; i < group->body_bytes + Records_HEADER; ++i) {
         crc ^= part_image[address + i];
         for (bit = 0; bit < 8u; ++bit) {
             crc = (crc & 1u) != 0u ? crc >> 1 ^ 0x82F63B78u : crc >> 1;
@@ -48,14 +48,14 @@ static uint32_t crc_of(const ps_group_t *group, uint32_t address)
 
 void records_seal(const ps_group_t *group, uint32_t address)
 {
-    records_put_number(address + group->body_bytes + RECORDS_HEADER, crc_of(group, address));
+    records_put_number(address + group->body_bytes + Records_HEADER, crc_of(group, address));
 }
 
 bool records_whole(const ps_group_t *group, uint32_t sequence)
 {
     uint32_t address = records_place(group, sequence);
     return records_number(address) == sequence &&
-           records_number(address + group->body_bytes + RECORDS_HEADER) == crc_of(group, address);
+           records_number(address + group->body_bytes + Records_HEADER) == crc_of(group, address);
 }
 
 unsigned records_copies(const ps_group_t *group, uint32_t sequence)
@@ -63,7 +63,7 @@ unsigned records_copies(const ps_group_t *group, uint32_t sequence)
     const uint8_t *newest = part_image + records_place(group, sequence) + 4u;
     unsigned found = 1;
     uint32_t back;
-    for (back = 1; back < group->slots && back < sequence && back < group->copies + MOST_SKIPS;
+    for (back = 1; back < group->slots && back < sequence && back < group->copies + Most_SKIPS;
          ++back) {
         if (records_whole(group, sequence - back)) {
             const uint8_t *copy = part_image + records_place(group, sequence - back) + 4u;

@@ -1,14 +1,14 @@
 /* records.h: records as FORMAT.md describes them, read and made without the store's code. */
-#ifndef CUTS_RECORDS_H
-#define CUTS_RECORDS_H
+#ifndef Cuts_RECORDS_H
+#define Cuts_RECORDS_H
 
 #include <stdbool.h>
 #include <stdint.h>
 
 #include "paramstore.h"
 
-#define RECORDS_HEADER 5u /* sequence number and revision */
-#define RECORDS_CRC 4u
+#define Records_HEADER 5u /* sequence number and revision */
+#define Records_CRC 4u
 
 /* The address of a slot. */
 uint32_t records_slot(const ps_group_t *group, uint32_t slot);

@@ -5,7 +5,7 @@
 #include "explore.h"
 #include "faults.h"
 
-#define MOST_POLLS 41u /* questions to a busy part before a call gives up, and some that do not matter */
+#define Most_POLLS 41u /* questions to a busy part before a call gives up, and some that do not matter */
 #define ROUNDS 100u    /* commits in a row that are cut */
 
 /* ---- Faults that strike a call ------------------------------------------------------------- */
@@ -14,75 +14,75 @@
 static ps_status_t struck_call(unsigned operation, bool must)
 {
     ps_status_t status;
-    if (operation == OP_BOOT) {
+    if (operation == Op_BOOT) {
         bool first = cases_label_whole(0);
-        bool second = cases_label_whole(CUTS_LAYOUT.label_step);
+        bool second = cases_label_whole(Cuts_LAYOUT.label_step);
         status = cases_mount();
         if (status < PS_ERR_NACK || must) {
-            oracle_finding_t finding = oracle_boot(&cases.memory.store, status, first, second);
+            Oracle_finding_t finding = oracle_boot(&cases.memory.store, status, first, second);
             cases_judge(&finding);
         } else {
             ++faults_result.failed;
         }
         return status;
     }
-    if (operation == OP_FORMAT) {
+    if (operation == Op_FORMAT) {
         part_begin(&cases.trace);
         status = ps_format(&cases.memory.store);
         faults_result.failed += status != PS_OK;
         cases.ready = cases.ready || status == PS_OK;
         if (must) {
-            cases_demand(ORACLE_UNSTABLE, CUTS_GROUPS, PS_OK, status);
+            cases_demand(Oracle_UNSTABLE, Cuts_GROUPS, PS_OK, status);
         }
         return status;
     }
-    if (operation >= CASES_RELOAD) {
-        return cases_reload_judged(operation - CASES_RELOAD, must);
+    if (operation >= Cases_RELOAD) {
+        return cases_reload_judged(operation - Cases_RELOAD, must);
     }
-    return cases_commit_judged(operation - OP_COMMIT, must);
+    return cases_commit_judged(operation - Op_COMMIT, must);
 }
 
 static unsigned group_of(unsigned operation)
 {
-    return operation >= CASES_RELOAD ? operation - CASES_RELOAD
-         : operation >= OP_COMMIT    ? operation - OP_COMMIT
-                                     : faults_result.cases % CUTS_GROUPS;
+    return operation >= Cases_RELOAD ? operation - Cases_RELOAD
+         : operation >= Op_COMMIT    ? operation - Op_COMMIT
+                                     : faults_result.cases % Cuts_GROUPS;
 }
 
 /* Do an operation with a fault, then without. `must`: it may not fail all the same. */
-static void strike(unsigned operation, const part_fault_t *fault, bool must)
+static void strike(unsigned operation, const Part_fault_t *fault, bool must)
 {
     unsigned group = group_of(operation);
-    bool reset = fault->kind == FAULT_RESET;
+    bool reset = fault->kind == Fault_RESET;
     ps_status_t status;
     cases_mount_judged();
     part.fault = *fault;
     status = struck_call(operation, must);
-    part.fault.kind = FAULT_NONE;
-    part.busy = reset && part.cycles > 0u ? MOST_POLLS / 2u : 0u;
-    if (fault->kind == FAULT_UNREAD ? cases.ready && status < PS_ERR_NACK
-                                    : operation >= OP_COMMIT && operation < CASES_RELOAD &&
+    part.fault.kind = Fault_NONE;
+    part.busy = reset && part.cycles > 0u ? Most_POLLS / 2u : 0u;
+    if (fault->kind == Fault_UNREAD ? cases.ready && status < PS_ERR_NACK
+                                    : operation >= Op_COMMIT && operation < Cases_RELOAD &&
                                           status != PS_OK && !reset) {
         (void)cases_commit_judged(group, true); /* without a boot in between */
     }
-    ++faults_result.served[SERVED_NEWEST];
+    ++faults_result.served[Served_NEWEST];
     cases_go_on(group);
 }
 
 static void on_the_bus(uint8_t kind, uint32_t more)
 {
     unsigned operation;
-    for (operation = 0; operation < CASES_OPERATIONS; ++operation) {
+    for (operation = 0; operation < Cases_OPERATIONS; ++operation) {
         uint32_t sent;
         uint32_t at;
-        if (operation == OP_WIPE) {
+        if (operation == Op_WIPE) {
             continue;
         }
         sent = cases_rehearse(operation).sent;
         for (at = 0; at < sent; ++at) {
-            part_fault_t fault = cases_fault(kind, at, more, 0);
+            Part_fault_t fault = cases_fault(kind, at, more, 0);
             if (cases_due()) {
-                strike(operation, &fault, kind == FAULT_NACK && more == 0u);
+                strike(operation, &fault, kind == Fault_NACK && more == 0u);
             }
         }
     }
@@ -91,22 +91,22 @@ static void on_the_bus(uint8_t kind, uint32_t more)
 /* Must a call succeed in which one read goes wrong? Not if it keeps bytes that it does not know. */
 static bool reads_again(unsigned operation)
 {
-    return operation < OP_COMMIT || operation >= CASES_RELOAD ||
-           (CUTS_LAYOUT.groups[operation - OP_COMMIT].traits & PS_RESERVED) == 0u;
+    return operation < Op_COMMIT || operation >= Cases_RELOAD ||
+           (Cuts_LAYOUT.groups[operation - Op_COMMIT].traits & PS_RESERVED) == 0u;
 }
 
 static void in_reads(void)
 {
     unsigned operation;
-    for (operation = 0; operation < CASES_OPERATIONS; ++operation) {
+    for (operation = 0; operation < Cases_OPERATIONS; ++operation) {
         uint32_t read;
         uint32_t at;
-        if (operation == OP_WIPE) {
+        if (operation == Op_WIPE) {
             continue; /* see hostile.c */
         }
         read = cases_rehearse(operation).read;
         for (at = 0; at < read; ++at) {
-            part_fault_t fault = cases_fault(FAULT_UNREAD, at, 0, 0);
+            Part_fault_t fault = cases_fault(Fault_UNREAD, at, 0, 0);
             if (cases_due()) {
                 strike(operation, &fault, reads_again(operation));
             }
@@ -116,25 +116,25 @@ static void in_reads(void)
 
 static void in_page_write(uint8_t kind, unsigned operation, uint32_t at)
 {
-    static const uint8_t polls[] = {1, MOST_POLLS - 2u, 120};
-    part_fault_t fault = cases_fault(kind, at, 0, 0);
+    static const uint8_t polls[] = {1, Most_POLLS - 2u, 120};
+    Part_fault_t fault = cases_fault(kind, at, 0, 0);
     unsigned i;
     switch (kind) {
-    case FAULT_BROWNOUT:
-        for (i = 0; i < TEAR_KINDS; ++i) {
+    case Fault_BROWNOUT:
+        for (i = 0; i < Tear_KINDS; ++i) {
             fault.tear.kind = (uint8_t)i;
             if (cases_due()) {
-                fault.tear.at = (uint16_t)(1u + cases_draw(CUTS_PAGE - 1u));
+                fault.tear.at = (uint16_t)(1u + cases_draw(Cuts_PAGE - 1u));
                 fault.tear.seed = cases_draw(0xFFFFFFFFu);
                 strike(operation, &fault, cases_can_pass(operation));
             }
         }
         break;
-    case FAULT_SLOW:
+    case Fault_SLOW:
         for (i = 0; i < sizeof polls; ++i) {
             fault.mask = polls[i];
             if (cases_due()) {
-                strike(operation, &fault, polls[i] < MOST_POLLS);
+                strike(operation, &fault, polls[i] < Most_POLLS);
             }
         }
         break;
@@ -148,7 +148,7 @@ static void in_page_write(uint8_t kind, unsigned operation, uint32_t at)
 
 static void protected_from(unsigned operation, uint32_t at)
 {
-    part_fault_t fault = cases_fault(FAULT_LOST, at, FAULT_FOR_EVER, 0);
+    Part_fault_t fault = cases_fault(Fault_LOST, at, Fault_FOR_EVER, 0);
     if (cases_due()) {
         strike(operation, &fault, false);
     }
@@ -157,15 +157,15 @@ static void protected_from(unsigned operation, uint32_t at)
 static void in_page_writes(uint8_t kind)
 {
     unsigned operation;
-    for (operation = OP_FORMAT; operation < EXPLORE_OPERATIONS; ++operation) {
+    for (operation = Op_FORMAT; operation < Explore_OPERATIONS; ++operation) {
         uint32_t cycles;
         uint32_t at;
-        if (operation == OP_WIPE) {
+        if (operation == Op_WIPE) {
             continue;
         }
         cycles = cases_rehearse(operation).cycles;
         for (at = 0; at < cycles; ++at) {
-            if (kind == FAULT_NONE) {
+            if (kind == Fault_NONE) {
                 protected_from(operation, at);
             } else {
                 in_page_write(kind, operation, at);
@@ -177,16 +177,16 @@ static void in_page_writes(uint8_t kind)
 /* A hundred commits of a group, each cut in a page write, each followed by a boot. */
 static void cut_rounds(unsigned group)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-    uint32_t pages = (uint32_t)ring->copies * (ring->slot_bytes / CUTS_PAGE);
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+    uint32_t pages = (uint32_t)ring->copies * (ring->slot_bytes / Cuts_PAGE);
     unsigned round;
     for (round = 0; round < ROUNDS; ++round) {
         cases_mount_judged();
-        part.fault = cases_cut((uint8_t)cases_draw(TEAR_KINDS), cases_draw(pages));
+        part.fault = cases_cut((uint8_t)cases_draw(Tear_KINDS), cases_draw(pages));
         (void)cases_commit_judged(group, false);
-        part.fault.kind = FAULT_NONE;
+        part.fault.kind = Fault_NONE;
     }
-    ++faults_result.served[SERVED_NEWEST];
+    ++faults_result.served[Served_NEWEST];
     cases_go_on(group);
 }
 
@@ -194,7 +194,7 @@ static void brownouts(void)
 {
     unsigned group;
     unsigned life;
-    for (group = 0; group < CUTS_GROUPS; ++group) {
+    for (group = 0; group < Cuts_GROUPS; ++group) {
         for (life = 0; life < 16u; ++life) {
             if (cases_due()) {
                 cut_rounds(group);
@@ -206,17 +206,17 @@ static void brownouts(void)
 /* ---- Faults that last ---------------------------------------------------------------------- */
 
 /* Commit a group once round its ring and further, with a boot after each commit. */
-static void live_with(unsigned group, const part_fault_t *fault)
+static void live_with(unsigned group, const Part_fault_t *fault)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
     unsigned left;
     for (left = ring->slots / ring->copies + 2u; left > 0u && cases.sound; --left) {
         cases_mount_judged();
         part.fault = *fault;
         (void)cases_commit_judged(group, ring->slots > 2u);
-        part.fault.kind = FAULT_NONE;
+        part.fault.kind = Fault_NONE;
     }
-    ++faults_result.served[SERVED_NEWEST];
+    ++faults_result.served[Served_NEWEST];
     cases_mount_judged();
 }
 
@@ -225,18 +225,18 @@ static void worn(bool whole_page)
     unsigned group;
     uint32_t page;
     unsigned byte;
-    for (group = 0; group < CUTS_GROUPS; ++group) {
-        const ps_group_t *ring = &CUTS_LAYOUT.groups[group];
-        uint32_t first = ring->address / CUTS_PAGE;
-        uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
+    for (group = 0; group < Cuts_GROUPS; ++group) {
+        const ps_group_t *ring = &Cuts_LAYOUT.groups[group];
+        uint32_t first = ring->address / Cuts_PAGE;
+        uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / Cuts_PAGE;
         for (page = first; page < first + pages; ++page) {
-            part_fault_t fault = cases_fault(FAULT_DEAD, page, 0, 0);
+            Part_fault_t fault = cases_fault(Fault_DEAD, page, 0, 0);
             if (whole_page && cases_due()) {
                 live_with(group, &fault);
             }
-            for (byte = 0; !whole_page && byte < CUTS_PAGE; ++byte) {
+            for (byte = 0; !whole_page && byte < Cuts_PAGE; ++byte) {
                 if (cases_due()) {
-                    fault = cases_fault(FAULT_STUCK, page, byte, (uint32_t)1 << cases_draw(8));
+                    fault = cases_fault(Fault_STUCK, page, byte, (uint32_t)1 << cases_draw(8));
                     live_with(group, &fault);
                 }
             }
@@ -249,18 +249,18 @@ static void worn(bool whole_page)
 void strikes_run(uint32_t kind)
 {
     switch (kind) {
-    case CLASS_NACK: on_the_bus(FAULT_NACK, 0); break;
-    case CLASS_SILENT: on_the_bus(FAULT_NACK, FAULT_FOR_EVER); break;
-    case CLASS_HELD_ONCE: on_the_bus(FAULT_HELD, 0); break;
-    case CLASS_HELD: on_the_bus(FAULT_HELD, FAULT_FOR_EVER); break;
-    case CLASS_RESET: on_the_bus(FAULT_RESET, 0); break;
-    case CLASS_BROWNOUT: in_page_writes(FAULT_BROWNOUT); break;
-    case CLASS_SLOW: in_page_writes(FAULT_SLOW); break;
-    case CLASS_LOST: in_page_writes(FAULT_LOST); break;
-    case CLASS_PROTECTED: in_page_writes(FAULT_NONE); break;
-    case CLASS_WORN: worn(true); break;
-    case CLASS_STUCK: worn(false); break;
-    case CLASS_READ: in_reads(); break;
+    case Class_NACK: on_the_bus(Fault_NACK, 0); break;
+    case Class_SILENT: on_the_bus(Fault_NACK, Fault_FOR_EVER); break;
+    case Class_HELD_ONCE: on_the_bus(Fault_HELD, 0); break;
+    case Class_HELD: on_the_bus(Fault_HELD, Fault_FOR_EVER); break;
+    case Class_RESET: on_the_bus(Fault_RESET, 0); break;
+    case Class_BROWNOUT: in_page_writes(Fault_BROWNOUT); break;
+    case Class_SLOW: in_page_writes(Fault_SLOW); break;
+    case Class_LOST: in_page_writes(Fault_LOST); break;
+    case Class_PROTECTED: in_page_writes(Fault_NONE); break;
+    case Class_WORN: worn(true); break;
+    case Class_STUCK: worn(false); break;
+    case Class_READ: in_reads(); break;
     default: brownouts(); break;
     }
 }

@@ -5,18 +5,18 @@
 #include "cells.h"
 #include "marks.h"
 #include "part.h"
-#include CUTS_HEADER
+#include Cuts_HEADER
 
-wear_job_t wear_job;
-wear_result_t wear_result;
+Wear_job_t wear_job;
+Wear_result_t wear_result;
 const uint32_t wear_sizes[2] = {sizeof wear_job, sizeof wear_result};
 
-static CUTS_STORE_T memory; /* the RAM of the firmware */
+static Cuts_STORE_T memory; /* the RAM of the firmware */
 
 static ps_status_t mount(void)
 {
     memset(&memory, 0xA5, sizeof memory); /* what RAM holds when a controller starts */
-    CUTS_INIT(&memory, &cells_port);
+    Cuts_INIT(&memory, &cells_port);
     return ps_mount(&memory.store);
 }
 
@@ -38,7 +38,7 @@ static void look(uint32_t last)
     ps_status_t status = mount();
     uint32_t version = marks_get(&memory.store, wear_job.group, wear_job.seed, last);
     ++wear_result.looks;
-    if ((status != PS_OK && status != PS_FLAGGED) || version == MARKS_NONE ||
+    if ((status != PS_OK && status != PS_FLAGGED) || version == Marks_NONE ||
         version < wear_result.commits) {
         ++wear_result.lost;
     }
@@ -46,12 +46,12 @@ static void look(uint32_t last)
 
 static void weigh_pages(void)
 {
-    const ps_group_t *ring = &CUTS_LAYOUT.groups[wear_job.group];
-    uint32_t first = ring->address / CUTS_PAGE;
-    uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / CUTS_PAGE;
+    const ps_group_t *ring = &Cuts_LAYOUT.groups[wear_job.group];
+    uint32_t first = ring->address / Cuts_PAGE;
+    uint32_t pages = (uint32_t)ring->slots * ring->slot_bytes / Cuts_PAGE;
     uint32_t i;
     wear_result.least = 0xFFFFFFFFu;
-    for (i = 0; i < CELLS_PAGES; ++i) {
+    for (i = 0; i < Cells_PAGES; ++i) {
         uint32_t cycles = cells.cycles[i];
         if (i < first || i >= first + pages) {
             wear_result.outside += cycles;
@@ -92,7 +92,7 @@ uint32_t wear_run(void)
     if (mount() != PS_BLANK || ps_format(&memory.store) != PS_OK) {
         return 1;
     }
-    for (i = 0; i < CELLS_PAGES; ++i) {
+    for (i = 0; i < Cells_PAGES; ++i) {
         cells.cycles[i] = 0;
         cells.life[i] = wear_job.endurance + cells_below(wear_job.spread + 1u);
     }

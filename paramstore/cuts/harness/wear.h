@@ -7,8 +7,8 @@
  * `look` commits, after each commit that met a worn page, and at the end the store is mounted anew,
  * and must serve what was committed last.
  */
-#ifndef CUTS_WEAR_H
-#define CUTS_WEAR_H
+#ifndef Cuts_WEAR_H
+#define Cuts_WEAR_H
 
 #include <stdint.h>
 
@@ -19,7 +19,7 @@ typedef struct wear_job {
     uint32_t spread;
     uint32_t most;
     uint32_t look;
-} wear_job_t;
+} Wear_job_t;
 
 typedef struct wear_result {
     uint32_t commits;       /* acknowledged, all of them */
@@ -32,10 +32,10 @@ typedef struct wear_result {
     uint32_t greatest;      /* of the one with the fewest, of the one with the most, */
     uint32_t sum;           /* and of all of them */
     uint32_t outside;       /* write cycles on pages beyond the ring, since the format */
-} wear_result_t;
+} Wear_result_t;
 
-extern wear_job_t wear_job;
-extern wear_result_t wear_result;
+extern Wear_job_t wear_job;
+extern Wear_result_t wear_result;
 extern const uint32_t wear_sizes[2]; /* of job and result, bytes */
 
 /* Do `wear_job`. Return 0, or 1 if the part cannot be formatted. */

@@ -9,21 +9,23 @@ from collections.abc import Iterator
 from typing import Any
 
 from paramstore.cuts.campaign import Campaign
-from paramstore.cuts.results import COLUMNS, Verdict
+from paramstore.cuts.results import COLUMNS
 from paramstore.parts.bus import bits_ms
 from paramstore.report.cuts import (
+    BECAME,
     LEFT,
     PROMISED,
     SAMPLED,
     TAKE_OVER_BREACH,
     campaign_data,
+    demanded,
     starts_text,
 )
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.report.pages.tears import tear_picture
-from paramstore.report.replays import replay_line, wanted_text
+from paramstore.report.replays import replay_line, unit_breach_text, wanted_text
 from paramstore.schema.words import plural
 
 __all__ = ["campaign_page"]
@@ -52,7 +54,7 @@ def campaign_page(campaign: Campaign) -> str:
                "counts": [rows[cuts][kind] for cuts in range(deepest + 1)]}
               for kind in COLUMNS if any(row[kind] for row in rows)],
         longest=list(_longest(data, schema.bus_khz)),
-        invariants=sorted(_invariants(data), key=lambda i: int(i["name"][1:])),
+        invariants=sorted(_invariants(campaign, data), key=lambda i: int(i["name"][1:])),
         shown=[entry | {"wanted": wanted_text(campaign.plan, shown.violation),
                         "line": replay_line(campaign.plan, shown.replay)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
@@ -63,6 +65,11 @@ def campaign_page(campaign: Campaign) -> str:
                          "wanted": wanted_text(campaign.plan, result.counts.first[1])}
                 for fault, result in zip(data["faults"], campaign.faults, strict=True)
                 if result.counts.first is not None],
+        became=[(became.value, words) for became, words in BECAME.items()],
+        unannounced=[{"words": unit_breach_text(announced.first),
+                      "line": replay_line(campaign.plan, entry["replay"])}
+                     for entry, announced in zip(data["announced"], campaign.announced, strict=True)
+                     if announced.first is not None],
         faults_tried=campaign.fault_counts.tried,
     )
 
@@ -89,14 +96,14 @@ def _longest(data: dict[str, Any], khz: int) -> Iterator[dict[str, Any]]:
                "bar": used_up(bits / most, near=1.001) if most else ""}
 
 
-def _invariants(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
+def _invariants(campaign: Campaign, data: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Yield what the oracle demands, and whether a violation of it is among those shown."""
     broken = {entry["invariant"] for entry in data["shown"]}
     broken |= {fault["invariant"] for fault in data["faults"]}
-    for verdict in Verdict:
-        if verdict is not Verdict.GOOD:
-            yield {"name": verdict.invariant, "breach": verdict.meaning,
-                   "broken": verdict.invariant in broken}
+    broken |= {entry["invariant"] for entry in data["announced"]}
+    for verdict in demanded(campaign):
+        yield {"name": verdict.invariant, "breach": verdict.meaning,
+               "broken": verdict.invariant in broken}
     if taken := data["take_overs"]:
         yield {"name": "I11", "broken": any(t["violations"] for t in taken),
                "breach": TAKE_OVER_BREACH}

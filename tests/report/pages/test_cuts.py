@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from paramstore.cuts.announced import Announced, Became, Unannounced, UnitCase, unit_text
 from paramstore.cuts.campaign import Shown
 from paramstore.cuts.faults import FaultClass, FaultJob, fault_text
 from paramstore.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
@@ -11,6 +12,7 @@ from paramstore.cuts.takeover import TakeOver
 from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.pages.cuts import campaign_page
 from paramstore.report.pages.tears import tear_picture
+from paramstore.report.replays import unit_breach_text
 from tests.report.campaigns import sound
 from tests.report.pages.markup import Markup, faults
 from tests.report.test_cuts import MINIMAL
@@ -43,7 +45,7 @@ def test_a_sound_campaign() -> None:
         assert all(f"{count:,}" in text for count in row.values())
     assert f"{data['longest_bits']['mount']:,}" in text
     assert f"{data['bound_bits']['mount']:,}" in text
-    assert _held(page) == len(Verdict) - 1
+    assert _held(page) == len(Verdict) - 2  # all but GOOD, and UNTOLD of later releases
     assert "4 samples of each, seed 1" in text
 
 
@@ -85,13 +87,40 @@ def test_other_faults_come_with_their_replay() -> None:
 def test_parts_of_earlier_releases() -> None:
     """Each release before is a row, and what became of I11 stands among the promises."""
     taken = TakeOver(3, 2, sound().results[0].totals)
-    page = campaign_page(replace(sound(), take_overs=(taken,)))
+    units = Announced(3, 25, {b: 1000 + i for i, b in enumerate(Became)}, ("settings.level",))
+    campaign = replace(sound(), take_overs=(taken,), announced=(units,))
+    page = campaign_page(campaign)
     assert [] == faults(page)
+    assert " 3 25 5,010 1,000 1,001 1,002 1,003 1,004 0 " in _spaced(page)
     assert f" 3 2 {taken.totals.histories.total:,} " in _spaced(page)
     assert _held(page) == len(Verdict)
-    text = campaign_text(replace(sound(), take_overs=(taken,)))
+    text = campaign_text(campaign)
+    row = "3 25 5,010 1,000 1,001 1,002 1,003 1,004 0"
+    assert row.split() in [line.split() for line in text.splitlines()]
     assert f"        3        2  {taken.totals.histories.total:>9,}" in text
-    assert "No violation: I1 to I11 and I13 to I17 held in every history." in text
+    assert "No violation: I1 to I11 and I13 to I18 held in every history." in text
+
+
+def test_a_value_lost_unannounced() -> None:
+    """What was stored, what is served, and the line that boots that unit again: in text, page and
+    JSON."""
+    case = UnitCase(2, 17)
+    lost = Unannounced(Verdict.UNTOLD, case, "settings.level", "40 %", "60 %")
+    counts = dict.fromkeys(Became, 7)
+    hurt = replace(sound(), announced=(Announced(2, 25, counts, (), 3, lost),))
+    assert not hurt.sound and 3 == hurt.violation_count
+    page, data = campaign_page(hurt), campaign_data(hurt)
+    assert [] == faults(page)
+    told = ("I18 of settings.level: a stored value is gone in a later release, and nothing "
+            "announced it; unit 17 of release 2 had stored 40 %, 60 % is served")
+    line = f"paramstore prove {MINIMAL} --replay {unit_text(case)}"
+    for shown in (" ".join(Markup(page).text.split()), " ".join(campaign_text(hurt).split())):
+        assert told in shown and line in shown
+    assert ("I18", "settings.level", "RELEASE2,UNIT=17.x1", 3) == tuple(
+        data["announced"][0][key] for key in ("invariant", "where", "replay", "violations"))
+    other = replace(lost, verdict=Verdict.DIFFERENT, where="", engine="C")
+    assert unit_breach_text(other) == ("I17 of the store: firmware serves something else than the "
+                                       "host says; the C, on unit 17 of release 2")
 
 
 def test_every_tear_has_its_own_picture() -> None:
