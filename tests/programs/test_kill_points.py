@@ -1,4 +1,4 @@
-"""The program that cuts every work on a part in every way counts what it does."""
+"""The kept count of cuts in works on a part, and the program that makes it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,24 @@ from pathlib import Path
 
 import pytest
 
-from tests.bus.kills import Campaign
-from tests.programs.kill_points import main
+from tests.bus.kills import PARTS, TEARS, WORKS, Campaign
+from tests.bus.test_kill_points import PAGES
+from tests.programs.kill_points import CHANCES, main
+
+KEPT = Path(__file__).parent / "figures" / "kill_points.txt"
+
+
+def test_the_kept_count() -> None:
+    """All parts, all works, every page write in every way, and no violation."""
+    text = KEPT.read_text("utf-8")
+    rows = {(part, work): (int(points), int(cuts.replace(",", ""))) for part, work, points, cuts in
+            re.findall(r"^(\S+) +(\S.*?) +(\d+) +([\d,]+) +0$", text, re.M)}
+    assert rows.keys() == {(part, work) for part in PARTS for work in WORKS}
+    for (part, work), (points, cuts) in rows.items():
+        assert PAGES[work][PARTS.index(part)] == points
+        assert points * (len(TEARS) + CHANCES) <= cuts <= points * (len(TEARS) + 2 * CHANCES)
+    total = sum(cuts for _, cuts in rows.values())
+    assert text.endswith(f"\n334 page writes, {total:,} cuts, 0 violations\n")
 
 
 def test_the_program_counts(tmp_path: Path, capsys: pytest.CaptureFixture[str],
