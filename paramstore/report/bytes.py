@@ -87,6 +87,7 @@ def hex_line(data: bytes, first: int, tints: Sequence[str], note: str, tint: Tin
     `tints`, the colour of each ("" for none). `digits` are those of the address. What lies in
     `gaps` was not read and stands as `--`."""
     pieces, at = [], first
+    gaps = gaps_in(gaps, first, first + len(tints))
     for part, run in groupby(tints):
         past = at + len(list(run))
         text = " ".join("--" if gaps_in(gaps, i, i + 1) else f"{data[i]:02X}"

@@ -83,7 +83,7 @@ def named_lines(pairs: Sequence[tuple[str, str]], least: int = 0) -> Iterator[st
 
 def display_width(text: str) -> int:
     """Return how many terminal cells `text` takes: wide letters take two, accents none."""
-    return sum(
+    return len(text) if text.isascii() else sum(
         0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
         for c in text
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
 from paramstore.production.held import HeldGroup, read_held
@@ -21,6 +22,9 @@ from paramstore.schema.quantity import (
     parameter_to_raw,
 )
 from paramstore.schema.words import plural
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 __all__ = ["record_html", "units_data", "units_text"]
 
@@ -71,15 +75,10 @@ def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
 
 def record_html(item: UnitValues) -> str:
     """Return the calibration record of a unit: one page without anything from outside."""
-    from jinja2 import Environment, StrictUndefined
-
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
     held = read_held(unit.known.held) if unit.known else {}
     raws = raws_on_record(item, schema)
-    text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
-    template = Environment(autoescape=True, undefined=StrictUndefined, finalize=finished,
-                           keep_trailing_newline=True).from_string(text)
-    return template.render(
+    return _template().render(
         store=schema.name, doc=schema.doc, serial=unit.serial, sha256=image.sha256 or "not made",
         facts=[
             ("Serial number", unit.serial), ("Batch", image.batch), ("Allotted", unit.allotted),
@@ -97,6 +96,15 @@ def record_html(item: UnitValues) -> str:
                  ("good" if e.good else "failed") + f": {e.detail}"} for e in unit.events],
         remarks=list(_remarks(item, held, raws)),
     )
+
+
+@lru_cache
+def _template() -> Template:
+    from jinja2 import Environment, StrictUndefined
+
+    text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
+    return Environment(autoescape=True, undefined=StrictUndefined, finalize=finished,
+                       keep_trailing_newline=True).from_string(text)
 
 
 def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],

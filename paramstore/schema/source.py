@@ -209,7 +209,7 @@ class _Locator:
         data = text.replace("\r\n", "\n").encode()
         self._root = _parser().parse(data).root_node
         self.has_error = self._root.has_error
-        self._lines = data.split(b"\n")
+        self._lines = [] if data.isascii() else data.split(b"\n")  # else columns are bytes
         self._keys: dict[Path, Span] = {}
         self._values: dict[Path, Span] = {}
         self._elements: dict[Path, int] = {}  # of each array of tables, so far
@@ -293,6 +293,8 @@ class _Locator:
         return Span(start.row + 1, self._column(start), end.row + 1, self._column(end))
 
     def _column(self, point: tree_sitter.Point) -> int:
+        if not self._lines:
+            return point.column + 1
         return len(self._lines[point.row][: point.column].decode()) + 1
 
 

@@ -130,15 +130,22 @@ def put(name: str, content: bytes) -> None:
 
 def sweep(*outputs: str) -> None:
     """Take away what an input made; Wrong if that is more than its `outputs`."""
-    for name in os.listdir(bench()):  # noqa: PTH208 - no more than the names are needed
-        if name not in _SOUND and name not in outputs:
-            raise Wrong(f"{name} was made")
-    clear()
+    names = _made()
+    if more := names - {*outputs}:
+        raise Wrong(f"{', '.join(sorted(more))} was made")
+    _take_away(names)
 
 
 def clear() -> None:
     """Take away all that is not from the beginning."""
-    for name in os.listdir(bench()):  # noqa: PTH208 - as above
-        if name not in _SOUND:
-            path = bench() / name
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
+    _take_away(_made())
+
+
+def _made() -> set[str]:
+    return set(os.listdir(bench())) - _SOUND  # noqa: PTH208 - no more than the names are needed
+
+
+def _take_away(names: set[str]) -> None:
+    for name in names:
+        path = bench() / name
+        shutil.rmtree(path) if path.is_dir() else path.unlink()

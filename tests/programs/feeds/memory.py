@@ -14,7 +14,6 @@ from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
-from unittest.mock import patch
 
 from paramstore.errors import FindingsError, SourceText
 from paramstore.evolve import project
@@ -72,14 +71,17 @@ _PLACES: tuple[tuple[Any, str, Callable[[Any], Hashable]], ...] = (
     (layouts, "read_layout", _text),
     (columnar, "contributions", int),
 )
-_FUNCTIONS = {name: _Remembered(getattr(place, name), key) for place, name, key in _PLACES}
+_FUNCTIONS = [_Remembered(getattr(place, name), key) for place, name, key in _PLACES]
 
 
 @contextmanager
 def remembered() -> Iterator[None]:
     """Let the commands take what was found out before."""
-    with patch.multiple(project, read_schema=_FUNCTIONS["read_schema"],
-                        review=_FUNCTIONS["review"]), \
-            patch.object(layouts, "read_layout", _FUNCTIONS["read_layout"]), \
-            patch.object(columnar, "contributions", _FUNCTIONS["contributions"]):
+    before = [getattr(place, name) for place, name, _ in _PLACES]
+    try:
+        for (place, name, _), function in zip(_PLACES, _FUNCTIONS, strict=True):
+            setattr(place, name, function)
         yield
+    finally:
+        for (place, name, _), function in zip(_PLACES, before, strict=True):
+            setattr(place, name, function)

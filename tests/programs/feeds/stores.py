@@ -36,7 +36,7 @@ def feed_schema(chance: random.Random) -> str:
     asked = ("--json",) * chance.randrange(2)
     checked = invoke("check", "demo.toml", *asked)
     command = pick(chance, _WITH_SCHEMA)
-    if checked.exit_code and chance.randrange(16) == 0:  # without mistakes they take too long
+    if checked.exit_code and chance.randrange(6) == 0:  # without mistakes they take too long
         command = chance.choice((("prove", "demo.toml", "--quick"),
                                  ("tour", "demo.toml", "-o", "code")))
         asked = ()
