@@ -13,10 +13,10 @@ from host_tools.streams import STDIN, read_bytes, read_source
 from host_tools.terminal import release_option, say_text
 
 if TYPE_CHECKING:
-    from paramstore.decode.either import Found, Known
-    from paramstore.decode.examine import Examination
-    from paramstore.errors import Finding
-    from paramstore.image.forms.runs import Reading
+    from paramstore.core.errors import Finding
+    from paramstore.files.runs import Reading
+    from paramstore.inspect.either import Found, Known
+    from paramstore.inspect.examine import Examination
 
 __all__ = ["DumpOptions", "Schemas", "address", "dump_options", "examined", "examined_store",
            "known", "offset_option", "read", "show_doubts", "show_report", "stores",
@@ -90,7 +90,7 @@ def known(schema: str, options: DumpOptions) -> Schemas:
 
     ToolError if a folder has no schema, or there is not the release that is asked for.
     """
-    from paramstore.decode.either import known_in, known_of
+    from paramstore.inspect.either import known_in, known_of
 
     if _is_folder(schema, options):
         return Schemas(_some(schema, *known_in(schema)), named=False)
@@ -99,7 +99,7 @@ def known(schema: str, options: DumpOptions) -> Schemas:
 
 def stores(schema: str, options: DumpOptions) -> Schemas:
     """Return the stores that a dump may be of; the rest as `known`."""
-    from paramstore.decode.which import candidates_in, candidates_of
+    from paramstore.inspect.which import candidates_in, candidates_of
 
     if _is_folder(schema, options):
         return Schemas(_some(schema, *candidates_in(schema)), named=False)
@@ -107,7 +107,7 @@ def stores(schema: str, options: DumpOptions) -> Schemas:
 
 
 def _is_folder(schema: str, options: DumpOptions) -> bool:
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     if schema == "-" or not Path(schema).is_dir():
         return False
@@ -121,7 +121,7 @@ Some = TypeVar("Some")
 
 
 def _some(folder: str, found: tuple[Some, ...], passed: tuple[str, ...]) -> tuple[Some, ...]:
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     if not found:
         raise ToolError(f"`{folder}` holds no schema without mistakes",
@@ -133,10 +133,10 @@ def _some(folder: str, found: tuple[Some, ...], passed: tuple[str, ...]) -> tupl
 def read(options: DumpOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     """Return what files say; errors as `image.files.read_dump`. ToolError if an order of words is
     given, and no file has words."""
-    from paramstore.decode.either import recogniser
-    from paramstore.errors import ToolError
-    from paramstore.image.files import form_of, read_dump
-    from paramstore.image.forms.words import Order
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import form_of, read_dump
+    from paramstore.files.words import Order
+    from paramstore.inspect.either import recogniser
 
     order = Order(options.words) if options.words else None
     readings = [
@@ -154,7 +154,7 @@ def read(options: DumpOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
 
 def examined(schemas: Schemas, options: DumpOptions, *dumps: str) -> list[Found]:
     """Return what files of a store or a fixed layout hold; errors as `decode.either`."""
-    from paramstore.decode.either import examine_either
+    from paramstore.inspect.either import examine_either
 
     return [examine_either(reading, schemas.known, options.offset, named=schemas.named)
             for reading in read(options, schemas, *dumps)]
@@ -162,7 +162,7 @@ def examined(schemas: Schemas, options: DumpOptions, *dumps: str) -> list[Found]
 
 def examined_store(schemas: Schemas, options: DumpOptions, dump: str) -> Examination:
     """Return what a file of a store holds; errors as `decode.examine`."""
-    from paramstore.decode.examine import Examination
+    from paramstore.inspect.examine import Examination
 
     (found,) = examined(schemas, options, dump)
     assert isinstance(found, Examination), "only stores were to choose from"

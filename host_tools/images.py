@@ -11,7 +11,7 @@ import click
 from host_tools.dumps import address
 
 if TYPE_CHECKING:
-    from paramstore.image.files import Form
+    from paramstore.files.forms import Form
     from paramstore.layout.plan import Plan
 
 __all__ = ["ImageOptions", "defaults_option", "encoded", "family_option", "image_options",
@@ -68,8 +68,8 @@ def outside_text(form: Form, offset: int, size: int, fill: int) -> str:
 
 def encoded(image: bytes, plan: Plan, form: Form, options: ImageOptions) -> bytes:
     """Return the file that holds an image; ToolError for what its form cannot say."""
-    from paramstore.errors import ToolError
-    from paramstore.image.files import WriteOptions, encode_image
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import WriteOptions, encode_image
     from paramstore.image.pack import used_ranges
 
     if not 0 <= options.fill <= 0xFF:

@@ -17,11 +17,11 @@ from host_tools.terminal import say
 if TYPE_CHECKING:
     from paramstore.bus.changes import Values
     from paramstore.bus.programmer import Programmer
-    from paramstore.errors import Finding, SourceText
-    from paramstore.evolve.project import Project
+    from paramstore.core.errors import Finding, SourceText
+    from paramstore.files.forms import Dump
     from paramstore.image.contents import Contents
-    from paramstore.image.files import Dump
     from paramstore.layout.plan import Plan
+    from paramstore.releases.project import Project
 
 __all__ = ["PartAt", "Source", "bus_options", "check_records", "look_at", "open_part",
            "other_unit", "read_source_of", "read_wanted", "records_option"]
@@ -70,7 +70,7 @@ def open_part(plan: Plan, at: PartAt, *, create: bool = False,
     from paramstore.bus.i2cdev import LinuxBus
     from paramstore.bus.part_file import PartFile
     from paramstore.bus.programmer import Programmer
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     if (at.bus is None) == (at.part_file is None):
         raise ToolError("which part is meant?" if at.bus is None else "two parts are named",
@@ -121,8 +121,8 @@ def read_source_of(project: Project, path: str | None, form: str | None,
                    settings: tuple[str, ...], exact: bool) -> Source:
     """Read a values file (.toml) or an image; ToolError if there is nothing, or it does not go with
     the other options, FindingsError for an image that is not of its form."""
-    from paramstore.errors import ToolError
-    from paramstore.image.files import Dump, decode_image, form_of
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import Dump, decode_image, form_of
 
     if path is None and not settings:
         raise ToolError("there is nothing to write or compare",
@@ -180,7 +180,7 @@ def other_unit(records: str | None, image: Contents | None, part: Contents,
     from hashlib import sha256
 
     from paramstore.bus.compare import other_serial
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
     from paramstore.production.records import Records
     from paramstore.production.serials import serial_place
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from paramstore.errors import SourceText
+    from paramstore.core.errors import SourceText
 
 __all__ = ["STDIN", "page_option", "put_bytes", "read_bytes", "read_source", "refuse_input",
            "write_bytes"]
@@ -27,24 +27,24 @@ STDIN = "<stdin>"
 
 def read_bytes(path: str) -> bytes:
     """Return the content of a file or of stdin; ToolError if it cannot be read."""
-    from paramstore import files
+    from paramstore.core import disk
 
-    return _stdin(files.MAX_BYTES) if path == "-" else files.read_bytes(path)
+    return _stdin(disk.MAX_BYTES) if path == "-" else disk.read_bytes(path)
 
 
 def read_source(path: str) -> SourceText:
-    """Return the text of a file or of stdin; errors as `files.read_text`."""
-    from paramstore import files
+    """Return the text of a file or of stdin; errors as `disk.read_text`."""
+    from paramstore.core import disk
 
     if path != "-":
-        return files.read_text(path)
-    return files.source_text(STDIN, _stdin(files.MAX_TEXT_BYTES))
+        return disk.read_text(path)
+    return disk.source_text(STDIN, _stdin(disk.MAX_TEXT_BYTES))
 
 
 def _stdin(most: int) -> bytes:
     """Return the standard input, which can be had once only in a run."""
-    from paramstore.errors import ToolError
-    from paramstore.files import read_stream, unreadable
+    from paramstore.core.disk import read_stream, unreadable
+    from paramstore.core.errors import ToolError
 
     run = click.get_current_context().find_root().meta
     if run.setdefault("stdin is read", False):
@@ -65,19 +65,19 @@ def write_bytes(path: str, data: bytes, inputs: Iterable[str | None],
 
     `option` is the one that `path` was given with.
     """
-    from paramstore import files
+    from paramstore.core import disk
 
     if path == "-":
         put_bytes([data])
         return
     refuse_input(path, inputs, option)
-    files.write_bytes(path, data)
+    disk.write_bytes(path, data)
 
 
 def put_bytes(parts: Iterable[bytes]) -> None:
     """Write the parts of a file to stdout; ToolError if that is closed, or if it is a terminal
     that would obey what is in them."""
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     if sys.stdout is None:
         raise ToolError("the standard output is closed", "let it lead somewhere, or give a file")
@@ -91,7 +91,7 @@ def put_bytes(parts: Iterable[bytes]) -> None:
 
 
 def _prints(data: bytes) -> bool:
-    from paramstore.text import first_unprintable
+    from paramstore.core.text import first_unprintable
 
     try:
         return not first_unprintable(data.decode("utf-8"), "\n\r\t")
@@ -101,7 +101,7 @@ def _prints(data: bytes) -> bool:
 
 def refuse_input(path: str, inputs: Iterable[str | None], option: str = "-o") -> None:
     """Refuse to write over one of the `inputs` (ToolError), whatever it is called."""
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     for name in inputs:
         if name in (None, "-", STDIN) or not (Path(path).exists() and Path(name).exists()):

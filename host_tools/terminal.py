@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 if TYPE_CHECKING:
-    from paramstore.errors import Finding
-    from paramstore.evolve.changes import Verdict
+    from paramstore.core.errors import Finding
+    from paramstore.releases.changes import Verdict
 
 __all__ = [
     "release_option",
@@ -61,7 +61,7 @@ def say_text(text: str, *, err: bool = False) -> None:
 
 def say_json(data: Any, *, err: bool = False) -> None:
     """Write data as JSON, on stdout or stderr."""
-    from paramstore.text import json_text
+    from paramstore.core.text import json_text
 
     text = json_text(data)
     if not _can_say(text, _stream(err)):
@@ -73,7 +73,7 @@ def say_json(data: Any, *, err: bool = False) -> None:
 
 def _safe(line: str) -> Iterable[str]:
     """Yield a line with our own colours, and all else of it printable."""
-    from paramstore.text import printable
+    from paramstore.core.text import printable
 
     if line.isprintable():
         yield line
@@ -104,7 +104,7 @@ def _put(text: str, err: bool) -> None:
     if stream is None:  # it was closed when the program began
         if err or not text:
             return
-        from paramstore.errors import ToolError
+        from paramstore.core.errors import ToolError
 
         raise ToolError("the standard output is closed", "let it lead somewhere, if only to "
                         "/dev/null")
@@ -161,7 +161,7 @@ def show_error(error: Exception, *, as_json: bool = False,
 
     Findings as JSON are the answer, so they go to stdout unless that is a file.
     """
-    from paramstore.errors import FindingsError, ToolError
+    from paramstore.core.errors import FindingsError, ToolError
 
     match error:
         case FindingsError() if as_json:

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from paramstore.bus.changes import Changes
     from paramstore.bus.programmer import Programmer
     from paramstore.bus.work import Done
-    from paramstore.evolve.project import Project
     from paramstore.image.contents import Contents
     from paramstore.layout.plan import Plan
+    from paramstore.releases.project import Project
 
 __all__ = ["Notes", "Way", "carry_out", "keep", "tell_release"]
 
@@ -54,7 +54,7 @@ class _Try:
     def failed(self, error: BaseException) -> None:
         """Note a failure with what the part holds after it, if it can be read."""
         from paramstore.bus.look import reread
-        from paramstore.errors import ParamstoreError
+        from paramstore.core.errors import ParamstoreError
         from paramstore.production.records import STOPPED
 
         held = None
@@ -128,7 +128,7 @@ def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Not
     """Write, with a progress bar and a note in the records before the first page; tell how to go on
     if it does not end."""
     from paramstore.bus.work import write_changes
-    from paramstore.errors import ParamstoreError
+    from paramstore.core.errors import ParamstoreError
 
     pages = len(changes.pages)
     notes.begin(changes.before, f"{pages} page{'s' * (pages != 1)}")

@@ -12,19 +12,19 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import PowerCut
+from paramstore.core.status import Status
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.parts.catalogue import find
-from paramstore.rig.base import Rig
-from paramstore.rig.native import NativeCode, NativeRig, compile_native
-from paramstore.rig.twin import TwinRig
+from paramstore.schema.catalogue import find
 from paramstore.schema.model import Group, Kind, Limits, Role, Schema
 from paramstore.schema.reader import load_schema
-from paramstore.status import Status
-from tests.codec.plans import EXAMPLE, one, plan_of
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import PowerCut
+from paramstore.verify.rig.base import Rig
+from paramstore.verify.rig.native import NativeCode, NativeRig, compile_native
+from paramstore.verify.rig.twin import TwinRig
+from tests.record.plans import EXAMPLE, one, plan_of
 
 __all__ = ["PLANS", "Engines", "bench_for", "payload"]
 

@@ -13,8 +13,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from paramstore.parts import catalogue
-from paramstore.scalars import SCALARS, Raw, Scalar, ScalarForm
+from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
+from paramstore.schema import catalogue
 from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role, Schema
 from paramstore.schema.quantity import from_raw, parameter_from_raw, physical_number
 

@@ -15,16 +15,16 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from paramstore.codec import build_label
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
-from paramstore.format import HEADER_BYTES, slot_of
+from paramstore.core.format import HEADER_BYTES, slot_of
+from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.core.status import Health, Status
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.scalars import Raw, ScalarForm
+from paramstore.record import build_label
 from paramstore.schema.model import Field, Kind, Schema
-from paramstore.status import Health, Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.faults import CutAtByte, CutAtWrite, DeadPage, Tear, Torn
 from tests.agreement_oracle import GroupOracle, Oracle
 from tests.engines import PLANS, Engines, payload
 from tests.strategies import field_raws, group_raws, schemas

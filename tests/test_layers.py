@@ -10,51 +10,34 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 
-ROOMS = {
-    # room: what it may import, besides itself and the modules at the root of the package
-    "parts": set(),
-    "schema": {"parts"},
-    "fixed": {"parts", "schema"},
-    "calibrate": {"parts", "schema"},
-    "layout": {"parts", "schema"},
-    "codec": {"parts", "schema", "layout"},
-    "evolve": {"parts", "schema", "layout", "codec"},
-    "firmware": {"parts", "schema", "layout", "codec", "evolve"},
-    "image": {"parts", "schema", "fixed", "layout", "codec", "evolve"},
-    "decode": {"parts", "schema", "fixed", "layout", "codec", "evolve", "image"},
-    "eeprom": {"parts"},
-    "bus": {"parts", "schema", "layout", "codec", "evolve", "image", "eeprom"},
-    "production": {"parts", "schema", "calibrate", "layout", "codec", "evolve", "image"},
-    "store": {"parts", "schema", "layout", "codec"},
-    "rig": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom", "store"},
-    "cuts": {"parts", "schema", "layout", "codec", "evolve", "firmware", "image", "eeprom",
-             "store", "rig"},
-    "report": {"parts", "schema", "fixed", "layout", "codec", "evolve", "firmware", "image",
-               "eeprom", "store", "rig", "cuts", "calibrate", "decode", "production", "bus"},
-}
-ROOMS["tour"] = set(ROOMS)
-"""Imports run one way: a room may use only rooms above it in this table."""
+def _rows() -> list[list[str]]:
+    """Return the rows of the drawing in DEVELOPERS.md, from the top down."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    drawing = text.split("```text\n", 1)[1].split("```", 1)[0]
+    return [line.split("|")[0].split() for line in drawing.splitlines() if "|" in line]
 
-ROOT_MODULES_THAT_LOOK_UP = {"codes"}
-"""Root modules that gather facts of the rooms, so no room may import them."""
+
+ROWS = _rows()
+LEVEL = {room: level for level, row in enumerate(reversed(ROWS)) for room in row}
+"""How far up in the drawing a room stands; it may use what stands lower."""
 
 FENCES = {
     # library: the only files that may import it
-    "construct": ("paramstore/codec/",),
-    "crcmod": ("paramstore/checksum.py",),
-    "tree_sitter": ("paramstore/schema/source.py", "paramstore/schema/syntax.py"),
-    "tree_sitter_toml": ("paramstore/schema/source.py", "paramstore/schema/syntax.py"),
-    "bincopy": ("paramstore/image/",),
+    "construct": ("paramstore/record/",),
+    "crcmod": ("paramstore/core/checksum.py",),
+    "tree_sitter": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
+    "tree_sitter_toml": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
+    "bincopy": ("paramstore/files/",),
     "jinja2": ("paramstore/firmware/", "paramstore/report/"),
     "numpy": ("paramstore/calibrate/", "paramstore/production/bulk.py",
               "paramstore/production/columnar.py", "paramstore/production/numbers.py"),
     "smbus2": ("paramstore/bus/i2cdev.py",),
     "sqlite3": ("paramstore/production/database.py", "paramstore/production/seen.py"),
     "click": ("host_tools/",),
-    "ctypes": ("paramstore/rig/", "paramstore/cuts/native.py"),
-    "subprocess": ("paramstore/rig/",),
-    "unicorn": ("paramstore/rig/emulated.py",),
-    "elftools": ("paramstore/rig/emulated.py",),
+    "ctypes": ("paramstore/verify/rig/", "paramstore/verify/cuts/native.py"),
+    "subprocess": ("paramstore/verify/rig/",),
+    "unicorn": ("paramstore/verify/rig/emulated.py",),
+    "elftools": ("paramstore/verify/rig/emulated.py",),
 }
 
 
@@ -81,26 +64,47 @@ def _room(module: str) -> str:
 LIBRARY = [p.relative_to(ROOT).as_posix() for p in _files("paramstore")]
 
 
-def test_every_room_is_in_the_table() -> None:
+def test_every_room_is_in_the_drawing() -> None:
     """A new room needs a place in the order."""
     rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
-    assert rooms == set(ROOMS)
+    assert rooms | {"host_tools"} == set(LEVEL)
+    assert len(LEVEL) == sum(map(len, ROWS))
 
 
 @pytest.mark.parametrize("file", LIBRARY)
 def test_imports_run_one_way(file: str) -> None:
-    """A library module imports only the rooms that its own room may know."""
-    parts = file.split("/")
-    room = parts[1] if len(parts) > 2 else ""
-    inner = {m for m in _imports(ROOT / file) if m.split(".")[0] == "paramstore"}
-    for module in inner:
+    """A module imports only from rooms that stand lower in the drawing than its own."""
+    room = file.split("/")[1]
+    if room == "__init__.py":
+        assert not list(_imports(ROOT / file))
+        return
+    for module in _imports(ROOT / file):
         target = _room(module)
-        if target in ROOMS and target != room:
-            allowed = ROOMS.get(room, set(ROOMS) if parts[1] == "codes.py" else set())
-            assert target in allowed, f"{file} imports {module}"
-        assert target not in ROOT_MODULES_THAT_LOOK_UP or room == "report", (
-            f"{file} imports {module}"
-        )
+        if module.startswith("paramstore.") and target != room:
+            assert LEVEL[target] < LEVEL[room], f"{file} imports {module}"
+
+
+def test_every_row_of_the_drawing_is_needed() -> None:
+    """A room stands just above the highest room that it uses: the drawing tells no order that
+    the code does not have."""
+    for room, level in LEVEL.items():
+        if room == "host_tools":
+            continue
+        used = {_room(m) for p in _files(f"paramstore/{room}") for m in _imports(p)
+                if m.startswith("paramstore.")} - {room}
+        assert level == max((LEVEL[u] + 1 for u in used), default=0), room
+
+
+def test_no_circle_among_modules() -> None:
+    """Also inside a room, no module leads back to itself by its imports."""
+    modules = {".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p
+               for p in _files("paramstore")}
+    uses = {name: {m for m in _imports(path) if m in modules and not name.startswith(f"{m}.")}
+            - {name} for name, path in modules.items()}
+    while uses:
+        leaves = {name for name, used in uses.items() if not used & set(uses)}
+        assert leaves, f"a circle among {sorted(uses)}"
+        uses = {name: used for name, used in uses.items() if name not in leaves}
 
 
 @pytest.mark.parametrize("file", LIBRARY)

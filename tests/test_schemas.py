@@ -7,12 +7,12 @@ import pytest
 from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import open_project
 from paramstore.schema.model import Kind, Role
 
 FOLDER = Path(__file__).parents[1] / "schemas"

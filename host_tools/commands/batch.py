@@ -84,9 +84,9 @@ def command(schema: str, table: str, output: str | None, serial: str | None, fir
     values of is left without a record, so a row may leave all its cells of one empty. Exit code 1:
     the table has mistakes.
     """
-    from paramstore.errors import errors_in
-    from paramstore.evolve.project import open_project
+    from paramstore.core.errors import errors_in
     from paramstore.production.start import Wanted, count_lines, default_records, prepare
+    from paramstore.releases.project import open_project
     from paramstore.report.batch import batch_data, batch_text, checked_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data

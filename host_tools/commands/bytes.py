@@ -26,7 +26,7 @@ def command(schema: str, dump: str, first: int, last: int | None,
     SCHEMA may be that of a fixed layout. What is wrong with the dump is for `examine` to judge;
     exit code 1: DUMP or SCHEMA cannot be read, or nothing tells which schema DUMP is of.
     """
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
     from paramstore.report.either import annotated_bytes
 
     (found,) = examined(known(schema, options), options, dump)

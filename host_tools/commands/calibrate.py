@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from paramstore.calibrate.recipe import Recipe
     from paramstore.calibrate.result import Outcome
     from paramstore.calibrate.table import Table
-    from paramstore.errors import Finding
+    from paramstore.core.errors import Finding
     from paramstore.image.values import GivenValues
     from paramstore.schema.model import Schema
 
@@ -24,8 +24,8 @@ def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
     """Read each NAME=TABLE for the calibration it names; a mere TABLE if there is only one."""
     from paramstore.calibrate.cells import source_of
     from paramstore.calibrate.table import read_table
-    from paramstore.errors import ToolError
-    from paramstore.schema.words import code_list
+    from paramstore.core.errors import ToolError
+    from paramstore.core.words import code_list
 
     names = [c.name for c in recipe.calibrations]
     tables: dict[str, Table] = {}
@@ -47,7 +47,7 @@ def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
 def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
                 output: str) -> Iterator[tuple[str, str]]:
     """Yield path and text of each values file: one, or one for each serial number in a folder."""
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
     from paramstore.image.values_out import values_toml
 
     single = output == "-" or output.endswith(".toml")
@@ -90,9 +90,9 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
-    from paramstore.evolve.project import open_project
-    from paramstore.files import make_folder
+    from paramstore.core.disk import make_folder
     from paramstore.image.values import read_values
+    from paramstore.releases.project import open_project
     from paramstore.report.calibration import calibration_data, calibration_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data

@@ -11,8 +11,8 @@ from host_tools.streams import STDIN, read_source
 from host_tools.terminal import say, say_json, say_text, tint, tint_verdict
 
 if TYPE_CHECKING:
-    from paramstore.errors import SourceText
-    from paramstore.evolve.project import Review
+    from paramstore.core.errors import SourceText
+    from paramstore.releases.project import Review
 
 
 @click.command()
@@ -36,8 +36,7 @@ def command(
         return
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
-    from paramstore.errors import errors_in
-    from paramstore.fixed.kind import is_fixed
+    from paramstore.core.errors import errors_in
     from paramstore.report.changes import changes_data, changes_text
     from paramstore.report.findings import (
         MOST_OF_A_KIND,
@@ -45,6 +44,7 @@ def command(
         findings_data,
         findings_text,
     )
+    from paramstore.schema.fixed.kind import is_fixed
 
     source = read_source(schema)
     if is_fixed(source):
@@ -65,8 +65,7 @@ def command(
 
 def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
     """Check the schema of a fixed layout; return the exit code."""
-    from paramstore.errors import FindingsError, errors_in
-    from paramstore.fixed.reader import read_layout
+    from paramstore.core.errors import FindingsError, errors_in
     from paramstore.report.findings import (
         MOST_OF_A_KIND,
         count_line,
@@ -74,6 +73,7 @@ def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
         findings_text,
     )
     from paramstore.report.fixed import summary
+    from paramstore.schema.fixed.reader import read_layout
 
     try:
         layout, findings = read_layout(source)
@@ -91,10 +91,10 @@ def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
 
 def _review(source: SourceText) -> Review:
     """Return all that there is to say; names that meet in C show up only in the firmware."""
-    from paramstore.errors import FindingsError
-    from paramstore.evolve.project import review
+    from paramstore.core.errors import FindingsError
     from paramstore.firmware.physical import unconverted
     from paramstore.firmware.view import view_of
+    from paramstore.releases.project import review
 
     found = review(source)
     if found.project:
@@ -108,7 +108,7 @@ def _review(source: SourceText) -> Review:
 
 def _summary(found: Review, path: str) -> str:
     """Return what the schema holds, or only its file if it is not sound."""
-    from paramstore.schema.words import plural
+    from paramstore.core.words import plural
 
     if found.project is None:
         return STDIN if path == "-" else path
@@ -119,7 +119,7 @@ def _summary(found: Review, path: str) -> str:
 
 
 def _explanation(name: str) -> str:
-    from paramstore.codes import explain_code
+    from paramstore.core.codes import explain_code
 
     code = explain_code(name)
     head = f"{name.strip().upper()}: {code.title}"

@@ -21,8 +21,8 @@ def command(ctx: click.Context, old: str, new: str | None, as_json: bool) -> Non
     before it. Exit code 1: units made with OLD cannot go on with the firmware of NEW; "verdict" of
     the JSON says why.
     """
-    from paramstore.evolve.changes import Verdict
-    from paramstore.evolve.versions import compare_versions, find_former, find_version
+    from paramstore.releases.changes import Verdict
+    from paramstore.releases.versions import compare_versions, find_former, find_version
     from paramstore.report.changes import change_lines, changes_data
     from paramstore.report.findings import findings_data
 

@@ -12,15 +12,15 @@ from host_tools.streams import read_source
 from host_tools.terminal import say, say_json, say_text, tint
 
 if TYPE_CHECKING:
-    from paramstore.decode.differ import ByteRange, Difference
-    from paramstore.decode.either import Found
+    from paramstore.inspect.differ import ByteRange, Difference
+    from paramstore.inspect.either import Found
 
 
 def from_record(found: Found, records: str, serial: str | None) -> tuple[Difference, ...]:
     """Return what a unit holds against what it was made with. ToolError if it is not on record."""
-    from paramstore.decode.differ import value_differences
-    from paramstore.decode.examine import Examination
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
+    from paramstore.inspect.differ import value_differences
+    from paramstore.inspect.examine import Examination
     from paramstore.production.export import Exporter, raws_on_record
     from paramstore.production.records import Records
     from paramstore.production.whose import holder_of
@@ -65,9 +65,9 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     holds, and then from what it was made with to DUMP. SCHEMA may be that of a fixed layout. Exit
     code 1: values differ, or bytes with --bytes; in a fixed layout any bytes, checksums among them.
     """
-    from paramstore.decode.either import differences
-    from paramstore.decode.examine import Examination
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
+    from paramstore.inspect.either import differences
+    from paramstore.inspect.examine import Examination
     from paramstore.report.findings import SCHEMA_VERSION
     from paramstore.report.places import difference_data, difference_text, equal_text
 

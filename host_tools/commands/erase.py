@@ -37,7 +37,7 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
     """
     from paramstore.bus.backup import backup_name
     from paramstore.bus.exact import erase_changes, refuse_protected
-    from paramstore.evolve.project import open_project
+    from paramstore.releases.project import open_project
     from paramstore.report.bus import erase_data, erase_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data

@@ -28,8 +28,8 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     nothing tells what it is. Warnings leave it at 0: a write that was cut is one, for the last
     commit is whole, and the next one mends the slot.
     """
-    from paramstore.decode.either import files_of
-    from paramstore.errors import errors_in
+    from paramstore.core.errors import errors_in
+    from paramstore.inspect.either import files_of
     from paramstore.report.either import examination_data, examination_page, examination_text
     from paramstore.report.findings import findings_data
 

@@ -21,9 +21,9 @@ def command(schema: str, note: str, as_json: bool) -> None:
     if the schema does not say it. Exit code 1: SCHEMA has mistakes, or nothing changed since
     the last release; nothing was written.
     """
-    from paramstore.evolve.project import fixed_rooms, freeze, open_project
-    from paramstore.files import read_text
+    from paramstore.core.disk import read_text
     from paramstore.firmware.view import view_of
+    from paramstore.releases.project import fixed_rooms, freeze, open_project
     from paramstore.report.changes import changes_data, changes_text
     from paramstore.report.findings import findings_data
 

@@ -31,10 +31,10 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: b
     have changed, or a file that does not come from here, is never overwritten without --force.
     Exit code 1: SCHEMA has mistakes, and nothing was written.
     """
-    from paramstore.evolve.project import open_project
-    from paramstore.files import make_folder, write_text
+    from paramstore.core.disk import make_folder, write_text
     from paramstore.firmware.generate import generate, port_files, runtime_files
     from paramstore.firmware.physical import unconverted
+    from paramstore.releases.project import open_project
     from paramstore.report.findings import findings_data
 
     check_folder(output)
@@ -61,8 +61,8 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: b
 
 def check_folder(path: Path) -> None:
     """Refuse what looks like the name of a single file, for several are written."""
-    from paramstore.errors import ToolError
-    from paramstore.image.files import FORMS
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import FORMS
 
     suffixes = [suffix for form in FORMS.values() for suffix in form.suffixes]
     if str(path) == "-" or (path.suffix.lower() in suffixes and not path.is_dir()):
@@ -77,7 +77,7 @@ def plan_writes(folder: Path, ours: dict[str, str], examples: dict[str, str],
     An existing file is ours if its first line is that of the new text; an example is there to be
     changed, so it must be the same as a whole. ToolError names the others, unless `force`.
     """
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     actions, foreign = {}, []
     for name, text in (ours | examples).items():

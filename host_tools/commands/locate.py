@@ -23,8 +23,8 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     layout. With --dump SCHEMA may be a folder of schemas. Exit code 1: SCHEMA or the
     dump cannot be read, or nothing tells which schema the dump is of.
     """
-    from paramstore.decode.either import files_of
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
+    from paramstore.inspect.either import files_of
     from paramstore.report.either import place_text
 
     if dump is None and options._replace(release=None) != DumpOptions():

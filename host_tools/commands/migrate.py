@@ -19,9 +19,9 @@ from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import say, say_json, say_text, show_findings, tint
 
 if TYPE_CHECKING:
-    from paramstore.errors import Finding
-    from paramstore.evolve.project import Project
+    from paramstore.core.errors import Finding
     from paramstore.image.migrate import Fate, Migration
+    from paramstore.releases.project import Project
 
 
 def paint(text: str, fate: Fate) -> str:
@@ -64,9 +64,9 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     and nothing was written; or IMAGE has other damage. An image written with --accept-loss leaves
     it at 0.
     """
-    from paramstore.errors import errors_in
-    from paramstore.evolve.project import open_project
-    from paramstore.image.files import encode_image, form_of
+    from paramstore.core.errors import errors_in
+    from paramstore.files.forms import encode_image, form_of
+    from paramstore.releases.project import open_project
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
@@ -104,8 +104,8 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
 
 def _said_of(harmed: list[Fate]) -> str:
     """Return what an image would cost, and how to get it."""
+    from paramstore.core.words import plural
     from paramstore.image.migrate import Fate
-    from paramstore.schema.words import plural
 
     unread = harmed.count(Fate.UNREAD)
     lost = f"{plural(len(harmed) - unread, 'stored value')} would be lost"
@@ -128,11 +128,11 @@ class Made(NamedTuple):
 def _migrated(project: Project, schema: str, image: str, target: int, origin: int | None,
               anew: bool, options: DumpOptions) -> Made:
     """Make an image of one release one of another."""
-    from paramstore.decode.which import project_candidates
-    from paramstore.errors import Severity, ToolError
+    from paramstore.core.errors import Severity, ToolError
     from paramstore.image.contents import LabelState
     from paramstore.image.migrate import migrate
     from paramstore.image.relayout import relayout
+    from paramstore.inspect.which import project_candidates
 
     wanted = project.history.release(target)
     of = Schemas(project_candidates(project, schema, origin), named=True)
@@ -163,10 +163,10 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
 def _adopted(project: Project, layout: str, dump: str, target: int | None,
              options: DumpOptions) -> Made:
     """Make an image of the store from a dump of a fixed layout."""
-    from paramstore.decode.fixed import examine_fixed
-    from paramstore.errors import ToolError, errors_in
-    from paramstore.fixed.reader import read_layout
+    from paramstore.core.errors import ToolError, errors_in
     from paramstore.image.adopt import adopt
+    from paramstore.inspect.fixed import examine_fixed
+    from paramstore.schema.fixed.reader import read_layout
 
     wanted = project.release(target)
     fixed, warnings = read_layout(read_source(layout))

@@ -42,10 +42,10 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     says so. SCHEMA or VALUES may be `-`: standard input. Exit code 1: SCHEMA or VALUES has
     mistakes; nothing was written.
     """
-    from paramstore.evolve.project import open_project
-    from paramstore.image.files import form_of
+    from paramstore.files.forms import form_of
     from paramstore.image.pack import left_out, pack, ungiven
     from paramstore.image.values import read_values
+    from paramstore.releases.project import open_project
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.without import in_part_lines, without_lines

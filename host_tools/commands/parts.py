@@ -73,9 +73,9 @@ def command(text: tuple[str, ...], capacity: str | None, page: int | None,
     List the EEPROM parts that match. TEXT is looked for in name, maker and notes; the name of a
     part, also with an ordering suffix, shows that part in full. Exit code 1: nothing matches.
     """
-    from paramstore.parts.catalogue import find, search
-    from paramstore.parts.part import WriteProtect
     from paramstore.report.parts import nothing_found, part_text, parts_data, parts_text
+    from paramstore.schema.catalogue import find, search
+    from paramstore.schema.part import WriteProtect
 
     words = " ".join(text)
     wishes: dict[str, tuple[str, Any]] = {

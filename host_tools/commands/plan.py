@@ -10,7 +10,7 @@ from host_tools.streams import page_option, read_source, write_bytes
 from host_tools.terminal import release_option, say_json, say_text, show_findings, tint
 
 if TYPE_CHECKING:
-    from paramstore.errors import SourceText
+    from paramstore.core.errors import SourceText
 
 COLOURS = ("cyan", "green", "yellow", "magenta", "blue", "red")
 
@@ -36,11 +36,11 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
     stderr. Of a fixed layout it lists the place of every parameter and checksum. Exit code 1:
     SCHEMA has mistakes, or does not fit; then it says what would make it fit.
     """
-    from paramstore.evolve.project import open_project
-    from paramstore.fixed.kind import is_fixed
+    from paramstore.releases.project import open_project
     from paramstore.report.findings import findings_data
     from paramstore.report.plan import plan_text
     from paramstore.report.plan_data import plan_data
+    from paramstore.schema.fixed.kind import is_fixed
 
     source = read_source(schema)
     if is_fixed(source):
@@ -65,10 +65,10 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
 
 def _show_layout(schema: str, source: SourceText, release: int | None, page: str | None,
                  as_json: bool) -> None:
-    from paramstore.errors import ToolError
-    from paramstore.fixed.reader import read_layout
+    from paramstore.core.errors import ToolError
     from paramstore.report.findings import findings_data
     from paramstore.report.fixed import fixed_plan_data, fixed_plan_text
+    from paramstore.schema.fixed.reader import read_layout
 
     if release is not None:
         raise ToolError("a fixed layout has no releases", "leave --release out")

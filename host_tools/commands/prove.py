@@ -14,8 +14,8 @@ from host_tools.terminal import release_option, say_json, say_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from paramstore.cuts.campaign import Campaign
     from paramstore.layout.plan import Plan
+    from paramstore.verify.cuts.campaign import Campaign
 
 
 @click.command()
@@ -48,7 +48,7 @@ def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: 
     the report has a command line that replays it. Needs a C compiler: gcc, clang, or the Python
     package ziglang.
     """
-    from paramstore.evolve.project import open_project
+    from paramstore.releases.project import open_project
 
     if history is not None and page is not None:
         raise click.UsageError("--html shows a campaign, and --replay plays one history")
@@ -81,8 +81,8 @@ def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: 
 
 
 def _run(plan: Plan, earlier: Sequence[Plan], level: str, workers: int, seed: int) -> Campaign:
-    from paramstore.cuts.campaign import run_campaign
-    from paramstore.cuts.sweeps import Level
+    from paramstore.verify.cuts.campaign import run_campaign
+    from paramstore.verify.cuts.sweeps import Level
 
     with progress("Cutting the power") as tell:
         return run_campaign(plan, Level(level), earlier=earlier, seed=seed, workers=workers,
@@ -99,8 +99,8 @@ def _show(campaign: Campaign, as_json: bool) -> None:
 
 
 def _compare(plan: Plan, as_json: bool) -> bool:
-    from paramstore.cuts.agreement import agree
     from paramstore.report.cuts import agreement_data, agreement_text
+    from paramstore.verify.cuts.agreement import agree
 
     with progress("Comparing") as tell:
         found = agree(plan, progress=tell)
@@ -112,11 +112,6 @@ def _compare(plan: Plan, as_json: bool) -> bool:
 
 
 def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bool:
-    from paramstore.cuts.announced import parse_unit, replay_unit
-    from paramstore.cuts.faults import parse_fault, replay_fault
-    from paramstore.cuts.history import parse_history
-    from paramstore.cuts.replay import replay
-    from paramstore.cuts.takeover import replay_take_over
     from paramstore.report.replays import (
         fault_data,
         fault_words,
@@ -127,6 +122,11 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
         unit_words,
         units_data,
     )
+    from paramstore.verify.cuts.announced import parse_unit, replay_unit
+    from paramstore.verify.cuts.faults import parse_fault, replay_fault
+    from paramstore.verify.cuts.history import parse_history
+    from paramstore.verify.cuts.replay import replay
+    from paramstore.verify.cuts.takeover import replay_take_over
 
     if (unit := parse_unit(text)) is not None:
         judged = replay_unit(plan, earlier, unit)

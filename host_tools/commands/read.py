@@ -28,13 +28,13 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     Nothing is written to the part. Exit codes as those of `unpack`.
     """
     from paramstore.bus.recognise import small_part
-    from paramstore.decode.examine import examine
-    from paramstore.decode.which import project_candidates
-    from paramstore.errors import ToolError, errors_in
-    from paramstore.evolve.history import History
-    from paramstore.evolve.project import open_project
-    from paramstore.image.files import encode_image, form_of
-    from paramstore.image.forms import binary
+    from paramstore.core.errors import ToolError, errors_in
+    from paramstore.files import binary
+    from paramstore.files.forms import encode_image, form_of
+    from paramstore.inspect.examine import examine
+    from paramstore.inspect.which import project_candidates
+    from paramstore.releases.history import History
+    from paramstore.releases.project import open_project
     from paramstore.report.findings import findings_data
     from paramstore.report.image import image_data, image_text
 

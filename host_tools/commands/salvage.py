@@ -28,9 +28,9 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     before the image goes into a unit. Exit code 1: something is lost, so defaults or an older
     record stand in for it.
     """
-    from paramstore.decode.salvage import salvage
-    from paramstore.errors import ToolError
-    from paramstore.image.files import FORMS, encode_image, form_of
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import FORMS, encode_image, form_of
+    from paramstore.inspect.salvage import salvage
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import SCHEMA_VERSION
     from paramstore.report.salvage import salvage_data, salvage_text

@@ -24,7 +24,7 @@ def command(schema: str, values: str | None, output: Path) -> None:
     stay in the folder for you to open. Needs a C compiler: gcc, clang, or the Python package
     ziglang.
     """
-    from paramstore.tour.walk import walk
+    from host_tools.walk import walk
 
     steps = walk(read_source(schema), read_source(values) if values else None, output)
     for number, step in enumerate(steps, 1):

@@ -38,8 +38,8 @@ def command(schema: str, dump: str, output: str, options: DumpOptions, base: int
     --fill for it. SCHEMA may be a folder. Exit code 1: nothing tells what DUMP is, or of which
     schema; what is wrong in it is not judged here.
     """
-    from paramstore.errors import ToolError
-    from paramstore.image.files import FORMS, WriteOptions, encode_dump, form_of
+    from paramstore.core.errors import ToolError
+    from paramstore.files.forms import FORMS, WriteOptions, encode_dump, form_of
 
     if fill is not None and not 0 <= fill <= 0xFF:
         raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")

@@ -32,7 +32,7 @@ def only_one(records: Records, exporter: Exporter, text: str, batch: str | None)
     """Return the unit that is meant: of that serial number, or the only one that is found."""
     from itertools import islice
 
-    from paramstore.errors import ToolError
+    from paramstore.core.errors import ToolError
 
     unit = records.unit(text, batch)
     found = [unit] if unit else list(islice(records.units(text, batch), 2))
@@ -44,8 +44,8 @@ def only_one(records: Records, exporter: Exporter, text: str, batch: str | None)
 
 def check_batch(records: Records, name: str) -> None:
     """Refuse the name of a batch that is not on record."""
-    from paramstore.errors import ToolError
-    from paramstore.schema.words import did_you_mean
+    from paramstore.core.errors import ToolError
+    from paramstore.core.words import did_you_mean
 
     names = [b.name for b in records.batches()]
     if name not in names:

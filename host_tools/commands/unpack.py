@@ -18,9 +18,9 @@ from host_tools.streams import read_source, write_bytes
 from host_tools.terminal import say, say_json, tint
 
 if TYPE_CHECKING:
-    from paramstore.errors import Finding, SourceText
+    from paramstore.core.errors import Finding, SourceText
+    from paramstore.files.runs import Reading
     from paramstore.image.contents import SlotState
-    from paramstore.image.forms.runs import Reading
 
 
 def paint(text: str, state: SlotState) -> str:
@@ -47,9 +47,9 @@ def command(ctx: click.Context, schema: str, dump: str, output: str | None,
     store. Warnings leave it at 0: a write that was cut is one, for the last commit is whole, and
     the next one mends the slot.
     """
-    from paramstore.errors import errors_in
-    from paramstore.fixed.kind import is_fixed
+    from paramstore.core.errors import errors_in
     from paramstore.report.findings import findings_data
+    from paramstore.schema.fixed.kind import is_fixed
 
     source = read_source(schema)
     kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)
@@ -80,8 +80,8 @@ class Unpacked(NamedTuple):
 
 
 def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
-    from paramstore.decode.which import project_candidates
-    from paramstore.evolve.project import open_project
+    from paramstore.inspect.which import project_candidates
+    from paramstore.releases.project import open_project
     from paramstore.report.image import contents_toml, image_data, image_text
 
     project = open_project(source)
@@ -94,10 +94,10 @@ def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
 
 
 def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
-    from paramstore.decode.fixed import FixedExamination
-    from paramstore.errors import ToolError
-    from paramstore.fixed.reader import read_layout
+    from paramstore.core.errors import ToolError
+    from paramstore.inspect.fixed import FixedExamination
     from paramstore.report.fixed import fixed_data, fixed_text, fixed_toml
+    from paramstore.schema.fixed.reader import read_layout
 
     if options.release is not None:
         raise ToolError("a fixed layout has no releases", "leave --release out")

@@ -41,7 +41,7 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], exact: b
     """
     from paramstore.bus.compare import compare, damage
     from paramstore.bus.recognise import recognise, unlabelled_release
-    from paramstore.evolve.project import open_project
+    from paramstore.releases.project import open_project
     from paramstore.report.bus import comparison_data, comparison_text
     from paramstore.report.findings import findings_data
 

@@ -25,7 +25,7 @@ from host_tools.writing import Notes, Way, carry_out, keep, tell_release
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Changes, Values
-    from paramstore.errors import Finding
+    from paramstore.core.errors import Finding
     from paramstore.image.contents import Contents
 
 
@@ -64,7 +64,7 @@ class Wish:
 
 def refuse_other_unit(other: Finding | None) -> None:
     """Refuse a part that would stay another unit than that of the image (PS967)."""
-    from paramstore.errors import FindingsError, Severity
+    from paramstore.core.errors import FindingsError, Severity
 
     if other is not None and other.severity is Severity.ERROR:
         raise FindingsError([replace(other, help=f"{other.help}; --unlock makes this part the "
@@ -104,8 +104,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     from paramstore.bus.backup import backup_name, needs_all
     from paramstore.bus.compare import damage
     from paramstore.bus.recognise import being_erased, recognise, unlabelled_release
-    from paramstore.evolve.project import open_project
     from paramstore.image.contents import unpack
+    from paramstore.releases.project import open_project
     from paramstore.report.bus import changes_data, changes_text
     from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data

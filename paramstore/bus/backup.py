@@ -10,10 +10,10 @@ from typing import NamedTuple
 from paramstore.bus.changes import Changes
 from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import Put, Step, pages_of
-from paramstore.errors import ParamstoreError, ToolError
-from paramstore.format import skip_limit, slot_of
+from paramstore.core.errors import ParamstoreError, ToolError
+from paramstore.core.format import skip_limit, slot_of
+from paramstore.files.forms import Dump, WriteOptions, decode_image, encode_dump, form_of
 from paramstore.image.contents import Contents, Gaps, LabelState, gaps_in, unpack
-from paramstore.image.files import Dump, WriteOptions, decode_image, encode_dump, form_of
 from paramstore.layout.plan import Plan
 
 __all__ = ["Backup", "backup_name", "keep_backup", "needs_all"]

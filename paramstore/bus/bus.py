@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 
 __all__ = ["UNLIMITED", "Bus", "BusTrouble", "Limits", "NotReady", "TooLong"]
 

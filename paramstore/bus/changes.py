@@ -13,17 +13,17 @@ from dataclasses import dataclass, field
 
 from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
-from paramstore.codec import Record, build_label, encode_body
-from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.format import SEQUENCE_FULL, skip_limit
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.format import SEQUENCE_FULL, skip_limit
+from paramstore.core.scalars import Raw
+from paramstore.core.words import code_list
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.pack import left_out
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan, Ring
-from paramstore.scalars import Raw
+from paramstore.record import Record, build_label, encode_body
 from paramstore.schema.breaches import breaches
 from paramstore.schema.model import Group, Parameter
-from paramstore.schema.words import code_list
 
 __all__ = ["Change", "Changes", "Values", "changes_of_group", "differences", "few_copies",
            "image_values", "value_changes"]

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from paramstore.bus.changes import Change, Values, differences, few_copies
-from paramstore.errors import Finding, Severity, SourceText
+from paramstore.core.errors import Finding, Severity, SourceText
+from paramstore.core.words import plural
 from paramstore.image.contents import Contents, GroupContents, SlotState
 from paramstore.image.diagnose import diagnose, reset_findings
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
-from paramstore.schema.words import plural
 
 __all__ = ["Comparison", "Presence", "compare", "damage", "other_serial"]
 

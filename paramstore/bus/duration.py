@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from paramstore.bus.changes import Changes
 from paramstore.bus.programmer import READ_BYTES
-from paramstore.parts.bus import bits_ms, read_bits, write_bits
+from paramstore.layout.bus_time import bits_ms, read_bits, write_bits
 
 __all__ = ["work_ms"]
 

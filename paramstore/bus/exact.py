@@ -14,13 +14,13 @@ from collections.abc import Iterable
 from paramstore.bus.changes import Changes, changes_of_group
 from paramstore.bus.recognise import being_erased, erasing_label
 from paramstore.bus.steps import Put, put_labels
-from paramstore.codec import Record, build_record, read_record
-from paramstore.errors import Finding, FindingsError, SourceText
-from paramstore.format import ERASED, slot_of
+from paramstore.core.errors import Finding, FindingsError, SourceText
+from paramstore.core.format import ERASED, slot_of
+from paramstore.core.words import code_list
 from paramstore.image.contents import Contents, gaps_in, unpack
 from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
-from paramstore.schema.words import code_list
+from paramstore.record import Record, build_record, read_record
 
 __all__ = ["erase_changes", "exact_changes", "protected_groups", "refuse_protected"]
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from paramstore.bus.programmer import PageFault, Programmer
 from paramstore.bus.steps import Put
-from paramstore.errors import Finding, FindingsError, SourceText
+from paramstore.core.errors import Finding, FindingsError, SourceText
 
 __all__ = ["write_first_page"]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits, NotReady, TooLong
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 
 __all__ = ["LinuxBus"]
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from paramstore.bus.programmer import Programmer, Progress
-from paramstore.evolve.project import Project
-from paramstore.format import ERASED
+from paramstore.core.format import ERASED
 from paramstore.image.contents import Contents, Gaps, gaps_in, unpack
 from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import Project
 
 __all__ = ["alias_ranges", "read_contents", "read_part", "reread"]
 

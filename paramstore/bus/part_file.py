@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import BinaryIO
 
 from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import BusError, Fault, PowerCut
-from paramstore.errors import ToolError
-from paramstore.files import check_writable, is_there, read_bytes
-from paramstore.parts.part import Part
+from paramstore.core.disk import check_writable, is_there, read_bytes
+from paramstore.core.errors import ToolError
+from paramstore.schema.part import Part
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import BusError, Fault, PowerCut
 
 __all__ = ["PartFile"]
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from paramstore.bus.bus import Bus, BusTrouble, NotReady, TooLong
-from paramstore.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.parts.part import Part
+from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
+from paramstore.schema.part import Part
 
 __all__ = ["READ_BYTES", "PageFault", "Programmer", "Progress"]
 

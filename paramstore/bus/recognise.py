@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from paramstore.codec import build_label
-from paramstore.decode.which import release_doubt
-from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.evolve.project import Project
-from paramstore.format import ERASED, NO_STORE
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.format import ERASED, NO_STORE
 from paramstore.image.contents import Contents, LabelState
 from paramstore.image.diagnose import diagnose
+from paramstore.inspect.which import release_doubt
 from paramstore.layout.plan import Plan
+from paramstore.record import build_label
+from paramstore.releases.project import Project
 
 __all__ = ["being_erased", "erasing_label", "recognise", "small_part", "unlabelled",
            "unlabelled_release"]

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from paramstore.codec import build_label, build_record
-from paramstore.format import slot_of
+from paramstore.core.format import slot_of
 from paramstore.image.contents import Contents
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record import build_label, build_record
 
 __all__ = ["NewRecords", "Put", "Step", "pages_of", "put_labels", "writes_of"]
 

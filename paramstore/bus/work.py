@@ -10,11 +10,11 @@ from paramstore.bus.first_page import write_first_page
 from paramstore.bus.look import reread
 from paramstore.bus.programmer import PageFault, Programmer, Progress
 from paramstore.bus.steps import NewRecords, Put, pages_of
-from paramstore.codec import read_record
-from paramstore.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.format import skip_limit, slot_of
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.format import skip_limit, slot_of
 from paramstore.image.contents import Contents
 from paramstore.layout.plan import Ring
+from paramstore.record import read_record
 
 __all__ = ["Done", "write_changes"]
 

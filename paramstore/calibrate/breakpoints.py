@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from paramstore.calibrate.leastsq import Array
-from paramstore.scalars import Raw, ScalarForm
+from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.schema.model import Field
 from paramstore.schema.numbers import exact_steps, nearest_raw
 from paramstore.schema.quantity import physical_number

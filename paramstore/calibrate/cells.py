@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from paramstore.errors import Finding, FindingsError, SourceText, Span
+from paramstore.core.errors import Finding, FindingsError, SourceText, Span
 
 __all__ = ["Cell", "Row", "source_of", "split_line", "split_rows"]
 

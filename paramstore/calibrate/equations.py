@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from paramstore.calibrate.recipe import Calibration
-from paramstore.schema.words import show_number
+from paramstore.core.words import show_number
 
 __all__ = ["equation"]
 

@@ -21,11 +21,11 @@ from paramstore.calibrate.recipe_units import output_units
 from paramstore.calibrate.result import Point, Result, StoredNumber
 from paramstore.calibrate.storing import Stored, in_parameter, store
 from paramstore.calibrate.table import Measurement
-from paramstore.errors import Finding, Severity, SourceText
-from paramstore.scalars import Raw
+from paramstore.core.errors import Finding, Severity, SourceText
+from paramstore.core.scalars import Raw
+from paramstore.core.words import plural
 from paramstore.schema.element import ValueProblem, show_raw
 from paramstore.schema.model import Kind
-from paramstore.schema.words import plural
 
 __all__ = ["Job", "Refused", "fit_unit"]
 

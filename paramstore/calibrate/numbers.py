@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from paramstore.calibrate.cells import Cell
-from paramstore.errors import Finding, SourceText
+from paramstore.core.errors import Finding, SourceText
 
 __all__ = ["read_number", "without_thousands"]
 

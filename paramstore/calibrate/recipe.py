@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from paramstore.calibrate.keys import MODELS, ModelInfo
-from paramstore.errors import SourceText, Span
+from paramstore.core.errors import SourceText, Span
 from paramstore.schema.model import Field, Group, Parameter
 
 __all__ = ["Calibration", "Recipe", "Target"]

@@ -16,12 +16,12 @@ from paramstore.calibrate.keys import (
 )
 from paramstore.calibrate.recipe import Calibration, Recipe, Target
 from paramstore.calibrate.recipe_units import with_units
-from paramstore.errors import FindingsError, SourceText, Span, errors_in
+from paramstore.core.errors import FindingsError, SourceText, Span, errors_in
+from paramstore.core.words import code_list, did_you_mean, near_words
+from paramstore.located.source import load_document
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.identifiers import name_problem
 from paramstore.schema.model import Kind, Schema
-from paramstore.schema.source import load_document
-from paramstore.schema.words import code_list, did_you_mean, near_words
 
 __all__ = ["read_recipe"]
 

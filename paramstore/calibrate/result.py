@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from paramstore.calibrate.recipe import Calibration
-from paramstore.errors import Finding, SourceText
-from paramstore.scalars import Raw
+from paramstore.core.errors import Finding, SourceText
+from paramstore.core.scalars import Raw
 
 __all__ = ["Fact", "Outcome", "Point", "Result", "StoredNumber", "UnitResult"]
 

@@ -8,10 +8,10 @@ from importlib.util import find_spec
 from paramstore.calibrate.recipe import Recipe
 from paramstore.calibrate.result import Outcome, Result, UnitResult
 from paramstore.calibrate.table import Table
-from paramstore.errors import Finding, FindingsError, ToolError, errors_in
-from paramstore.scalars import Raw
+from paramstore.core.errors import Finding, FindingsError, ToolError, errors_in
+from paramstore.core.scalars import Raw
+from paramstore.core.words import code_list
 from paramstore.schema.quantity import ValueProblem, parameter_to_raw
-from paramstore.schema.words import code_list
 
 __all__ = ["calibrate"]
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.recipe import Target
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
 from paramstore.schema.element import refuse_fit
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import nearest_raw

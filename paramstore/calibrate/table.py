@@ -14,8 +14,8 @@ from paramstore.calibrate.cells import Cell, Row, split_rows
 from paramstore.calibrate.numbers import read_number
 from paramstore.calibrate.recipe import Calibration
 from paramstore.calibrate.units import same_spelling
-from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
-from paramstore.schema.words import code_list, did_you_mean, near_words, plural
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
+from paramstore.core.words import code_list, did_you_mean, near_words, plural
 
 __all__ = ["COLUMNS", "MAX_ROWS", "Measurement", "Table", "read_table"]
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
 from paramstore.firmware.spelling import C_TYPES, literal, real_literal
 from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, Renumbering
-from paramstore.scalars import SCALARS, Scalar, ScalarForm
 
 __all__ = ["converter_lines", "needs_double", "source_words"]
 

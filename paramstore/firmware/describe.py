@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_raw
 

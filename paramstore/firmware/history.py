@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from paramstore.checksum import crc32c, record_prefix
-from paramstore.codec import build_label, label_places
+from paramstore.core.checksum import crc32c, record_prefix
+from paramstore.core.format import LAST_RELEASE, release_number
 from paramstore.firmware.converters import converter_lines, source_words
 from paramstore.firmware.names import Names
 from paramstore.firmware.rows import Bytes, Converter, GroupView, MoveRow, RetiredRow
 from paramstore.firmware.spelling import comment_text, hex_bytes
-from paramstore.format import LAST_RELEASE, release_number
 from paramstore.layout.moves import Conversion
 from paramstore.layout.plan import Plan
+from paramstore.record import build_label, label_places
 
 __all__ = ["converters_of", "known_rows", "later_releases", "move_rows", "retired_rows"]
 

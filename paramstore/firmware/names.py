@@ -5,7 +5,7 @@ Knows how names are made from those of the schema; knows no table and no templat
 
 from __future__ import annotations
 
-from paramstore.errors import Finding, FindingsError, Span
+from paramstore.core.errors import Finding, FindingsError, Span
 from paramstore.firmware.spelling import macro_name, reserved
 from paramstore.schema.model import Group, Parameter, Schema
 

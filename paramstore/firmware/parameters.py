@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from textwrap import shorten
 
-from paramstore.codec import element_bytes
+from paramstore.core.scalars import Raw, Scalar, ScalarForm
 from paramstore.firmware.describe import (
     NUMBERS,
     narrowed,
@@ -25,7 +25,7 @@ from paramstore.firmware.spelling import (
     mask_literal,
 )
 from paramstore.layout.plan import PlacedField
-from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.record import element_bytes
 from paramstore.schema.model import Field, Group, Kind, Parameter
 
 __all__ = ["LimitPool", "c_type_of", "parameter_view"]

@@ -17,14 +17,14 @@ from fractions import Fraction
 from math import gcd
 from typing import NamedTuple
 
-from paramstore.errors import Finding, Severity
+from paramstore.core.errors import Finding, Severity
+from paramstore.core.scalars import SCALARS, Scalar, round_f32
+from paramstore.core.words import show_number
 from paramstore.firmware.rows import Constant, Function
 from paramstore.firmware.spelling import C_TYPES, comment_text, real_literal
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import Plan
-from paramstore.scalars import SCALARS, Scalar, round_f32
 from paramstore.schema.model import Field
-from paramstore.schema.words import show_number
 
 __all__ = ["conversions", "decimals_constant", "unconverted"]
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 
-from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.core.scalars import Raw, Scalar, ScalarForm
 from paramstore.schema.identifiers import C_WORDS
 
 __all__ = ["C_TYPES", "FORMED", "comment_lines", "comment_text", "hex_bytes", "literal",

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from textwrap import shorten
 
-from paramstore.checksum import crc32c, record_prefix
-from paramstore.codec import build_label, default_payload
-from paramstore.errors import Finding, FindingsError
+from paramstore.core.checksum import crc32c, record_prefix
+from paramstore.core.errors import Finding, FindingsError
 from paramstore.firmware.describe import group_words
 from paramstore.firmware.history import (
     converters_of,
@@ -26,6 +25,7 @@ from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, Sto
 from paramstore.firmware.spelling import comment_lines, comment_text, hex_bytes
 from paramstore.layout.memory import page_bytes
 from paramstore.layout.plan import Plan, Reserved, Ring
+from paramstore.record import build_label, default_payload
 from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Group
 from paramstore.schema.quantity import format_value

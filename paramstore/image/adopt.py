@@ -11,7 +11,16 @@ from dataclasses import replace
 from decimal import Decimal, localcontext
 from typing import Any, NamedTuple
 
-from paramstore.fixed.found import (
+from paramstore.core.scalars import Raw
+from paramstore.core.words import show_number
+from paramstore.image.migrate import Fate, Item, Migration, breach_reason, replaced, shown
+from paramstore.image.pack import pack
+from paramstore.image.ways import NUMBERS, Way, ways_into
+from paramstore.image.wording import elements_text
+from paramstore.layout.plan import Plan
+from paramstore.schema.breaches import BreachKind, own_breaches, served
+from paramstore.schema.element import element_name
+from paramstore.schema.fixed.found import (
     Copy,
     Elements,
     FixedContents,
@@ -19,15 +28,7 @@ from paramstore.fixed.found import (
     NoValue,
     Presence,
 )
-from paramstore.fixed.model import Item as FixedItem
-from paramstore.image.migrate import Fate, Item, Migration, breach_reason, replaced, shown
-from paramstore.image.pack import pack
-from paramstore.image.ways import NUMBERS, Way, ways_into
-from paramstore.image.wording import elements_text
-from paramstore.layout.plan import Plan
-from paramstore.scalars import Raw
-from paramstore.schema.breaches import BreachKind, own_breaches, served
-from paramstore.schema.element import element_name
+from paramstore.schema.fixed.model import Item as FixedItem
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import (
@@ -37,7 +38,6 @@ from paramstore.schema.quantity import (
     from_raw,
     show_raw,
 )
-from paramstore.schema.words import show_number
 
 __all__ = ["adopt"]
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.codec import Label, Record, RecordState, read_label, read_record
-from paramstore.evolve.lineage import parting
-from paramstore.evolve.values import Origin, group_values
-from paramstore.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
+from paramstore.core.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
+from paramstore.core.scalars import Raw
 from paramstore.layout.plan import Plan, Ring
-from paramstore.scalars import Raw
+from paramstore.record import Label, Record, RecordState, read_label, read_record
+from paramstore.releases.lineage import parting
+from paramstore.releases.values import Origin, group_values
 from paramstore.schema.breaches import Reset, served
 from paramstore.schema.model import Parameter
 

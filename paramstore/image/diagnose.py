@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from paramstore.codec import Label
-from paramstore.errors import Finding, Severity, SourceText
-from paramstore.evolve.lineage import parting
+from paramstore.core.errors import Finding, Severity, SourceText
+from paramstore.core.words import plural
 from paramstore.image.contents import (
     Contents,
     Gaps,
@@ -23,7 +22,8 @@ from paramstore.image.contents import (
 from paramstore.image.pack import used_ranges
 from paramstore.image.wording import absent_text, breach_text, reset_note, unread_text
 from paramstore.layout.plan import Plan
-from paramstore.schema.words import plural
+from paramstore.record import Label
+from paramstore.releases.lineage import parting
 
 __all__ = ["diagnose", "gap_finding", "reset_findings"]
 

@@ -11,16 +11,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from paramstore.codec import Record, build_label, build_record, encode_body
-from paramstore.errors import ToolError
-from paramstore.evolve.heirs import Heir, forebears, heirs
-from paramstore.evolve.values import Origin, Values, group_values
-from paramstore.format import ERASED, slot_of
+from paramstore.core.errors import ToolError
+from paramstore.core.format import ERASED, slot_of
+from paramstore.core.scalars import Raw
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.image.wording import breach_text
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
-from paramstore.scalars import Raw
+from paramstore.record import Record, build_label, build_record, encode_body
+from paramstore.releases.heirs import Heir, forebears, heirs
+from paramstore.releases.values import Origin, Values, group_values
 from paramstore.schema.breaches import BreachKind, Reset, Served, served
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_range

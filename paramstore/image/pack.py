@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from paramstore.codec import CodecError, build_label, build_record, encode_body
-from paramstore.errors import Finding, FindingsError
-from paramstore.format import ERASED
+from paramstore.core.errors import Finding, FindingsError
+from paramstore.core.format import ERASED
+from paramstore.core.scalars import Raw
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan
-from paramstore.scalars import Raw
+from paramstore.record import CodecError, build_label, build_record, encode_body
 from paramstore.schema.breaches import BreachKind, breaches
 
 __all__ = ["GroupValues", "Values", "complete", "left_out", "pack", "ungiven", "used_ranges"]

@@ -9,11 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from paramstore.codec import build_label
-from paramstore.evolve.conversion import neutral
-from paramstore.evolve.heirs import Heir, forebears, heirs
-from paramstore.evolve.values import Origin, Values
-from paramstore.format import ERASED
+from paramstore.core.format import ERASED
 from paramstore.image.contents import Contents
 from paramstore.image.migrate import (
     Fate,
@@ -27,6 +23,10 @@ from paramstore.image.migrate import (
     write_group,
 )
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record import build_label
+from paramstore.releases.conversion import neutral
+from paramstore.releases.heirs import Heir, forebears, heirs
+from paramstore.releases.values import Origin, Values
 from paramstore.schema.breaches import served
 from paramstore.schema.model import Parameter
 

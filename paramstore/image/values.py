@@ -13,15 +13,15 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
+from paramstore.core.scalars import Raw
+from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.image.wording import breach_help, breach_text
-from paramstore.scalars import Raw
+from paramstore.located.source import Document, load_document
 from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Conversion, Loss, ValueProblem, parameter_to_raw
-from paramstore.schema.source import Document, load_document
-from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
 
 __all__ = ["GivenValues", "read_values"]
 

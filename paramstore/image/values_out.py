@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
+from paramstore.core.text import one_line, quoted
+from paramstore.core.words import show_number
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
 from paramstore.schema.quantity import Physical, parameter_from_raw
-from paramstore.schema.words import show_number
-from paramstore.text import one_line, quoted
 
 __all__ = ["parameter_unit", "toml_value", "values_toml"]
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.errors import Finding, FindingsError
-from paramstore.fixed.model import FixedGroup, FixedLayout, Item
+from paramstore.core.errors import Finding, FindingsError
+from paramstore.core.words import code_list, did_you_mean
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
-from paramstore.schema.words import code_list, did_you_mean
 
 __all__ = ["NUMBERS", "Way", "ways_into"]
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from paramstore.fixed.found import NoValue
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
+from paramstore.core.words import code_list
 from paramstore.schema.breaches import Breach, BreachKind, Reset
 from paramstore.schema.element import ValueProblem, element_name, refuse_limit, show_element
+from paramstore.schema.fixed.found import NoValue
 from paramstore.schema.model import AnyGroup, Field, Kind
 from paramstore.schema.quantity import format_value, show_raw
-from paramstore.schema.words import code_list
 
 __all__ = ["absent_text", "breach_help", "breach_text", "elements_text", "reset_note",
            "unread_text"]

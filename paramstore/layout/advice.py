@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator
 
-from paramstore.errors import Finding, Severity
+from paramstore.core.errors import Finding, Severity
 from paramstore.layout.demand import demand_of, slots_for_life
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import CRC_32C, strength
-from paramstore.parts.wear import endurance_at, life_years
+from paramstore.layout.wear import endurance_at, life_years
 
 __all__ = ["advise"]
 

@@ -21,9 +21,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from paramstore.format import label_pages
+from paramstore.core.format import label_pages
 from paramstore.layout.demand import Demand
-from paramstore.parts.part import Part
+from paramstore.schema.part import Part
 
 __all__ = ["arrange", "open_pages", "pages_for_rings", "protected_places"]
 

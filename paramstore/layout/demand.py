@@ -20,8 +20,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from paramstore.format import OVERHEAD_BYTES
-from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.core.format import OVERHEAD_BYTES
+from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.schema.model import Group, Schema
 
 __all__ = [

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from paramstore.format import OVERHEAD_BYTES
+from paramstore.core.format import OVERHEAD_BYTES
 from paramstore.layout.demand import FILL_BYTES
 from paramstore.layout.plan import Ring
 

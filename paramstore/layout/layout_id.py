@@ -12,10 +12,10 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
 
-from paramstore.checksum import crc32c
-from paramstore.format import FORMAT_VERSION
+from paramstore.core.checksum import crc32c
+from paramstore.core.format import FORMAT_VERSION
 from paramstore.layout.plan import PlacedField, Ring
-from paramstore.parts.part import Part
+from paramstore.schema.part import Part
 
 __all__ = ["layout_id", "layout_text", "plain_decimal"]
 

@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
-from paramstore.errors import Finding
-from paramstore.format import OVERHEAD_BYTES, SEQUENCE_FULL
+from paramstore.core.errors import Finding
+from paramstore.core.format import OVERHEAD_BYTES, SEQUENCE_FULL
+from paramstore.core.words import plural
 from paramstore.layout.arrange import (
     arrange,
     open_pages,
@@ -19,11 +20,10 @@ from paramstore.layout.arrange import (
     protected_places,
 )
 from paramstore.layout.demand import Demand, demands_of, records_in_life
-from paramstore.parts.catalogue import search
-from paramstore.parts.part import Part
-from paramstore.parts.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.schema.catalogue import search
 from paramstore.schema.model import Group, Schema
-from paramstore.schema.words import plural
+from paramstore.schema.part import Part
 
 __all__ = ["explain_crowding", "explain_misfit", "fits", "impossible_groups", "longest_life",
            "smallest_part"]

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from paramstore.scalars import Raw, Scalar, ScalarForm, round_f32
+from paramstore.core.scalars import Raw, Scalar, ScalarForm, round_f32
 from paramstore.schema.numbers import float_numbers, shortest_float
 
 __all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert", "may_round",

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from paramstore.checksum import crc32c
-from paramstore.errors import FindingsError
+from paramstore.core.checksum import crc32c
+from paramstore.core.errors import FindingsError
 from paramstore.layout.advice import advise
 from paramstore.layout.arrange import arrange
 from paramstore.layout.demand import demands_of

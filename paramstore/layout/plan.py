@@ -1,7 +1,7 @@
 """The Plan: where every byte of a store lies. Frozen data, made by `place`, read by everything.
 
 Geometry is derived in properties, never stored twice. Knows the model and the format numbers;
-knows no bytes' content (see `codec`), no time and no wear (see `figures`).
+knows no bytes' content (see `record`), no time and no wear (see `figures`).
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from paramstore.errors import Finding
-from paramstore.format import OVERHEAD_BYTES, label_bytes, label_pages
-from paramstore.parts.part import Part
+from paramstore.core.errors import Finding
+from paramstore.core.format import OVERHEAD_BYTES, label_bytes, label_pages
 from paramstore.schema.model import Field, Group, Schema
+from paramstore.schema.part import Part
 
 if TYPE_CHECKING:
     from paramstore.layout.moves import Move

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from paramstore.core.words import code_list
 from paramstore.layout.demand import demand_of
 from paramstore.schema.model import Group, Kind, Parameter, Schema
-from paramstore.schema.words import code_list
 
 __all__ = ["Split", "best_split"]
 

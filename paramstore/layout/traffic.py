@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from paramstore.parts.bus import bits_ms, read_bits, write_bits
-from paramstore.parts.part import Part
+from paramstore.layout.bus_time import bits_ms, read_bits, write_bits
+from paramstore.schema.part import Part
 
 __all__ = ["Traffic", "page_write", "reading", "total"]
 

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from paramstore.errors import (
+from paramstore.core.errors import (
     Finding,
     FindingsError,
     ParamstoreError,
@@ -24,8 +24,9 @@ from paramstore.errors import (
     ToolError,
     errors_in,
 )
-from paramstore.evolve.release import plan_from_data, plan_to_data
-from paramstore.image.files import Form, encode_image
+from paramstore.core.scalars import Raw
+from paramstore.core.words import plural
+from paramstore.files.forms import Form, encode_image
 from paramstore.image.values_out import values_toml
 from paramstore.layout.plan import Plan
 from paramstore.production.outputs import Output
@@ -34,8 +35,7 @@ from paramstore.production.packer import make_packer
 from paramstore.production.records import Batch, NewUnit, Records, SerialsExhausted, SerialTaken
 from paramstore.production.serials import Pattern, SerialPlace
 from paramstore.production.table import MOST_ERRORS, Block, TableReader, UnitRow
-from paramstore.scalars import Raw
-from paramstore.schema.words import plural
+from paramstore.releases.release import plan_from_data, plan_to_data
 
 __all__ = ["BatchJob", "Checked", "Made", "batch_plan"]
 

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from paramstore.core.scalars import Raw
 from paramstore.image.values_out import toml_value
 from paramstore.production.columns import Entry
 from paramstore.production.entries import AtCell, EntryReader
 from paramstore.production.numbers import converter, dtype_of, number_texts
 from paramstore.production.rows import EMPTY
 from paramstore.production.serials import SerialPlace
-from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import ValueProblem
 

@@ -12,11 +12,11 @@ from decimal import Decimal
 
 from paramstore.calibrate.cells import Cell
 from paramstore.calibrate.numbers import without_thousands
-from paramstore.errors import ParamstoreError
+from paramstore.core.errors import ParamstoreError
+from paramstore.core.words import ordinal
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import parse_quantity
 from paramstore.schema.quantity import Physical
-from paramstore.schema.words import ordinal
 
 __all__ = ["CellProblem", "element_value", "field_value", "points_value"]
 

@@ -16,12 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from paramstore.checksum import CRC_BYTES, crc32c
-from paramstore.format import ERASED, HEADER_BYTES
+from paramstore.core.checksum import CRC_BYTES, crc32c
+from paramstore.core.format import ERASED, HEADER_BYTES
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.production.numbers import dtype_of
-from paramstore.production.packer import Columns, Raws
+from paramstore.production.raws import Columns, Raws
 
 __all__ = ["ColumnarPacker", "contributions"]
 

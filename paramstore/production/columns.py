@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 from paramstore.calibrate.cells import Cell
 from paramstore.calibrate.units import same_spelling
-from paramstore.errors import Finding, Span
+from paramstore.core.errors import Finding, Span
+from paramstore.core.words import code_list, did_you_mean, near_words, plural
 from paramstore.production.rows import TableRow
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
-from paramstore.schema.words import code_list, did_you_mean, near_words, plural
 
 __all__ = ["Entry", "column_name", "read_header"]
 

@@ -14,9 +14,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from paramstore.errors import ToolError
-from paramstore.files import unreadable
-from paramstore.text import printable
+from paramstore.core.disk import unreadable
+from paramstore.core.errors import ToolError
+from paramstore.core.text import printable
 
 __all__ = ["COLUMNS", "SOUND", "Database", "row_crc"]
 

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from paramstore.calibrate.cells import Cell
-from paramstore.errors import ParamstoreError, Span
+from paramstore.core.errors import ParamstoreError, Span
+from paramstore.core.scalars import Raw
 from paramstore.image.values_out import toml_value
 from paramstore.production.cells import CellProblem, element_value, field_value, points_value
 from paramstore.production.columns import Entry
-from paramstore.scalars import Raw
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import Loss, Physical, parameter_to_raw
 

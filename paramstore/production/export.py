@@ -15,7 +15,9 @@ from decimal import Decimal
 from itertools import takewhile
 from typing import NamedTuple
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
+from paramstore.core.scalars import Raw
+from paramstore.core.words import did_you_mean, show_number
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import batch_plan
 from paramstore.production.columns import column_name
@@ -33,7 +35,6 @@ from paramstore.production.records import (
     Unit,
 )
 from paramstore.production.serials import serial_place
-from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Schema
 from paramstore.schema.quantity import (
     Physical,
@@ -41,7 +42,6 @@ from paramstore.schema.quantity import (
     parameter_from_raw,
     parameter_to_raw,
 )
-from paramstore.schema.words import did_you_mean, show_number
 
 __all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
            "raws_on_record", "units_csv"]

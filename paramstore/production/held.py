@@ -6,8 +6,8 @@ import json
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from paramstore.core.scalars import Raw
 from paramstore.image.contents import Contents
-from paramstore.scalars import Raw
 
 __all__ = ["HeldGroup", "held_of", "read_held"]
 

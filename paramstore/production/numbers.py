@@ -16,10 +16,10 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from paramstore.scalars import Scalar, ScalarForm
+from paramstore.core.scalars import Scalar, ScalarForm
+from paramstore.core.words import show_number
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import float_numbers
-from paramstore.schema.words import show_number
 
 __all__ = ["Elements", "converter", "dtype_of", "number_texts"]
 

@@ -17,9 +17,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Protocol
 
-from paramstore.errors import ToolError
-from paramstore.files import followed, make_folder
-from paramstore.image.files import FORMS, Form
+from paramstore.core.disk import followed, make_folder
+from paramstore.core.errors import ToolError
+from paramstore.files.forms import FORMS, Form
 
 __all__ = ["Archive", "EndToEnd", "Folder", "Output", "check_output", "open_output"]
 

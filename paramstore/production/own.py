@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from paramstore.core.scalars import Raw
 from paramstore.image.values_out import toml_value
-from paramstore.scalars import Raw
 from paramstore.schema.model import Schema
 from paramstore.schema.quantity import parameter_from_raw
 

@@ -5,21 +5,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from importlib.util import find_spec
-from typing import Any, Protocol
+from typing import Protocol
 
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
-from paramstore.scalars import Raw
+from paramstore.production.raws import Columns, Raws
 
-__all__ = ["Columns", "Packer", "PlainPacker", "Raws", "has_numpy", "make_packer"]
-
-Raws = Mapping[str, Mapping[str, tuple[Raw, ...]]]
-"""Raws by group and field name."""
-Columns = Mapping[tuple[str, str], Any]
-"""By names of group and field: a sequence of the raws of each unit, or an array of numpy with a
-line for each unit."""
+__all__ = ["Packer", "PlainPacker", "has_numpy", "make_packer"]
 
 
 class Packer(Protocol):

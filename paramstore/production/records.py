@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
-from paramstore.errors import ParamstoreError
+from paramstore.core.errors import ParamstoreError
 from paramstore.production.database import SOUND, Database, row_crc
 from paramstore.production.serials import SERIAL, Pattern
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import NoReturn
 
 from paramstore.calibrate.cells import Cell, Row, split_line
-from paramstore.errors import Finding, FindingsError, Severity, SourceText, Span
-from paramstore.files import unreadable
+from paramstore.core.disk import unreadable
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span
 
 __all__ = ["EMPTY", "MAX_LINE", "TableLine", "TableRow", "read_rows"]
 

@@ -9,10 +9,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from paramstore.errors import Finding, FindingsError, SourceText, Span, ToolError
+from paramstore.core.errors import Finding, FindingsError, SourceText, Span, ToolError
+from paramstore.core.words import code_list, did_you_mean, plural
 from paramstore.schema.model import Group, Kind, Parameter, Role, Schema
 from paramstore.schema.quantity import Physical, ValueProblem, parameter_to_raw
-from paramstore.schema.words import code_list, did_you_mean, plural
 
 __all__ = ["SERIAL", "Pattern", "SerialPlace", "read_pattern", "serial_place"]
 

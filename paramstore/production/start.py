@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from paramstore.errors import Finding, SourceText, ToolError
-from paramstore.files import unreadable
-from paramstore.image.files import FORMS
+from paramstore.core.disk import unreadable
+from paramstore.core.errors import Finding, SourceText, ToolError
+from paramstore.files.forms import FORMS
 from paramstore.image.pack import Values, complete, left_out, ungiven
 from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan

@@ -12,8 +12,10 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from paramstore.errors import Finding, FindingsError, Severity, Span, errors_in
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import Finding, FindingsError, Severity, Span, errors_in
+from paramstore.core.scalars import Raw
+from paramstore.core.words import plural, show_number
 from paramstore.image.values import read_values
 from paramstore.image.values_out import toml_value
 from paramstore.image.wording import breach_help, breach_text
@@ -23,11 +25,9 @@ from paramstore.production.packer import has_numpy
 from paramstore.production.rows import TableLine, TableRow, read_rows
 from paramstore.production.seen import SerialsSeen
 from paramstore.production.serials import SERIAL, SerialPlace
-from paramstore.scalars import Raw
 from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.model import Field, Schema
 from paramstore.schema.quantity import Loss, ValueProblem, parameter_from_raw
-from paramstore.schema.words import plural, show_number
 
 if TYPE_CHECKING:
     from paramstore.production.bulk import BulkReader

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 from paramstore.image.contents import Contents
 from paramstore.production.records import Records, Unit
 from paramstore.production.serials import serial_place

@@ -5,11 +5,11 @@ Must not know where a field lies.
 
 from __future__ import annotations
 
-from paramstore.scalars import ScalarForm
+from paramstore.core.scalars import ScalarForm
+from paramstore.core.words import plural
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import physical_number
-from paramstore.schema.words import plural
 
 __all__ = ["allowed_text"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Any
 
+from paramstore.core.words import plural
 from paramstore.production.batch import BatchJob, Checked, Made
 from paramstore.report.without import in_part_lines, without_lines
-from paramstore.schema.words import plural
 
 __all__ = ["batch_data", "batch_text", "checked_text"]
 

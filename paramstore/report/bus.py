@@ -10,6 +10,8 @@ from paramstore.bus.compare import Comparison, Presence
 from paramstore.bus.duration import work_ms
 from paramstore.bus.exact import protected_groups
 from paramstore.bus.recognise import being_erased, unlabelled
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.image.contents import LabelState
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
@@ -18,8 +20,6 @@ from paramstore.report.tables import display_width
 from paramstore.report.without import SERVED_DEFAULTS, in_part_lines, without_lines
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["change_lines", "changed_words", "changes_data", "changes_text", "comparison_data",
            "comparison_text", "erase_data", "erase_text"]

@@ -9,18 +9,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 
-from paramstore.decode.examine import Examination
-from paramstore.decode.label_damage import damaged_label_bytes
-from paramstore.decode.meaning import Area, areas, label_parts, slot_parts
-from paramstore.decode.slots import SlotKind, SlotVerdict
-from paramstore.format import ERASED, split_release
+from paramstore.core.format import ERASED, split_release
+from paramstore.core.text import printable
 from paramstore.image.contents import Gaps, gaps_in
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.label_damage import damaged_label_bytes
+from paramstore.inspect.meaning import Area, areas, label_parts, slot_parts
+from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
-from paramstore.text import printable
 
 __all__ = ["HEX_ROW", "bytes_text", "hex_line", "number_text", "release_text",
            "value_text"]

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber, UnitResult
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.report.tables import Column, table
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["DATA_VERSION", "calibration_data", "calibration_text", "error_text"]
 

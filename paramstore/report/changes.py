@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from paramstore.evolve.changes import Change, Verdict
-from paramstore.evolve.history import History
-from paramstore.schema.words import plural
-from paramstore.text import printable
+from paramstore.core.text import printable
+from paramstore.core.words import plural
+from paramstore.releases.changes import Change, Verdict
+from paramstore.releases.history import History
 
 __all__ = ["Paint", "change_lines", "changes_data", "changes_text"]
 

@@ -9,21 +9,9 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from paramstore.cuts.agreement import Agreement
-from paramstore.cuts.announced import Became, unit_text
-from paramstore.cuts.campaign import Campaign, Shown, SweepResult
-from paramstore.cuts.explorer import limits_of
-from paramstore.cuts.faults import (
-    Guarantee,
-    fault_limits,
-    fault_text,
-)
-from paramstore.cuts.history import operation_text, start_text
-from paramstore.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict
-from paramstore.cuts.sweeps import Sweep
-from paramstore.cuts.wear import RingWear
+from paramstore.core.words import plural
+from paramstore.layout.bus_time import bits_ms
 from paramstore.layout.plan import Plan
-from paramstore.parts.bus import bits_ms
 from paramstore.report.replays import (
     DATA_VERSION,
     breach_text,
@@ -34,7 +22,19 @@ from paramstore.report.replays import (
     wanted_text,
 )
 from paramstore.report.tables import WIDTH, Column, table
-from paramstore.schema.words import plural
+from paramstore.verify.cuts.agreement import Agreement
+from paramstore.verify.cuts.announced import Became, unit_text
+from paramstore.verify.cuts.campaign import Campaign, Shown, SweepResult
+from paramstore.verify.cuts.explorer import limits_of
+from paramstore.verify.cuts.faults import (
+    Guarantee,
+    fault_limits,
+    fault_text,
+)
+from paramstore.verify.cuts.history import operation_text, start_text
+from paramstore.verify.cuts.results import COLUMNS, MOST_CUTS, Start, Verdict
+from paramstore.verify.cuts.sweeps import Sweep
+from paramstore.verify.cuts.wear import RingWear
 
 __all__ = [
     "BECAME",

@@ -1,6 +1,6 @@
 """What became of a dump, in text and as data: slots that are not sound, history, wear.
 
-Words the facts of `decode`; the values themselves are shown by `report.image`. Colours come from
+Words the facts of `inspect`; the values themselves are shown by `report.image`. Colours come from
 outside, as a function of the parts that `report.findings` names.
 """
 
@@ -10,17 +10,17 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from paramstore.decode.examine import Examination
-from paramstore.decode.history import Change, Commit, History, Wear
-from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.core.scalars import Raw
+from paramstore.core.text import printable
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.history import Change, Commit, History, Wear
+from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS
-from paramstore.scalars import Raw
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
-from paramstore.text import printable
 
 __all__ = ["KIND_TINTS", "ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
            "parameter_text"]
@@ -83,7 +83,7 @@ def _slots(found: Examination, tint: Tint) -> Iterator[str]:
 def _torn(verdict: SlotVerdict, tint: Tint) -> Iterator[str]:
     if verdict.tear is None:
         return
-    from paramstore.decode.tear import stretches
+    from paramstore.inspect.tear import stretches
 
     tear, address = verdict.tear, verdict.slot.address
     for stretch in stretches(tear.origins):
@@ -180,7 +180,7 @@ def dump_data(found: Examination) -> dict[str, Any]:
 def _verdict_data(verdict: SlotVerdict) -> dict[str, Any]:
     tear, repair = verdict.tear, verdict.repair
     if tear is not None:
-        from paramstore.decode.tear import stretches
+        from paramstore.inspect.tear import stretches
     return {
         "slot": verdict.slot.number,
         "address": verdict.slot.address,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from paramstore.decode.either import Found, Known
-from paramstore.decode.examine import Examination
-from paramstore.decode.which import Candidate
+from paramstore.inspect.either import Found, Known
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.which import Candidate
 from paramstore.report.findings import Tint, no_tint
 
 __all__ = ["annotated_bytes", "examination_data", "examination_page", "examination_text",
@@ -66,7 +66,7 @@ def place_text(known: Known, place: str, found: Found | None = None) -> str:
 
     ToolError if there is no such place.
     """
-    from paramstore.decode.meaning import locate, meaning_of, parse_address
+    from paramstore.inspect.meaning import locate, meaning_of, parse_address
 
     address = parse_address(place)
     if isinstance(known, Candidate):
@@ -77,7 +77,7 @@ def place_text(known: Known, place: str, found: Found | None = None) -> str:
         if address is not None:
             return meaning_text(meaning_of(plan, address[0]), address[1], store)
         return location_text(place, *locate(plan, place), store)
-    from paramstore.decode.fixed_meaning import find
+    from paramstore.inspect.fixed_meaning import find
     from paramstore.report.fixed_bytes import fixed_location_text, fixed_meaning_text
 
     fixed = None if isinstance(found, Examination) else found

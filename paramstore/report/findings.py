@@ -12,11 +12,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
-from paramstore.codes import explain_code
-from paramstore.errors import Finding, Severity, SourceText, Span
+from paramstore.core.codes import explain_code
+from paramstore.core.errors import Finding, Severity, SourceText, Span
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.report.tables import display_width
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Tint", "count_line", "findings_data",
            "findings_text", "no_tint"]

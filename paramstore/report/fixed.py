@@ -10,9 +10,18 @@ from dataclasses import replace
 from operator import itemgetter
 from typing import Any
 
-from paramstore.decode.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
-from paramstore.fixed.coding import Coding
-from paramstore.fixed.found import (
+from paramstore.core.text import one_line, printable
+from paramstore.core.words import plural
+from paramstore.image.values_out import values_toml
+from paramstore.image.wording import elements_text
+from paramstore.inspect.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
+from paramstore.report.allowed import allowed_text
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.image import plain_value
+from paramstore.report.tables import Column, named_lines, table
+from paramstore.schema.element import element_from_raw
+from paramstore.schema.fixed.coding import Coding
+from paramstore.schema.fixed.found import (
     CheckResult,
     Copy,
     FixedContents,
@@ -20,7 +29,7 @@ from paramstore.fixed.found import (
     NoValue,
     Presence,
 )
-from paramstore.fixed.model import (
+from paramstore.schema.fixed.model import (
     FixedGroup,
     FixedLayout,
     Item,
@@ -30,17 +39,8 @@ from paramstore.fixed.model import (
     place_width,
     show_place,
 )
-from paramstore.image.values_out import values_toml
-from paramstore.image.wording import elements_text
-from paramstore.report.allowed import allowed_text
-from paramstore.report.findings import Tint, no_tint
-from paramstore.report.image import plain_value
-from paramstore.report.tables import Column, named_lines, table
-from paramstore.schema.element import element_from_raw
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
-from paramstore.schema.words import plural
-from paramstore.text import one_line, printable
 
 __all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "copies_text",
            "copy_text", "fixed_data",

@@ -8,10 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
-from paramstore.decode.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
-from paramstore.fixed.found import Copy, FixedContents, Presence
-from paramstore.fixed.model import (
+from paramstore.core.text import printable
+from paramstore.core.words import plural
+from paramstore.image.contents import gaps_in
+from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
+from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
+from paramstore.report.bytes import HEX_ROW, hex_line
+from paramstore.report.findings import Tint, no_tint
+from paramstore.report.fixed import UNCHECKED, check_text, item_text
+from paramstore.schema.fixed.found import Copy, FixedContents, Presence
+from paramstore.schema.fixed.model import (
     Check,
     FixedGroup,
     FixedLayout,
@@ -20,12 +26,6 @@ from paramstore.fixed.model import (
     place_bytes,
     show_place,
 )
-from paramstore.image.contents import gaps_in
-from paramstore.report.bytes import HEX_ROW, hex_line
-from paramstore.report.findings import Tint, no_tint
-from paramstore.report.fixed import UNCHECKED, check_text, item_text
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["ByteRun", "byte_runs", "fixed_bytes_text", "fixed_location_text",
            "fixed_meaning_text", "thing_text"]

@@ -13,16 +13,16 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from paramstore.evolve.values import Origin
+from paramstore.core.scalars import Raw
+from paramstore.core.text import printable
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
+from paramstore.releases.values import Origin
 from paramstore.report.tables import named_lines
-from paramstore.scalars import Raw
 from paramstore.schema.breaches import BreachKind, Reset
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
-from paramstore.text import printable
 
 __all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "origin_text",
            "plain_value", "stored_data", "stored_remark", "title_text", "value_remarks",

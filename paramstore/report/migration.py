@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.image.migrate import Fate, Item
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["FatePaint", "migration_data", "migration_text"]
 

@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from paramstore.parts.catalogue import names, search
-from paramstore.parts.part import Part
-from paramstore.parts.wear import endurance_at
+from paramstore.core.words import near_words, plural
+from paramstore.layout.wear import endurance_at
 from paramstore.report.tables import Column, table
-from paramstore.schema.words import near_words, plural
+from paramstore.schema.catalogue import names, search
+from paramstore.schema.part import Part
 
 __all__ = ["nothing_found", "part_text", "parts_data", "parts_text"]
 

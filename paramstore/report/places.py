@@ -9,20 +9,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from paramstore.decode.differ import Absence, ByteRange, Difference
-from paramstore.decode.examine import Examination
-from paramstore.decode.meaning import Location, Meaning, bit_meaning, meaning_of
+from paramstore.core.scalars import Raw
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.image.contents import SlotState, gaps_in
+from paramstore.inspect.differ import Absence, ByteRange, Difference
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.meaning import Location, Meaning, bit_meaning, meaning_of
 from paramstore.layout.plan import Ring
 from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import stored_data, stored_remark
-from paramstore.scalars import Raw
 from paramstore.schema.breaches import Reset
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["difference_data", "difference_text", "equal_text", "location_text",
            "meaning_text"]

@@ -10,19 +10,19 @@ import math
 import textwrap
 from collections.abc import Iterator
 
-from paramstore.format import HEADER_BYTES
+from paramstore.core.format import HEADER_BYTES
+from paramstore.core.text import one_line
+from paramstore.core.words import plural
+from paramstore.layout.bus_time import bits_ms
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.growth import growth_of
+from paramstore.layout.holdup import CONTROLLER_MA, DERATING
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Reserved
-from paramstore.parts.bus import bits_ms
-from paramstore.parts.holdup import CONTROLLER_MA, DERATING
-from paramstore.parts.part import WriteProtect
 from paramstore.report.page_map import Paint, letter, map_lines, no_paint
 from paramstore.report.tables import Column, display_width, table
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.words import plural
-from paramstore.text import one_line
+from paramstore.schema.part import WriteProtect
 
 __all__ = ["address_text", "field_lines", "fitting_text", "number_text", "plan_text", "scale_text",
            "summary_facts", "type_text"]

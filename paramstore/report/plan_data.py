@@ -11,15 +11,15 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from paramstore.format import FORMAT_VERSION, HEADER_BYTES
+from paramstore.core.format import FORMAT_VERSION, HEADER_BYTES
+from paramstore.layout.bus_time import bits_ms
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.growth import growth_of
+from paramstore.layout.holdup import CONTROLLER_MA, DERATING
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.moves import Arithmetic, Move, Renumbering
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.layout.strength import CRC_16, CRC_32C
-from paramstore.parts.bus import bits_ms
-from paramstore.parts.holdup import CONTROLLER_MA, DERATING
 from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Schema
 

@@ -9,14 +9,14 @@ import shlex
 from collections.abc import Sequence
 from typing import Any
 
-from paramstore.cuts.announced import Announced, Unannounced, unit_text
-from paramstore.cuts.faults import FaultCounts, FaultJob, FaultResult, fault_text
-from paramstore.cuts.history import start_text
-from paramstore.cuts.replay import Replayed
-from paramstore.cuts.results import Verdict, Violation, What
+from paramstore.core.status import Health, Status
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
-from paramstore.status import Health, Status
+from paramstore.verify.cuts.announced import Announced, Unannounced, unit_text
+from paramstore.verify.cuts.faults import FaultCounts, FaultJob, FaultResult, fault_text
+from paramstore.verify.cuts.history import start_text
+from paramstore.verify.cuts.replay import Replayed
+from paramstore.verify.cuts.results import Verdict, Violation, What
 
 __all__ = [
     "DATA_VERSION",

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from xml.etree import ElementTree
 
 from paramstore.calibrate.result import Outcome, Point, Result
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 from paramstore.report.calibration import error_text
-from paramstore.schema.words import plural
-from paramstore.text import printable
 
 __all__ = ["residual_svg"]
 

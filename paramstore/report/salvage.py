@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from paramstore.decode.salvage import Salvage, Source, SourceKind
-from paramstore.decode.slots import SlotKind
+from paramstore.core.words import plural
+from paramstore.inspect.salvage import Salvage, Source, SourceKind
+from paramstore.inspect.slots import SlotKind
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.without import SERVED_DEFAULTS
-from paramstore.schema.words import plural
 
 __all__ = ["salvage_data", "salvage_text"]
 

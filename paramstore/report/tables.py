@@ -9,7 +9,7 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from paramstore.text import printable
+from paramstore.core.text import printable
 
 __all__ = ["WIDTH", "Column", "display_width", "named_lines", "table"]
 

@@ -7,6 +7,8 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from paramstore.core.scalars import Raw
+from paramstore.core.words import plural
 from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
 from paramstore.production.held import HeldGroup, read_held
 from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, Unit
@@ -14,14 +16,12 @@ from paramstore.report.image import plain_value
 from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
 from paramstore.report.without import SERVED_DEFAULTS
-from paramstore.scalars import Raw
 from paramstore.schema.model import Group, Kind, Parameter, Role
 from paramstore.schema.quantity import (
     Physical,
     format_value,
     parameter_to_raw,
 )
-from paramstore.schema.words import plural
 
 if TYPE_CHECKING:
     from jinja2 import Template

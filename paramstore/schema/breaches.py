@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
 from paramstore.schema.model import AnyGroup, Field, Kind, Parameter
 
 __all__ = ["Breach", "BreachKind", "Reset", "Rule", "Served", "breaches", "filled_text",

@@ -1,16 +1,16 @@
 """`convert` of a parameter or an axis: how values of the release before become those of this one.
 
-Reads the table and checks it by itself; whether it is needed is for `evolve` to say.
+Reads the table and checks it by itself; whether it is needed is for `releases` to say.
 """
 
 from __future__ import annotations
 
 from decimal import Decimal
 
+from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.schema.desk import Table
 from paramstore.schema.keys import CONVERT_KEYS
 from paramstore.schema.model import Convert, Field
-from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
 
 __all__ = ["read_convert"]
 

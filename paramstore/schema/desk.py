@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from paramstore.errors import Finding, Severity, Span
+from paramstore.core.errors import Finding, Severity, Span
+from paramstore.core.text import first_unprintable
+from paramstore.core.words import code_list, did_you_mean, near_words, show_number, type_of
+from paramstore.located.source import Document, Path
 from paramstore.schema.keys import ALIASES, Form, Key
 from paramstore.schema.quantity import ValueProblem
-from paramstore.schema.source import Document, Path
-from paramstore.schema.words import code_list, did_you_mean, near_words, show_number, type_of
-from paramstore.text import first_unprintable
 
 __all__ = ["Desk", "Table", "value_code"]
 

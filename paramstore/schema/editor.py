@@ -9,10 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from paramstore.parts import catalogue
-from paramstore.parts.table import KEYS as PART_KEYS
-from paramstore.parts.table import Form as PartForm
-from paramstore.parts.table import Key as PartKey
+from paramstore.schema import catalogue
 from paramstore.schema.frequency import WRITES
 from paramstore.schema.identifiers import MAX_NAME, NAME
 from paramstore.schema.keys import (
@@ -29,6 +26,9 @@ from paramstore.schema.keys import (
     TypeInfo,
 )
 from paramstore.schema.model import Kind, Role
+from paramstore.schema.part_table import KEYS as PART_KEYS
+from paramstore.schema.part_table import Form as PartForm
+from paramstore.schema.part_table import Key as PartKey
 
 __all__ = ["NAMES", "document_schema", "json_schema", "key_schema", "object_schema", "typed_schema"]
 

@@ -13,8 +13,9 @@ from decimal import Decimal, localcontext
 from math import isnan
 from typing import Any, NamedTuple, NoReturn
 
-from paramstore.errors import ParamstoreError
-from paramstore.scalars import SCALARS, Raw, ScalarForm
+from paramstore.core.errors import ParamstoreError
+from paramstore.core.scalars import SCALARS, Raw, ScalarForm
+from paramstore.core.words import did_you_mean, show_number, type_of
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import (
     float_numbers,
@@ -23,7 +24,6 @@ from paramstore.schema.numbers import (
     physical,
     shortest_float,
 )
-from paramstore.schema.words import did_you_mean, show_number, type_of
 
 __all__ = [
     "FIRST_DATE",

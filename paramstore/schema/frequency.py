@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
+from paramstore.core.words import did_you_mean
 from paramstore.schema.desk import Table
-from paramstore.schema.words import did_you_mean
 
 __all__ = ["DAYS_PER_YEAR", "UNITS", "WRITES", "writes_per_day"]
 

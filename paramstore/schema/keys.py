@@ -8,8 +8,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from paramstore.format import LAST_SERIES
-from paramstore.scalars import SCALARS
+from paramstore.core.format import LAST_SERIES
+from paramstore.core.scalars import SCALARS
 from paramstore.schema.model import Kind
 
 __all__ = [

@@ -6,14 +6,14 @@ import math
 from dataclasses import replace
 from typing import Any
 
-from paramstore.errors import Severity
-from paramstore.scalars import Raw, ScalarForm
+from paramstore.core.errors import Severity
+from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.core.words import show_number
 from paramstore.schema.desk import Table
 from paramstore.schema.element import decimal_of, element_to_raw, refuse_fit
 from paramstore.schema.model import Field, Kind, Limits
 from paramstore.schema.numbers import exact_steps
 from paramstore.schema.quantity import Loss, ValueProblem, physical_number, show_raw
-from paramstore.schema.words import show_number
 
 __all__ = ["grid_note", "limited"]
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from paramstore.scalars import SCALARS, Scalar
+from paramstore.core.scalars import SCALARS, Scalar
+from paramstore.core.words import code_list, type_of
 from paramstore.schema.desk import Table
 from paramstore.schema.identifiers import member_problem
 from paramstore.schema.keys import STORAGE
 from paramstore.schema.model import Field, Kind, Limits
-from paramstore.schema.words import code_list, type_of
 
 __all__ = ["read_members"]
 

@@ -13,9 +13,9 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Protocol
 
-from paramstore.errors import SourceText, Span
-from paramstore.parts.part import Part
-from paramstore.scalars import Raw, Scalar
+from paramstore.core.errors import SourceText, Span
+from paramstore.core.scalars import Raw, Scalar
+from paramstore.schema.part import Part
 
 __all__ = ["AnyGroup", "AnySchema", "Convert", "Field", "Group", "Kind", "Limits", "Parameter",
            "Role", "Schema"]

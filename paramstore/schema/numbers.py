@@ -12,7 +12,7 @@ import struct
 from decimal import Decimal, localcontext
 from fractions import Fraction
 
-from paramstore.scalars import Raw, Scalar, ScalarForm
+from paramstore.core.scalars import Raw, Scalar, ScalarForm
 
 __all__ = ["exact_steps", "float_numbers", "nearest_raw", "parse_quantity", "physical",
            "shortest_float"]

@@ -11,8 +11,10 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from paramstore.errors import Severity, errors_in
-from paramstore.scalars import SCALARS, Raw, scalar_named
+from paramstore.core.errors import Severity, errors_in
+from paramstore.core.scalars import SCALARS, Raw, scalar_named
+from paramstore.core.words import code_list, did_you_mean, show_number, type_of
+from paramstore.located.source import Path
 from paramstore.schema.convert import read_convert
 from paramstore.schema.desk import Desk, Table, value_code
 from paramstore.schema.keys import (
@@ -37,8 +39,6 @@ from paramstore.schema.quantity import (
     physical_number,
     show_raw,
 )
-from paramstore.schema.source import Path
-from paramstore.schema.words import code_list, did_you_mean, show_number, type_of
 
 __all__ = ["Dialect", "open_parameter", "read_parameter", "read_single"]
 

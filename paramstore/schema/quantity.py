@@ -11,7 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from paramstore.scalars import Raw
+from paramstore.core.scalars import Raw
+from paramstore.core.text import quoted
+from paramstore.core.words import ordinal, plural, show_number, type_of
 from paramstore.schema.element import (
     FIRST_DATE,
     LAST_DATE,
@@ -29,8 +31,6 @@ from paramstore.schema.element import (
     show_raw,
 )
 from paramstore.schema.model import Field, Kind, Parameter
-from paramstore.schema.words import ordinal, plural, show_number, type_of
-from paramstore.text import quoted
 
 __all__ = [
     "FIRST_DATE",

@@ -9,8 +9,10 @@ from __future__ import annotations
 from pathlib import Path as FilePath
 from typing import Any
 
-from paramstore.errors import Finding, FindingsError, SourceText, errors_in
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import Finding, FindingsError, SourceText, errors_in
+from paramstore.core.words import did_you_mean, near_words
+from paramstore.located.source import load_document
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.frequency import writes_per_day
 from paramstore.schema.identifiers import name_problem
@@ -18,9 +20,7 @@ from paramstore.schema.keys import GROUP_KEYS, ROOT_KEYS, STORE_KEYS
 from paramstore.schema.model import Group, Parameter, Role, Schema
 from paramstore.schema.parameters import read_parameter
 from paramstore.schema.rules import check_below, check_groups, check_part
-from paramstore.schema.source import load_document
 from paramstore.schema.store_part import read_part
-from paramstore.schema.words import did_you_mean, near_words
 
 __all__ = ["load_schema", "read_schema"]
 

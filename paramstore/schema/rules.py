@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from paramstore.errors import Severity, Span
-from paramstore.parts.part import Part
+from paramstore.core.errors import Severity, Span
+from paramstore.core.words import code_list, did_you_mean, near_words
+from paramstore.located.source import Path
 from paramstore.schema.desk import Desk, Table
 from paramstore.schema.keys import STORE_KEYS
 from paramstore.schema.model import Group, Kind, Parameter
+from paramstore.schema.part import Part
 from paramstore.schema.quantity import show_raw
-from paramstore.schema.source import Path
-from paramstore.schema.words import code_list, did_you_mean, near_words
 
 __all__ = ["MAX_GROUPS", "MAX_GROUP_BYTES", "check_below", "check_groups", "check_part"]
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from paramstore.parts import catalogue
-from paramstore.parts.part import Part
-from paramstore.parts.table import KEYS, part_from_table, problems
+from paramstore.core.words import code_list, near_words
+from paramstore.schema import catalogue
 from paramstore.schema.desk import Table
-from paramstore.schema.words import code_list, near_words
+from paramstore.schema.part import Part
+from paramstore.schema.part_table import KEYS, part_from_table, problems
 
 __all__ = ["read_part"]
 

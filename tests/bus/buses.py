@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from paramstore.bus.bus import UNLIMITED
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import Fault as Quiet
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import Fault as Quiet
 
 __all__ = ["BenchBus"]
 

@@ -19,7 +19,7 @@ import smbus2.smbus2
 from smbus2 import I2cFunc
 
 from paramstore.bus.i2cdev import LinuxBus
-from paramstore.eeprom.bench import Bench
+from paramstore.verify.eeprom.bench import Bench
 
 __all__ = ["ADAPTERS", "Adapter", "plug_in"]
 

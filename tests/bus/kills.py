@@ -17,20 +17,20 @@ from paramstore.bus.look import read_part
 from paramstore.bus.programmer import Programmer
 from paramstore.bus.recognise import being_erased, recognise
 from paramstore.bus.work import write_changes
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
-from paramstore.errors import SourceText
-from paramstore.evolve.history import History
-from paramstore.evolve.project import Project, open_project
+from paramstore.core.errors import SourceText
+from paramstore.core.status import Health, Status
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.pack import complete, pack
 from paramstore.layout.plan import Plan
 from paramstore.production.held import read_held
 from paramstore.production.journal import Journal
 from paramstore.production.records import VERIFY, Batch, NewUnit, Records
-from paramstore.rig.twin import TwinRig
-from paramstore.status import Health, Status
+from paramstore.releases.history import History
+from paramstore.releases.project import Project, open_project
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.verify.rig.twin import TwinRig
 from tests.bus.buses import BenchBus
 
 __all__ = ["PARTS", "TEARS", "WORKS", "Campaign", "Cut"]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from paramstore.bus.part_file import PartFile
 from paramstore.bus.programmer import Programmer
-from paramstore.eeprom.faults import Fault
 from paramstore.image.contents import Contents, unpack
 from paramstore.layout.plan import Plan
+from paramstore.verify.eeprom.faults import Fault
 
 __all__ = ["contents_of", "part_at", "programmer_at"]
 

@@ -13,14 +13,14 @@ from paramstore.bus.changes import Changes, differences, image_values, value_cha
 from paramstore.bus.compare import compare, damage, other_serial
 from paramstore.bus.exact import exact_changes
 from paramstore.bus.recognise import recognise
-from paramstore.codec import build_label, build_record, encode_body
-from paramstore.errors import FindingsError, SourceText
-from paramstore.evolve.project import open_project
-from paramstore.format import SEQUENCE_FULL
+from paramstore.core.errors import FindingsError, SourceText
+from paramstore.core.format import SEQUENCE_FULL
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.pack import complete, pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.record import build_label, build_record, encode_body
+from paramstore.releases.project import open_project
 from tests.production.jobs import SCHEMA, plan
 from tests.strategies import schema_raws, schemas
 

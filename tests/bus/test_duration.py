@@ -10,12 +10,12 @@ from paramstore.bus.look import read_part
 from paramstore.bus.programmer import Programmer
 from paramstore.bus.recognise import recognise
 from paramstore.bus.work import write_changes
-from paramstore.eeprom.device import Device
-from paramstore.evolve.history import History
-from paramstore.evolve.project import Project
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack, used_ranges
 from paramstore.layout.plan import Plan
+from paramstore.releases.history import History
+from paramstore.releases.project import Project
+from paramstore.verify.eeprom.device import Device
 from tests.bus.buses import BenchBus
 from tests.bus.kills import NEW, OLD, PARTS, plan_of
 

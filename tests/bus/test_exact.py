@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from paramstore.bus.changes import value_changes
 from paramstore.bus.exact import erase_changes, exact_changes, refuse_protected
 from paramstore.bus.recognise import being_erased, recognise
-from paramstore.errors import FindingsError, SourceText
-from paramstore.evolve.project import open_project
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.contents import Contents, LabelState, unpack
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import open_project
 from tests.production.jobs import SCHEMA, plan
 from tests.strategies import schema_raws, schemas
 

@@ -9,9 +9,9 @@ import pytest
 from paramstore.bus.first_page import write_first_page
 from paramstore.bus.programmer import PageFault, Programmer
 from paramstore.bus.steps import Put
-from paramstore.eeprom.device import Device
-from paramstore.errors import FindingsError
-from paramstore.parts.part import Part
+from paramstore.core.errors import FindingsError
+from paramstore.schema.part import Part
+from paramstore.verify.eeprom.device import Device
 from tests.bus.test_programmer import NAMES, NamedBench, part_of
 
 LABEL = bytes.fromhex("50534cd5 0145 0000 a2198938 f8b4cece 70756d705f64726976650000 d592f1eb")

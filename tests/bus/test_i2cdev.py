@@ -17,12 +17,12 @@ from paramstore.bus import i2cdev
 from paramstore.bus.bus import BusTrouble
 from paramstore.bus.i2cdev import LinuxBus
 from paramstore.bus.programmer import Programmer
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import Fault
-from paramstore.errors import FindingsError, ToolError
-from paramstore.parts import catalogue
-from paramstore.parts.part import Part
+from paramstore.core.errors import FindingsError, ToolError
+from paramstore.schema import catalogue
+from paramstore.schema.part import Part
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import Fault
 from tests.bus.kernel import ADAPTERS, CALLS, Adapter, failure, plug_in
 
 Plug = Callable[..., Programmer]

@@ -7,13 +7,13 @@ import pytest
 from paramstore.bus.look import alias_ranges, read_part, reread
 from paramstore.bus.programmer import Programmer
 from paramstore.bus.recognise import recognise
-from paramstore.eeprom.bench import Transferred
-from paramstore.eeprom.device import Device
-from paramstore.errors import FindingsError, SourceText
-from paramstore.evolve.history import History
-from paramstore.evolve.project import Project, open_project
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.contents import LabelState, unpack
 from paramstore.image.pack import pack, used_ranges
+from paramstore.releases.history import History
+from paramstore.releases.project import Project, open_project
+from paramstore.verify.eeprom.bench import Transferred
+from paramstore.verify.eeprom.device import Device
 from tests.bus.buses import BenchBus
 from tests.bus.kills import PARTS, plan_of
 from tests.production.jobs import SCHEMA, plan

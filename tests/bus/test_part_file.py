@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from paramstore.bus.programmer import Programmer
-from paramstore.eeprom.faults import CutAtWrite, Tear, Torn
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
+from paramstore.verify.eeprom.faults import CutAtWrite, Tear, Torn
 from tests.bus.parts import part_at, programmer_at
 from tests.production.jobs import plan
 

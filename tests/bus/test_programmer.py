@@ -9,12 +9,12 @@ import pytest
 
 from paramstore.bus.bus import UNLIMITED
 from paramstore.bus.programmer import READ_BYTES, Programmer
-from paramstore.eeprom.bench import Bench, Transferred
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import DeadPage
-from paramstore.errors import FindingsError, ToolError
-from paramstore.parts import catalogue
-from paramstore.parts.part import Part
+from paramstore.core.errors import FindingsError, ToolError
+from paramstore.schema import catalogue
+from paramstore.schema.part import Part
+from paramstore.verify.eeprom.bench import Bench, Transferred
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import DeadPage
 
 PARTS = {(p.address_bytes, p.block_bits, p.block_shift): p for p in catalogue.all_parts()}
 """One part for each way of addressing in the catalogue."""

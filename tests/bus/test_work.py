@@ -13,18 +13,18 @@ from paramstore.bus.look import read_part
 from paramstore.bus.programmer import Programmer
 from paramstore.bus.recognise import recognise
 from paramstore.bus.work import Done, write_changes
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
-from paramstore.errors import FindingsError, SourceText, ToolError
-from paramstore.evolve.history import History
-from paramstore.evolve.project import Project, open_project
+from paramstore.core.errors import FindingsError, SourceText, ToolError
+from paramstore.core.status import Status
+from paramstore.files.forms import FORMS, decode_image
 from paramstore.image.contents import Contents, unpack
-from paramstore.image.files import FORMS, decode_image
 from paramstore.image.pack import complete, pack, used_ranges
 from paramstore.layout.plan import Plan
-from paramstore.rig.twin import TwinRig
-from paramstore.status import Status
+from paramstore.releases.history import History
+from paramstore.releases.project import Project, open_project
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
+from paramstore.verify.rig.twin import TwinRig
 from tests.bus.parts import contents_of, programmer_at
 from tests.production.jobs import SCHEMA, plan
 

@@ -9,7 +9,7 @@ from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.result import Outcome, Result
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
-from paramstore.errors import FindingsError, SourceText
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.report.findings import count_line, findings_text
 from paramstore.schema.model import Schema
 from paramstore.schema.reader import read_schema

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
 from paramstore.report.calibration import calibration_data, calibration_text
 from paramstore.report.residual_plot import residual_svg
 from tests.calibrate.bench import LINE, csv, outcome_of

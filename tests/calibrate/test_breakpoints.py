@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.calibrate.breakpoints import choose_raws, physical_x, stored_x
-from paramstore.scalars import SCALARS
+from paramstore.core.scalars import SCALARS
 from paramstore.schema.model import Field
 from tests.calibrate.bench import SCHEMA
 

@@ -11,9 +11,9 @@ import paramstore
 from paramstore.calibrate.keys import COMMON_KEYS, EQUATIONS, GIVES, MODELS, ROOT_KEYS
 from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.table import COLUMNS
-from paramstore.errors import SourceText
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import SourceText
+from paramstore.releases.project import open_project
 from paramstore.schema.keys import Key
 from tests.goldens import golden
 

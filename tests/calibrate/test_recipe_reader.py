@@ -9,8 +9,8 @@ import pytest
 
 from paramstore.calibrate.recipe import Recipe
 from paramstore.calibrate.recipe_reader import read_recipe
-from paramstore.errors import FindingsError, SourceText
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.report.findings import count_line, findings_text
 from paramstore.schema.reader import load_schema
 from tests.calibrate.bench import LINE, SCHEMA, recipe_of

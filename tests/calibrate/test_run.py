@@ -12,7 +12,7 @@ from paramstore.calibrate.keys import EQUATIONS
 from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
-from paramstore.errors import FindingsError, Severity, SourceText, ToolError
+from paramstore.core.errors import FindingsError, Severity, SourceText, ToolError
 from tests.calibrate.bench import LINE, SCHEMA, csv, messages, outcome_of, recipe_of, result_of
 from tests.goldens import golden
 

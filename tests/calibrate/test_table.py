@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from paramstore.calibrate.cells import source_of, split_rows
 from paramstore.calibrate.recipe import Calibration
 from paramstore.calibrate.table import MAX_ROWS, Table, read_table
-from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.report.findings import count_line, findings_text
 from tests.calibrate.bench import LINE, recipe_of
 from tests.goldens import golden

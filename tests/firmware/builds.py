@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.plan import Plan
-from paramstore.rig.toolchain import Compiler, available_compilers, zig_compiler
+from paramstore.releases.project import open_project
+from paramstore.verify.rig.toolchain import Compiler, available_compilers, zig_compiler
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 EXAMPLES = ("minimal", "tank_probe", "large")

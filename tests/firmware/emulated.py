@@ -1,6 +1,6 @@
 """The firmware on an emulated processor, with its port in Python, and how deep its stack goes.
 
-See `paramstore.rig.emulated` for the processors.
+See `paramstore.verify.rig.emulated` for the processors.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ from pathlib import Path
 
 import unicorn
 
+from paramstore.core.status import Status
 from paramstore.layout.plan import Plan
-from paramstore.rig.compiled import Port, shim_text
-from paramstore.rig.emulated import (
+from paramstore.verify.rig.compiled import Port, shim_text
+from paramstore.verify.rig.emulated import (
     CORTEX_M0PLUS,
     END,
     PAGE,
@@ -22,8 +23,7 @@ from paramstore.rig.emulated import (
     Emulator,
     Processor,
 )
-from paramstore.rig.toolchain import Compiler
-from paramstore.status import Status
+from paramstore.verify.rig.toolchain import Compiler
 from tests.firmware.builds import write, write_store, zig
 
 __all__ = ["CORTEX_M0PLUS", "POWERPC", "EmulatedMachine", "Processor", "link"]
@@ -84,7 +84,7 @@ def link(plan: Plan, processor: Processor, folder: Path, keep: Sequence[str] = A
 
 
 class EmulatedMachine(Emulator):
-    """`paramstore.rig.compiled.Machine` in unicorn.
+    """`paramstore.verify.rig.compiled.Machine` in unicorn.
 
     `stack_bytes` is the deepest stack of all calls so far, without that of the port; set it to 0
     to begin anew.

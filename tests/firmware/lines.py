@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterator
 from ctypes import CFUNCTYPE, POINTER, c_bool, c_int, c_uint8, c_uint16, c_void_p
 from pathlib import Path
 
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import BusError
+from paramstore.core.status import Status
 from paramstore.firmware.generate import port_files, runtime_files
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.status import Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import BusError
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import write
 
 HALF_PERIOD_US = 1.3

@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 from paramstore.layout.plan import Plan
-from paramstore.rig.toolchain import Compiler
+from paramstore.verify.rig.toolchain import Compiler
 from tests.firmware.builds import write_store
 
 # zig has the checks but no address sanitizer; a trap needs no support library.

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.rig.native import NativeRig, compile_native
-from paramstore.status import Status
-from tests.codec.plans import part
+from paramstore.core.status import Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.rig.native import NativeRig, compile_native
 from tests.firmware.builds import example_plan, host_compilers
 from tests.firmware.lines import LineBench, Lines, compile_port
+from tests.record.plans import part
 
 PART = part(4096, 32)
 IMAGE = bytes(i * 37 & 0xFF for i in range(4096))

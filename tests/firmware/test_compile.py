@@ -11,11 +11,11 @@ import pytest
 from elftools.elf.elffile import ELFFile
 from hypothesis import HealthCheck, given, settings
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 from paramstore.firmware.generate import generate, port_files, runtime_files
 from paramstore.layout.place import make_plan
-from paramstore.rig.toolchain import WARNINGS, Compiler
 from paramstore.schema.model import Schema
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, write, write_store, zig
 from tests.strategies import schemas
 

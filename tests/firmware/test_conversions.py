@@ -17,17 +17,17 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
+from paramstore.core.scalars import SCALARS
+from paramstore.core.status import Status
 from paramstore.firmware.generate import generate
 from paramstore.firmware.physical import unconverted
 from paramstore.layout.plan import Plan
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.scalars import SCALARS
 from paramstore.schema.model import Group, Role, Schema
 from paramstore.schema.numbers import nearest_raw
-from paramstore.status import Status
-from tests.codec.plans import one, part, plan_of
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import host_compilers, write_store, zig
+from tests.record.plans import one, part, plan_of
 
 
 class Row(NamedTuple):

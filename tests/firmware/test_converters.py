@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.firmware.converters import converter_lines
 from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, convert
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.scalars import SCALARS, Raw, Scalar, ScalarForm
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import host_compilers, zig
 from tests.firmware.sanitizers import watched
 from tests.firmware.test_compile import TARGETS

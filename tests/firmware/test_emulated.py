@@ -7,14 +7,14 @@ from typing import Any
 
 import pytest
 
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.core.status import Health, Status
 from paramstore.layout.plan import Plan
-from paramstore.rig.base import Rig
-from paramstore.rig.compiled import CompiledRig
-from paramstore.rig.native import NativeRig, compile_native
-from paramstore.status import Health, Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.verify.rig.base import Rig
+from paramstore.verify.rig.compiled import CompiledRig
+from paramstore.verify.rig.native import NativeRig, compile_native
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.firmware.emulated import CORTEX_M0PLUS, POWERPC, EmulatedMachine, Processor, link
 

@@ -10,19 +10,19 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from paramstore.checksum import crc32c, record_prefix
-from paramstore.codec import build_label, default_payload
-from paramstore.errors import FindingsError, SourceText
+from paramstore.core.checksum import crc32c, record_prefix
+from paramstore.core.errors import FindingsError, SourceText
+from paramstore.core.scalars import SCALARS
 from paramstore.firmware.generate import TABLES_VERSION, generate, port_files, runtime_files
 from paramstore.firmware.view import view_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.scalars import SCALARS
+from paramstore.record import build_label, default_payload
 from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role, Schema
 from paramstore.schema.reader import read_schema
-from tests.codec.plans import one, part, plan_of
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.goldens import golden
+from tests.record.plans import one, part, plan_of
 from tests.strategies import schemas
 
 GOLDEN = Path(__file__).parent / "golden"

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.firmware.generate import port_files, runtime_files
-from paramstore.rig.toolchain import WARNINGS, Compiler
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import write, zig
 
 # Stands in for the kernel: prints what it is asked, answers as the line on standard input says.

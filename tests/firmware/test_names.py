@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
+from paramstore.core.scalars import SCALARS
 from paramstore.firmware.generate import generate
 from paramstore.firmware.spelling import FORMED, reserved
 from paramstore.layout.plan import Plan
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.scalars import SCALARS
 from paramstore.schema.identifiers import name_problem
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
-from tests.codec.plans import one, part, plan_of
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, write_store
 from tests.programs.taken_names import commands, headers, identifiers
+from tests.record.plans import one, part, plan_of
 
 CLASHES = (
     # Types that a store of that name would define again.

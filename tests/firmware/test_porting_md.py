@@ -10,17 +10,17 @@ from pathlib import Path
 import pytest
 
 import paramstore.firmware
-from paramstore.eeprom.bench import Asked, Bench, Transferred
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import Fault
+from paramstore.core.status import Health, Status
 from paramstore.firmware.generate import generate, port_files, runtime_files
 from paramstore.image.pack import pack
-from paramstore.rig.native import NativeRig, compile_native
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.status import Health, Status
+from paramstore.verify.eeprom.bench import Asked, Bench, Transferred
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import Fault
+from paramstore.verify.rig.native import NativeRig, compile_native
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.engines import Engines
-from tests.evolve.histories import past_of
 from tests.firmware.builds import example_plan, host_compilers, write, write_store
+from tests.releases.histories import past_of
 
 PAGE = (Path(paramstore.firmware.__file__).parent / "PORTING.md").read_text("utf-8")
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.rig.toolchain import Compiler, find_compiler
-from paramstore.status import Status
+from paramstore.core.status import Status
+from paramstore.verify.rig.toolchain import Compiler, find_compiler
 from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, zig
 from tests.firmware.sanitizers import build, run
 

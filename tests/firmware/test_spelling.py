@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from paramstore.core.scalars import SCALARS, ScalarForm
 from paramstore.firmware.spelling import (
     comment_lines,
     comment_text,
@@ -19,8 +20,7 @@ from paramstore.firmware.spelling import (
     real_literal,
     reserved,
 )
-from paramstore.rig.toolchain import WARNINGS, Compiler
-from paramstore.scalars import SCALARS, ScalarForm
+from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import host_compilers
 
 NASTY = st.text(

@@ -8,8 +8,8 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
-from paramstore.eeprom.faults import Tear, Torn
-from tests.decode.scenes import PLAN, SCHEMA, cut_commit, used_unit
+from paramstore.verify.eeprom.faults import Tear, Torn
+from tests.inspect.scenes import PLAN, SCHEMA, cut_commit, used_unit
 
 __all__ = ["IMAGE", "TORN", "lay_out", "run", "text_without"]
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import SourceText
-from paramstore.evolve.project import open_project
-from paramstore.image.files import FORMS, decode_image
+from paramstore.core.errors import SourceText
+from paramstore.files.forms import FORMS, decode_image
 from paramstore.production.records import Records
+from paramstore.releases.project import open_project
 from tests.host_tools.copies import copied_schema
 from tests.host_tools.part_bench import (
     SCHEMA,

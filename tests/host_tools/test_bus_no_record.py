@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.eeprom.faults import CutAtWrite, Tear, Torn
-from paramstore.errors import SourceText
-from paramstore.evolve.project import open_project
+from paramstore.core.errors import SourceText
 from paramstore.production.records import Records
+from paramstore.releases.project import open_project
+from paramstore.verify.eeprom.faults import CutAtWrite, Tear, Torn
 from tests.host_tools.part_bench import run
 
 TEXT = """

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
-from paramstore.errors import SourceText, ToolError
-from paramstore.evolve.project import open_project
+from paramstore.core.errors import SourceText, ToolError
 from paramstore.production.records import Records, Unit
+from paramstore.releases.project import open_project
+from paramstore.verify.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
 from tests.bus.kills import SCHEMA as SMALL
 from tests.host_tools.copies import copied_schema
 from tests.host_tools.part_bench import SCHEMA, SCHEMAS, lay_out, run, write

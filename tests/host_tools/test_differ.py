@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.decode.scenes import PLAN
 from tests.host_tools.copies import copied_schema
 from tests.host_tools.dump_bench import IMAGE, lay_out, run, text_without
+from tests.inspect.scenes import PLAN
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.image.files import FORMS, WriteOptions, encode_image
-from paramstore.image.forms.words import swapped
-from tests.decode.scenes import PLAN
+from paramstore.files.forms import FORMS, WriteOptions, encode_image
+from paramstore.files.words import swapped
 from tests.goldens import golden
 from tests.host_tools.dump_bench import IMAGE, TORN, lay_out, run, text_without
+from tests.inspect.scenes import PLAN
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 GOLDEN = Path(__file__).parent / "golden"

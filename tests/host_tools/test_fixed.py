@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
-from paramstore.image.files import FORMS, WriteOptions, encode_image, read_dump
-from tests.fixed.legacy import legacy
+from paramstore.files.forms import FORMS, WriteOptions, encode_image, read_dump
 from tests.goldens import golden
+from tests.schema.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[2]
 EDID = ROOT / "schemas" / "edid.fixed.toml"

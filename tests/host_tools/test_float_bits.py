@@ -14,12 +14,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from host_tools.main import main
-from paramstore.codec import build_record, encode_body
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
-from tests.fixed.legacy import legacy
+from paramstore.record import build_record, encode_body
+from paramstore.releases.project import open_project
+from tests.schema.fixed.legacy import legacy
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 STORE, FIXED = SCHEMAS / "tank_probe.toml", SCHEMAS / "tank_probe.fixed.toml"

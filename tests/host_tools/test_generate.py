@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from host_tools.main import main
 from paramstore.firmware.generate import port_files, runtime_files
-from paramstore.rig.toolchain import WARNINGS, find_compiler, zig_compiler
+from paramstore.verify.rig.toolchain import WARNINGS, find_compiler, zig_compiler
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 MINIMAL = str(SCHEMAS / "minimal.toml")

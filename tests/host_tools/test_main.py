@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 import host_tools.terminal
 from host_tools.commands import SUMMARIES
 from host_tools.main import main
-from paramstore.errors import Finding, FindingsError, ParamstoreError, ToolError
+from paramstore.core.errors import Finding, FindingsError, ParamstoreError, ToolError
 
 ROOT = Path(__file__).parents[2]
 SCHEMAS = ROOT / "schemas"

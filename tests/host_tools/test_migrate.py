@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.evolve.history import load_history
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
-from paramstore.rig.twin import TwinRig
-from paramstore.status import Status
+from paramstore.core.disk import read_text
+from paramstore.core.status import Status
+from paramstore.releases.history import load_history
+from paramstore.releases.project import open_project
+from paramstore.verify.rig.twin import TwinRig
 from tests.engines import bench_for
 from tests.host_tools.test_freeze import edit, run
 

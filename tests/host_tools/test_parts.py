@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.commands.parts import command
-from paramstore.parts.catalogue import names
+from paramstore.schema.catalogue import names
 
 
 def run(*arguments: str) -> Result:

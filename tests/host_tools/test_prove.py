@@ -11,11 +11,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
-from paramstore.cuts import agreement, build
-from paramstore.cuts.agreement import Agreement, Timed
-from paramstore.cuts.results import Totals
-from tests.cuts.harnesses import NO_CRC, broken_runtime
+from paramstore.verify.cuts import agreement, build
+from paramstore.verify.cuts.agreement import Agreement, Timed
+from paramstore.verify.cuts.results import Totals
 from tests.firmware.builds import example_plan
+from tests.verify.cuts.harnesses import NO_CRC, broken_runtime
 
 MINIMAL = str(Path(__file__).parents[2] / "schemas" / "minimal.toml")
 

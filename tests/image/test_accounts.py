@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import SourceText
-from paramstore.evolve.history import load_history
-from paramstore.evolve.project import freeze, open_project
+from paramstore.core.errors import SourceText
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, Item, migrate
 from paramstore.image.pack import pack
 from paramstore.image.relayout import relayout
+from paramstore.releases.history import load_history
+from paramstore.releases.project import freeze, open_project
 from paramstore.schema.quantity import parameter_to_raw
 
 STORE = """[store]

@@ -11,19 +11,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError, SourceText
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
-from paramstore.fixed.contents import read_image
-from paramstore.fixed.reader import read_layout
+from paramstore.core.disk import read_text
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.adopt import adopt
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.migrate import Fate, Item
 from paramstore.image.ways import ways_into
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import open_project
+from paramstore.schema.fixed.contents import read_image
+from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.quantity import from_raw
-from tests.fixed.legacy import HOLE, VALUES, legacy
+from tests.schema.fixed.legacy import HOLE, VALUES, legacy
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 PLAN: Plan = open_project(read_text(SCHEMAS / "tank_probe.toml")).plan

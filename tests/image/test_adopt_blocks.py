@@ -8,15 +8,15 @@ from typing import Any
 
 import pytest
 
-from paramstore.errors import FindingsError, SourceText
-from paramstore.fixed.contents import read_image
-from paramstore.fixed.reader import read_layout
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.adopt import adopt
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, Item
 from paramstore.image.ways import ways_into
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.schema.fixed.contents import read_image
+from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.quantity import parameter_from_raw
 from paramstore.schema.reader import read_schema
 

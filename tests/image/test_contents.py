@@ -7,18 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.codec import build_label, build_record, encode_body
-from paramstore.errors import Severity
-from paramstore.image.codes import CODES
+from paramstore.core.errors import Severity
+from paramstore.core.status import Status
 from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack, used_ranges
+from paramstore.record import build_label, build_record, encode_body
 from paramstore.report.image import image_data, image_text, origin_text
-from paramstore.status import Status
-from tests.codec.plans import EXAMPLE, layout_object, part, plan_of
-from tests.decode.scenes import PLAN as SCENES
-from tests.decode.scenes import change, on_part
+from tests.codes import IMAGE as CODES
 from tests.independent_decoder import decode_image
+from tests.inspect.scenes import PLAN as SCENES
+from tests.inspect.scenes import change, on_part
+from tests.record.plans import EXAMPLE, layout_object, part, plan_of
 
 LIMITS, USER = EXAMPLE.rings
 IMAGE = pack(EXAMPLE, {}, defaults=True)
@@ -52,7 +52,7 @@ def judged(image: bytes) -> tuple[str, list[str]]:
 def told(image: bytes, path: str = "unit.bin") -> list[str]:
     """The findings of an image, as one line each."""
     found = diagnose(unpack(EXAMPLE, image), path)
-    assert {f.code for f in found} <= CODES.keys()
+    assert {f.code for f in found} <= CODES
     assert {path} <= {f.source.path for f in found if f.source} | {path}
     return [f"{f.severity} {f.code}: {f.message}" for f in found]
 
@@ -164,7 +164,7 @@ def test_labels(name: str) -> None:
 
 def test_another_format_version() -> None:
     """A label of a later format is told apart from a damaged one."""
-    from paramstore.checksum import crc32c
+    from paramstore.core.checksum import crc32c
 
     front = put(build_label(EXAMPLE), 4, b"\2")[:-4]
     image = put(IMAGE, 0, front + crc32c(front).to_bytes(4, "little"))

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError, ToolError
-from paramstore.image.files import (
+from paramstore.core.errors import FindingsError, ToolError
+from paramstore.files.forms import (
     FORMS,
     Dump,
     Form,
@@ -18,9 +18,9 @@ from paramstore.image.files import (
     place,
     read_dump,
 )
-from paramstore.image.forms.recognise import recognise, without_utf16
-from paramstore.image.forms.runs import flatten
-from paramstore.image.forms.words import Order
+from paramstore.files.recognise import recognise, without_utf16
+from paramstore.files.runs import flatten
+from paramstore.files.words import Order
 
 CONTENT = b"PSL\xd5" + bytes(range(0x20, 0x5C)) + b"\xff" * 32
 OPTIONS = WriteOptions(family=0xE48BFF56)

@@ -11,8 +11,8 @@ import pytest
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import Fate, migrate
 from paramstore.image.relayout import relayout
-from tests.evolve.histories import careful, tank_probe
-from tests.evolve.units import Unit
+from tests.releases.histories import careful, tank_probe
+from tests.releases.units import Unit
 
 RELEASES = range(1, 6)
 

@@ -8,18 +8,18 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from paramstore.codec import CodecError, RecordState
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
+from paramstore.core.scalars import SCALARS
 from paramstore.image.contents import LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import complete, pack, ungiven
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.record import CodecError, RecordState
 from paramstore.report.image import origin_text
-from paramstore.scalars import SCALARS
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
-from tests.codec.plans import EXAMPLE, layout_object, one, part, plan_of
 from tests.independent_decoder import decode_image
+from tests.record.plans import EXAMPLE, layout_object, one, part, plan_of
 from tests.strategies import schema_raws, schemas
 
 

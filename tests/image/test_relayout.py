@@ -6,15 +6,15 @@ import random
 
 import pytest
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
+from paramstore.core.status import Status
 from paramstore.image.contents import LabelState, unpack
 from paramstore.image.migrate import Fate, migrate
 from paramstore.image.relayout import relayout
-from paramstore.rig.twin import TwinRig
-from paramstore.status import Status
+from paramstore.verify.rig.twin import TwinRig
 from tests.engines import bench_for
-from tests.evolve.histories import relaid
-from tests.evolve.units import Unit, seen_by
+from tests.releases.histories import relaid
+from tests.releases.units import Unit, seen_by
 
 EARLIER = range(1, 6)
 

@@ -8,14 +8,14 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.codec import build_label, build_record
 from paramstore.image.contents import unpack
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record import build_label, build_record
 from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import AnyGroup, Field, Kind
-from tests.codec.plans import layout_object
 from tests.image.test_pack import planned
 from tests.independent_decoder import decode_image, served_values
+from tests.record.plans import layout_object
 
 
 def described(group: AnyGroup) -> list[dict[str, Any]]:

@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.errors import Finding, FindingsError, ParamstoreError, SourceText
-from paramstore.image.codes import CODES
+from paramstore.core.errors import Finding, FindingsError, ParamstoreError, SourceText
 from paramstore.image.values import _CODE_OF_PROBLEM, GivenValues, read_values
 from paramstore.image.values_out import values_toml
 from paramstore.report.findings import findings_text
 from paramstore.schema import element, quantity
 from paramstore.schema.model import Group, Kind, Limits, Role, Schema
-from tests.codec.plans import EXAMPLE, one, part
+from tests.codes import IMAGE as CODES
 from tests.goldens import golden
+from tests.record.plans import EXAMPLE, one, part
 from tests.strategies import schema_raws, schemas
 
 LIMITS, USER = EXAMPLE.schema.groups

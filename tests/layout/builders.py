@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from paramstore.parts.catalogue import find
-from paramstore.parts.part import Part
-from paramstore.scalars import SCALARS
+from paramstore.core.scalars import SCALARS
+from paramstore.schema.catalogue import find
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
+from paramstore.schema.part import Part
 
 
 def known_part(name: str) -> Part:

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from paramstore.errors import Finding, Severity
-from paramstore.layout.codes import CODES
+from paramstore.core.errors import Finding, Severity
 from paramstore.layout.demand import demand_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.split import best_split
 from paramstore.schema.model import Kind, Limits, Role, Schema
+from tests.codes import LAYOUT as CODES
 from tests.layout.builders import group, schema, sized
 
 
@@ -132,7 +132,7 @@ def test_slots_that_wear_out() -> None:
 
 def test_advice_points_at_the_group() -> None:
     """A warning about a group carries the place of the group."""
-    from paramstore.errors import SourceText, Span
+    from paramstore.core.errors import SourceText, Span
 
     place, source = Span(3, 1, 3, 9), SourceText("demo.toml", "\n\n[group.g]\n")
     store = schema(group("g", 1, slots=2, span=place), source=source)

@@ -14,22 +14,22 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from paramstore.eeprom.bench import Asked, Bench, Transferred, Waited
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import Fault
-from paramstore.format import SKIP_LIMIT
+from paramstore.core.format import SKIP_LIMIT
+from paramstore.core.scalars import SCALARS
+from paramstore.core.status import Status
 from paramstore.layout import figures as module
+from paramstore.layout.bus_time import POLL_BITS, read_bits
 from paramstore.layout.figures import commit_phases, figures, mount_bits
 from paramstore.layout.moves import Conversion, Move
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
-from paramstore.parts.bus import POLL_BITS, read_bits
-from paramstore.parts.catalogue import find
-from paramstore.rig.native import NativeCode, NativeRig, compile_native
-from paramstore.scalars import SCALARS
+from paramstore.schema.catalogue import find
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
 from paramstore.schema.reader import load_schema
-from paramstore.status import Status
+from paramstore.verify.eeprom.bench import Asked, Bench, Transferred, Waited
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import Fault
+from paramstore.verify.rig.native import NativeCode, NativeRig, compile_native
 
 
 def group(id: int, size: int, slots: int, copies: int = 1, per_day: float = 1.0) -> Group:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from hypothesis import assume, given
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
 from paramstore.layout.growth import growth_of
 from paramstore.layout.place import make_plan
 from paramstore.schema.model import Schema

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
+from paramstore.core.scalars import SCALARS
 from paramstore.layout.layout_id import layout_id, layout_text, plain_decimal
 from paramstore.layout.place import make_plan
-from paramstore.scalars import SCALARS
 from paramstore.schema.model import Field, Kind, Parameter
 from tests.independent_decoder import crc32c_bit_by_bit
 from tests.layout.builders import group, schema, sized

@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from elftools.elf.elffile import ELFFile
 
-from paramstore.errors import SourceText
+from paramstore.core.errors import SourceText
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.figures import figures
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.rig.toolchain import zig_compiler
 from paramstore.schema.reader import load_schema, read_schema
+from paramstore.verify.rig.toolchain import zig_compiler
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.errors import Finding, FindingsError, Severity
-from paramstore.layout.codes import CODES
+from paramstore.core.errors import Finding, FindingsError, Severity
 from paramstore.layout.misfit import fits, highest_rate, longest_life, smallest_part
 from paramstore.layout.place import make_plan
-from paramstore.parts.catalogue import all_parts
+from paramstore.schema.catalogue import all_parts
 from paramstore.schema.model import Kind, Role, Schema
+from tests.codes import LAYOUT as CODES
 from tests.layout.builders import group, known_part, schema, sized
 
 CURVE = sized("curve", 180, Kind.CURVE)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
+from paramstore.core.scalars import SCALARS, Scalar, ScalarForm, round_f32
 from paramstore.layout.moves import (
     Arithmetic,
     Conversion,
@@ -16,7 +17,6 @@ from paramstore.layout.moves import (
     may_round,
     rounded,
 )
-from paramstore.scalars import SCALARS, Scalar, ScalarForm, round_f32
 
 SMALL = [s for s in SCALARS.values() if s.size < 8 or s.form is ScalarForm.FLOAT]
 FACTORS = st.sampled_from([Fraction(n, d) for n in (1, 2, 3, 7, 1000, -1) for d in (

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.model import Group, Role, Schema

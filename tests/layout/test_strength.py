@@ -8,7 +8,7 @@ from itertools import combinations
 import crcmod.predefined
 import pytest
 
-from paramstore.checksum import crc32c
+from paramstore.core.checksum import crc32c
 from paramstore.layout.strength import CRC_16, CRC_32C, strength
 
 CRC_32C_REFLECTED = 0x82F63B78

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from paramstore.errors import SourceText
-from paramstore.evolve.project import open_project
-from paramstore.image.files import FORMS
+from paramstore.core.errors import SourceText
+from paramstore.files.forms import FORMS
 from paramstore.image.pack import complete, left_out, ungiven
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.outputs import open_output
 from paramstore.production.records import Records
 from paramstore.production.serials import SerialPlace, read_pattern, serial_place
+from paramstore.releases.project import open_project
 
 __all__ = ["HEAD", "PATTERN", "SCHEMA", "job_of", "made", "place", "plan", "rows"]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import FindingsError, Severity, ToolError
+from paramstore.core.errors import FindingsError, Severity, ToolError
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack
 from paramstore.production import packer

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from paramstore.errors import Finding, FindingsError, SourceText
-from paramstore.evolve.project import open_project
+from paramstore.core.errors import Finding, FindingsError, SourceText
 from paramstore.image.pack import complete
 from paramstore.layout.plan import Plan
 from paramstore.production.columns import column_name
 from paramstore.production.serials import serial_place
 from paramstore.production.table import TableReader
+from paramstore.releases.project import open_project
 from tests.production.jobs import SCHEMA
 
 WIDE = SCHEMA + """

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
-from paramstore.checksum import crc32c
-from paramstore.errors import FindingsError
+from paramstore.core.checksum import crc32c
+from paramstore.core.errors import FindingsError
 from paramstore.image.pack import complete, pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Reserved

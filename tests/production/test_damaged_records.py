@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 from paramstore.production.database import COLUMNS, row_crc
 from paramstore.production.records import Records
 from tests.production.jobs import SCHEMA, job_of, made

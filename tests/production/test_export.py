@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 from paramstore.production.export import Exporter, label_text, neutral, units_csv
 from paramstore.production.records import Event, Records
 from tests.production.jobs import job_of, made

@@ -8,8 +8,8 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from paramstore.core.scalars import SCALARS
 from paramstore.production.numbers import converter
-from paramstore.scalars import SCALARS
 from paramstore.schema.model import Field, Kind
 
 F32 = Field("x", Kind.FLOAT, SCALARS["f32"], 1, (0.0,))

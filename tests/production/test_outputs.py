@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import ToolError
-from paramstore.image.files import FORMS
+from paramstore.core.errors import ToolError
+from paramstore.files.forms import FORMS
 from paramstore.production.outputs import Folder, check_output, open_output
 
 FILES = {"a.bin": b"\x01" * 700, "b.bin": b"", "c.bin": b"\x02" * 512}

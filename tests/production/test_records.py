@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import ToolError
+from paramstore.core.errors import ToolError
 from paramstore.production.export import last_event
 from paramstore.production.records import (
     Batch,

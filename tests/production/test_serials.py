@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError, SourceText, ToolError
+from paramstore.core.errors import FindingsError, SourceText, ToolError
 from paramstore.production.serials import SERIAL, read_pattern, serial_place
 from paramstore.schema.reader import read_schema
 from tests.production.jobs import SCHEMA, place, plan

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.image.pack import complete
 from paramstore.image.values import read_values
 from paramstore.production.table import MOST_ERRORS, Raws, TableReader, UnitRow

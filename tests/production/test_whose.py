@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from paramstore.errors import SourceText
-from paramstore.evolve.project import open_project
+from paramstore.core.errors import SourceText
+from paramstore.files.forms import FORMS
 from paramstore.image.contents import unpack
-from paramstore.image.files import FORMS
 from paramstore.image.pack import complete, pack
 from paramstore.production.batch import BatchJob
 from paramstore.production.records import Records
 from paramstore.production.serials import read_pattern, serial_place
 from paramstore.production.whose import holder_of
+from paramstore.releases.project import open_project
 from tests.production.jobs import SCHEMA, job_of, made, rows
 
 NUMBERED = SCHEMA.replace('serial = { type = "text", size = 10 }', 'number = { type = "u32" }')

@@ -30,11 +30,10 @@ from typing import Any
 
 import numpy as np
 
-from paramstore.checksum import record_prefix
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
-from paramstore.format import HEADER_BYTES
-from paramstore.image.files import FORMS
+from paramstore.core.checksum import record_prefix
+from paramstore.core.disk import read_text
+from paramstore.core.format import HEADER_BYTES
+from paramstore.files.forms import FORMS
 from paramstore.image.pack import complete
 from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.production.batch import BatchJob
@@ -42,6 +41,7 @@ from paramstore.production.columnar import ColumnarPacker
 from paramstore.production.outputs import open_output
 from paramstore.production.records import Records
 from paramstore.production.serials import read_pattern, serial_place
+from paramstore.releases.project import open_project
 from paramstore.schema.model import Field
 
 __all__ = ["Figures", "HandWritten", "measure", "most_memory", "report", "unit_raws"]

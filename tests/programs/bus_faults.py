@@ -21,14 +21,14 @@ from click.testing import CliRunner
 
 from host_tools.main import main as paramstore
 from paramstore.bus.changes import value_changes
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import DeadPage, Fault
 from paramstore.image.contents import unpack
 from paramstore.image.pack import complete, pack
 from paramstore.layout.plan import Plan
-from paramstore.parts import catalogue
-from paramstore.parts.part import Part
+from paramstore.schema import catalogue
+from paramstore.schema.part import Part
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import DeadPage, Fault
 from tests.bus.kernel import ADAPTERS, Adapter, failure, plug_in
 from tests.bus.kills import NEW, OLD, SCHEMA, plan_of
 

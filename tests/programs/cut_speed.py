@@ -16,16 +16,16 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from paramstore.cuts.build import build_library
-from paramstore.cuts.explorer import Explorer, Job
-from paramstore.cuts.histories import one_group_plan
-from paramstore.cuts.machine import build_machine
-from paramstore.cuts.native import NativeTarget
-from paramstore.cuts.pictures import make_pictures
-from paramstore.cuts.results import FIRST_GROUP, Operation, Start
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import open_project
+from paramstore.verify.cuts.build import build_library
+from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.histories import one_group_plan
+from paramstore.verify.cuts.machine import build_machine
+from paramstore.verify.cuts.native import NativeTarget
+from paramstore.verify.cuts.pictures import make_pictures
+from paramstore.verify.cuts.results import FIRST_GROUP, Operation, Start
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 NATIVE, MACHINE = "this computer", "Cortex-M0+, emulated"

@@ -32,20 +32,20 @@ from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-from paramstore.decode.examine import Examination, examine
-from paramstore.decode.salvage import salvage
-from paramstore.decode.slots import SlotKind
-from paramstore.decode.which import Candidate
-from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
-from paramstore.errors import FindingsError, Severity
+from paramstore.core.errors import FindingsError, Severity
+from paramstore.core.scalars import Raw
+from paramstore.core.status import Status
+from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import unpack
-from paramstore.image.files import FORMS, read_dump
 from paramstore.image.pack import pack
+from paramstore.inspect.examine import Examination, examine
+from paramstore.inspect.salvage import salvage
+from paramstore.inspect.slots import SlotKind
+from paramstore.inspect.which import Candidate
 from paramstore.layout.plan import Ring
-from paramstore.rig.twin import TwinRig
-from paramstore.scalars import Raw
-from paramstore.status import Status
-from tests.decode.scenes import PLAN, change, on_part, page_writes
+from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.verify.rig.twin import TwinRig
+from tests.inspect.scenes import PLAN, change, on_part, page_writes
 
 ONLY = (Candidate("bench_unit", PLAN),)
 GROUPS = tuple(r.group.name for r in PLAN.rings)

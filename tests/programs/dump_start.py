@@ -17,7 +17,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.decode.scenes import SCHEMA
+from tests.inspect.scenes import SCHEMA
 
 ROOT = Path(__file__).parents[2]
 MINIMAL = """\

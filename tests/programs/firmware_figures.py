@@ -26,21 +26,21 @@ from typing import Any
 
 from elftools.elf.elffile import ELFFile
 
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.errors import ParamstoreError
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import ParamstoreError
+from paramstore.core.format import ERASED
+from paramstore.core.status import Status
+from paramstore.core.words import plural
 from paramstore.firmware.generate import port_files, runtime_files
-from paramstore.format import ERASED
 from paramstore.image.pack import complete, pack
 from paramstore.layout.memory import RING_BYTES, page_bytes
 from paramstore.layout.plan import Plan
+from paramstore.releases.project import open_project
 from paramstore.report.tables import Column, table
-from paramstore.rig.compiled import CompiledRig
-from paramstore.rig.toolchain import Compiler
-from paramstore.schema.words import plural
-from paramstore.status import Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.rig.compiled import CompiledRig
+from paramstore.verify.rig.toolchain import Compiler
 from tests.firmware.builds import write, zig
 from tests.firmware.emulated import ALL_CALLS, CORTEX_M0PLUS, SIZE_FLAGS, EmulatedMachine, link
 

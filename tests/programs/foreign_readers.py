@@ -15,11 +15,11 @@ import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
-from paramstore.image.files import FORMS, WriteOptions, encode_image
+from paramstore.core.disk import read_text
+from paramstore.files.forms import FORMS, WriteOptions, encode_image
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
+from paramstore.releases.project import open_project
 
 __all__ = ["main", "readers"]
 

@@ -13,10 +13,10 @@ import shutil
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from paramstore.errors import SourceText
-from paramstore.evolve.history import release_folder
-from paramstore.evolve.project import freeze, open_project
-from tests.evolve.histories import SCHEMA, TANK_PROBE
+from paramstore.core.errors import SourceText
+from paramstore.releases.history import release_folder
+from paramstore.releases.project import freeze, open_project
+from tests.releases.histories import SCHEMA, TANK_PROBE
 
 
 def main(schema: Path = SCHEMA) -> int:

@@ -21,26 +21,26 @@ from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
-from paramstore.decode.either import Known, differences, examine_either, recogniser
-from paramstore.decode.examine import Examination
-from paramstore.decode.salvage import salvage
-from paramstore.decode.which import Candidate, candidates_of
-from paramstore.errors import ParamstoreError
-from paramstore.files import read_text, source_text
-from paramstore.fixed.reader import read_layout
-from paramstore.image.files import FORMS, WriteOptions, encode_dump, encode_image, read_dump
-from paramstore.image.forms import binary
-from paramstore.image.forms.words import Order, swapped
+from paramstore.core.disk import read_text, source_text
+from paramstore.core.errors import ParamstoreError
+from paramstore.files import binary
+from paramstore.files.forms import FORMS, WriteOptions, encode_dump, encode_image, read_dump
+from paramstore.files.words import Order, swapped
 from paramstore.image.pack import pack
+from paramstore.inspect.either import Known, differences, examine_either, recogniser
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.salvage import salvage
+from paramstore.inspect.which import Candidate, candidates_of
 from paramstore.report.either import annotated_bytes, examination_data, examination_text
 from paramstore.report.findings import findings_text
 from paramstore.report.places import difference_text
 from paramstore.report.salvage import salvage_text
-from tests.codec.plans import EXAMPLE
-from tests.decode.scenes import PLAN, SCHEMA, used_unit
-from tests.fixed.legacy import legacy
+from paramstore.schema.fixed.reader import read_layout
+from tests.inspect.scenes import PLAN, SCHEMA, used_unit
 from tests.programs import pasted_texts
 from tests.programs.fuzzing import Fed, arbitrary, arbitrary_schema, main
+from tests.record.plans import EXAMPLE
+from tests.schema.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[2]
 LEGACY, _ = read_layout(read_text(ROOT / "schemas" / "tank_probe.fixed.toml"))

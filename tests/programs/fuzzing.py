@@ -23,7 +23,7 @@ from pathlib import Path
 from types import FrameType
 from typing import NamedTuple
 
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
 
 __all__ = ["MOST_BYTES", "MOST_S", "Fed", "Figures", "One", "TooLong", "Totals", "arbitrary",
            "arbitrary_schema", "damage", "main", "run", "run_all"]

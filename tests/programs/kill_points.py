@@ -20,9 +20,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from paramstore.bus import programmer
-from paramstore.eeprom.faults import Tear, Torn
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
 from paramstore.report.tables import Column, table
+from paramstore.verify.eeprom.faults import Tear, Torn
 from tests.bus.kills import PARTS, TEARS, WORKS, Campaign, Cut
 from tests.programs.progress import Progress
 

@@ -41,7 +41,7 @@ import hypothesis  # noqa: F401  loaded once, before the forks
 import numpy  # noqa: F401
 import pytest
 
-from paramstore.files import make_folder, write_text
+from paramstore.core.disk import make_folder, write_text
 from paramstore.report.tables import Column, table
 from tests.programs.progress import Progress
 from tests.programs.small_changes import KINDS, Change, changes, spelled

@@ -15,11 +15,11 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from paramstore.cuts.campaign import run_campaign
-from paramstore.cuts.sweeps import Level
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text, write_text
+from paramstore.core.disk import read_text, write_text
+from paramstore.releases.project import open_project
 from paramstore.report.cuts import campaign_data
+from paramstore.verify.cuts.campaign import run_campaign
+from paramstore.verify.cuts.sweeps import Level
 from tests.programs.progress import Progress
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"

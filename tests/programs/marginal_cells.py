@@ -15,9 +15,9 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 
-from paramstore.cuts.histories import EVERY_SETTING, Counts, Setting, measure
-from paramstore.errors import ParamstoreError
+from paramstore.core.errors import ParamstoreError
 from paramstore.report.tables import Column, table
+from paramstore.verify.cuts.histories import EVERY_SETTING, Counts, Setting, measure
 from tests.programs.progress import Progress
 
 KINDS = ("lost", "back", "returned", "empty", "mixed", "failed")

@@ -15,11 +15,11 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from paramstore.cuts.results import Verdict
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
 from paramstore.report.tables import Column, table
-from tests.cuts.mutants import HISTORIES, IN_CHANGES, MUTANTS, Mutant
-from tests.cuts.mutation import who_catches
+from paramstore.verify.cuts.results import Verdict
+from tests.verify.cuts.mutants import HISTORIES, IN_CHANGES, MUTANTS, Mutant
+from tests.verify.cuts.mutation import who_catches
 
 
 def row(mutant: Mutant, found: Verdict | str) -> list[str]:

@@ -26,16 +26,16 @@ from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote_from_bytes
 
-from paramstore.errors import FindingsError, SourceText
-from paramstore.files import read_text
-from paramstore.image.files import read_dump
-from paramstore.image.forms.runs import flatten
+from paramstore.core.disk import read_text
+from paramstore.core.errors import FindingsError, SourceText
+from paramstore.files.forms import read_dump
+from paramstore.files.runs import flatten
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.reader import read_schema
-from tests.decode.scenes import SCHEMA
-from tests.fixed.legacy import legacy
+from tests.inspect.scenes import SCHEMA
+from tests.schema.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[2]
 CORPUS = ROOT / "tests" / "corpus" / "pasted"

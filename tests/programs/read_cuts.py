@@ -17,12 +17,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from paramstore.cuts.build import build_harness
-from paramstore.cuts.explorer import Explorer
-from paramstore.cuts.faults import FaultClass, FaultCounts, FaultJob, fault_text, run_fault_job
-from paramstore.cuts.results import Start
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
 from paramstore.report.tables import Column, table
+from paramstore.verify.cuts.build import build_harness
+from paramstore.verify.cuts.explorer import Explorer
+from paramstore.verify.cuts.faults import (
+    FaultClass,
+    FaultCounts,
+    FaultJob,
+    fault_text,
+    run_fault_job,
+)
+from paramstore.verify.cuts.results import Start
 from tests.firmware.builds import example_plan
 from tests.programs.progress import Progress
 

@@ -22,10 +22,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from paramstore.errors import ToolError
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
+from paramstore.core.errors import ToolError
 from paramstore.firmware.generate import runtime_files
-from paramstore.rig.toolchain import Compiler
+from paramstore.verify.rig.toolchain import Compiler
 from tests.programs.runtime_coverage import CAMPAIGNS, ROOT, TESTS
 
 CLANG = Compiler("clang-19", ("clang-19",))

@@ -22,18 +22,18 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from paramstore.errors import ToolError
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
+from paramstore.core.errors import ToolError
 from paramstore.firmware.generate import runtime_files
 from paramstore.report.tables import Column, table
-from paramstore.rig.toolchain import Compiler
+from paramstore.verify.rig.toolchain import Compiler
 
 ROOT = Path(__file__).parents[2]
 GCC = Compiler("gcc", ("gcc",))
 CAMPAIGNS = ("minimal", "tank_probe")
-TESTS = ("tests/rig", "tests/test_agreement.py", "tests/evolve/test_matrix.py",
-         "tests/evolve/test_histories.py", "tests/firmware/test_sanitized.py",
-         "tests/cuts/test_explorer.py", "tests/cuts/test_histories.py")
+TESTS = ("tests/rig", "tests/test_agreement.py", "tests/releases/test_matrix.py",
+         "tests/releases/test_histories.py", "tests/firmware/test_sanitized.py",
+         "tests/verify/cuts/test_explorer.py", "tests/verify/cuts/test_histories.py")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +112,8 @@ def _is(word: str, text: str) -> bool:
 
 def run_campaigns() -> None:
     """The quick campaigns of two examples, in this process."""
-    from paramstore.cuts.campaign import run_campaign
-    from paramstore.cuts.sweeps import Level
+    from paramstore.verify.cuts.campaign import run_campaign
+    from paramstore.verify.cuts.sweeps import Level
     from tests.firmware.builds import example_plan
 
     for name in CAMPAIGNS:

@@ -23,18 +23,18 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from paramstore.cuts.explorer import Explorer, Job
-from paramstore.cuts.pictures import Pictures, make_pictures
-from paramstore.cuts.results import Totals
-from paramstore.cuts.sweeps import Level, sweeps
-from paramstore.errors import ToolError
-from paramstore.files import write_text
+from paramstore.core.disk import write_text
+from paramstore.core.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
-from paramstore.rig.toolchain import Compiler, find_compiler
-from tests.cuts.piped import PipedTarget, build_program
+from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.pictures import Pictures, make_pictures
+from paramstore.verify.cuts.results import Totals
+from paramstore.verify.cuts.sweeps import Level, sweeps
+from paramstore.verify.rig.toolchain import Compiler, find_compiler
 from tests.firmware.builds import example_plan
 from tests.firmware.sanitizers import build, run, watched
+from tests.verify.cuts.piped import PipedTarget, build_program
 
 C = Path(__file__).parents[1] / "firmware"
 CAMPAIGNS = ("minimal", "tank_probe")

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from paramstore.firmware.spelling import FORMED
-from paramstore.rig.toolchain import zig_compiler
+from paramstore.verify.rig.toolchain import zig_compiler
 
 ISO_C = """assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp signal
 stdalign stdarg stdatomic stdbool stddef stdint stdio stdlib stdnoreturn string tgmath threads time

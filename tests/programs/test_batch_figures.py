@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.evolve.project import open_project
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
 from paramstore.production import batch, entries
+from paramstore.releases.project import open_project
 from tests.programs.batch_figures import SCHEMA, main, measure, most_memory, report
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.decode.scenes import SCHEMA
+from tests.inspect.scenes import SCHEMA
 from tests.programs import dump_start, fuzz_dumps, fuzzing
 
 ROOT = Path(__file__).parents[2]

@@ -80,6 +80,6 @@ def test_an_error_that_is_none_of_the_commands_is_noticed(monkeypatch: pytest.Mo
     def broken(*_: object) -> None:
         raise RuntimeError("bug")
 
-    monkeypatch.setattr("paramstore.evolve.history._digest", broken)
+    monkeypatch.setattr("paramstore.releases.history._digest", broken)
     with pytest.raises(RuntimeError):
         feed(stores.feed_release, 5)

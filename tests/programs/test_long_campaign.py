@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.cuts.faults import FaultClass
+from paramstore.verify.cuts.faults import FaultClass
 from tests.firmware.builds import SCHEMAS, example_plan
 from tests.programs import long_campaign
 from tests.programs.long_campaign import FIGURES, main

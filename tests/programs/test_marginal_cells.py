@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from paramstore.cuts.histories import EVERY_SETTING, Counts, Setting, Weakness
+from paramstore.verify.cuts.histories import EVERY_SETTING, Counts, Setting, Weakness
 from tests.programs.marginal_cells import KINDS, data, main, report
 
 

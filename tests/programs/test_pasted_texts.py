@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import FindingsError
-from paramstore.image.files import read_dump
+from paramstore.core.errors import FindingsError
+from paramstore.files.forms import read_dump
 from tests.programs import pasted_texts
 
 FIGURES = Path(__file__).parent / "figures" / "pasted_texts.txt"

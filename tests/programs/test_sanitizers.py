@@ -7,15 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.cuts.explorer import Explorer, Job
-from paramstore.cuts.pictures import make_pictures
-from paramstore.cuts.results import FIRST_GROUP, Start
-from paramstore.rig.toolchain import find_compiler
-from tests.cuts.harnesses import harness
-from tests.cuts.piped import PipedTarget, build_program
+from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.pictures import make_pictures
+from paramstore.verify.cuts.results import FIRST_GROUP, Start
+from paramstore.verify.rig.toolchain import find_compiler
 from tests.firmware.builds import example_plan
 from tests.firmware.sanitizers import watched
 from tests.programs.sanitizers import IMAGES, main
+from tests.verify.cuts.harnesses import harness
+from tests.verify.cuts.piped import PipedTarget, build_program
 
 FIGURES = Path(__file__).parent / "figures" / "sanitizers.txt"
 

@@ -7,11 +7,11 @@ from contextlib import contextmanager
 from functools import cache
 from unittest.mock import patch
 
-from paramstore.cuts import build
-from paramstore.cuts.campaign import Campaign, run_campaign
-from paramstore.cuts.sweeps import Level
-from tests.cuts.harnesses import NO_CRC, broken_runtime
+from paramstore.verify.cuts import build
+from paramstore.verify.cuts.campaign import Campaign, run_campaign
+from paramstore.verify.cuts.sweeps import Level
 from tests.firmware.builds import example_plan
+from tests.verify.cuts.harnesses import NO_CRC, broken_runtime
 
 __all__ = ["broken", "no_crc_checked", "sound"]
 

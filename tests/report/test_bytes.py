@@ -1,6 +1,6 @@
 """The words of a byte view that are no values of parameters."""
 
-from paramstore.format import release_number
+from paramstore.core.format import release_number
 from paramstore.report.bytes import number_text
 
 

@@ -15,8 +15,8 @@ from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.result import Outcome
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
-from paramstore.errors import SourceText
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import SourceText
 from paramstore.report.calibration import calibration_data, calibration_text, error_text
 from paramstore.report.residual_plot import residual_svg
 from paramstore.schema.reader import load_schema

@@ -8,8 +8,10 @@ from itertools import chain
 
 import pytest
 
-from paramstore.cuts.replay import replay
-from paramstore.cuts.results import (
+from paramstore.report.cuts import campaign_data, campaign_text
+from paramstore.report.replays import played_data, played_text, wanted_text
+from paramstore.verify.cuts.replay import replay
+from paramstore.verify.cuts.results import (
     COLUMNS,
     MOST_CUTS,
     History,
@@ -19,8 +21,6 @@ from paramstore.cuts.results import (
     Violation,
     What,
 )
-from paramstore.report.cuts import campaign_data, campaign_text
-from paramstore.report.replays import played_data, played_text, wanted_text
 from tests.firmware.builds import SCHEMAS, example_plan
 from tests.report.campaigns import broken, no_crc_checked, sound
 

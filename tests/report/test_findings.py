@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.errors import Finding, Severity, SourceText, Span
+from paramstore.core.errors import Finding, Severity, SourceText, Span
 from paramstore.report.findings import WIDTH, count_line, findings_data, findings_text
 from paramstore.report.tables import display_width
 

@@ -8,22 +8,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.codec import build_record, encode_body
-from paramstore.errors import SourceText
-from paramstore.files import read_text
+from paramstore.core.disk import read_text
+from paramstore.core.errors import SourceText
 from paramstore.image.contents import Contents, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.record import build_record, encode_body
 from paramstore.report.findings import findings_text
 from paramstore.report.image import MARKS, contents_toml, image_data, image_text
 from paramstore.schema.quantity import from_raw
 from paramstore.schema.reader import load_schema
-from tests.codec.plans import EXAMPLE
 from tests.goldens import golden
 from tests.image.test_pack import planned
+from tests.record.plans import EXAMPLE
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = Path(__file__).parent / "golden"

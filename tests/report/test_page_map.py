@@ -2,7 +2,7 @@
 
 from hypothesis import given, settings
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
 from paramstore.layout.place import make_plan
 from paramstore.report.page_map import cells, letter, map_lines
 from paramstore.schema.model import Schema

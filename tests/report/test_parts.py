@@ -6,9 +6,6 @@ import json
 
 import pytest
 
-from paramstore.parts.catalogue import all_parts, find, search
-from paramstore.parts.part import Part
-from paramstore.parts.table import part_from_table
 from paramstore.report.parts import (
     cycles_text,
     nothing_found,
@@ -16,6 +13,9 @@ from paramstore.report.parts import (
     parts_data,
     parts_text,
 )
+from paramstore.schema.catalogue import all_parts, find, search
+from paramstore.schema.part import Part
+from paramstore.schema.part_table import part_from_table
 
 
 def part(name: str) -> Part:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 
-from paramstore.errors import FindingsError
+from paramstore.core.errors import FindingsError
 from paramstore.layout.place import make_plan
 from paramstore.report.plan import field_lines, number_text, plan_text, scale_text
 from paramstore.report.plan_data import plan_data

@@ -3,8 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from paramstore.core.text import printable
 from paramstore.report.tables import Column, display_width, table
-from paramstore.text import printable
 
 COLUMNS = (Column("name", right=False), Column("size", "bytes"), Column("note", right=False))
 

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from paramstore.scalars import SCALARS, Raw
+from paramstore.core.scalars import SCALARS, Raw
 from paramstore.schema.breaches import BreachKind, breaches, filled_text, rules_of, served
 from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role
-from tests.codec.plans import one, raws
+from tests.record.plans import one, raws
 from tests.strategies import schemas
 
 INF, NAN = float("inf"), float("nan")

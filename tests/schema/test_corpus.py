@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.errors import Finding, FindingsError, SourceText
+from paramstore.core.errors import Finding, FindingsError, SourceText
 from paramstore.report.findings import count_line, findings_text
-from paramstore.schema.codes import CODES
 from paramstore.schema.reader import read_schema
+from tests.codes import SCHEMA as CODES
 from tests.goldens import golden
 
 CORPUS = Path(__file__).parent.parent / "corpus" / "schemas"

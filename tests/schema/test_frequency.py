@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from paramstore.errors import FindingsError, SourceText
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.schema.reader import read_schema
 
 SCHEMA = """

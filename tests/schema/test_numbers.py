@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from paramstore.scalars import SCALARS, Scalar, ScalarForm
+from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
 from paramstore.schema.element import element_to_raw
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import (

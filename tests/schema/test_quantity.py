@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.scalars import SCALARS, Raw
+from paramstore.core.scalars import SCALARS, Raw
 from paramstore.schema.model import Field, Kind, Limits, Parameter
 from paramstore.schema.quantity import (
     Loss,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.errors import FindingsError, ParamstoreError, SourceText
+from paramstore.core.errors import FindingsError, ParamstoreError, SourceText
 from paramstore.schema.model import Group, Limits, Parameter, Role, Schema
 from paramstore.schema.reader import load_schema, read_schema
 from tests.strategies import schema_toml, schemas

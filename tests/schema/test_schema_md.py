@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 
 import paramstore
-from paramstore.errors import SourceText
-from paramstore.fixed.keys import (
+from paramstore.core.errors import SourceText
+from paramstore.image.values import read_values
+from paramstore.layout.place import make_plan
+from paramstore.schema.fixed.keys import (
     CHECK_KEYS,
     FIXED_KEYS,
     FIXED_PARAMETER_KEYS,
@@ -21,12 +23,7 @@ from paramstore.fixed.keys import (
     TARGET_KEYS,
     WHEN_KEYS,
 )
-from paramstore.fixed.reader import read_layout
-from paramstore.image.values import read_values
-from paramstore.layout.place import make_plan
-from paramstore.parts.table import KEYS as PART_KEYS
-from paramstore.parts.table import Form as PartForm
-from paramstore.parts.table import Key as PartKey
+from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.keys import (
     FLOATS,
     GROUP_KEYS,
@@ -39,6 +36,9 @@ from paramstore.schema.keys import (
     TypeInfo,
 )
 from paramstore.schema.model import Role
+from paramstore.schema.part_table import KEYS as PART_KEYS
+from paramstore.schema.part_table import Form as PartForm
+from paramstore.schema.part_table import Key as PartKey
 from paramstore.schema.reader import read_schema
 from tests.goldens import golden
 

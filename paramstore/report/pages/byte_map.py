@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import groupby
 
-from paramstore.decode.fixed_meaning import owners_by_address
-from paramstore.fixed.found import FixedContents
-from paramstore.fixed.model import FixedLayout
+from paramstore.core.words import plural
+from paramstore.inspect.fixed_meaning import owners_by_address
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.strips import Bead, Row, strip
-from paramstore.schema.words import plural
+from paramstore.schema.fixed.found import FixedContents
+from paramstore.schema.fixed.model import FixedLayout
 
 __all__ = ["byte_map"]
 

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 
-from paramstore.decode.meaning import meaning_of
-from paramstore.format import ERASED
+from paramstore.core.format import ERASED
+from paramstore.inspect.meaning import meaning_of
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.bytes import release_text
 from paramstore.report.pages.fields import RecordPart, record_parts

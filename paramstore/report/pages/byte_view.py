@@ -10,12 +10,12 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
-from paramstore.decode.examine import Examination
-from paramstore.decode.label_damage import damaged_label_bytes
-from paramstore.decode.slots import SlotKind, SlotVerdict
-from paramstore.decode.tear import Origin, stretches
-from paramstore.format import ERASED
+from paramstore.core.format import ERASED
 from paramstore.image.contents import gaps_in
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.label_damage import damaged_label_bytes
+from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.tear import Origin, stretches
 from paramstore.layout.plan import Ring
 from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_rows import (

@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from paramstore.cuts.campaign import Campaign
-from paramstore.cuts.results import COLUMNS
-from paramstore.parts.bus import bits_ms
+from paramstore.core.words import plural
+from paramstore.layout.bus_time import bits_ms
 from paramstore.report.cuts import (
     BECAME,
     LEFT,
@@ -26,7 +25,8 @@ from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.report.pages.tears import tear_picture
 from paramstore.report.replays import replay_line, unit_breach_text, wanted_text
-from paramstore.schema.words import plural
+from paramstore.verify.cuts.campaign import Campaign
+from paramstore.verify.cuts.results import COLUMNS
 
 __all__ = ["campaign_page"]
 

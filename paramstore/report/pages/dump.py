@@ -1,6 +1,6 @@
 """The page of a dump: what it says, what is broken and where, what it was before, byte by byte.
 
-Facts are from `decode`, and words that the text report has too are taken from there.
+Facts are from `inspect`, and words that the text report has too are taken from there.
 """
 
 from __future__ import annotations
@@ -10,12 +10,13 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import Any
 
-from paramstore.decode.examine import Examination
-from paramstore.decode.history import History
-from paramstore.decode.slots import SlotKind, SlotVerdict
-from paramstore.errors import Finding, Severity
-from paramstore.format import slot_of
+from paramstore.core.errors import Finding, Severity
+from paramstore.core.format import slot_of
+from paramstore.core.words import plural
 from paramstore.image.contents import GroupContents
+from paramstore.inspect.examine import Examination
+from paramstore.inspect.history import History
+from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.allowed import allowed_text
 from paramstore.report.dump import left_text, numbers_text
@@ -31,7 +32,6 @@ from paramstore.report.pages.ring import RingSlot, ring_picture
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.report.pages.states import STATES, mend_text, state_of
 from paramstore.report.plan import address_text, number_text
-from paramstore.schema.words import plural
 
 __all__ = ["dump_page", "finding_facts"]
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from paramstore.decode.meaning import slot_parts
+from paramstore.core.words import plural
+from paramstore.inspect.meaning import slot_parts
 from paramstore.layout.plan import PlacedField, Ring
 from paramstore.report.pages.strips import Bead
 from paramstore.schema.model import Field
 from paramstore.schema.quantity import format_value
-from paramstore.schema.words import plural
 
 __all__ = ["RecordPart", "default_text", "record_beads", "record_parts"]
 

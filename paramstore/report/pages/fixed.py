@@ -9,11 +9,10 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from paramstore.decode.fixed import FixedExamination, spoilt_items, wrong_in
-from paramstore.errors import Severity
-from paramstore.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
-from paramstore.fixed.model import FixedGroup, FixedLayout, Item, show_place
-from paramstore.format import ERASED
+from paramstore.core.errors import Severity
+from paramstore.core.format import ERASED
+from paramstore.core.words import plural
+from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.report.findings import count_line
 from paramstore.report.fixed import (
     UNDER,
@@ -32,7 +31,8 @@ from paramstore.report.pages.dump import finding_facts
 from paramstore.report.pages.frame import prose, render
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.shapes import shape_definitions
-from paramstore.schema.words import plural
+from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item, show_place
 
 __all__ = ["fixed_page", "layout_page"]
 

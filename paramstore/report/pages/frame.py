@@ -17,8 +17,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from paramstore.schema.words import plural
-from paramstore.text import printable
+from paramstore.core.text import printable
+from paramstore.core.words import plural
 
 __all__ = ["finished", "prose", "render"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from itertools import groupby
 
+from paramstore.core.words import plural
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.page_map import LABEL, RETIRED, letter
 from paramstore.report.pages.strips import Bead, Row, strip
-from paramstore.schema.words import plural
 
 __all__ = ["HUES", "Look", "hue", "map_rows"]
 

@@ -9,10 +9,11 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from paramstore.format import HEADER_BYTES
+from paramstore.core.format import HEADER_BYTES
+from paramstore.core.words import plural
+from paramstore.layout.bus_time import bits_ms, write_bits
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
 from paramstore.layout.plan import Plan, Ring
-from paramstore.parts.bus import bits_ms, write_bits
 from paramstore.report.allowed import allowed_text
 from paramstore.report.page_map import letter
 from paramstore.report.pages.charts import (
@@ -38,7 +39,6 @@ from paramstore.report.plan import (
     summary_facts,
     type_text,
 )
-from paramstore.schema.words import plural
 
 __all__ = ["plan_page", "store_facts"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from paramstore.decode.describe import repair_text
-from paramstore.decode.slots import SlotKind, SlotVerdict
+from paramstore.inspect.describe import repair_text
+from paramstore.inspect.slots import SlotKind, SlotVerdict
 
 __all__ = ["STATES", "State", "mend_text", "state_of"]
 

@@ -15,10 +15,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from paramstore.errors import FindingsError, SourceText
-from paramstore.evolve import project
-from paramstore.fixed import reader as layouts
+from paramstore.core.errors import FindingsError, SourceText
 from paramstore.production import columnar
+from paramstore.releases import project
+from paramstore.schema.fixed import reader as layouts
 
 __all__ = ["remembered"]
 

@@ -5,22 +5,22 @@ from __future__ import annotations
 import random
 from functools import cache
 
-from paramstore.decode.examine import Examination, examine
-from paramstore.decode.fixed import examine_fixed
-from paramstore.decode.which import Candidate
-from paramstore.eeprom.bench import Bench
-from paramstore.eeprom.device import Device
-from paramstore.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
-from paramstore.files import read_bytes, read_text
-from paramstore.fixed.reader import read_layout
-from paramstore.image.files import FORMS, read_dump
+from paramstore.core.disk import read_bytes, read_text
+from paramstore.core.status import Status
+from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.pack import pack
+from paramstore.inspect.examine import Examination, examine
+from paramstore.inspect.fixed import examine_fixed
+from paramstore.inspect.which import Candidate
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.report.pages.fixed import fixed_page, layout_page
-from paramstore.rig.twin import TwinRig
+from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.reader import load_schema
-from paramstore.status import Status
+from paramstore.verify.eeprom.bench import Bench
+from paramstore.verify.eeprom.device import Device
+from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
+from paramstore.verify.rig.twin import TwinRig
 
 __all__ = ["edid_page", "examined", "example", "full_rack", "layout_of_edid",
            "many_findings", "used_probe"]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from paramstore.cuts.announced import Announced, Became, Unannounced, UnitCase, unit_text
-from paramstore.cuts.campaign import Shown
-from paramstore.cuts.faults import FaultClass, FaultJob, fault_text
-from paramstore.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
-from paramstore.cuts.takeover import TakeOver
 from paramstore.report.cuts import campaign_data, campaign_text
 from paramstore.report.pages.cuts import campaign_page
 from paramstore.report.pages.tears import tear_picture
 from paramstore.report.replays import unit_breach_text
+from paramstore.verify.cuts.announced import Announced, Became, Unannounced, UnitCase, unit_text
+from paramstore.verify.cuts.campaign import Shown
+from paramstore.verify.cuts.faults import FaultClass, FaultJob, fault_text
+from paramstore.verify.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
+from paramstore.verify.cuts.takeover import TakeOver
 from tests.report.campaigns import sound
 from tests.report.pages.markup import Markup, faults
 from tests.report.test_cuts import MINIMAL

@@ -10,14 +10,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from paramstore.decode.examine import examine
-from paramstore.decode.which import Candidate
-from paramstore.eeprom.faults import Tear, Torn
-from paramstore.image.files import FORMS, read_dump
+from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.pack import pack
+from paramstore.inspect.examine import examine
+from paramstore.inspect.which import Candidate
 from paramstore.report.bytes import bytes_text
 from paramstore.report.pages.dump import dump_page
-from tests.decode.scenes import PLAN, cut_commit
+from paramstore.verify.eeprom.faults import Tear, Torn
+from tests.inspect.scenes import PLAN, cut_commit
 from tests.report.pages.markup import Markup, faults
 from tests.report.pages.samples import examined, example, full_rack, used_probe
 
@@ -93,7 +93,7 @@ def test_findings_are_all_there() -> None:
 
 def test_values_outside_their_limits_are_marked() -> None:
     """A value that breaks the schema says so beside its limits."""
-    from paramstore.codec import build_record, encode_body
+    from paramstore.record import build_record, encode_body
     ring = PLAN.ring("settings")
     record = build_record(PLAN, ring, 8, encode_body(ring, {"interval": (5000,)}))
     image = bytearray(SCENE.image)

@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.decode.fixed import FixedExamination, examine_fixed
-from paramstore.errors import SourceText
-from paramstore.files import read_text
-from paramstore.fixed.model import FixedLayout
-from paramstore.fixed.reader import read_layout
-from paramstore.image.forms import binary
+from paramstore.core.disk import read_text
+from paramstore.core.errors import SourceText
+from paramstore.files import binary
+from paramstore.inspect.fixed import FixedExamination, examine_fixed
 from paramstore.report.pages.fixed import fixed_page, layout_page
-from tests.fixed.legacy import legacy
+from paramstore.schema.fixed.model import FixedLayout
+from paramstore.schema.fixed.reader import read_layout
 from tests.report.pages.markup import Markup, faults
+from tests.schema.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[3]
 EDID, _ = read_layout(read_text(ROOT / "schemas" / "edid.fixed.toml"))

@@ -7,14 +7,14 @@ from dataclasses import replace
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from paramstore.errors import SourceText
+from paramstore.core.errors import SourceText
 from paramstore.layout.figures import figures
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.report.pages.plan import plan_page
 from paramstore.schema.model import Schema
 from paramstore.schema.reader import load_schema, read_schema
-from tests.decode.scenes import PLAN
+from tests.inspect.scenes import PLAN
 from tests.report.pages.markup import Markup, faults
 from tests.strategies import schemas
 

@@ -1,0 +1,139 @@
+"""Findings about slots, histories and wear, in words.
+
+A finding is an error where something is lost or damaged, a warning where it mends itself or is
+only worth knowing. Must not read bytes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+
+from paramstore.core.checksum import CRC_BYTES
+from paramstore.core.errors import Finding, Severity, SourceText
+from paramstore.core.format import ERASED
+from paramstore.image.contents import Contents
+from paramstore.image.wording import unread_text
+from paramstore.inspect.history import History, Wear
+from paramstore.inspect.slots import SlotKind, SlotVerdict
+
+__all__ = ["describe", "repair_text"]
+
+_CODES = {
+    SlotKind.TORN: ("PS660", Severity.WARNING),
+    SlotKind.FLIPPED: ("PS661", Severity.ERROR),
+    SlotKind.WORN: ("PS662", Severity.WARNING),
+    SlotKind.MISPLACED: ("PS663", Severity.ERROR),
+    SlotKind.OTHER_STORE: ("PS664", Severity.WARNING),
+    SlotKind.DAMAGED: ("PS665", Severity.ERROR),
+}
+_NEAR_THE_END = 0.8
+_NO_CRC = bytes([ERASED]) * CRC_BYTES
+_MOST = 8
+"""Places named in the notes of one finding."""
+
+
+def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[SlotVerdict, ...]],
+             histories: Mapping[str, History], wear: Mapping[str, Wear],
+             strays: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
+    """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes;
+    `what` was read, for people."""
+    found: list[Finding] = []
+    for name, verdicts in slots.items():
+        if contents.group(name).lost:
+            found.append(_lost(contents, source, name, verdicts, what))
+        found += [_slot(source, name, v) for v in verdicts if v.kind in _CODES]
+        found += _numbers(source, name, histories[name], verdicts)
+        found += _wear(source, name, wear[name])
+    if strays:
+        found.append(Finding(
+            "PS668", f"{len(strays)} free page{'s' * (len(strays) > 1)} "
+            f"hold{'s' * (len(strays) == 1)} bytes", source,
+            notes=_some([f"0x{a:04X} to 0x{b - 1:04X}" for a, b in strays]),
+            severity=Severity.WARNING))
+    return tuple(found)
+
+
+def repair_text(verdict: SlotVerdict) -> str:
+    """Return which bits would make a whole record of a slot; "" if none do."""
+    if verdict.repair is None:
+        return ""
+    bits = [f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}" for b in verdict.repair.bits]
+    sequence = int.from_bytes(verdict.repair.data[:4], "little")
+    return f"with {' and '.join(bits)} changed it would be record {sequence}"
+
+
+def _lost(contents: Contents, source: SourceText, name: str,
+          verdicts: tuple[SlotVerdict, ...], what: str) -> Finding:
+    """Tell that a group has no record: nothing is lost if only its first write was begun."""
+    if contents.group(name).unread:
+        return Finding("PS612", f"group `{name}`: {unread_text(what)}", source,
+                       help="the values shown are defaults")
+    written = [v for v in verdicts if v.kind is not SlotKind.ERASED]
+    notes: tuple[str, ...] = ()
+    if len(written) == 1 and written[0].tear is not None:
+        end = written[0].slot.address + contents.group(name).ring.record_bytes
+        if written[0].tear.proven or contents.image[end - CRC_BYTES:end] == _NO_CRC:
+            return Finding(
+                "PS613", f"group `{name}` was never written: its first write was cut, and the "
+                "values are defaults", source, severity=Severity.WARNING)
+        notes = ("if this was the first write of the group, no record was ever acknowledged",)
+    return Finding("PS612", f"group `{name}` is lost: no slot holds a whole record", source,
+                   notes=notes, help="the values shown are defaults")
+
+
+def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
+    code, severity = _CODES[verdict.kind]
+    if verdict.costs_nothing:
+        severity = Severity.WARNING
+    slot = verdict.slot
+    notes = []
+    if verdict.tear is not None:
+        notes.append("a CRC proves it" if verdict.tear.proven
+                     else "inferred from the records beside it")
+        if verdict.tear.new is not None:
+            notes.append(f"the values of record {verdict.tear.new_sequence} can be read, but the "
+                         "commit was never acknowledged")
+    if verdict.kind is not SlotKind.FLIPPED and (repair := repair_text(verdict)):
+        notes.append(repair)
+    return Finding(
+        code, f"group `{name}`, slot {slot.number} at 0x{slot.address:04X}: {verdict.reason}",
+        source, notes=tuple(notes), severity=severity,
+        help="read the part again and compare" if severity is Severity.ERROR else "")
+
+
+def _numbers(source: SourceText, name: str, history: History,
+             verdicts: tuple[SlotVerdict, ...]) -> Iterator[Finding]:
+    """Tell the numbers that are missing though no slot accounts for them, and those given twice."""
+    told = {v.turn for v in verdicts if not v.kind.sound} | {
+        v.tear.old_sequence for v in verdicts if v.tear}
+    lost = [n for first, last in history.missing for n in range(first, min(last, first + 99) + 1)
+            if n not in told]
+    notes = []
+    oldest = history.commits[0].sequences[0] if history.commits else 0
+    newest = history.commits[-1].sequences[-1] if history.commits else 0
+    lost = [n for n in lost if newest - n < len(verdicts) and n > oldest]
+    if lost:
+        notes.append(f"missing: {', '.join(map(str, lost[:_MOST]))}")
+    if history.twice:
+        notes.append(f"twice: {', '.join(map(str, history.twice[:_MOST]))}")
+    if notes:
+        yield Finding("PS666", f"group `{name}`: sequence numbers are not one after another",
+                      source, notes=tuple(notes), severity=Severity.WARNING)
+
+
+def _wear(source: SourceText, name: str, wear: Wear) -> Iterator[Finding]:
+    if wear.used < _NEAR_THE_END:
+        return
+    left = "" if math.isinf(wear.years_left) else (
+        f"; at the writes of the schema that leaves {wear.years_left:.1f} years")
+    yield Finding(
+        "PS667", f"group `{name}`: each slot was written {wear.writes} times, of "
+        f"{wear.endurance:.0f} that the part is rated for{left}", source,
+        severity=Severity.WARNING)
+
+
+def _some(lines: list[str]) -> tuple[str, ...]:
+    if len(lines) > _MOST:
+        lines = [*lines[:_MOST - 1], f"and {len(lines) - _MOST + 1} more"]
+    return tuple(lines)

@@ -1,0 +1,160 @@
+"""A release as data: a Plan written down completely, and the Plan again.
+
+The data are plain lists, dicts, texts and numbers for a JSON file. Numbers that must be exact,
+scales for one, are texts. Knows no file and no history.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from decimal import Decimal
+from typing import Any
+
+from paramstore.core.checksum import crc32c
+from paramstore.core.scalars import SCALARS
+from paramstore.layout.layout_id import layout_id, plain_decimal
+from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
+from paramstore.schema.model import Convert, Field, Group, Kind, Limits, Parameter, Role, Schema
+from paramstore.schema.part import Part, WriteProtect
+
+__all__ = ["plan_from_data", "plan_to_data"]
+
+_USE = ("address", "bus_khz", "supply_v", "temperature_c", "life_years")
+
+
+def plan_to_data(plan: Plan) -> dict[str, Any]:
+    """Return everything that `plan_from_data` needs, without the number of the release."""
+    schema = plan.schema
+    return {
+        "store": schema.name,
+        "doc": schema.doc,
+        "series": plan.series,
+        "before": plan.before,
+        "layout_id": plan.layout_id,
+        "part": {k: v for k, v in asdict(plan.part).items() if k not in ("sources", "note")},
+        "use": {name: getattr(schema, name) for name in _USE},
+        "groups": [_ring_data(ring) for ring in plan.rings],
+        "retired_groups": [_ring_data(ring) for ring in plan.retired],
+    }
+
+
+def plan_from_data(data: dict[str, Any], release: int) -> Plan:
+    """Return the plan of a release, without its `moves` and `lineage`.
+
+    KeyError, TypeError or ValueError if `data` is not what `plan_to_data` gives.
+    """
+    part = _part(data["part"])
+    rings = tuple(_ring(r, part) for r in data["groups"])
+    schema = Schema(data["store"], part, tuple(r.group for r in rings), doc=data["doc"],
+                    series=data["series"],
+                    **{name: data["use"][name] for name in _USE})
+    return Plan(schema, rings, crc32c(schema.name.encode()),
+                layout_id(part, rings, data["before"]), release,
+                tuple(_ring(r, part) for r in data["retired_groups"]))
+
+
+# ---- To data ------------------------------------------------------------------------------------
+
+
+def _ring_data(ring: Ring) -> dict[str, Any]:
+    group = ring.group
+    return {
+        "name": group.name,
+        "id": group.id,
+        "was": group.was,
+        "role": group.role.value,
+        "writes_per_day": group.writes_per_day,
+        "copies": group.copies,
+        "doc": group.doc,
+        "revision": ring.revision,
+        "first_page": ring.first_page,
+        "slots": ring.slots,
+        "slot_pages": ring.slot_pages,
+        "body": ring.body_bytes,
+        "parameters": [_parameter_data(ring, p) for p in group.parameters],
+        "reserved": [{"name": r.name, "offset": r.offset, "since": r.since,
+                      "default": r.default.hex()} for r in ring.reserved],
+    }
+
+
+def _parameter_data(ring: Ring, parameter: Parameter) -> dict[str, Any]:
+    placed = {p.field.name: p for p in ring.fields}
+    return {
+        "name": parameter.name,
+        "kind": parameter.kind.value,
+        "was": parameter.was,
+        "below": parameter.below,
+        "doc": parameter.doc,
+        "fields": [_field_data(placed[f.name]) for f in parameter.fields],
+    }
+
+
+def _field_data(placed: PlacedField) -> dict[str, Any]:
+    field = placed.field
+    return {
+        "name": field.name,
+        "offset": placed.offset,
+        "since": placed.since,
+        "type": field.scalar.name,
+        "count": field.count,
+        "array": field.array,
+        "unit": field.unit,
+        "scale": plain_decimal(field.scale),
+        "zero": plain_decimal(field.offset),
+        "digits": field.digits,
+        "default": list(field.default),
+        "ranges": [list(pair) for pair in field.limits.ranges],
+        "mask": field.limits.mask,
+        "rising": field.rising,
+        "members": [list(pair) for pair in field.members],
+        "convert": field.convert and {
+            "factor": plain_decimal(field.convert.factor),
+            "divisor": plain_decimal(field.convert.divisor),
+            "offset": plain_decimal(field.convert.offset),
+            "names": [list(pair) for pair in field.convert.names],
+        },
+    }
+
+
+# ---- From data ----------------------------------------------------------------------------------
+
+
+def _part(data: dict[str, Any]) -> Part:
+    points = {name: tuple((a, b) for a, b in data[name]) for name in ("endurance", "clocks")}
+    return Part(**{**data, **points, "write_protect": WriteProtect(data["write_protect"])})
+
+
+def _ring(data: dict[str, Any], part: Part) -> Ring:
+    fields = [_placed(f, Kind(p["kind"])) for p in data["parameters"] for f in p["fields"]]
+    by_name = {placed.field.name: placed.field for placed in fields}
+    group = Group(
+        data["name"], data["id"], Role(data["role"]), data["writes_per_day"],
+        tuple(_parameter(p, by_name) for p in data["parameters"]),
+        data["copies"], data["slots"], doc=data["doc"], was=data["was"],
+    )
+    return Ring(
+        group, data["first_page"], data["slots"], data["slot_pages"], data["body"], part.page,
+        data["revision"], tuple(sorted(fields, key=lambda f: f.offset)),
+        tuple(Reserved(r["name"], r["offset"], bytes.fromhex(r["default"]), r["since"])
+              for r in data["reserved"]),
+    )
+
+
+def _parameter(data: dict[str, Any], fields: dict[str, Field]) -> Parameter:
+    return Parameter(data["name"], Kind(data["kind"]),
+                     tuple(fields[f["name"]] for f in data["fields"]),
+                     data["doc"], data["below"], data["was"])
+
+
+def _placed(data: dict[str, Any], kind: Kind) -> PlacedField:
+    convert = data["convert"]
+    field = Field(
+        data["name"], kind, SCALARS[data["type"]], data["count"], tuple(data["default"]),
+        data["array"], Limits(tuple((a, b) for a, b in data["ranges"]), data["mask"]),
+        data["rising"], data["unit"], Decimal(data["scale"]), Decimal(data["zero"]),
+        data["digits"], tuple((name, number) for name, number in data["members"]),
+        convert and Convert(Decimal(convert["factor"]), Decimal(convert["offset"]),
+                            Decimal(convert.get("divisor", 1)),
+                            tuple((old, new) for old, new in convert["names"])),
+    )
+    return PlacedField(field, data["offset"], data["since"])

@@ -1,0 +1,93 @@
+"""What firmware of a release makes of the records on a part, of whatever release they are.
+
+The newest record of each ring goes in, values come out, and for each parameter where its value is
+from. What mount then does with values that cannot be says `schema.breaches.served`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import TYPE_CHECKING, NamedTuple
+
+from paramstore.core.scalars import Raw
+from paramstore.layout.plan import Plan, Ring
+from paramstore.record import Record, decode_body
+from paramstore.schema.breaches import filled_text
+from paramstore.schema.model import Field, Kind
+
+if TYPE_CHECKING:
+    from paramstore.layout.moves import Move
+
+__all__ = ["GroupValues", "Origin", "Values", "group_values"]
+
+Values = dict[str, tuple[Raw, ...]]
+"""The raws of a group's fields by field name."""
+
+
+class Origin(StrEnum):
+    """Where the value of a parameter is from."""
+
+    RECORD = "record"  # as the newest record holds it
+    CONVERTED = "converted"  # from where an earlier release kept it
+    UNFIT = "unfit"  # the default: what an earlier release kept cannot be converted
+    DEFAULT = "default"  # nothing is stored for it
+
+
+class GroupValues(NamedTuple):
+    """Values of a group as they come from the part, limits not checked, texts without what stands
+    behind their first 00; origins by parameter."""
+
+    values: Values
+    origins: dict[str, Origin]
+
+
+def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
+                 earlier: bool) -> GroupValues:
+    """Return what `ring` holds for firmware of `plan`.
+
+    `newest` has the newest valid record by group id, retired groups included, as far as there is
+    one. Only if the part is of an `earlier` release, or does not say of which one, values are taken
+    over from where that kept them.
+    """
+    record = newest.get(ring.group.id)
+    revision = record.revision if record else 0
+    defaults = {f.name: f.default for f in ring.group.fields}
+    values = decode_body(ring, record.body, revision) if record else defaults
+    held = {p.field.name for p in ring.fields if p.since <= revision}
+    origins = {p.name: Origin.RECORD if p.fields[0].name in held else Origin.DEFAULT
+               for p in ring.group.parameters}
+    for parameter in ring.group.parameters:
+        if not earlier:
+            continue
+        applied = {f.name: _applied(plan, ring, f, revision, newest) for f in parameter.fields}
+        found = {name: raws for name, raws in applied.items() if raws is not None}
+        if found:
+            unfit = any(None in raws for raws in found.values())
+            origins[parameter.name] = Origin.UNFIT if unfit else Origin.CONVERTED
+            if not unfit:
+                values |= {n: tuple(r for r in raws if r is not None) for n, raws in found.items()}
+    values |= {f.name: filled_text(values[f.name]) for f in ring.group.fields
+               if f.kind is Kind.TEXT}
+    return GroupValues(values, origins)
+
+
+def _applied(plan: Plan, ring: Ring, field: Field, revision: int,
+             newest: Mapping[int, Record]) -> tuple[Raw | None, ...] | None:
+    """Return the converted elements of a field; None if no earlier place of it counts."""
+    for move in plan.moves:
+        source = newest.get(move.source)
+        if (move.target == ring.group.id and move.field == field.name and revision < move.since
+                and source and move.source_since <= source.revision < move.source_until):
+            return _moved(move, field, source.body)
+    return None
+
+
+def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
+    from paramstore.layout.moves import convert  # only on units of an earlier release
+
+    scalar = move.conversion.source
+    places = range(move.offset, move.offset + move.count * scalar.size, scalar.size)
+    elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))
+                     for at in places)
+    return elements + field.default[move.count:]

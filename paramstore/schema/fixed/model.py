@@ -1,0 +1,305 @@
+"""What a fixed layout means, once its schema has been read and found free of mistakes.
+
+Frozen data. A place is a run of bits, gathered from pieces of single bytes, the highest first:
+whole bytes in either order, bit fields and values split over the image are all the same to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+
+from paramstore.core.checksum import Crc
+from paramstore.core.errors import SourceText, Span
+from paramstore.core.scalars import Raw
+from paramstore.schema.element import FIRST_DATE
+from paramstore.schema.fixed.coding import Coding
+from paramstore.schema.model import Field, Parameter
+
+__all__ = [
+    "Alphabet",
+    "Bits",
+    "Check",
+    "CheckKind",
+    "Condition",
+    "FixedGroup",
+    "FixedLayout",
+    "Item",
+    "Place",
+    "Relation",
+    "ScaleFrom",
+    "Target",
+    "gather",
+    "place_bytes",
+    "place_width",
+    "show_place",
+    "whole_bytes",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Bits:
+    """`width` bits of the byte at `address`, from bit `low` (0 the lowest) up."""
+
+    address: int
+    low: int = 0
+    width: int = 8
+
+
+Place = tuple[Bits, ...]
+"""Where a number lies: pieces of bytes, the highest bits first."""
+
+
+def whole_bytes(address: int, size: int, order: str) -> Place:
+    """Return the place of a number of `size` bytes in the order "little" or "big"."""
+    addresses = range(address, address + size)
+    return tuple(map(Bits, addresses if order == "big" else reversed(addresses)))
+
+
+def place_width(place: Place) -> int:
+    """Return the bits of a place."""
+    return sum(bits.width for bits in place)
+
+
+def place_bytes(place: Place) -> list[int]:
+    """Return the addresses of the bytes that a place has a part in, in order."""
+    return sorted({bits.address for bits in place})
+
+
+def gather(image: Sequence[int], place: Place) -> int:
+    """Return the unsigned number at a place; all of its bytes must be in the image."""
+    number = 0
+    for bits in place:
+        piece = image[bits.address] >> bits.low & (1 << bits.width) - 1
+        number = number << bits.width | piece
+    return number
+
+
+def show_place(place: Place) -> str:
+    """Return a place as a schema spells it, in hexadecimal; whole bytes in a row as one."""
+    place = _joined(place)
+    addresses = [bits.address for bits in place]
+    first, end = min(addresses), max(addresses) + 1
+    run = list(range(first, end))
+    if all(bits.width == 8 for bits in place) and addresses in (run, run[::-1]):
+        return f"0x{first:04X}" + (f" to 0x{end - 1:04X}" if end - first > 1 else "")
+    return ", ".join(map(_show_bits, place))
+
+
+def _joined(place: Place) -> Place:
+    """Return a place with neighbouring pieces of a byte put together."""
+    pieces: list[Bits] = []
+    for bits in place:
+        last = pieces[-1] if pieces else bits
+        if pieces and last.address == bits.address and last.low == bits.low + bits.width:
+            pieces[-1] = Bits(bits.address, bits.low, last.width + bits.width)
+        else:
+            pieces.append(bits)
+    return tuple(pieces)
+
+
+def _show_bits(bits: Bits) -> str:
+    high = bits.low + bits.width - 1
+    where = "" if bits.width == 8 else f".{high}" if bits.width == 1 else f".{high}-{bits.low}"
+    return f"0x{bits.address:04X}{where}"
+
+
+@dataclass(frozen=True, slots=True)
+class Alphabet:
+    """Packed letters: `letters` by their numbers, that of the first is `first`."""
+
+    letters: str
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The parameter of a store that takes a value: physical value there = here x `factor` +
+    `offset`; `members` has (name here, name there). A group or parameter of None has the name that
+    it has here; `axis` is the one of a curve that takes it. `scaled`: factor or offset were given,
+    so the unit may be another one. `nowhere`: no store takes it."""
+
+    group: str | None = None
+    parameter: str | None = None
+    factor: Decimal = Decimal(1)
+    offset: Decimal = Decimal(0)
+    scaled: bool = False
+    members: tuple[tuple[str, str], ...] = ()
+    nowhere: bool = False
+    axis: str = ""
+    span: Span | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleFrom:
+    """The parameter that a scale is multiplied by, or, with a `base`, by a power of that. `group`
+    is None for the block at hand."""
+
+    group: str | None
+    parameter: str
+    base: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The name as a schema spells it."""
+        return f"{self.group}.{self.parameter}" if self.group else self.parameter
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A parameter and where it lies: `places` has one place for each element of its only field.
+
+    Numbers and dates are stored in `coding`; days and years of a date count from `since`. A text
+    ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8 as
+    raws, of which a character may take more. `always` is the only value it can have, as raws.
+    `none` is the stored number that stands for no value. With `scale_from` the scale of the field
+    is only a part of it: what an image holds at `scale_place` makes it whole.
+    """
+
+    parameter: Parameter
+    places: tuple[Place, ...]
+    always: tuple[Raw, ...] | None = None
+    none: int | None = None
+    end: int = 0
+    fill: int = 0
+    alphabet: Alphabet | None = None
+    target: Target = Target()
+    encoding: str = "utf-8"
+    coding: Coding = Coding.PLAIN
+    since: date = FIRST_DATE
+    scale_from: ScaleFrom | None = None
+    scale_place: Place = ()
+
+    @property
+    def field(self) -> Field:
+        """The only field of the parameter."""
+        return self.parameter.fields[0]
+
+    @property
+    def name(self) -> str:
+        """The name of the parameter."""
+        return self.parameter.name
+
+
+class CheckKind(StrEnum):
+    """How a checksum is made from the bytes of its range."""
+
+    SUM = "sum"  # their sum
+    SUM_ZERO = "sum_zero"  # what makes the sum of both zero
+    XOR = "xor"  # of all bytes
+    FLETCHER = "fletcher"  # two sums, of half its bits each: of the words, and of the first sums
+    CRC = "crc"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A checksum of the bytes at `over`, stored at `place`.
+
+    `over` are addresses in the order in which they are added; those of the checksum itself, if
+    they are among them, count as `itself`. A sum or exclusive or begins with `initial`, and `final`
+    is put over it with exclusive or; the sums of `fletcher` are remainders of `modulo`, its words
+    have the byte order `order`.
+    """
+
+    name: str
+    kind: CheckKind
+    over: tuple[int, ...]
+    place: Place
+    crc: Crc | None = None
+    itself: int | None = None
+    doc: str = ""
+    span: Span | None = field(default=None, compare=False)
+    initial: int = 0
+    final: int = 0
+    modulo: int = 0
+    order: str = "little"
+
+
+class Relation(StrEnum):
+    """What the number of a condition must be."""
+
+    IS = "is"
+    NOT = "not"
+    ABOVE = "above"
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A group is there if the number at `place` is, is not, or is above `number`."""
+
+    place: Place
+    number: int
+    relation: Relation = Relation.IS
+
+    def holds(self, image: Sequence[int]) -> bool | None:
+        """Return whether the group is there; None if the image ends before the bits do."""
+        if max(place_bytes(self.place)) >= len(image):
+            return None
+        found = gather(image, self.place)
+        if self.relation is Relation.ABOVE:
+            return found > self.number
+        return (found == self.number) is (self.relation is Relation.IS)
+
+
+@dataclass(frozen=True, slots=True)
+class FixedGroup:
+    """Parameters and checksums that belong together, one block of them. `declared` is the name in
+    the schema: `timing` for the blocks `timing_1`, `timing_2`; `block` counts these from 1, and is
+    0 if there is only one. If the blocks are copies of one another, `copies` is the parameter with
+    their sequence number, "" if they have none."""
+
+    name: str
+    declared: str
+    at: int
+    items: tuple[Item, ...]
+    checks: tuple[Check, ...] = ()
+    condition: Condition | None = None
+    doc: str = ""
+    block: int = 0
+    copies: str | None = None
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The parameters without their places."""
+        return tuple(item.parameter for item in self.items)
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The fields of all parameters."""
+        return tuple(item.field for item in self.items)
+
+    def parameter(self, name: str) -> Parameter:
+        """Return the parameter called `name`; KeyError if there is none."""
+        return self.item(name).parameter
+
+    def item(self, name: str) -> Item:
+        """Return the item of the parameter called `name`; KeyError if there is none."""
+        for item in self.items:
+            if item.name == name:
+                return item
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True)
+class FixedLayout:
+    """A whole layout: `size` bytes, and what they mean. `source` is the text of its schema."""
+
+    name: str
+    size: int
+    groups: tuple[FixedGroup, ...]
+    doc: str = ""
+    source: SourceText | None = field(default=None, compare=False)
+
+    def blocks(self, declared: str) -> tuple[FixedGroup, ...]:
+        """Return the blocks of a group of the schema."""
+        return tuple(g for g in self.groups if g.declared == declared)
+
+    def group(self, name: str) -> FixedGroup:
+        """Return the group called `name`; KeyError if there is none."""
+        for group in self.groups:
+            if group.name == name:
+                return group
+        raise KeyError(name)

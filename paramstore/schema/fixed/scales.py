@@ -1,0 +1,86 @@
+"""Scales that an image holds: a parameter whose step, or its power, is the value of another one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal, localcontext
+
+from paramstore.core.scalars import HALF
+from paramstore.schema.fixed.found import Elements, FixedGroupContents, NoValue
+from paramstore.schema.fixed.model import FixedGroup, Item, ScaleFrom, place_width
+from paramstore.schema.model import Field
+from paramstore.schema.quantity import physical_number
+
+__all__ = ["scale_source", "scaled"]
+
+_LEAST, _MOST = Decimal("1e-30"), Decimal("1e30")
+_MOST_POWER = 100
+
+
+def scale_source(groups: Mapping[str, FixedGroup], group: FixedGroup,
+                 source: ScaleFrom) -> tuple[FixedGroup, Item] | None:
+    """Return the block and the item that a scale is from; None if there is none."""
+    owner = group if source.group in (None, group.declared) else groups.get(source.group or "")
+    item = next((i for i in owner.items if i.name == source.parameter), None) if owner else None
+    return (owner, item) if owner and item else None
+
+
+def scaled(found: Sequence[FixedGroupContents]) -> tuple[FixedGroupContents, ...]:
+    """Return what groups hold with whole scales: `group` of each has the fields that count in this
+    image. Values without a scale are none."""
+    by_name = {each.group.name: each for each in found}
+    return tuple(_scaled(each, by_name) if any(i.scale_from for i in each.group.items) else each
+                 for each in found)
+
+
+def _scaled(found: FixedGroupContents,
+            by_name: Mapping[str, FixedGroupContents]) -> FixedGroupContents:
+    items, values, faulty = [], dict(found.values), dict(found.faulty)
+    groups = {name: each.group for name, each in by_name.items()}
+    for item in found.group.items:
+        wanted = item.scale_from
+        if wanted is not None:
+            source = scale_source(groups, found.group, wanted)
+            item = replace(item, scale_place=source[1].places[0] if source else ())
+            factor = _factor(found, wanted, by_name)
+            if factor is None:
+                if raws := values.pop(item.name, None):
+                    faulty[item.name] = _without(item, raws)
+            else:
+                with localcontext(prec=80):
+                    field = replace(item.field, scale=item.field.scale * factor)
+                item = _with_field(item, field)
+        items.append(item)
+    return replace(found, group=replace(found.group, items=tuple(items)), values=values,
+                   faulty=faulty)
+
+
+def _with_field(item: Item, field: Field) -> Item:
+    return replace(item, parameter=replace(item.parameter, fields=(field,)))
+
+
+def _without(item: Item, raws: tuple[int | float, ...]) -> Elements:
+    """Return elements that have no scale as no values."""
+    width = place_width(item.places[0])
+    return tuple(NoValue(int(raw) & (1 << width) - 1, width, "value without its scale")
+                 for raw in raws)
+
+
+def _factor(found: FixedGroupContents, source: ScaleFrom,
+            by_name: Mapping[str, FixedGroupContents]) -> Decimal | None:
+    """Return what a scale is multiplied by in this image; None if it holds nothing of use."""
+    owner = found if source.group in (None, found.group.declared) else by_name.get(
+        source.group or "")
+    raws = owner.values.get(source.parameter) if owner else None
+    if owner is None or raws is None:
+        return None
+    field = owner.group.item(source.parameter).field
+    value = physical_number(field, raws[0])
+    if field.scalar is HALF and value.is_finite():
+        value = Decimal(raws[0])  # its few digits would be a step of up to 0.02 % more or less
+    if not value.is_finite() or (source.base is not None and abs(value) > _MOST_POWER):
+        return None
+    with localcontext(prec=80):
+        factor = value if source.base is None else Decimal(source.base) ** value
+    return factor if _LEAST <= abs(factor) <= _MOST else None

@@ -1,0 +1,104 @@
+"""Bodies carry raws to bytes and back without loss."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
+from paramstore.layout.plan import Plan
+from paramstore.record import CodecError, decode_body, default_payload, element_bytes, encode_body
+from paramstore.schema.model import Group, Role, Schema
+from tests.record.plans import EXAMPLE, one, part, plan_of, plans_with_values, same
+
+LIMITS, USER = EXAMPLE.rings
+
+
+def ring_of(*parameters: Any, room: int = 0) -> Any:
+    schema = Schema("s", part(), (Group("g", 1, Role.SETTING, 1.0, parameters),))
+    return plan_of(schema, [2], [room]).rings[0]
+
+
+@given(plans_with_values())
+@settings(max_examples=60)
+def test_round_trip(case: tuple[Plan, Any]) -> None:
+    """What is encoded decodes to the same raws, bit for bit, for any fields."""
+    plan, values = case
+    for ring in plan.rings:
+        body = encode_body(ring, values[ring.group.name])
+        assert ring.body_bytes == len(body)
+        assert same(values[ring.group.name], decode_body(ring, body))
+
+
+@pytest.mark.parametrize("scalar", SCALARS.values(), ids=list(SCALARS))
+def test_ends_of_every_scalar(scalar: Scalar) -> None:
+    """The least and the greatest value of each scalar survive, one step beyond is refused."""
+    ring = ring_of(one("p", scalar.name, scalar.minimum, scalar.maximum))
+    raws = decode_body(ring, encode_body(ring, {}))["p"]
+    assert (scalar.minimum, scalar.maximum) == raws
+    if scalar.form is not ScalarForm.FLOAT:
+        for beyond in (int(scalar.minimum) - 1, int(scalar.maximum) + 1):
+            with pytest.raises(CodecError):
+                encode_body(ring, {"p": (0, beyond)})
+
+
+def test_fields_lie_as_format_md_section_5_says() -> None:
+    """Little-endian, two's complement, all x before all y, room filled with FF."""
+    assert "c409 0000c03f 003264 fbff 2c01 bc02 ffff".replace(" ", "") == encode_body(
+        LIMITS, {}).hex()
+    assert "70756d700000 fd 04".replace(" ", "") == encode_body(USER, {}).hex()
+
+
+def test_missing_fields_take_their_defaults() -> None:
+    """Only what is given differs from the default payload, which has no room."""
+    payload = default_payload(LIMITS)
+    assert LIMITS.payload_bytes == len(payload)
+    body = encode_body(LIMITS, {"current": (1,)})
+    assert b"\x01\x00" + payload[2:] + b"\xff\xff" == body
+
+
+@pytest.mark.parametrize(
+    ("values", "field", "offset", "message"),
+    [
+        ({"current": (65536,)}, "current", 0, "the value does not fit"),
+        ({"current": (1.5,)}, "current", 0, "the value does not fit"),
+        ({"gain": (1e39,)}, "gain", 2, "the value does not fit"),
+        ({"gain": (float("nan"),)}, "gain", 2, "NaN and infinite values are not stored"),
+        ({"gain": (float("-inf"),)}, "gain", 2, "NaN and infinite values are not stored"),
+        ({"flow.y": (1, 2, 1 << 40)}, "flow.y", 9, "the value does not fit"),
+        ({"flow.x": (1, 2)}, "flow.x", 6, "2 elements given, 3 needed"),
+        ({"flow": (1,)}, "", 0, "group `limits` has no field `flow`"),
+        ({"current": (10**400,)}, "current", 0, "the value does not fit"),
+    ],
+)
+def test_errors_name_field_and_offset(values: Any, field: str, offset: int, message: str) -> None:
+    """A value that has no bytes is refused with the name of its field and its place."""
+    with pytest.raises(CodecError) as caught:
+        encode_body(LIMITS, values)
+    assert (field, offset, message) == (
+        caught.value.field, caught.value.offset, caught.value.message)
+    assert (f"`{field}` at byte {offset}: {message}" if field else message) == str(caught.value)
+
+
+def test_a_body_that_is_too_short_is_refused() -> None:
+    """Decoding tells which field the bytes end in."""
+    with pytest.raises(CodecError) as caught:
+        decode_body(LIMITS, bytes(7))
+    assert ("flow.x", 6, "the data ends after 7 bytes") == (
+        caught.value.field, caught.value.offset, caught.value.message)
+
+
+@given(st.binary(min_size=LIMITS.body_bytes, max_size=LIMITS.body_bytes))
+def test_any_body_decodes(body: bytes) -> None:
+    """Any bytes of the right length are values, be they within limits or not."""
+    assert {"current", "gain", "flow.x", "flow.y"} == set(decode_body(LIMITS, body))
+
+
+def test_element_bytes() -> None:
+    """One raw has the bytes of its scalar; a raw that does not fit is refused."""
+    assert bytes.fromhex("fdff") == element_bytes(SCALARS["i16"], -3)
+    assert bytes.fromhex("0000803f") == element_bytes(SCALARS["f32"], 1.0)
+    for scalar, value in (("u8", 256), ("u8", -1), ("f32", 1e39)):
+        with pytest.raises(CodecError, match="does not fit in"):
+            element_bytes(SCALARS[scalar], value)

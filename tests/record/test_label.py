@@ -1,0 +1,75 @@
+"""Labels say which store a part holds, and nothing that is not a whole label passes as one."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from paramstore.layout.plan import Plan
+from paramstore.record import Label, build_label, read_label
+from paramstore.record.label import cut_utf8
+from tests.independent_decoder import decode_label
+from tests.record.plans import EXAMPLE, part, plans
+
+
+@given(plans())
+@settings(max_examples=60)
+def test_round_trip(plan: Plan) -> None:
+    """A label says what its plan says, on any page size, whatever follows it."""
+    data = build_label(plan)
+    label = read_label(data + b"anything")
+    assert plan.label_bytes == len(data)
+    assert label is not None
+    assert (1, plan.part.page, plan.part.capacity, 0, plan.store_id, plan.layout_id) == (
+        label.version, label.page, label.capacity, label.release, label.store_id, label.layout_id)
+    assert plan.schema.name.startswith(label.name)
+
+
+@given(plans(), st.integers(0, 4095), st.integers(0, 15))
+@settings(max_examples=60)
+def test_the_independent_decoder_agrees(plan: Plan, release: int, series: int) -> None:
+    """A label means the same to a decoder that shares no code."""
+    data = build_label(replace(plan, release=release, schema=replace(plan.schema, series=series)))
+    label = read_label(data)
+    assert label is not None
+    assert decode_label(data) == {n: getattr(label, n) for n in Label._fields}
+
+
+def test_every_changed_bit_is_seen() -> None:
+    """No label with one bit changed is a label."""
+    data = build_label(EXAMPLE)
+    for bit in range(8 * len(data)):
+        changed = bytearray(data)
+        changed[bit // 8] ^= 1 << bit % 8
+        assert read_label(bytes(changed)) is None
+
+
+def test_every_cut_is_seen() -> None:
+    """No front part of a label is a label."""
+    data = build_label(EXAMPLE)
+    assert [None] * len(data) == [read_label(data[:n]) for n in range(len(data))]
+
+
+@given(st.binary(max_size=40).map(lambda tail: b"PSL\xd5" + tail))
+def test_arbitrary_bytes_are_no_label(data: bytes) -> None:
+    """Bytes behind a right magic are read without an error, and alike by both decoders."""
+    assert (read_label(data) is None) == (decode_label(data) is None)
+
+
+@pytest.mark.parametrize(("size", "expected"), [
+    (5, "aé"), (4, "aé"), (3, "aé"), (2, "a"), (1, "a"), (0, ""),
+])
+def test_names_are_cut_between_characters(size: int, expected: str) -> None:
+    """A name that is too long loses whole characters."""
+    assert expected == cut_utf8("aé€", size).decode()
+
+
+def test_a_long_name_is_cut_to_the_room_of_the_page_size() -> None:
+    """8 bytes of the name are kept, none on parts with 8-byte pages."""
+    names = []
+    for page in (8, 16):
+        schema = replace(EXAMPLE.schema, name="a_very_long_name", part=part(1024, page))
+        label = read_label(build_label(replace(EXAMPLE, schema=schema)))
+        names.append(label and label.name)
+    assert ["", "a_very_l"] == names
