@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
-from host_tools.commands import SUMMARIES
+from host_tools.commands import STAGES, SUMMARIES
 
 __all__ = ["STOPPED", "LazyGroup", "main"]
 
@@ -56,9 +56,10 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the list of commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(SUMMARIES.items()))
+        """List the commands by the stage of the work, without importing them."""
+        for stage, commands in STAGES.items():
+            with formatter.section(stage):
+                formatter.write_dl(list(commands.items()))
 
     def main(
         self, args: Sequence[str] | None = None, prog_name: str | None = None,

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import host_tools.terminal
-from host_tools.commands import SUMMARIES
+from host_tools.commands import STAGES, SUMMARIES
 from host_tools.main import main
 from paramstore.core.errors import Finding, FindingsError, ParamstoreError, ToolError
 
@@ -32,6 +32,19 @@ def test_help_begins_with_an_example_and_lists_every_command() -> None:
     assert 0 == result.exit_code
     assert "\n  Example: paramstore " in result.stdout
     assert [n for n in SUMMARIES if f"\n  {n} " not in result.stdout] == []
+
+
+def test_help_lists_the_commands_by_stage_one_line_each() -> None:
+    """Each stage of the work has its heading, and each command one line of at most 80 columns."""
+    lines = run("--help").stdout.splitlines()
+    assert ["Define", "Release", "Prove", "Produce", "Debug"] == list(STAGES)
+    for stage, commands in STAGES.items():
+        first = lines.index(f"{stage}:") + 1
+        shown = [line.split(maxsplit=1) for line in lines[first:first + len(commands)]]
+        assert [list(item) for item in commands.items()] == shown
+    assert [line for line in lines if len(line) > 80] == []
+    modules = {p.stem for p in (ROOT / "host_tools/commands").glob("[!_]*.py")}
+    assert modules == set(SUMMARIES) and len(modules) == sum(map(len, STAGES.values()))
 
 
 @pytest.mark.parametrize("name", SUMMARIES)
