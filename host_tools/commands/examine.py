@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from host_tools.dumps import DumpOptions, dump_options, examined, known, show_report
-from host_tools.streams import page_option, write_bytes
+from host_tools.streams import page_option, picture_option, write_bytes
 from host_tools.terminal import say_json, tint
+
+if TYPE_CHECKING:
+    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.fixed import FixedExamination
 
 
 @click.command()
@@ -14,10 +20,11 @@ from host_tools.terminal import say_json, tint
 @click.argument("dump")
 @dump_options
 @page_option
+@picture_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot and commit included.")
 @click.pass_context
 def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, page: str | None,
-            as_json: bool) -> None:
+            picture: str | None, as_json: bool) -> None:
     """Example: paramstore examine schemas console.log
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
@@ -38,7 +45,10 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     if page is not None:
         write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.known)),
                     option="--html")
-    if page == "-":
+    if picture is not None:
+        write_bytes(picture, _picture(found).encode(), (dump, *files_of(schemas.known)),
+                    option="--svg")
+    if "-" in (page, picture):
         pass
     elif as_json:
         data = findings_data(found.findings) | examination_data(found)
@@ -46,3 +56,14 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     else:
         show_report(examination_text(found, tint), found.findings)
     ctx.exit(1 if errors_in(found.findings) else 0)
+
+
+def _picture(found: Examination | FixedExamination) -> str:
+    """Return the page map of a dump; ToolError if it is of a fixed layout, which has no pages."""
+    from paramstore.core.errors import ToolError
+    from paramstore.inspect.examine import Examination
+    from paramstore.report.pictures import dump_svg
+
+    if not isinstance(found, Examination):
+        raise ToolError("a fixed layout has no page map", "use --html: it has a map of bytes")
+    return dump_svg(found)

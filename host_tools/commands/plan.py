@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.streams import page_option, read_source, write_bytes
+from host_tools.streams import page_option, picture_option, read_source, write_bytes
 from host_tools.terminal import release_option, say_json, say_text, show_findings, tint
 
 if TYPE_CHECKING:
@@ -26,9 +26,10 @@ def paint(text: str, ring: int) -> str:
 @click.option("--fields", is_flag=True, help="List every field with its address.")
 @release_option
 @page_option
+@picture_option
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with every field.")
 def command(schema: str, page_map: bool, fields: bool, release: int | None,
-            page: str | None, as_json: bool) -> None:
+            page: str | None, picture: str | None, as_json: bool) -> None:
     """Example: paramstore plan schemas/tank_probe.toml
 
     Lay the store of SCHEMA (`-`: standard input) out over the pages of its EEPROM: a map of the
@@ -44,6 +45,10 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
 
     source = read_source(schema)
     if is_fixed(source):
+        if picture is not None:
+            from paramstore.core.errors import ToolError
+
+            raise ToolError("a fixed layout has no page map", "use --html: it has a map of bytes")
         _show_layout(schema, source, release, page, as_json)
         return
     project = open_project(source)
@@ -54,6 +59,12 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
 
         write_bytes(page, plan_page(plan).encode(), inputs=(schema,), option="--html")
         if page == "-":
+            return
+    if picture is not None:
+        from paramstore.report.pictures import plan_svg
+
+        write_bytes(picture, plan_svg(plan).encode(), inputs=(schema,), option="--svg")
+        if picture == "-":
             return
     if as_json:
         data = findings_data(findings) | plan_data(plan)

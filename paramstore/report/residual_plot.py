@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from xml.etree import ElementTree
 
 from paramstore.calibrate.result import Outcome, Point, Result
-from paramstore.core.text import printable
 from paramstore.core.words import plural
 from paramstore.report.calibration import error_text
+from paramstore.report.svg import label, number, picture, rule, svg_text, text_element
 
 __all__ = ["residual_svg"]
 
@@ -25,18 +25,10 @@ LEFT, RIGHT, TOP, BOTTOM = 92, 24, 52, 56
 LOGARITHMIC = 50
 """Readings that differ by more than this factor have a logarithmic axis."""
 _LOOK = """
-.paper {{ fill: {paper}; }} text {{ fill: {ink}; }} .soft {{ fill: {soft}; }}
 .grid {{ stroke: {line}; }} .zero {{ stroke: {soft}; }} .bar {{ stroke: {mark}; }}
 .fit {{ fill: none; stroke: {mark}; stroke-width: 1.5; }} .stored {{ fill: {mark}; }}
 .cross {{ stroke: {bad}; stroke-width: 2; }}
 """
-_LIGHT = _LOOK.format(paper="#ffffff", ink="#1b2733", soft="#66727f", line="#d5dbe1",
-                      mark="#14568f", bad="#a3261b")
-_DARK = _LOOK.format(paper="#14191f", ink="#e4e9ee", soft="#9aa6b2", line="#3a444f",
-                     mark="#7db8ee", bad="#ff9488")
-# Plain rules, no variables: viewers that are no browsers know those, and show the light one.
-_STYLE = ("text { font: 13px system-ui, sans-serif; } .head { font-weight: 600; }" + _LIGHT
-          + "@media (prefers-color-scheme: dark) {" + _DARK + "}\n")
 
 
 def residual_svg(outcome: Outcome) -> str:
@@ -46,19 +38,12 @@ def residual_svg(outcome: Outcome) -> str:
         for result in unit.results:
             panels.setdefault(result.calibration.name, []).append(result)
     height = PANEL * len(panels)
-    root = ElementTree.Element("svg", {
-        "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {WIDTH} {height}",
-        "width": str(WIDTH), "height": str(height), "role": "img",
-        "aria-labelledby": "title desc"})
-    _text_element(root, "title", "Errors of calibration: " + ", ".join(panels), id="title")
-    _text_element(root, "desc", " ".join(_spoken(n, r) for n, r in panels.items()), id="desc")
-    _text_element(root, "style", _STYLE)
-    ElementTree.SubElement(root, "rect", {
-        "class": "paper", "width": str(WIDTH), "height": str(height)})
+    root = picture(WIDTH, height, "Errors of calibration: " + ", ".join(panels),
+                   " ".join(_spoken(n, r) for n, r in panels.items()), _LOOK)
     for index, (name, results) in enumerate(panels.items()):
         group = ElementTree.SubElement(root, "g", {"transform": f"translate(0 {PANEL * index})"})
         _panel(group, name, results)
-    return ElementTree.tostring(root, encoding="unicode") + "\n"
+    return svg_text(root)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,19 +98,19 @@ def _panel(group: ElementTree.Element, name: str, results: Sequence[Result]) -> 
     calibration = results[0].calibration
     x, y = _axes(results)
     units = plural(len(results), "unit") if len(results) > 1 else results[0].serial
-    _label(group, LEFT, 22, f"{name}: {units}" if units else name, "head")
-    _label(group, LEFT, 40, "ring: error as fitted, dot: as stored, cross: outlier", "soft")
+    label(group, LEFT, 22, f"{name}: {units}" if units else name, "head")
+    label(group, LEFT, 40, "ring: error as fitted, dot: as stored, cross: outlier", "soft")
     for value in x.ticks():
-        _rule(group, x.at(value), y.start, x.at(value), y.end, "grid")
-        _label(group, x.at(value), y.start + 18, f"{value:.6g}", "soft", "middle")
+        rule(group, x.at(value), y.start, x.at(value), y.end, "grid")
+        label(group, x.at(value), y.start + 18, f"{value:.6g}", "soft", "middle")
     for value in y.ticks():
-        _rule(group, x.start, y.at(value), x.end, y.at(value), "zero" if value == 0 else "grid")
-        _label(group, x.start - 8, y.at(value) + 4, f"{value:.3g}", "soft", "end")
-    _label(group, (x.start + x.end) / 2, PANEL - 14, _named("reading", calibration.reading_unit),
+        rule(group, x.start, y.at(value), x.end, y.at(value), "zero" if value == 0 else "grid")
+        label(group, x.start - 8, y.at(value) + 4, f"{value:.3g}", "soft", "end")
+    label(group, (x.start + x.end) / 2, PANEL - 14, _named("reading", calibration.reading_unit),
            "", "middle")
     middle = (y.start + y.end) / 2
-    title = _label(group, 20, middle, _named("error", calibration.reference_unit), "", "middle")
-    title.set("transform", f"rotate(-90 20 {_number(middle)})")
+    title = label(group, 20, middle, _named("error", calibration.reference_unit), "", "middle")
+    title.set("transform", f"rotate(-90 20 {number(middle)})")
     for result in results:
         for point in result.points:
             _mark(group, result, point, x, y)
@@ -133,18 +118,18 @@ def _panel(group: ElementTree.Element, name: str, results: Sequence[Result]) -> 
 
 def _mark(group: ElementTree.Element, result: Result, point: Point, x: _Axis, y: _Axis) -> None:
     mark = ElementTree.SubElement(group, "g")
-    _text_element(mark, "title", _point_text(result, point))
+    text_element(mark, "title", _point_text(result, point))
     at = x.at(point.reading)
     if point.uncertainty is not None:
-        _rule(mark, at, y.at(point.error - point.uncertainty),
+        rule(mark, at, y.at(point.error - point.uncertainty),
               at, y.at(point.error + point.uncertainty), "bar")
     for error, radius, look in ((point.error, "5", "fit"), (point.stored_error, "2.5", "stored")):
         ElementTree.SubElement(mark, "circle", {
-            "class": look, "cx": _number(at), "cy": _number(y.at(error)), "r": radius})
+            "class": look, "cx": number(at), "cy": number(y.at(error)), "r": radius})
     if point.outlier:
         level = y.at(point.error)
-        _rule(mark, at - 8, level - 8, at + 8, level + 8, "cross")
-        _rule(mark, at - 8, level + 8, at + 8, level - 8, "cross")
+        rule(mark, at - 8, level - 8, at + 8, level + 8, "cross")
+        rule(mark, at - 8, level + 8, at + 8, level - 8, "cross")
 
 
 def _point_text(result: Result, point: Point) -> str:
@@ -165,34 +150,3 @@ def _spoken(name: str, results: Sequence[Result]) -> str:
 
 def _named(what: str, unit: str) -> str:
     return what if unit in ("", "1") else f"{what} [{unit}]"
-
-
-# ---- Elements -----------------------------------------------------------------------------------
-
-
-def _number(value: float) -> str:
-    return f"{value:.2f}".rstrip("0").rstrip(".")
-
-
-def _text_element(parent: ElementTree.Element, tag: str, text: str, **attributes: str
-                  ) -> ElementTree.Element:
-    element = ElementTree.SubElement(parent, tag, attributes)
-    element.text = text if tag == "style" else printable(text)
-    return element
-
-
-def _label(parent: ElementTree.Element, x: float, y: float, text: str, look: str,
-           anchor: str = "start") -> ElementTree.Element:
-    element = _text_element(parent, "text", text, x=_number(x), y=_number(y))
-    if look:
-        element.set("class", look)
-    if anchor != "start":
-        element.set("text-anchor", anchor)
-    return element
-
-
-def _rule(parent: ElementTree.Element, x1: float, y1: float, x2: float, y2: float,
-          look: str) -> None:
-    ElementTree.SubElement(parent, "line", {
-        "class": look, "x1": _number(x1), "y1": _number(y1), "x2": _number(x2),
-        "y2": _number(y2)})
