@@ -107,8 +107,8 @@ def test_a_loss_that_nobody_announced_is_told(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_firmware_that_serves_something_else_is_told() -> None:
-    """A rule that resets the lower parameter alone: the C differs from what the host says."""
-    runtime = broken_runtime("default_parameter(store, rule->high);", "")
+    """A value outside its limits that stays: the C differs from what the host says."""
+    runtime = broken_runtime("default_parameter(store, field);", "(void)field;")
     pictures = make_pictures(plans()[-1])
     library = build_library(plans()[-1], pictures, fresh_folder(), runtime=runtime)
     broken = Explorer(plans()[-1], pictures, NativeTarget(library))
