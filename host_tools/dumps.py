@@ -15,8 +15,9 @@ from host_tools.terminal import release_option, say_text
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding
     from paramstore.files.runs import Reading
-    from paramstore.inspect.either import Found, Known
-    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.examination import Examination
+    from paramstore.inspect.store import StoreExamination
+    from paramstore.inspect.which import Layout
 
 __all__ = ["DumpOptions", "Schemas", "address", "dump_options", "examined", "examined_store",
            "known", "offset_option", "read", "show_doubts", "show_report", "stores",
@@ -52,7 +53,7 @@ class Schemas(NamedTuple):
     """What a dump may be of. `named`: one schema was given, so that the dump is of it whatever it
     holds; of a folder it must show that itself."""
 
-    known: tuple[Known, ...]
+    known: tuple[Layout, ...]
     named: bool
 
 
@@ -90,11 +91,11 @@ def known(schema: str, options: DumpOptions) -> Schemas:
 
     ToolError if a folder has no schema, or there is not the release that is asked for.
     """
-    from paramstore.inspect.either import known_in, known_of
+    from paramstore.inspect.which import layouts_in, layouts_of
 
     if _is_folder(schema, options):
-        return Schemas(_some(schema, *known_in(schema)), named=False)
-    return Schemas(known_of(read_source(schema), options.release), named=True)
+        return Schemas(_some(schema, *layouts_in(schema)), named=False)
+    return Schemas(layouts_of(read_source(schema), options.release), named=True)
 
 
 def stores(schema: str, options: DumpOptions) -> Schemas:
@@ -136,7 +137,7 @@ def read(options: DumpOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     from paramstore.core.errors import ToolError
     from paramstore.files.forms import form_of, read_dump
     from paramstore.files.words import Order
-    from paramstore.inspect.either import recogniser
+    from paramstore.inspect.examine import recogniser
 
     order = Order(options.words) if options.words else None
     readings = [
@@ -152,20 +153,20 @@ def read(options: DumpOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     return readings
 
 
-def examined(schemas: Schemas, options: DumpOptions, *dumps: str) -> list[Found]:
+def examined(schemas: Schemas, options: DumpOptions, *dumps: str) -> list[Examination]:
     """Return what files of a store or a fixed layout hold; errors as `decode.either`."""
-    from paramstore.inspect.either import examine_either
+    from paramstore.inspect.examine import examine
 
-    return [examine_either(reading, schemas.known, options.offset, named=schemas.named)
+    return [examine(reading, schemas.known, options.offset, named=schemas.named)
             for reading in read(options, schemas, *dumps)]
 
 
-def examined_store(schemas: Schemas, options: DumpOptions, dump: str) -> Examination:
+def examined_store(schemas: Schemas, options: DumpOptions, dump: str) -> StoreExamination:
     """Return what a file of a store holds; errors as `decode.examine`."""
-    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.store import StoreExamination
 
     (found,) = examined(schemas, options, dump)
-    assert isinstance(found, Examination), "only stores were to choose from"
+    assert isinstance(found, StoreExamination), "only stores were to choose from"
     return found
 
 
@@ -173,7 +174,7 @@ def _concerns_all(finding: Finding) -> bool:
     return finding.code.startswith(_WHOLE)
 
 
-def show_doubts(found: Found) -> None:
+def show_doubts(found: Examination) -> None:
     """Tell on stderr what concerns a dump as a whole: its text, its schema, where the part lies in
     it. For commands that show a dump and do not judge it."""
     from host_tools.terminal import show_findings

@@ -27,11 +27,11 @@ def command(schema: str, dump: str, first: int, last: int | None,
     exit code 1: DUMP or SCHEMA cannot be read, or nothing tells which schema DUMP is of.
     """
     from paramstore.core.errors import ToolError
-    from paramstore.report.either import annotated_bytes
+    from paramstore.report.examination import annotated_bytes
 
     (found,) = examined(known(schema, options), options, dump)
     show_doubts(found)
-    size = len(found.contents.image)
+    size = len(found.dump.data)
     if not 0 <= first < size:
         raise ToolError(f"the dump has no address 0x{first:X}", f"it ends at 0x{size - 1:X}")
     if last is not None and last < first:

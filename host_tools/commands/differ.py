@@ -13,19 +13,19 @@ from host_tools.terminal import say, say_json, say_text, tint
 
 if TYPE_CHECKING:
     from paramstore.inspect.differ import ByteRange, Difference
-    from paramstore.inspect.either import Found
+    from paramstore.inspect.examination import Examination
 
 
-def from_record(found: Found, records: str, serial: str | None) -> tuple[Difference, ...]:
+def from_record(found: Examination, records: str, serial: str | None) -> tuple[Difference, ...]:
     """Return what a unit holds against what it was made with. ToolError if it is not on record."""
     from paramstore.core.errors import ToolError
-    from paramstore.inspect.differ import value_differences
-    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.differ import given_values, value_differences
+    from paramstore.inspect.store import StoreExamination
     from paramstore.production.export import Exporter, raws_on_record
     from paramstore.production.records import Records
     from paramstore.production.whose import holder_of
 
-    if not isinstance(found, Examination):
+    if not isinstance(found, StoreExamination):
         raise ToolError("a fixed layout has no production records", "give a dump or a values file")
     with Records(records) as kept:
         if serial is None:
@@ -42,7 +42,8 @@ def from_record(found: Found, records: str, serial: str | None) -> tuple[Differe
         say(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
         item = Exporter(kept).values(unit)
         made = raws_on_record(item, found.plan.schema)
-    return value_differences(found.plan, made, found.contents, item.without)
+    return value_differences(found.groups, given_values(found.groups, made, item.without),
+                             found.values())
 
 
 @click.command()
@@ -66,8 +67,8 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     code 1: values differ, or bytes with --bytes; in a fixed layout any bytes, checksums among them.
     """
     from paramstore.core.errors import ToolError
-    from paramstore.inspect.either import differences
-    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.differ import differences
+    from paramstore.inspect.store import StoreExamination
     from paramstore.report.findings import SCHEMA_VERSION
     from paramstore.report.places import difference_data, difference_text, equal_text
 
@@ -80,9 +81,9 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     found, *others = examined(known(schema, options), options, *dumps)
     for each in (found, *others):
         show_doubts(each)
-        if isinstance(each, Examination) and not (each.contents.readable or each.contents.blank):
+        if not each.comparable:
             raise ToolError(f"`{each.reading.source.path}` holds nothing of "
-                            f"`{each.plan.schema.name}` to compare",
+                            f"`{each.schema.name}` to compare",
                             "`paramstore examine` says what it holds")
     ranges: tuple[ByteRange, ...] = ()
     if suffix == ".db":
@@ -99,4 +100,4 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     else:
         say_text(equal_text(ranges))
     # Bytes of a store differ without a value that does: numbers and places of older records.
-    ctx.exit(1 if values or shown or (ranges and not isinstance(found, Examination)) else 0)
+    ctx.exit(1 if values or shown or (ranges and not isinstance(found, StoreExamination)) else 0)

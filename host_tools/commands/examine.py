@@ -11,8 +11,7 @@ from host_tools.streams import page_option, picture_option, write_bytes
 from host_tools.terminal import say_json, tint
 
 if TYPE_CHECKING:
-    from paramstore.inspect.examine import Examination
-    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.inspect.examination import Examination
 
 
 @click.command()
@@ -36,8 +35,8 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     commit is whole, and the next one mends the slot.
     """
     from paramstore.core.errors import errors_in
-    from paramstore.inspect.either import files_of
-    from paramstore.report.either import examination_data, examination_page, examination_text
+    from paramstore.inspect.which import files_of
+    from paramstore.report.examination import examination_data, examination_page, examination_text
     from paramstore.report.findings import findings_data
 
     schemas = known(schema, options)
@@ -58,12 +57,12 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     ctx.exit(1 if errors_in(found.findings) else 0)
 
 
-def _picture(found: Examination | FixedExamination) -> str:
+def _picture(found: Examination) -> str:
     """Return the page map of a dump; ToolError if it is of a fixed layout, which has no pages."""
     from paramstore.core.errors import ToolError
-    from paramstore.inspect.examine import Examination
+    from paramstore.inspect.store import StoreExamination
     from paramstore.report.pictures import dump_svg
 
-    if not isinstance(found, Examination):
+    if not isinstance(found, StoreExamination):
         raise ToolError("a fixed layout has no page map", "use --html: it has a map of bytes")
     return dump_svg(found)

@@ -24,8 +24,8 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     dump cannot be read, or nothing tells which schema the dump is of.
     """
     from paramstore.core.errors import ToolError
-    from paramstore.inspect.either import files_of
-    from paramstore.report.either import place_text
+    from paramstore.inspect.which import files_of
+    from paramstore.report.examination import place_text
 
     if dump is None and options._replace(release=None) != DumpOptions():
         raise ToolError("--format, --words and --offset are for a dump", "give it with --dump")
@@ -36,5 +36,5 @@ def command(schema: str, places: tuple[str, ...], dump: str | None,
     found = examined(schemas, options, dump)[0] if dump else None
     if found is not None:
         show_doubts(found)
-    of = found.candidate if found else schemas.known[0]
-    say_text("".join([place_text(of, place, found) for place in places]))
+    of = found or schemas.known[0]
+    say_text("".join([place_text(of, place) for place in places]))

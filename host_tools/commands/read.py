@@ -31,7 +31,7 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
     from paramstore.core.errors import ToolError, errors_in
     from paramstore.files import binary
     from paramstore.files.forms import encode_image, form_of
-    from paramstore.inspect.examine import examine
+    from paramstore.inspect.store import examine_store
     from paramstore.inspect.which import project_candidates
     from paramstore.releases.history import History
     from paramstore.releases.project import open_project
@@ -53,7 +53,7 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
         if contents.gaps and small_part(contents, name):  # only all of it tells what that costs
             contents = look_at(programmer, project, whole=True)
     image = contents.image  # what was not read counts as free: labels and rings are all there
-    found = examine(binary.read(image, name), project_candidates(project, name), offset=0,
+    found = examine_store(binary.read(image, name), project_candidates(project, name), offset=0,
                     what="part")
     small = () if any(f.code == "PS653" for f in found.findings) else small_part(contents, name)
     findings = (*project.findings, *small, *found.findings)

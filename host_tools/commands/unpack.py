@@ -96,7 +96,8 @@ def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
 def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
     from paramstore.core.errors import ToolError
     from paramstore.inspect.fixed import FixedExamination
-    from paramstore.report.fixed import fixed_data, fixed_text, fixed_toml
+    from paramstore.report.examination import examination_data, examination_text
+    from paramstore.report.fixed import fixed_toml
     from paramstore.schema.fixed.reader import read_layout
 
     if options.release is not None:
@@ -104,5 +105,6 @@ def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
     layout, warnings = read_layout(source)
     (found,) = examined(Schemas((layout,), named=True), options, dump)
     assert isinstance(found, FixedExamination), "there is no store to choose"
-    return Unpacked(found.reading, (*warnings, *found.findings), fixed_text(found, tint),
-                    fixed_data(found), fixed_toml(found.contents) if found.holds_values else None)
+    return Unpacked(found.reading, (*warnings, *found.findings), examination_text(found, tint),
+                    examination_data(found),
+                    fixed_toml(found.contents) if found.holds_values else None)

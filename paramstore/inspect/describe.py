@@ -35,7 +35,7 @@ _MOST = 8
 
 def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[SlotVerdict, ...]],
              histories: Mapping[str, History], wear: Mapping[str, Wear],
-             strays: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
+             unallocated: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
     """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes;
     `what` was read, for people."""
     found: list[Finding] = []
@@ -45,11 +45,11 @@ def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[S
         found += [_slot(source, name, v) for v in verdicts if v.kind in _CODES]
         found += _numbers(source, name, histories[name], verdicts)
         found += _wear(source, name, wear[name])
-    if strays:
+    if unallocated:
         found.append(Finding(
-            "PS668", f"{len(strays)} free page{'s' * (len(strays) > 1)} "
-            f"hold{'s' * (len(strays) == 1)} bytes", source,
-            notes=_some([f"0x{a:04X} to 0x{b - 1:04X}" for a, b in strays]),
+            "PS668", f"{len(unallocated)} free page{'s' * (len(unallocated) > 1)} "
+            f"hold{'s' * (len(unallocated) == 1)} bytes", source,
+            notes=_some([f"0x{a:04X} to 0x{b - 1:04X}" for a, b in unallocated]),
             severity=Severity.WARNING))
     return tuple(found)
 

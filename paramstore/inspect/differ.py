@@ -5,116 +5,119 @@ What a dump does not have is no value and no byte: it is told as not read, never
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
-from enum import StrEnum
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import NamedTuple
 
+from paramstore.core.errors import SourceText, ToolError
 from paramstore.core.scalars import Raw
 from paramstore.files.forms import Dump
-from paramstore.image.contents import Contents
-from paramstore.inspect.meaning import Meaning, meaning_of
-from paramstore.layout.plan import Plan
-from paramstore.schema.breaches import Reset
-from paramstore.schema.model import AnyGroup, Group, Parameter
+from paramstore.inspect.examination import (
+    Absence,
+    ByteOwner,
+    Examination,
+    StoredValue,
+    Values,
+)
+from paramstore.schema.model import AnyGroup, Parameter
 
-__all__ = ["Absence", "ByteRange", "Difference", "Values", "alike", "byte_differences",
-           "unlike", "value_differences"]
+__all__ = ["ByteRange", "Difference", "byte_differences", "differences", "given_values",
+           "value_differences"]
 
 _BLOCK = 256
 """Bytes that are compared at once."""
 
-Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
-
-
-class Absence(StrEnum):
-    """Why a dump has no value of a parameter."""
-
-    NO_RECORD = "no record"  # never written, or erased
-    LOST = "lost: damaged"  # bytes, but no whole record
-    NOTHING = "nothing"  # the number for no value, or its group is not there
-    UNREAD = "not in the dump"
-    FAULTY = "bits that stand for nothing"
-
 
 class Difference(NamedTuple):
-    """A parameter whose values differ, as firmware serves them or as they are stored; raws by field
-    name. `resets` say of each side why it has the default although another value is stored."""
+    """A parameter whose values differ, as firmware serves them or as they are stored."""
 
     group: AnyGroup
     parameter: Parameter
-    before: dict[str, tuple[Raw, ...]] | Absence
-    after: dict[str, tuple[Raw, ...]] | Absence
-    resets: tuple[Reset | None, Reset | None] = (None, None)
+    before: StoredValue
+    after: StoredValue
 
 
 class ByteRange(NamedTuple):
-    """Bytes that differ, all of one meaning. A side is empty where its dump has none of them."""
+    """Bytes from `address` on that differ, all of one owner. A side is empty where its dump has
+    none of them."""
 
-    meaning: Meaning
+    address: int
+    owner: ByteOwner
     before: bytes
     after: bytes
 
 
-def value_differences(plan: Plan, before: Contents | Values,
-                      after: Contents | Values,
-                      without: Collection[str] = ()) -> tuple[Difference, ...]:
-    """Return the parameters that differ, in schema order. Values that are given as such are
-    compared only where they are given, and in the groups `without` a record, which must have none.
+def differences(before: Examination, after: Examination | SourceText,
+                ) -> tuple[tuple[Difference, ...], tuple[ByteRange, ...]]:
+    """Return what differs between two dumps, or a dump and a values file: parameters, and the
+    bytes of two dumps.
+
+    FindingsError for mistakes in the values file; ToolError if the layouts are not the same.
     """
-    found = []
-    for ring in plan.rings:
-        for parameter in ring.group.parameters:
-            sides = [_raws(side, ring.group, parameter, without) for side in (before, after)]
-            one, other = (side.group(ring.group.name).reset_of(parameter)
-                          if isinstance(side, Contents) else None for side in (before, after))
-            if {} not in sides and not (alike(*sides) and alike(
-                    _stored(one, parameter), _stored(other, parameter))):
-                found.append(Difference(ring.group, parameter, sides[0], sides[1], (one, other)))
+    if isinstance(after, SourceText):
+        from paramstore.image.values import read_values
+
+        given = read_values(before.schema, after, partial=True).values
+        return value_differences(before.groups, before.values(),
+                                 given_values(before.groups, given)), ()
+    if not before.same_layout(after):
+        raise ToolError(
+            "the two dumps have different layouts, so their bytes mean different things",
+            "`paramstore migrate` makes one image of the other's release")
+    return (value_differences(before.groups, before.values(), after.values()),
+            byte_differences(before, after))
+
+
+def value_differences(groups: Iterable[AnyGroup], before: Values,
+                      after: Values) -> tuple[Difference, ...]:
+    """Return the parameters that differ, in schema order, of those that both sides tell of."""
+    return tuple(
+        Difference(group, parameter, before[key], after[key])
+        for group in groups for parameter in group.parameters
+        if (key := (group.name, parameter.name)) in before and key in after
+        and not _values_equal(before[key], after[key], parameter))
+
+
+def given_values(groups: Iterable[AnyGroup], raws: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+                 without: Collection[str] = ()) -> Values:
+    """Return values that are given as such, raws by group and field. The groups `without` a record
+    must have none."""
+    found = {}
+    for group in groups:
+        given = raws.get(group.name, {})
+        for parameter in group.parameters:
+            names = [f.name for f in parameter.fields]
+            if group.name in without:
+                found[group.name, parameter.name] = StoredValue(Absence.NO_RECORD)
+            elif all(name in given for name in names):
+                found[group.name, parameter.name] = StoredValue({n: given[n] for n in names})
+    return found
+
+
+def _values_equal(one: StoredValue, other: StoredValue, parameter: Parameter) -> bool:
+    """Return whether values are the same, those that are stored in place of defaults as well; a NaN
+    is like every NaN, although it equals none."""
+    sides = [(side.raws, side.reset and [side.reset.values[f.name] for f in parameter.fields])
+             for side in (one, other)]
+    return sides[0] == sides[1] or repr(sides[0]) == repr(sides[1])
+
+
+def byte_differences(before: Examination, after: Examination) -> tuple[ByteRange, ...]:
+    """Return what differs byte by byte, in order of addresses, runs of one owner together."""
+    found: list[ByteRange] = []
+    for address, one, other in _diff_bytes(before.dump, after.dump, before.size):
+        owner = before.owner_of(address).and_of(after.owner_of(address))
+        if found:
+            last = found[-1]
+            size = max(len(last.before), len(last.after))
+            if last.owner == owner and last.address + size == address and (
+                    (bool(last.before), bool(last.after)) == (bool(one), bool(other))):
+                found[-1] = ByteRange(last.address, owner, last.before + one, last.after + other)
+                continue
+        found.append(ByteRange(address, owner, one, other))
     return tuple(found)
 
 
-def _stored(reset: Reset | None, parameter: Parameter) -> list[tuple[Raw, ...]] | None:
-    """Return the stored values in place of which the default is served; None if they are served."""
-    return reset and [reset.values[f.name] for f in parameter.fields]
-
-
-def alike(one: object, other: object) -> bool:
-    """Return whether raws are the same values; a NaN is like every NaN, although it equals none."""
-    return one == other or repr(one) == repr(other)
-
-
-def _raws(side: Contents | Values, group: Group, parameter: Parameter,
-          without: Collection[str]) -> dict[str, tuple[Raw, ...]] | Absence:
-    """Return the raws of a parameter; {} if nothing is said."""
-    names = [f.name for f in parameter.fields]
-    if isinstance(side, Contents):
-        contents = side.group(group.name)
-        if contents.newest is None:
-            return (Absence.UNREAD if contents.unread else
-                    Absence.LOST if contents.lost else Absence.NO_RECORD)
-        return {n: contents.values[n] for n in names}
-    if group.name in without:
-        return Absence.NO_RECORD
-    given = side.get(group.name, {})
-    return {n: given[n] for n in names} if all(n in given for n in names) else {}
-
-
-def byte_differences(plan: Plan, before: Dump, after: Dump) -> tuple[ByteRange, ...]:
-    """Return what differs byte by byte, in order of addresses, runs of one meaning together."""
-    runs: list[tuple[int, bytes, bytes, Meaning]] = []
-    for address, one, other in unlike(before, after, plan.part.capacity):
-        if runs:
-            first, left, right, meaning = runs[-1]
-            size = max(len(left), len(right))
-            if first + size == address < meaning.first + meaning.size and (
-                    (bool(left), bool(right)) == (bool(one), bool(other))):
-                runs[-1] = first, left + one, right + other, meaning
-                continue
-        runs.append((address, one, other, meaning_of(plan, address)))
-    return tuple(ByteRange(meaning, left, right) for _, left, right, meaning in runs)
-
-
-def unlike(before: Dump, after: Dump, most: int) -> Iterator[tuple[int, bytes, bytes]]:
+def _diff_bytes(before: Dump, after: Dump, most: int) -> Iterator[tuple[int, bytes, bytes]]:
     """Yield the addresses below `most` at which bytes differ, and the bytes: none where a dump does
     not have it. What neither has is not told."""
     size = min(most, max(len(before.data), len(after.data)))

@@ -1,98 +1,89 @@
-"""Everything about a dump: the one verb of this room.
+"""A dump read with what it is of, be that a store or a fixed layout: the one door of this room.
 
-    what a file says -> which schema -> where it lies -> contents -> verdicts
-
-Each step is a module of its own; this one only puts them together.
+A fixed layout has no label. Where there are several schemas to choose from, its constants and
+checksums speak for it: all of them must be right, and there must be enough of them. Where neither
+another layout nor a store is to be seen, constants alone do: a checksum may be what is damaged.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from paramstore.core.errors import Finding
-from paramstore.core.format import ERASED
-from paramstore.files.forms import Dump
+from paramstore.core.errors import Finding, FindingsError, Severity
+from paramstore.core.format import LABEL_MAGIC
 from paramstore.files.runs import Reading
-from paramstore.image.contents import Contents, unpack
-from paramstore.image.diagnose import diagnose
-from paramstore.inspect.classify import classify_slots
-from paramstore.inspect.describe import describe
-from paramstore.inspect.history import History, Wear, history_of, wear_of
-from paramstore.inspect.slots import SlotVerdict
-from paramstore.inspect.which import Candidate, choose
-from paramstore.layout.plan import Plan
+from paramstore.inspect.align import evidence
+from paramstore.inspect.examination import Examination
+from paramstore.inspect.store import examine_store
+from paramstore.inspect.which import Candidate, Layout
 
-__all__ = ["Examination", "Stray", "examine"]
+if TYPE_CHECKING:
+    from paramstore.inspect.fixed import FixedExamination
 
+__all__ = ["examine", "recogniser"]
 
-class Stray(NamedTuple):
-    """Bytes from `first` to before `end` that are not erased, on pages that nothing has."""
-
-    first: int
-    end: int
+# What only fixed layouts need is imported when one comes: reading a dump of a store must not wait.
 
 
-class Examination(NamedTuple):
-    """What a dump says. Slots, histories and wear go by group name; `findings` has everything
-    that is wrong or worth knowing, from the file to its smallest part."""
+def recogniser(layouts: Sequence[Layout]) -> Callable[[bytes], bool]:
+    """Return what tells whether bytes hold something of what a dump may be: a label, a record, a
+    fixed layout. It settles the order of words where nothing in a file tells it."""
+    def holds(data: bytes) -> bool:
+        return LABEL_MAGIC in data or any(shows(k, data) for k in layouts)
 
-    reading: Reading
-    candidate: Candidate
-    dump: Dump
-    contents: Contents
-    slots: dict[str, tuple[SlotVerdict, ...]]
-    histories: dict[str, History]
-    wear: dict[str, Wear]
-    strays: tuple[Stray, ...]
-    findings: tuple[Finding, ...]
+    def shows(of: Layout, data: bytes) -> bool:
+        if isinstance(of, Candidate):
+            return evidence(of.plan, data) > 0
+        from paramstore.inspect.fixed_align import lies_somewhere
 
-    @property
-    def plan(self) -> Plan:
-        """The plan that the dump was read with."""
-        return self.candidate.plan
+        return lies_somewhere(of, data)
+
+    return holds
 
 
-def examine(reading: Reading, candidates: Sequence[Candidate],
-            offset: int | None = None, *, named: bool = True,
-            what: str = "dump") -> Examination:
-    """Return what a file says of a part, read with the one of `candidates` it is of.
+def examine(reading: Reading, layouts: Sequence[Layout], offset: int | None = None, *,
+            named: bool = True) -> Examination:
+    """Return everything about a dump, read with the one of `layouts` that it is of. `named`: a
+    person says that it is of the one there is.
 
-    `offset` is what a person says of where the part begins, see `align`; `named` whether a person
-    says which store it is, see `choose`; `what` was read, for people. FindingsError for a file of
-    which the schema is doubtful, or that does not fit the part.
+    FindingsError (PS657) if nothing tells which.
     """
-    choice = choose(reading, candidates, offset, named=named, what=what)
-    plan, dump = choice.candidate.plan, choice.alignment.dump
-    contents = unpack(plan, dump.data, dump.gaps)
-    slots = classify_slots(contents) if contents.readable else {}
-    groups = {g.ring.group.name: g for g in contents.groups}
-    histories = {name: history_of(plan, g) for name, g in groups.items()}
-    wear = {name: wear_of(contents, g) for name, g in groups.items()}
-    strays = _strays(contents)
-    # Slots, and groups that have none, are told with their causes.
-    general = [f for f in diagnose(contents, reading.source.path, what)
-               if f.code not in ("PS611", "PS612")]
-    findings = (
-        *reading.findings, *choice.findings, *choice.alignment.findings, *general,
-        *(describe(contents, reading.source, slots, histories, wear,
-                   tuple((s.first, s.end) for s in strays), what) if contents.readable else ()),
-    )
-    return Examination(reading, choice.candidate, dump, contents, slots, histories, wear, strays,
-                       tuple(findings))
+    stores = [k for k in layouts if isinstance(k, Candidate)]
+    fixed = [k for k in layouts if not isinstance(k, Candidate)]
+    if not fixed:
+        return examine_store(reading, stores, offset, named=named)
+    from paramstore.inspect.fixed import examine_fixed, speaks_for_itself
+
+    found = [examine_fixed(reading, layout, offset) for layout in fixed]
+    if named and len(layouts) == 1:
+        return found[0]
+    fitting = [f for f in found if speaks_for_itself(f.contents)]
+    if len(fitting) == 1:
+        return _said(fitting[0], reading, "its constants and checksums are right")
+    likely = [f for f in found if speaks_for_itself(f.contents, checksums=False)]
+    if not fitting and stores:
+        try:
+            return examine_store(reading, stores, offset, named=False)
+        except FindingsError as refused:
+            if len(likely) != 1:
+                there = f"fixed layouts: {', '.join(f'`{f.name}`' for f in found)}"
+                raise FindingsError([
+                    replace(f, notes=(*f.notes, there)) if f.code == "PS657" else f
+                    for f in refused.findings]) from None
+    if not fitting and len(likely) == 1:
+        return _said(likely[0], reading, "its constants are right, but not every checksum")
+    names = [f"`{f.name}`" for f in fitting or found]
+    are = "is" if len(names) == 1 else "are"
+    raise FindingsError([Finding(
+        "PS657", "the dump fits several fixed layouts alike" if fitting else
+        "nothing in the dump tells its fixed layout", reading.source,
+        notes=(f"there {are} {', '.join(names)}",),
+        help="give the file of the unit's schema instead of the folder")])
 
 
-def _strays(contents: Contents) -> tuple[Stray, ...]:
-    """Return the bytes on free pages that are not erased, each page's at most once."""
-    plan, page = contents.plan, contents.plan.part.page
-    taken = set(range(2 * plan.label_pages))
-    for ring in (*plan.rings, *plan.retired):
-        taken |= set(range(ring.first_page, ring.first_page + ring.pages))
-    strays = []
-    for number in range(min(plan.part.pages, -(-len(contents.image) // page))):
-        data = contents.image[number * page:(number + 1) * page]
-        if number not in taken and data.count(ERASED) < len(data):
-            lead = len(data) - len(data.lstrip(bytes([ERASED])))
-            strays.append(Stray(number * page + lead,
-                                number * page + len(data.rstrip(bytes([ERASED])))))
-    return tuple(strays)
+def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:
+    said = Finding("PS672", f"the dump is of `{found.name}`: {why}", reading.source,
+                   severity=Severity.WARNING, help="give that schema, and nothing is said")
+    return replace(found, findings=(said, *found.findings))

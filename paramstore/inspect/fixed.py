@@ -1,12 +1,13 @@
 """A dump read with a fixed layout: where it lies in the file, what it holds, what is wrong.
 
-The counterpart of `examine` for layouts without records. Must not know how a report looks.
+The reader of layouts without records. Must not know how a report looks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
@@ -17,7 +18,16 @@ from paramstore.files.runs import Reading
 from paramstore.image.contents import gaps_in
 from paramstore.image.diagnose import gap_finding
 from paramstore.image.wording import breach_text
+from paramstore.inspect.examination import (
+    Absence,
+    ByteOwner,
+    Examination,
+    RawsByField,
+    StoredValue,
+    Values,
+)
 from paramstore.inspect.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
+from paramstore.inspect.fixed_meaning import Owners, owners_by_address
 from paramstore.schema.breaches import own_breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.fixed.contents import read_image
@@ -44,26 +54,66 @@ __all__ = ["FixedExamination", "examine_fixed", "faults_in", "holes_of", "speaks
            "spoilt_items", "wrong_in"]
 
 
-@dataclass(frozen=True, slots=True)
-class FixedExamination:
-    """What a dump holds by a fixed layout. `name` is the file of its schema; `findings` say what
-    is wrong."""
+@dataclass(frozen=True)
+class FixedExamination(Examination):
+    """What a dump holds by a fixed layout."""
 
-    name: str
-    reading: Reading
-    dump: Dump
     contents: FixedContents
-    findings: tuple[Finding, ...]
 
     @property
-    def candidate(self) -> FixedLayout:
-        """What the dump is of: the layout by which it was read."""
+    def schema(self) -> FixedLayout:
+        """The layout by which the dump was read."""
         return self.contents.layout
+
+    @property
+    def size(self) -> int:
+        """Bytes of the layout."""
+        return self.contents.layout.size
+
+    @property
+    def groups(self) -> tuple[FixedGroup, ...]:
+        """The groups, with the scales that the dump holds."""
+        return tuple(found.group for found in self.contents.groups)
+
+    @property
+    def comparable(self) -> bool:
+        """Every dump is: a fixed layout has nothing that says what a part is of."""
+        return True
 
     @property
     def holds_values(self) -> bool:
         """Whether there is anything but erased bytes in the dump."""
         return self.dump.data.count(ERASED) < len(self.dump.data)
+
+    def values(self) -> Values:
+        """Return the values that are stored."""
+        return {(found.group.name, parameter.name): StoredValue(_raws(found, parameter.name))
+                for found in self.contents.groups for parameter in found.group.parameters}
+
+    def same_layout(self, other: Examination) -> bool:
+        """Return whether both are read with the same layout."""
+        return isinstance(other, FixedExamination) and self.schema == other.schema
+
+    @cached_property
+    def owners(self) -> Owners:
+        """What has bits of each byte, of groups that may be there."""
+        return owners_by_address(self.schema, self.contents)
+
+    def owner_of(self, address: int) -> ByteOwner:
+        """Return what has bits of the byte at an address."""
+        names = dict.fromkeys(f"{o.group.name}.{o.thing.name}"
+                              for o in self.owners.get(address, ()))
+        return ByteOwner("", tuple(names), 0, self.size)
+
+
+def _raws(found: FixedGroupContents, name: str) -> RawsByField | Absence:
+    raws = found.values.get(name)
+    if raws is not None:
+        return {name: raws}
+    if name in found.faulty:
+        return Absence.FAULTY
+    absent = name in found.unset or found.presence is Presence.ABSENT
+    return Absence.NOTHING if absent else Absence.UNREAD
 
 
 def examine_fixed(reading: Reading, layout: FixedLayout,
@@ -77,7 +127,7 @@ def examine_fixed(reading: Reading, layout: FixedLayout,
     findings = [*reading.findings, *lies.findings,
                 *_Diagnosis(reading, dump, contents, size).findings()]
     name = layout.source.path if layout.source else layout.name
-    return FixedExamination(name, reading, dump, contents, tuple(findings))
+    return FixedExamination(name, reading, dump, tuple(findings), contents)
 
 
 def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[str]:

@@ -45,6 +45,13 @@ class Meaning(NamedTuple):
     element: int = 0
 
     @property
+    def area(self) -> str:
+        """The name of the label copy or slot; "" for a byte of none."""
+        if self.ring is not None:
+            return f"{self.ring.group.name}, slot {self.slot}"
+        return "" if self.copy is None else f"label copy {self.copy}"
+
+    @property
     def byte(self) -> int:
         """Which byte of the whole this is, from 0."""
         return self.address - self.first

@@ -18,9 +18,9 @@ from paramstore.core.checksum import CRC_BYTES
 from paramstore.core.format import ERASED, HEADER_BYTES, skip_limit, slot_of
 from paramstore.core.scalars import Raw
 from paramstore.image.contents import GroupContents
-from paramstore.inspect.examine import Examination
 from paramstore.inspect.repair import Repair
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan
 from paramstore.record import build_label, build_record, decode_body, encode_body
 from paramstore.releases.values import Origin
@@ -70,7 +70,7 @@ class Salvage(NamedTuple):
                        or s.offered or s.newer for s in self.sources)
 
 
-def salvage(examination: Examination, *, repair: bool = False) -> Salvage:
+def salvage(examination: StoreExamination, *, repair: bool = False) -> Salvage:
     """Return a clean image with everything of the dump that is whole; with `repair`, also records
     that one or two changed bits make whole, if they are newer."""
     plan = examination.plan

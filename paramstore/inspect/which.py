@@ -5,12 +5,12 @@ Must not judge what a dump holds beyond that.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias, TypeVar
 
 from paramstore.core.disk import names_in, read_text
-from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, ToolError
 from paramstore.core.format import LABEL_MAGIC, NO_STORE
 from paramstore.files.runs import Reading
 from paramstore.inspect.align import Alignment, align
@@ -18,9 +18,13 @@ from paramstore.layout.layout_id import layout_text
 from paramstore.layout.plan import Plan
 from paramstore.record import Label, read_label
 from paramstore.releases.project import Project, open_project
+from paramstore.schema.fixed.kind import is_fixed
 
-__all__ = ["Candidate", "Choice", "candidates_in", "candidates_of", "choose",
-           "project_candidates", "release_doubt"]
+if TYPE_CHECKING:
+    from paramstore.schema.fixed.model import FixedLayout
+
+__all__ = ["Candidate", "Choice", "Layout", "candidates_in", "candidates_of", "choose", "files_of",
+           "layouts_in", "layouts_of", "project_candidates", "release_doubt"]
 
 _LABEL_BYTES = 32  # the longest, whatever the part
 
@@ -30,6 +34,10 @@ class Candidate(NamedTuple):
 
     name: str
     plan: Plan
+
+
+Layout: TypeAlias = "Candidate | FixedLayout"
+"""What a dump may be of."""
 
 
 class Choice(NamedTuple):
@@ -60,19 +68,53 @@ def project_candidates(project: Project, path: str,
     ))
 
 
+def layouts_of(source: SourceText, release: int | None = None) -> tuple[Layout, ...]:
+    """Return what the schema in `source` describes: a fixed layout, or a store and its releases,
+    or the one `release` of it that is asked for.
+
+    FindingsError if the schema has mistakes; ToolError if there is no such release.
+    """
+    if not is_fixed(source):
+        return candidates_of(source, release)
+    if release is not None:
+        raise ToolError("a fixed layout has no releases", "leave --release out")
+    from paramstore.schema.fixed.reader import read_layout  # reading a store must not wait for it
+
+    return (read_layout(source)[0],)
+
+
 def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str, ...]]:
     """Return the candidates of all schemas in a folder, and the TOML files that are none."""
-    found: list[Candidate] = []
+    return _all_in(folder, candidates_of)
+
+
+def layouts_in(folder: str | Path) -> tuple[tuple[Layout, ...], tuple[str, ...]]:
+    """Return the stores and the fixed layouts of a folder, and the TOML files that are none."""
+    return _all_in(folder, layouts_of)
+
+
+_Layout = TypeVar("_Layout")
+
+
+def _all_in(folder: str | Path, read: Callable[[SourceText], tuple[_Layout, ...]],
+            ) -> tuple[tuple[_Layout, ...], tuple[str, ...]]:
+    found: list[_Layout] = []
     passed = []
     for name in names_in(folder):
         if not name.endswith(".toml"):
             continue
         path = Path(folder) / name
         try:
-            found += candidates_of(read_text(path))
+            found += read(read_text(path))
         except FindingsError:
             passed.append(str(path))
     return tuple(found), tuple(passed)
+
+
+def files_of(layouts: Sequence[Layout]) -> tuple[str, ...]:
+    """Return the files of the schemas."""
+    sources = [of.plan.schema.source if isinstance(of, Candidate) else of.source for of in layouts]
+    return tuple(dict.fromkeys(source.path for source in sources if source))
 
 
 def choose(reading: Reading, candidates: Sequence[Candidate], offset: int | None = None, *,

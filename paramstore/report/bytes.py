@@ -12,10 +12,9 @@ from itertools import groupby
 from paramstore.core.format import ERASED, split_release
 from paramstore.core.text import printable
 from paramstore.image.contents import Gaps, gaps_in
-from paramstore.inspect.examine import Examination
-from paramstore.inspect.label_damage import damaged_label_bytes
 from paramstore.inspect.meaning import Area, areas, label_parts, slot_parts
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import PlacedField
 from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
 from paramstore.report.findings import Tint, no_tint
@@ -35,7 +34,7 @@ Part = tuple[int, int, str, PlacedField | None]
 """A thing in an area: its address, its size, its name, and the field that it holds."""
 
 
-def bytes_text(found: Examination, first: int = 0, end: int | None = None,
+def bytes_text(found: StoreExamination, first: int = 0, end: int | None = None,
                tint: Tint = no_tint) -> str:
     """Return a hex dump of `first` to before `end`: each thing with what it is and its value."""
     view = _View(found, tint)
@@ -101,7 +100,7 @@ def hex_line(data: bytes, first: int, tints: Sequence[str], note: str, tint: Tin
 class _View:
     """Shows areas of one dump."""
 
-    def __init__(self, found: Examination, tint: Tint) -> None:
+    def __init__(self, found: StoreExamination, tint: Tint) -> None:
         self._found, self._tint = found, tint
         self._data = found.contents.image
         self._digits = max(4, len(f"{found.plan.part.capacity - 1:X}"))
@@ -186,11 +185,11 @@ class _View:
                         for o, size, name, placed in slot_parts(area.ring, self._revision(area)))
         else:
             at = area.first
-            for stray in self._found.strays:
-                if area.first <= stray.first < area.end:
-                    yield at, stray.first - at, "", None
-                    yield stray.first, stray.end - stray.first, "not erased", None
-                    at = stray.end
+            for first, end in self._found.unallocated:
+                if area.first <= first < area.end:
+                    yield at, first - at, "", None
+                    yield first, end - first, "not erased", None
+                    at = end
             yield at, area.end - at, "", None
 
     # ---- Lines -------------------------------------------------------------------------------
@@ -231,7 +230,7 @@ class _View:
         low, high = first - area.first, end - area.first
         if area.copy is not None:
             changed = [f"{self._address(area.first + at)} changed"
-                       for at in damaged_label_bytes(self._found, area.copy) if low <= at < high]
+                       for at in self._found.damaged_label_bytes(area.copy) if low <= at < high]
             return f"  ({', '.join(changed)})" if changed else ""
         if verdict is None:
             return ""
@@ -251,7 +250,7 @@ class _View:
         size = area.end - area.first
         verdict = self._verdict(area)
         if area.copy is not None:
-            damaged = damaged_label_bytes(self._found, area.copy)
+            damaged = self._found.damaged_label_bytes(area.copy)
             return ["error" if at in damaged else "also" for at in range(size)]
         if area.ring is None or verdict is None:
             return [""] * size

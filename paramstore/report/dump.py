@@ -12,9 +12,9 @@ from typing import Any
 
 from paramstore.core.scalars import Raw
 from paramstore.core.text import printable
-from paramstore.inspect.examine import Examination
 from paramstore.inspect.history import Change, Commit, History, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import image_data, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS
@@ -44,22 +44,21 @@ _MOST_COMMITS = 12
 """Commits of one group that are shown; JSON has all of them."""
 
 
-def dump_text(found: Examination, tint: Tint = no_tint) -> str:
-    """Return the whole report, findings left out, lines ended by \\n."""
-    lines = [f"{printable(found.reading.source.path)}: {found.reading.title}",
-             f"schema: {printable(found.candidate.name)}"]
-    text = "\n".join(lines) + "\n" + image_text(found.contents)
+def dump_text(found: StoreExamination, tint: Tint = no_tint) -> str:
+    """Return what a dump of a store says, findings left out, lines ended by \\n."""
+    text = image_text(found.contents)
     if not found.contents.readable:
         return text
     blocks = [
         list(_slots(found, tint)), list(_histories(found)), list(_wear(found)),
-        ["Free pages that hold bytes", *(f"  0x{s.first:04X} to 0x{s.end - 1:04X}"
-                                         for s in found.strays)] if found.strays else [],
+        ["Free pages that hold bytes", *(f"  0x{first:04X} to 0x{end - 1:04X}"
+                                         for first, end in found.unallocated)]
+        if found.unallocated else [],
     ]
     return text + "".join("\n" + "\n".join(block) + "\n" for block in blocks if block)
 
 
-def _slots(found: Examination, tint: Tint) -> Iterator[str]:
+def _slots(found: StoreExamination, tint: Tint) -> Iterator[str]:
     unsound = [(name, v) for name, verdicts in found.slots.items() for v in verdicts
                if not v.kind.sound or v.revision is not None]
     if unsound:
@@ -93,7 +92,7 @@ def _torn(verdict: SlotVerdict, tint: Tint) -> Iterator[str]:
                + ("" if sure else ", inferred"))
 
 
-def _histories(found: Examination) -> Iterator[str]:
+def _histories(found: StoreExamination) -> Iterator[str]:
     if any(len(h.commits) > 1 for h in found.histories.values()):
         yield "History: what each commit changed, oldest first"
     for name, history in found.histories.items():
@@ -137,7 +136,7 @@ def parameter_text(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> st
     return f"x {texts[0]}, y {texts[1]}" if parameter.kind is Kind.CURVE else texts[0]
 
 
-def _wear(found: Examination) -> Iterator[str]:
+def _wear(found: StoreExamination) -> Iterator[str]:
     yield "Wear: by the sequence numbers, at the temperature of the schema"
     width = max(map(len, found.wear), default=0)
     for name, wear in found.wear.items():
@@ -158,13 +157,9 @@ def left_text(wear: Wear) -> str:
 # ---- Data ---------------------------------------------------------------------------------------
 
 
-def dump_data(found: Examination) -> dict[str, Any]:
-    """Return everything as plain data for JSON."""
+def dump_data(found: StoreExamination) -> dict[str, Any]:
+    """Return the same as plain data for JSON."""
     return image_data(found.contents) | {
-        "form": found.reading.form,
-        "read_as": found.reading.title,
-        "schema": found.candidate.name,
-        "gaps": [list(gap) for gap in found.dump.gaps],
         "slots": {name: [_verdict_data(v) for v in verdicts]
                   for name, verdicts in found.slots.items()},
         "histories": {name: _history_data(h) for name, h in found.histories.items()},
@@ -173,7 +168,7 @@ def dump_data(found: Examination) -> dict[str, Any]:
                    "years_left": None if math.isinf(w.years_left) else w.years_left}
             for name, w in found.wear.items()
         },
-        "strays": [[s.first, s.end] for s in found.strays],
+        "unallocated": [list(span) for span in found.unallocated],
     }
 
 

@@ -69,11 +69,9 @@ UNCHECKED = "cannot be checked: the dump lacks bytes of its range"
 
 
 def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
-    """Return the whole report, findings left out, lines ended by \\n."""
+    """Return what a dump of a layout says, findings left out, lines ended by \\n."""
     contents = found.contents
-    lines = [f"{printable(found.reading.source.path)}: {found.reading.title}",
-             f"schema: {printable(found.name)}",
-             f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
+    lines = [f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
     for group in contents.groups:
         if group.presence is Presence.THERE:
             lines += ["", *_group(contents, group, tint)]
@@ -153,11 +151,7 @@ def fixed_data(found: FixedExamination) -> dict[str, Any]:
     contents = found.contents
     return {
         "layout": contents.layout.name,
-        "schema": found.name,
-        "form": found.reading.form,
-        "read_as": found.reading.title,
         "image_bytes": len(contents.image),
-        "gaps": [list(gap) for gap in found.dump.gaps],
         "not_described": [list(hole) for hole in holes_of(contents)],
         "groups": [_group_data(contents, g) for g in contents.groups],
     }

@@ -12,7 +12,7 @@ from paramstore.core.text import printable
 from paramstore.core.words import plural
 from paramstore.image.contents import gaps_in
 from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
-from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_by_address, owners_of
+from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_of
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.fixed import UNCHECKED, check_text, item_text
@@ -46,7 +46,7 @@ def byte_runs(found: FixedExamination, first: int = 0, end: int | None = None) -
     """Yield the runs of bytes from `first` to before `end`."""
     data = found.contents.image
     end = len(data) if end is None else min(end, len(data))
-    owners, told = owners_by_address(found.candidate, found.contents), _told(found.contents)
+    owners, told = found.owners, _told(found.contents)
 
     def meaning(address: int) -> tuple[tuple[tuple[str, str], ...], str]:
         things = tuple(dict.fromkeys((o.group.name, o.thing.name) for o in owners.get(address, ())))

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
 
 from paramstore.core.words import plural
-from paramstore.inspect.examine import Examination
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.layout.figures import PlanFigures, figures
 from paramstore.layout.plan import Plan
 from paramstore.report.page_map import Cell, cells, letter
@@ -59,7 +59,7 @@ def plan_svg(plan: Plan) -> str:
     return svg_text(root)
 
 
-def dump_svg(found: Examination) -> str:
+def dump_svg(found: StoreExamination) -> str:
     """Return the page map of a dump: what each slot holds, and the cause of what is wrong."""
     plan = found.plan
     bad = [(ring.group.name, verdict) for ring in plan.rings

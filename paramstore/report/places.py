@@ -9,19 +9,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from paramstore.core.scalars import Raw
 from paramstore.core.text import printable
 from paramstore.core.words import plural
 from paramstore.image.contents import SlotState, gaps_in
-from paramstore.inspect.differ import Absence, ByteRange, Difference
-from paramstore.inspect.examine import Examination
+from paramstore.inspect.differ import ByteRange, Difference
+from paramstore.inspect.examination import Absence, ByteOwner, StoredValue
 from paramstore.inspect.meaning import Location, Meaning, bit_meaning, meaning_of
+from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Ring
 from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
 from paramstore.report.findings import Tint, no_tint
 from paramstore.report.image import stored_data, stored_remark
-from paramstore.schema.breaches import Reset
 from paramstore.schema.model import Field, Kind
 
 __all__ = ["difference_data", "difference_text", "equal_text", "location_text",
@@ -33,7 +32,7 @@ _SOME = 3
 
 
 def meaning_text(meaning: Meaning, bit: int | None = None,
-                 found: Examination | None = None) -> str:
+                 found: StoreExamination | None = None) -> str:
     """Return what a byte, or one bit of it, is for; with a dump also what stands there."""
     place = f"0x{meaning.address:04X}"
     if meaning.copy is not None:
@@ -63,7 +62,7 @@ def meaning_text(meaning: Meaning, bit: int | None = None,
     return "\n".join(lines) + "\n"
 
 
-def _value(found: Examination, meaning: Meaning) -> str:
+def _value(found: StoreExamination, meaning: Meaning) -> str:
     """Return the value of the whole that a byte belongs to, "" if it has none."""
     image, field = found.contents.image, meaning.field
     whole = image[meaning.first:meaning.first + meaning.size]
@@ -85,7 +84,7 @@ def _value(found: Examination, meaning: Meaning) -> str:
 
 
 def location_text(name: str, ring: Ring, places: Sequence[Location],
-                  found: Examination | None = None) -> str:
+                  found: StoreExamination | None = None) -> str:
     """Return where a parameter lies in each slot, the newest one marked if there is a dump."""
     newest = found.contents.group(ring.group.name).newest if found else None
     lines = [f"{printable(name)}: group `{ring.group.name}`, {places[0].size} byte"
@@ -101,7 +100,7 @@ def location_text(name: str, ring: Ring, places: Sequence[Location],
     return "\n".join(lines) + "\n"
 
 
-def _early(found: Examination, ring: Ring, slot: int | None, field: Field) -> str:
+def _early(found: StoreExamination, ring: Ring, slot: int | None, field: Field) -> str:
     """Return that the record in a slot is of a revision that does not hold a field yet, or ""."""
     verdicts = found.slots.get(ring.group.name)
     revision = verdicts[slot].revision if verdicts and slot is not None else None
@@ -109,7 +108,7 @@ def _early(found: Examination, ring: Ring, slot: int | None, field: Field) -> st
         revision is not None and ring.place(field).since > revision) else ""
 
 
-def _stands(found: Examination, ring: Ring, place: Location) -> str:
+def _stands(found: StoreExamination, ring: Ring, place: Location) -> str:
     """Return the bytes at a place and, where they are those of values, what they say."""
     end = place.address + place.size
     data = found.contents.image[place.address:end]
@@ -152,14 +151,13 @@ def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
     if values:
         lines.append("Parameters")
         for d in values:
-            before, after = (_side(d, *side) for side in zip(
-                (d.before, d.after), d.resets, strict=True))
+            before, after = (_side(d, side) for side in (d.before, d.after))
             lines.append(f"  {d.group.name}.{d.parameter.name}  {tint(before, 'place')} -> "
                          f"{tint(after, 'mend')}")
     if ranges:
         lines += [""] * bool(lines) + ["Bytes"]
         for r in ranges:
-            place = f"  {r.meaning.address:05X}  {_place(r.meaning)}"
+            place = f"  {r.address:05X}  {_place(r.owner)}"
             lines.append(place)
             for at in range(0, max(len(r.before), len(r.after)), _ROW):
                 before, after = (side[at:at + _ROW].hex(" ").upper() if side else "not read"
@@ -176,7 +174,7 @@ def equal_text(ranges: Sequence[ByteRange]) -> str:
     said = []
     unlike = [r for r in ranges if r.before and r.after]
     if unlike:
-        first = [f"0x{r.meaning.address:04X} ({_place(r.meaning)})" for r in unlike[:_SOME]]
+        first = [f"0x{r.address:04X} ({_place(r.owner)})" for r in unlike[:_SOME]]
         more = f" and {plural(len(unlike) - _SOME, 'more place')}" if len(unlike) > _SOME else ""
         said.append(f"bytes differ at {'; '.join(first)}{more}")
     single = sum(max(len(r.before), len(r.after)) for r in ranges if not (r.before and r.after))
@@ -185,19 +183,16 @@ def equal_text(ranges: Sequence[ByteRange]) -> str:
     return f"values equal, {', and '.join(said)}: --bytes shows them\n"
 
 
-def _place(meaning: Meaning) -> str:
-    if meaning.ring is not None:
-        return f"{meaning.ring.group.name}, slot {meaning.slot}: {meaning.what}"
-    return f"label copy {meaning.copy}: {meaning.what}" if meaning.copy is not None else (
-        meaning.what)
+def _place(owner: ByteOwner) -> str:
+    names = ", ".join(owner.names) or "not described"
+    return f"{owner.area}: {names}" if owner.area else names
 
 
-def _side(difference: Difference, raws: dict[str, tuple[Raw, ...]] | Absence,
-          reset: Reset | None) -> str:
-    if isinstance(raws, Absence):
-        return raws.value
-    text = parameter_text(difference.parameter, raws)
-    return f"{text} ({stored_remark(reset, difference.parameter)})" if reset else text
+def _side(difference: Difference, side: StoredValue) -> str:
+    if isinstance(side.raws, Absence):
+        return side.raws.value
+    text = parameter_text(difference.parameter, side.raws)
+    return f"{text} ({stored_remark(side.reset, difference.parameter)})" if side.reset else text
 
 
 def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
@@ -208,17 +203,17 @@ def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -
         sides = {"before": d.before, "after": d.after}
         parameters.append({
             "group": d.group.name, "parameter": d.parameter.name,
-            **{name: None if isinstance(side, Absence) else parameter_text(d.parameter, side)
-               for name, side in sides.items()},
-            "absent": {name: side.value for name, side in sides.items()
-                       if isinstance(side, Absence)},
-            "stored": {name: stored_data(reset, d.parameter)
-                       for name, reset in zip(sides, d.resets, strict=True) if reset},
+            **{name: None if isinstance(side.raws, Absence)
+               else parameter_text(d.parameter, side.raws) for name, side in sides.items()},
+            "absent": {name: side.raws.value for name, side in sides.items()
+                       if isinstance(side.raws, Absence)},
+            "stored": {name: stored_data(side.reset, d.parameter)
+                       for name, side in sides.items() if side.reset},
         })
     return {
         "parameters": parameters,
         "bytes": [
-            {"address": r.meaning.address, "what": _place(r.meaning),
+            {"address": r.address, "what": _place(r.owner),
              "before": r.before.hex() or None, "after": r.after.hex() or None} for r in ranges
         ],
     }

@@ -12,9 +12,9 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import HEADER_BYTES
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import unpack
-from paramstore.inspect.examine import Examination, examine
 from paramstore.inspect.salvage import salvage
 from paramstore.inspect.slots import SlotKind
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.tear import Origin
 from paramstore.inspect.which import Candidate
 from paramstore.verify.eeprom.faults import Tear, Torn
@@ -48,11 +48,11 @@ def scenes(kind: Torn, group: str, *, every: bool = False) -> Iterator[Scene]:
                 yield cut_commit(group, commits, page, tear)
 
 
-def examined(scene: Scene) -> Examination:
-    return examine(read_dump(scene.image, "x.bin", FORMS["bin"]), ONLY)
+def examined(scene: Scene) -> StoreExamination:
+    return examine_store(read_dump(scene.image, "x.bin", FORMS["bin"]), ONLY)
 
 
-def told(found: Examination) -> list[Finding]:
+def told(found: StoreExamination) -> list[Finding]:
     """The findings, but for groups that were never written: the scenes write one group only."""
     return [f for f in found.findings if f.code not in ("PS613", "PS619")]
 
@@ -61,7 +61,7 @@ def number_in(record: bytes) -> int | None:
     return None if record[:4] == ERASED * 4 else int.from_bytes(record[:4], "little")
 
 
-def check_slots(scene: Scene, found: Examination) -> SlotKind:
+def check_slots(scene: Scene, found: StoreExamination) -> SlotKind:
     """Only the slot that the cut hit is torn, and only if it holds neither record; one or two bits
     of a value may be the cut's or not, and both are said. Return its kind."""
     verdicts = found.slots[scene.ring.group.name]
@@ -86,7 +86,7 @@ def check_slots(scene: Scene, found: Examination) -> SlotKind:
     return verdict.kind
 
 
-def check_words(scene: Scene, found: Examination, kind: SlotKind) -> None:
+def check_words(scene: Scene, found: StoreExamination, kind: SlotKind) -> None:
     """A torn slot is told in one warning with place and numbers, anything else in none. That the
     group is lost is told if the slot may have held its only record: nothing else ever was in the
     ring, and the end of the record is neither erased nor proven."""
@@ -110,7 +110,7 @@ def check_words(scene: Scene, found: Examination, kind: SlotKind) -> None:
     assert old is None or f"record {old} was" in finding.message
 
 
-def check_values(scene: Scene, found: Examination, kind: SlotKind) -> None:
+def check_values(scene: Scene, found: StoreExamination, kind: SlotKind) -> None:
     """What was acknowledged last is served, and salvaged; a whole record that nobody was told of
     counts like any other."""
     group = scene.ring.group.name
@@ -130,7 +130,7 @@ def check_values(scene: Scene, found: Examination, kind: SlotKind) -> None:
             assert contents.values == saved.values
 
 
-def check_origins(scene: Scene, found: Examination) -> None:
+def check_origins(scene: Scene, found: StoreExamination) -> None:
     """A byte whose origin is proven has it: it is that of the old record, of the new one, of
     both, FF, 00, a mixture of both, or none of these."""
     tear = found.slots[scene.ring.group.name][scene.slot].tear

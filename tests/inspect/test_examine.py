@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from paramstore.core.errors import Severity
 from paramstore.files.forms import FORMS, encode_image, read_dump
-from paramstore.inspect.examine import Examination, examine
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.record import build_record, encode_body
 from paramstore.report.dump import dump_text
@@ -23,8 +23,8 @@ RING = PLAN.ring("settings")
 IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
 
 
-def examined(image: bytes) -> Examination:
-    return examine(read_dump(image, "x.bin", FORMS["bin"]), ONLY)
+def examined(image: bytes) -> StoreExamination:
+    return examine_store(read_dump(image, "x.bin", FORMS["bin"]), ONLY)
 
 
 def told(image: bytes) -> list[str]:
@@ -164,7 +164,7 @@ def test_history_names_what_each_commit_changed() -> None:
 def test_any_form_gives_the_same(form: str) -> None:
     """The same unit in another form is the same unit."""
     content = encode_image(IMAGE, FORMS[form])
-    assert examined(IMAGE).contents == examine(read_dump(content, "x"), ONLY).contents
+    assert examined(IMAGE).contents == examine_store(read_dump(content, "x"), ONLY).contents
 
 
 @given(st.lists(st.tuples(st.integers(0, 4095), st.integers(0, 255)), max_size=40))

@@ -13,7 +13,7 @@ from paramstore.core.errors import FindingsError, SourceText
 from paramstore.files import binary
 from paramstore.files.forms import FORMS, WriteOptions, encode_image, read_dump
 from paramstore.files.words import Order, swapped
-from paramstore.inspect.either import examine_either, recogniser
+from paramstore.inspect.examine import examine, recogniser
 from paramstore.inspect.fixed import FixedExamination, examine_fixed
 from paramstore.schema.fixed.model import FixedLayout
 from paramstore.schema.fixed.reader import read_layout
@@ -125,7 +125,7 @@ def test_words_of_a_text_are_put_in_order() -> None:
         text = "\n".join(f"{at:04X}: " + data[at:at + 16].hex(" ", 2)
                          for at in range(0, len(data), 16))
         reading = read_dump(text.encode(), "x.txt", known=recogniser([LEGACY]))
-        of = examine_either(reading, [LEGACY])
+        of = examine(reading, [LEGACY])
         assert (UNIT, 2) == (of.contents.image, reading.word_bytes)
 
 

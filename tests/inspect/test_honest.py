@@ -10,9 +10,9 @@ from paramstore.core.errors import Severity
 from paramstore.core.status import Status
 from paramstore.files.forms import FORMS, Form, read_dump
 from paramstore.image.pack import pack
-from paramstore.inspect.examine import Examination, examine
 from paramstore.inspect.salvage import salvage
 from paramstore.inspect.slots import SlotKind
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.layout.plan import Ring
 from tests.inspect.scenes import PLAN, change, on_part, used_unit
@@ -38,8 +38,8 @@ IMAGE = unit(settings=5)
 CURVES = unit(settings=5, curve=4)
 
 
-def examined(image: bytes, form: Form = FORMS["bin"]) -> Examination:
-    return examine(read_dump(image, "x", form), ONLY)
+def examined(image: bytes, form: Form = FORMS["bin"]) -> StoreExamination:
+    return examine_store(read_dump(image, "x", form), ONLY)
 
 
 def with_bits(image: bytes, ring: Ring, slot: int, *places: int) -> bytes:
@@ -50,7 +50,7 @@ def with_bits(image: bytes, ring: Ring, slot: int, *places: int) -> bytes:
     return bytes(changed)
 
 
-def codes(found: Examination) -> list[tuple[str, Severity]]:
+def codes(found: StoreExamination) -> list[tuple[str, Severity]]:
     return [(f.code, f.severity) for f in found.findings if f.code not in ("PS613", "PS619")]
 
 

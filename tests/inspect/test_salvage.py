@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,19 @@ from paramstore.core.disk import read_text
 from paramstore.core.scalars import Raw
 from paramstore.core.status import Health, Status
 from paramstore.files.forms import FORMS, Dump, read_dump
-from paramstore.image.contents import unpack
+from paramstore.image.contents import Contents, unpack
 from paramstore.image.pack import pack
-from paramstore.inspect.differ import Absence, byte_differences, value_differences
-from paramstore.inspect.examine import Examination, examine
+from paramstore.inspect.differ import (
+    ByteRange,
+    Difference,
+    byte_differences,
+    given_values,
+    value_differences,
+)
+from paramstore.inspect.examination import Absence
 from paramstore.inspect.meaning import meaning_of
 from paramstore.inspect.salvage import SourceKind, salvage
+from paramstore.inspect.store import StoreExamination, examine_store, store_values
 from paramstore.inspect.which import Candidate, candidates_of
 from paramstore.record import build_record, encode_body
 from paramstore.releases.values import Origin
@@ -29,8 +37,8 @@ RING = PLAN.ring("settings")
 IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
 
 
-def examined(image: bytes) -> Examination:
-    return examine(read_dump(image, "x", FORMS["bin"]), (Candidate("bench_unit", PLAN),))
+def examined(image: bytes) -> StoreExamination:
+    return examine_store(read_dump(image, "x", FORMS["bin"]), (Candidate("bench_unit", PLAN),))
 
 
 def put(image: bytes, address: int, data: bytes) -> bytes:
@@ -91,6 +99,18 @@ def test_bytes_of_other_firmware_are_kept() -> None:
     assert (4, bytes(body)) == (record.revision, record.body)
 
 
+def compared(before: Contents, after: Contents | dict[str, dict[str, tuple[Raw, ...]]],
+             ) -> tuple[Difference, ...]:
+    groups = [ring.group for ring in PLAN.rings]
+    other = store_values(after) if isinstance(after, Contents) else given_values(groups, after)
+    return value_differences(groups, store_values(before), other)
+
+
+def bytes_compared(before: Dump, after: Dump) -> tuple[ByteRange, ...]:
+    found = examined(IMAGE)
+    return byte_differences(replace(found, dump=before), replace(found, dump=after))
+
+
 def test_differences_are_told_by_parameter_and_by_byte() -> None:
     """One commit changes one parameter, and the bytes of one slot."""
     rig = on_part(IMAGE)
@@ -98,14 +118,14 @@ def test_differences_are_told_by_parameter_and_by_byte() -> None:
     rig.commit("settings")
     after = bytes(rig.bench.device.memory)
     before, later = (unpack(PLAN, image) for image in (IMAGE, after))
-    (difference,) = value_differences(PLAN, before, later)
-    assert ("interval", {"interval": (1234,)}) == (difference.parameter.name, difference.after)
-    ranges = byte_differences(PLAN, Dump(IMAGE), Dump(after))
-    assert {(RING, 2)} == {(r.meaning.ring, r.meaning.slot) for r in ranges}
-    assert all(r.before == IMAGE[r.meaning.address:][:len(r.before)] for r in ranges)
-    assert "sequence number" == ranges[0].meaning.what
-    assert () == byte_differences(PLAN, Dump(IMAGE), Dump(IMAGE))
-    assert () == value_differences(PLAN, before, before)
+    (difference,) = compared(before, later)
+    assert ("interval", {"interval": (1234,)}) == (difference.parameter.name, difference.after.raws)
+    ranges = bytes_compared(Dump(IMAGE), Dump(after))
+    assert {"settings, slot 2"} == {r.owner.area for r in ranges}
+    assert all(r.before == IMAGE[r.address:][:len(r.before)] for r in ranges)
+    assert ("sequence number",) == ranges[0].owner.names
+    assert () == bytes_compared(Dump(IMAGE), Dump(IMAGE))
+    assert () == compared(before, before)
 
 
 def test_values_are_compared_where_they_are_given() -> None:
@@ -113,11 +133,11 @@ def test_values_are_compared_where_they_are_given() -> None:
     """
     contents = unpack(PLAN, IMAGE)
     interval = contents.group("settings").values["interval"]
-    assert () == value_differences(PLAN, contents, {"settings": {"interval": interval}})
-    (difference,) = value_differences(PLAN, contents, {"settings": {"interval": (3,)}})
-    assert {"interval": (3,)} == difference.after
+    assert () == compared(contents, {"settings": {"interval": interval}})
+    (difference,) = compared(contents, {"settings": {"interval": (3,)}})
+    assert {"interval": (3,)} == difference.after.raws
     blank = contents._replace(groups=unpack(PLAN, b"\xff" * 4096).groups)
-    assert Absence.NO_RECORD is value_differences(PLAN, blank, contents)[0].before
+    assert Absence.NO_RECORD is compared(blank, contents)[0].before.raws
 
 
 def test_what_a_dump_does_not_have_is_not_compared_as_ff() -> None:
@@ -126,13 +146,13 @@ def test_what_a_dump_does_not_have_is_not_compared_as_ff() -> None:
     ring = PLAN.ring("settings")
     at, end = ring.address(0), ring.address(ring.slots)
     lacking = Dump(IMAGE[:at] + b"\xff" * (end - at) + IMAGE[end:], ((at, end),))
-    ranges = byte_differences(PLAN, lacking, Dump(IMAGE))
+    ranges = bytes_compared(lacking, Dump(IMAGE))
     assert (b"", IMAGE[at:end]) == (b"".join(r.before for r in ranges),
                                     b"".join(r.after for r in ranges))
-    assert () == byte_differences(PLAN, lacking, lacking)
-    assert () == byte_differences(PLAN, Dump(IMAGE[:at]), Dump(IMAGE, ((at, len(IMAGE)),)))
+    assert () == bytes_compared(lacking, lacking)
+    assert () == bytes_compared(Dump(IMAGE[:at]), Dump(IMAGE, ((at, len(IMAGE)),)))
     contents = [unpack(PLAN, *dump) for dump in (lacking, Dump(IMAGE))]
-    assert {Absence.UNREAD} == {d.before for d in value_differences(PLAN, *contents)}
+    assert {Absence.UNREAD} == {d.before.raws for d in compared(*contents)}
 
 
 PROBE = candidates_of(read_text(Path(__file__).parents[2] / "schemas" / "tank_probe.toml"))
@@ -149,7 +169,7 @@ def test_what_an_earlier_release_kept_is_salvaged(release: int) -> None:
             p.kind is Kind.INTEGER and not p.below and p.fields[0].count == 1)]
         values[ring.group.name] = {p.name: _near(p, chance) for p in numbers}
     image = pack(plan, values)
-    found = examine(read_dump(b"\xff" * 64 + image[64:], "x", FORMS["bin"]), PROBE)
+    found = examine_store(read_dump(b"\xff" * 64 + image[64:], "x", FORMS["bin"]), PROBE)
     assert found.plan.release == PROBE[0].plan.release
     assert not any("defaults" in f.message for f in found.findings
                    if "`factory`" in f.message and found.contents.group("factory").migrated)
@@ -181,10 +201,10 @@ def test_bytes_that_differ_are_told_in_runs_of_one_meaning() -> None:
         after = bytearray(IMAGE)
         for offset in offsets:
             after[at + offset] ^= 0x55
-        found = byte_differences(PLAN, Dump(IMAGE), Dump(bytes(after)))
-        assert all(IMAGE[r.meaning.address:][:len(r.before)] == r.before for r in found)
-        assert all(after[r.meaning.address:][:len(r.after)] == r.after for r in found)
-        return [(r.meaning.what, r.meaning.address - at, len(r.after)) for r in found]
+        found = bytes_compared(Dump(IMAGE), Dump(bytes(after)))
+        assert all(IMAGE[r.address:][:len(r.before)] == r.before for r in found)
+        assert all(after[r.address:][:len(r.after)] == r.after for r in found)
+        return [(r.owner.names[0], r.address - at, len(r.after)) for r in found]
 
     assert [(first.what, 1, 2)] == runs(1, 2)
     assert [(first.what, 0, 1), (first.what, 2, 1)] == runs(0, 2)
@@ -196,6 +216,6 @@ def test_a_run_ends_where_one_dump_does() -> None:
     """What both have is not told together with what one of them lacks, though it is next to it."""
     at = PLAN.ring("settings").address(0)
     after = put(IMAGE, at, bytes(b ^ 0x55 for b in IMAGE[at:at + 4]))
-    ranges = byte_differences(PLAN, Dump(IMAGE), Dump(after, ((at + 2, at + 4),)))
+    ranges = bytes_compared(Dump(IMAGE), Dump(after, ((at + 2, at + 4),)))
     assert [(IMAGE[at:at + 2], after[at:at + 2]), (IMAGE[at + 2:at + 4], b"")] == [
         (r.before, r.after) for r in ranges]

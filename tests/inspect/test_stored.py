@@ -9,8 +9,8 @@ from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack
 from paramstore.inspect.differ import value_differences
-from paramstore.inspect.examine import examine
 from paramstore.inspect.salvage import salvage
+from paramstore.inspect.store import examine_store, store_values
 from paramstore.inspect.which import Candidate
 from paramstore.record import build_record, encode_body
 from paramstore.report.image import contents_toml, image_data, image_text
@@ -32,7 +32,9 @@ def part(low: int, high: int, name: bytes = b"pump\0\0") -> bytes:
 
 
 def differences(before: bytes, after: bytes) -> tuple[str, list[dict[str, Any]]]:
-    found = value_differences(EXAMPLE, unpack(EXAMPLE, before), unpack(EXAMPLE, after))
+    found = value_differences(
+        EXAMPLE.schema.groups, store_values(unpack(EXAMPLE, before)),
+        store_values(unpack(EXAMPLE, after)))
     return difference_text(found, ()), difference_data(found, ())["parameters"]
 
 
@@ -77,7 +79,7 @@ def test_differ_compares_what_is_served_and_what_is_stored() -> None:
 def test_a_salvaged_image_holds_what_is_served() -> None:
     """And tells which values are not those that were stored."""
     image = part(9, 5, b"pum\0\xff!")
-    saved = salvage(examine(read_dump(image, "x.bin", FORMS["bin"]),
+    saved = salvage(examine_store(read_dump(image, "x.bin", FORMS["bin"]),
                             [Candidate("x.toml", EXAMPLE)]))
     assert (("low", "high"), False) == (saved.sources[1].defaulted, saved.complete)
     group = unpack(EXAMPLE, saved.image).group("user")

@@ -9,8 +9,8 @@ from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import LabelState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack
-from paramstore.inspect.examine import Examination, examine
 from paramstore.inspect.slots import SlotKind
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.layout.plan import Plan
 from paramstore.verify.eeprom.bench import Bench
@@ -36,8 +36,8 @@ def used(plan: Plan) -> TwinRig:
     return rig
 
 
-def examined(plan: Plan, image: bytes) -> Examination:
-    return examine(read_dump(image, "x.bin", FORMS["bin"]), [Candidate("x.toml", plan)])
+def examined(plan: Plan, image: bytes) -> StoreExamination:
+    return examine_store(read_dump(image, "x.bin", FORMS["bin"]), [Candidate("x.toml", plan)])
 
 
 def cut(rig: TwinRig, action: str, number: int, tear: Tear, *arguments: str) -> bool:
@@ -69,7 +69,7 @@ def test_a_wiped_part_is_blank_and_a_formatted_one_has_no_records(name: str) -> 
     assert [("PS613", "warning")] * len(plan.rings) == [
         (f.code, f.severity.value) for f in found.findings]
     assert {SlotKind.ERASED} == {v.kind for of in found.slots.values() for v in of}
-    assert () == found.strays
+    assert () == found.unallocated
 
 
 @pytest.mark.parametrize("name", PLANS)

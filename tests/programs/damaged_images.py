@@ -38,9 +38,9 @@ from paramstore.core.status import Status
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack
-from paramstore.inspect.examine import Examination, examine
 from paramstore.inspect.salvage import salvage
 from paramstore.inspect.slots import SlotKind
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.layout.plan import Ring
 from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
@@ -292,7 +292,7 @@ def judge(number: int, seed: int) -> Outcome:
     of = unit(chance.randrange(_UNITS), seed)
     damaged = KINDS[kind](of, chance)
     try:
-        found = examine(read_dump(damaged.content, "x", FORMS[damaged.form]), ONLY)
+        found = examine_store(read_dump(damaged.content, "x", FORMS[damaged.form]), ONLY)
     except FindingsError:
         return Outcome(kind, tuple((g, "refused") for g in GROUPS), ())
     if not found.contents.readable or found.contents.blank:
@@ -306,7 +306,7 @@ def _right(of: Unit, damaged: Damaged, group: str, values: Values) -> bool:
     return values == of.values[group] or (damaged.cut == group and values == damaged.stored)
 
 
-def _served(of: Unit, damaged: Damaged, found: Examination, group: str) -> str:
+def _served(of: Unit, damaged: Damaged, found: StoreExamination, group: str) -> str:
     if _right(of, damaged, group, found.contents.group(group).values):
         return "right"
     if any(f"`{group}`" in f.message or (f.code in _WHOLE and f.severity is Severity.ERROR)
@@ -315,14 +315,15 @@ def _served(of: Unit, damaged: Damaged, found: Examination, group: str) -> str:
     return "as before" if _as_before(of, found, group) else "wrong"
 
 
-def _as_before(of: Unit, found: Examination, group: str) -> bool:
+def _as_before(of: Unit, found: StoreExamination, group: str) -> bool:
     """Whether the ring holds what it held at an earlier time."""
     ring = PLAN.ring(group)
     first, end = ring.address(0), ring.address(ring.slots)
     return found.contents.image[first:end] in {image[first:end] for image in of.images}
 
 
-def _false(of: Unit, damaged: Damaged, found: Examination, served: dict[str, str]) -> list[str]:
+def _false(of: Unit, damaged: Damaged, found: StoreExamination,
+           served: dict[str, str]) -> list[str]:
     """Return what was said as a fact and is none."""
     said = []
     for group, verdicts in found.slots.items():
@@ -344,7 +345,7 @@ def _false(of: Unit, damaged: Damaged, found: Examination, served: dict[str, str
     return said
 
 
-def _as_cut(found: Examination, group: str) -> bool:
+def _as_cut(found: StoreExamination, group: str) -> bool:
     """Whether a CRC shows a ring as a commit leaves it that was cut: a page put back may do so."""
     return any(v.tear is not None and v.tear.proven for v in found.slots[group])
 

@@ -27,11 +27,12 @@ from paramstore.files import binary
 from paramstore.files.forms import FORMS, WriteOptions, encode_dump, encode_image, read_dump
 from paramstore.files.words import Order, swapped
 from paramstore.image.pack import pack
-from paramstore.inspect.either import Known, differences, examine_either, recogniser
-from paramstore.inspect.examine import Examination
+from paramstore.inspect.differ import differences
+from paramstore.inspect.examine import examine, recogniser
 from paramstore.inspect.salvage import salvage
-from paramstore.inspect.which import Candidate, candidates_of
-from paramstore.report.either import annotated_bytes, examination_data, examination_text
+from paramstore.inspect.store import StoreExamination
+from paramstore.inspect.which import Candidate, Layout, candidates_of
+from paramstore.report.examination import annotated_bytes, examination_data, examination_text
 from paramstore.report.findings import findings_text
 from paramstore.report.places import difference_text
 from paramstore.report.salvage import salvage_text
@@ -44,7 +45,7 @@ from tests.schema.fixed.legacy import legacy
 
 ROOT = Path(__file__).parents[2]
 LEGACY, _ = read_layout(read_text(ROOT / "schemas" / "tank_probe.fixed.toml"))
-KNOWN: tuple[Known, ...] = (
+KNOWN: tuple[Layout, ...] = (
     Candidate("bench_unit", PLAN), Candidate("pump_drive", EXAMPLE), LEGACY)
 class Samples(NamedTuple):
     """What is damaged: whole files of every form and images with a history; schemas."""
@@ -82,7 +83,7 @@ def _fixed(options: WriteOptions) -> list[bytes]:
 # ---- What is done with them ---------------------------------------------------------------------
 
 
-def feed(chance: random.Random, content: bytes, known: Sequence[Known]) -> str:
+def feed(chance: random.Random, content: bytes, known: Sequence[Layout]) -> str:
     """Take a file as far as it goes; return how far that was."""
     form = order = offset = None
     if chance.randrange(8) == 0:
@@ -94,7 +95,7 @@ def feed(chance: random.Random, content: bytes, known: Sequence[Known]) -> str:
     except ParamstoreError:
         return "refused as a file"
     try:
-        found = examine_either(reading, known, offset, named=chance.randrange(4) > 0)
+        found = examine(reading, known, offset, named=chance.randrange(4) > 0)
     except ParamstoreError:
         return "no schema, or outside the part"
     examination_text(found)
@@ -103,15 +104,15 @@ def feed(chance: random.Random, content: bytes, known: Sequence[Known]) -> str:
     annotated_bytes(found, first, first + chance.choice((1, 40, 400, 4096)))
     findings_text(found.findings)
     encode_dump(found.dump, chance.choice(list(FORMS.values())), WriteOptions(family=7), fill=0)
-    if not isinstance(found, Examination):
-        sound = examine_either(binary.read(legacy(), "sound"), [LEGACY])
+    if not isinstance(found, StoreExamination):
+        sound = examine(binary.read(legacy(), "sound"), [LEGACY])
         difference_text(*differences(found, sound))
         return "reported as a fixed layout"
     if not found.contents.readable:
         return "reported"
     saved = salvage(found, repair=True)
     salvage_text(saved)
-    clean = examine_either(binary.read(saved.image, "saved"), [found.candidate])
+    clean = examine(binary.read(saved.image, "saved"), [Candidate(found.name, found.plan)])
     difference_text(*differences(found, clean))
     return "salvaged"
 

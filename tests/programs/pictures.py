@@ -20,7 +20,7 @@ from paramstore.core.status import Status
 from paramstore.files.forms import encode_image, form_of, read_dump
 from paramstore.image.pack import pack
 from paramstore.image.values import read_values
-from paramstore.inspect.examine import examine
+from paramstore.inspect.store import examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.releases.project import open_project
 from paramstore.report.pictures import dump_svg, plan_svg
@@ -68,7 +68,7 @@ def made() -> Iterator[tuple[Path, str]]:
     dump = encode_image(damaged_unit(), form_of(str(DAMAGED)))
     yield DAMAGED, dump.decode("ascii")
     yield FOLDER / "plan.svg", plan_svg(project.plan)
-    found = examine(read_dump(dump, DAMAGED.name), [Candidate(schema.name, project.plan)])
+    found = examine_store(read_dump(dump, DAMAGED.name), [Candidate(schema.name, project.plan)])
     yield FOLDER / "dump.svg", dump_svg(found)
     recipe = read_recipe(project.plan.schema, read_text(SCHEMAS / "tank_probe.calibration.toml"))
     calibration = recipe.calibration("electrode")

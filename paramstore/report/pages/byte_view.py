@@ -12,9 +12,8 @@ from typing import Any
 
 from paramstore.core.format import ERASED
 from paramstore.image.contents import gaps_in
-from paramstore.inspect.examine import Examination
-from paramstore.inspect.label_damage import damaged_label_bytes
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.inspect.tear import Origin, stretches
 from paramstore.layout.plan import Ring
 from paramstore.report.page_map import letter
@@ -43,7 +42,7 @@ ORIGINS = {
 }
 
 
-def areas(found: Examination) -> Iterator[dict[str, Any]]:
+def areas(found: StoreExamination) -> Iterator[dict[str, Any]]:
     """Yield the areas of the part, as a template shows them: each has a title and blocks."""
     if not found.contents.readable:
         yield from _unread(found, 0, len(found.contents.image))
@@ -53,31 +52,31 @@ def areas(found: Examination) -> Iterator[dict[str, Any]]:
     placed += [(r.first_page, _retired(found, r)) for r in plan.retired]
     yield _labels(found)
     yield from (area for _, area in sorted(placed, key=lambda p: p[0]))
-    if found.strays:
+    if found.unallocated:
         yield {"id": "free", "title": "Free pages", "letter": None,
-               "blocks": [_stray(found, first, end) for first, end in _joined(found)]}
+               "blocks": [_unallocated(found, first, end) for first, end in _joined(found)]}
 
 
-def _joined(found: Examination) -> Iterator[tuple[int, int]]:
+def _joined(found: StoreExamination) -> Iterator[tuple[int, int]]:
     """Yield the bytes on free pages, those of neighbouring pages together up to a size."""
     page = found.plan.part.page
     joined: list[tuple[int, int]] = []
-    for stray in found.strays:
-        start = stray.first - stray.first % page
-        if joined and start - joined[-1][1] < page and stray.end - joined[-1][0] <= _TOGETHER:
-            joined[-1] = (joined[-1][0], stray.end)
+    for first, end in found.unallocated:
+        start = first - first % page
+        if joined and start - joined[-1][1] < page and end - joined[-1][0] <= _TOGETHER:
+            joined[-1] = (joined[-1][0], end)
         else:
-            joined.append((stray.first, stray.end))
+            joined.append((first, end))
     yield from joined
 
 
-def _labels(found: Examination) -> dict[str, Any]:
+def _labels(found: StoreExamination) -> dict[str, Any]:
     image = found.contents.image
     blocks: list[dict[str, Any]] = []
     for copy in (0, 1):
         things = label_things(found.plan, copy, image)
         whole = found.contents.labels[copy] is not None
-        damaged = damaged_label_bytes(found, copy)
+        damaged = found.damaged_label_bytes(copy)
         against = f"copy {1 - copy}" if found.contents.labels[1 - copy] is not None else (
             "a label of this store")
         if things[0].first < len(image):
@@ -98,7 +97,7 @@ def _changed(offsets: Sequence[int]) -> list[str]:
     return ["changed" if at in offsets else "" for at in range(max(offsets, default=-1) + 1)]
 
 
-def _changes(found: Examination, start: int, offsets: Sequence[int],
+def _changes(found: StoreExamination, start: int, offsets: Sequence[int],
              meaning: str) -> Iterator[dict[str, Any]]:
     """Yield runs of changed bytes for the list below them."""
     for _, run in groupby(enumerate(offsets), lambda pair: pair[1] - pair[0]):
@@ -108,7 +107,7 @@ def _changes(found: Examination, start: int, offsets: Sequence[int],
                "meaning": meaning, "sure": True}
 
 
-def _ring(found: Examination, index: int, ring: Ring) -> dict[str, Any]:
+def _ring(found: StoreExamination, index: int, ring: Ring) -> dict[str, Any]:
     verdicts = found.slots[ring.group.name]
     older = sorted((v.slot.record.sequence for v in verdicts if v.kind is SlotKind.OLDER),
                    reverse=True)
@@ -125,7 +124,7 @@ def _ring(found: Examination, index: int, ring: Ring) -> dict[str, Any]:
             "hue": hue(index), "blocks": blocks}
 
 
-def _grouped(found: Examination, ring: Ring, verdicts: Sequence[SlotVerdict],
+def _grouped(found: StoreExamination, ring: Ring, verdicts: Sequence[SlotVerdict],
              least: int) -> Iterator[tuple[str, list[SlotVerdict]]]:
     """Yield runs of slots that are shown alike: erased, missing, plain, or in full."""
     shown = [_shown(found, ring, verdict, least) for verdict in verdicts]
@@ -133,7 +132,7 @@ def _grouped(found: Examination, ring: Ring, verdicts: Sequence[SlotVerdict],
         yield look, [verdict for _, verdict in run]
 
 
-def _shown(found: Examination, ring: Ring, verdict: SlotVerdict, least: int) -> str:
+def _shown(found: StoreExamination, ring: Ring, verdict: SlotVerdict, least: int) -> str:
     if verdict.kind is SlotKind.MISSING:
         first, end = verdict.slot.address, verdict.slot.address + ring.record_bytes
         lacking = gaps_in(found.dump.gaps, first, end)
@@ -144,12 +143,12 @@ def _shown(found: Examination, ring: Ring, verdict: SlotVerdict, least: int) -> 
     return "plain" if plain else "full"
 
 
-def _erased(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
+def _erased(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
     words = "erased" if run[0].kind is SlotKind.ERASED else "not in the dump"
     return {"kind": "line", "text": f"{_range(found, ring, run)}: {words}"}
 
 
-def _plain(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
+def _plain(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
     size = ring.slot_pages * ring.page_bytes
     first = run[0].slot.address
     numbers = [v.slot.record.sequence for v in run]
@@ -159,7 +158,7 @@ def _plain(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[s
                                  _digits(found))}
 
 
-def _range(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> str:
+def _range(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> str:
     first, last = run[0].slot, run[-1].slot
     end = last.address + ring.slot_pages * ring.page_bytes - 1
     slots = f"slot {first.number}" if len(run) == 1 else f"slots {first.number} to {last.number}"
@@ -167,7 +166,7 @@ def _range(found: Examination, ring: Ring, run: Sequence[SlotVerdict]) -> str:
             f"{slots}")
 
 
-def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> dict[str, Any]:
+def _slot(found: StoreExamination, index: int, ring: Ring, verdict: SlotVerdict) -> dict[str, Any]:
     number, tear = verdict.slot.number, verdict.tear
     newest = found.contents.group(ring.group.name).newest
     anchors = f"b{index}-{number}-" if newest and newest.number == number else ""
@@ -193,7 +192,7 @@ def _slot(found: Examination, index: int, ring: Ring, verdict: SlotVerdict) -> d
     }
 
 
-def _retired(found: Examination, ring: Ring) -> dict[str, Any]:
+def _retired(found: StoreExamination, ring: Ring) -> dict[str, Any]:
     first = ring.address(0)
     end = first + ring.pages * ring.page_bytes
     lines = plain_lines(found.contents.image, first, end, _digits(found))
@@ -204,14 +203,14 @@ def _retired(found: Examination, ring: Ring) -> dict[str, Any]:
             "letter": None, "blocks": [block]}
 
 
-def _stray(found: Examination, first: int, end: int) -> dict[str, Any]:
+def _unallocated(found: StoreExamination, first: int, end: int) -> dict[str, Any]:
     start = first - first % found.plan.part.page
     where = f"{address_text(found.plan, first)} to {address_text(found.plan, end - 1)}"
     return {"kind": "plain", "title": f"{where}: bytes on a free page",
             "lines": plain_lines(found.contents.image, start, end, _digits(found))}
 
 
-def _unread(found: Examination, first: int, end: int) -> Iterator[dict[str, Any]]:
+def _unread(found: StoreExamination, first: int, end: int) -> Iterator[dict[str, Any]]:
     """Yield all bytes as they are, a kilobyte at a time."""
     image, blocks = found.contents.image, []
     for at in range(first, end, 1024):
@@ -224,5 +223,5 @@ def _unread(found: Examination, first: int, end: int) -> Iterator[dict[str, Any]
     yield {"id": "all", "title": "All bytes", "letter": None, "blocks": blocks}
 
 
-def _digits(found: Examination) -> int:
+def _digits(found: StoreExamination) -> int:
     return len(address_text(found.plan, 0)) - 2

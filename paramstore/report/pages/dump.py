@@ -14,9 +14,9 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import slot_of
 from paramstore.core.words import plural
 from paramstore.image.contents import GroupContents
-from paramstore.inspect.examine import Examination
 from paramstore.inspect.history import History
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.allowed import allowed_text
 from paramstore.report.dump import left_text, numbers_text
@@ -41,7 +41,7 @@ _MOST_NAMED = 12
 """Slots that the words of a picture name one by one."""
 
 
-def dump_page(found: Examination) -> str:
+def dump_page(found: StoreExamination) -> str:
     """Return what a dump says as a whole HTML page."""
     plan, contents = found.plan, found.contents
     readable = contents.readable
@@ -54,31 +54,31 @@ def dump_page(found: Examination) -> str:
         findings=[finding_facts(f) for f in findings], address=partial(address_text, plan),
         pages_address=lambda page: address_text(plan, page * plan.part.page),
         rows=map_rows(plan, partial(_look, found), partial(_label_look, found),
-                      [s.first // plan.part.page for s in found.strays]),
+                      [first // plan.part.page for first, _ in found.unallocated]),
         states=[{"kind": kind, "count": counts[kind], **STATES[kind].words} for kind in SlotKind
                 if counts[kind]],
         groups=[_group(found, i, g) for i, g in enumerate(contents.groups)] if readable else [],
         temperature=plan.schema.temperature_c, areas=list(areas(found)),
         letters=[{"letter": letter(i), "hue": hue(i), "name": r.group.name, "index": i}
                  for i, r in enumerate(plan.rings)],
-        stray=bool(found.strays), retired=[r.group.name for r in plan.retired],
+        unallocated=bool(found.unallocated), retired=[r.group.name for r in plan.retired],
     )
 
 
-def _facts(found: Examination) -> list[tuple[str, str]]:
+def _facts(found: StoreExamination) -> list[tuple[str, str]]:
     plan, size = found.plan, len(found.contents.image)
     gaps = sum(end - first for first, end in found.dump.gaps)
     return [
         ("File", found.reading.source.path),
         ("Read as", found.reading.title),
-        ("Schema", found.candidate.name),
+        ("Schema", found.name),
         ("Part", f"{plan.part.name}, {plan.part.capacity:,} bytes"),
         ("In the dump", plural(size - gaps, "byte") + (f", {gaps} missing" if gaps else "")),
         ("Label", title_text(found.contents).partition(": ")[2]),
     ]
 
 
-def _verdict(found: Examination) -> str:
+def _verdict(found: StoreExamination) -> str:
     errors = sum(f.severity is Severity.ERROR for f in found.findings)
     if not found.contents.readable:
         return "The dump is of no unit of this schema: its values cannot be read."
@@ -102,7 +102,7 @@ def finding_facts(finding: Finding) -> dict[str, Any]:
 # ---- Slots ---------------------------------------------------------------------------------------
 
 
-def _look(found: Examination, ring: Ring, slot: int) -> tuple[str, str, str]:
+def _look(found: StoreExamination, ring: Ring, slot: int) -> tuple[str, str, str]:
     verdicts = found.slots.get(ring.group.name)
     if verdicts is None:
         return "", "", ""
@@ -112,7 +112,7 @@ def _look(found: Examination, ring: Ring, slot: int) -> tuple[str, str, str]:
     return state.css, shape, f": {state_of(verdict)}"
 
 
-def _label_look(found: Examination, copy: int) -> tuple[str, str, str]:
+def _label_look(found: StoreExamination, copy: int) -> tuple[str, str, str]:
     if found.contents.labels[copy] is not None:
         return "", "", ", whole"
     first = found.plan.label_address(copy)
@@ -139,7 +139,7 @@ def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> 
 # ---- Groups --------------------------------------------------------------------------------------
 
 
-def _group(found: Examination, index: int, group: GroupContents) -> dict[str, Any]:
+def _group(found: StoreExamination, index: int, group: GroupContents) -> dict[str, Any]:
     ring, name = group.ring, group.ring.group.name
     verdicts, wear = found.slots[name], found.wear[name]
     counts = Counter(v.kind for v in verdicts)

@@ -54,7 +54,7 @@ def layout_page(layout: FixedLayout) -> str:
 
 def fixed_page(found: FixedExamination) -> str:
     """Return what a dump of a fixed layout says as a whole HTML page."""
-    layout, keys = found.candidate, _keys(found.candidate)
+    layout, keys = found.schema, _keys(found.schema)
     there = [g for g in found.contents.groups if g.presence is Presence.THERE]
     names = {g.group.declared for g in there}
     absent = dict.fromkeys(g.group.declared for g in found.contents.groups

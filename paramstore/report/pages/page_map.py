@@ -12,7 +12,7 @@ from paramstore.report.pages.strips import Bead, Row, strip
 
 __all__ = ["HUES", "Look", "hue", "map_rows"]
 
-STRAY = "?"
+UNALLOCATED = "?"
 HUES = 6
 """Colours of groups; neighbours differ, and the letter says which group it is."""
 
@@ -26,19 +26,19 @@ def hue(index: int) -> str:
 
 
 def map_rows(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]],
-             strays: Iterable[int] = ()) -> tuple[Row, ...]:
+             unallocated: Iterable[int] = ()) -> tuple[Row, ...]:
     """Return all pages of a part as rows; `look` and `label` say how a slot of a ring and a label
-    copy look. `strays` are free pages that hold bytes, in order."""
-    beads = [*_beads(plan, look, label), *_stray_beads(strays)]
+    copy look. `unallocated` are free pages that hold bytes, in order."""
+    beads = [*_beads(plan, look, label), *_unallocated_beads(unallocated)]
     return strip(sorted(beads, key=lambda b: b.start), plan.part.pages)
 
 
-def _stray_beads(pages: Iterable[int]) -> Iterator[Bead]:
+def _unallocated_beads(pages: Iterable[int]) -> Iterator[Bead]:
     """Yield a bead for each run of free pages that hold bytes."""
     for _, run in groupby(enumerate(pages), lambda pair: pair[1] - pair[0]):
         numbers = [page for _, page in run]
-        yield Bead(numbers[0], len(numbers), STRAY, STRAY,
-                   f"{plural(len(numbers), 'free page')} with bytes", "stray")
+        yield Bead(numbers[0], len(numbers), UNALLOCATED, UNALLOCATED,
+                   f"{plural(len(numbers), 'free page')} with bytes", "unallocated")
 
 
 def _beads(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]]) -> Iterator[Bead]:

@@ -9,8 +9,8 @@ from paramstore.core.disk import read_bytes, read_text
 from paramstore.core.status import Status
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.pack import pack
-from paramstore.inspect.examine import Examination, examine
 from paramstore.inspect.fixed import examine_fixed
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
@@ -32,9 +32,9 @@ def example(name: str) -> Plan:
     return make_plan(load_schema(f"schemas/{name}.toml")[0])
 
 
-def examined(plan: Plan, image: bytes, name: str = "unit.bin") -> Examination:
+def examined(plan: Plan, image: bytes, name: str = "unit.bin") -> StoreExamination:
     """What a dump of that content says."""
-    return examine(read_dump(image, name, FORMS["bin"]), (Candidate("schema.toml", plan),))
+    return examine_store(read_dump(image, name, FORMS["bin"]), (Candidate("schema.toml", plan),))
 
 
 def edid_page() -> str:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.pack import pack
-from paramstore.inspect.examine import examine
+from paramstore.inspect.store import examine_store
 from paramstore.inspect.which import Candidate
 from paramstore.report.bytes import bytes_text
 from paramstore.report.pages.dump import dump_page
@@ -109,7 +109,7 @@ def test_what_a_dump_leaves_out_is_not_shown_as_erased() -> None:
     text = "\n".join(f"{at:04X}: {SCENE.image[at:at + 16].hex(' ')}"
                      for at in range(0, 4096, 16)
                      if at != ring.address(0) + 16 and not 0x40 <= at < 0x80)
-    found = examine(read_dump(text.encode(), "log.txt", FORMS["text"]),
+    found = examine_store(read_dump(text.encode(), "log.txt", FORMS["text"]),
                     (Candidate("schema.toml", PLAN),))
     page = dump_page(found)
     assert [] == faults(page)

@@ -1,0 +1,101 @@
+"""The reports on a dump, be it of a store or of a fixed layout: text, data for JSON, page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from paramstore.core.text import printable
+from paramstore.inspect.examination import Examination
+from paramstore.inspect.store import StoreExamination
+from paramstore.inspect.which import Candidate, Layout
+from paramstore.report.findings import Tint, no_tint
+
+__all__ = ["annotated_bytes", "examination_data", "examination_page", "examination_text",
+           "place_text"]
+
+# Each report is imported when it is wanted: reading a dump must not wait for the others.
+
+
+def examination_text(found: Examination, tint: Tint = no_tint) -> str:
+    """Return the whole report on a dump, findings left out, lines ended by \\n."""
+    head = (f"{printable(found.reading.source.path)}: {found.reading.title}\n"
+            f"schema: {printable(found.name)}\n")
+    if isinstance(found, StoreExamination):
+        from paramstore.report.dump import dump_text
+
+        return head + dump_text(found, tint)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.report.fixed import fixed_text
+
+    assert isinstance(found, FixedExamination), "there are two readers"
+    return head + fixed_text(found, tint)
+
+
+def examination_data(found: Examination) -> dict[str, Any]:
+    """Return the same as plain data for JSON."""
+    head = {"schema": found.name, "form": found.reading.form, "read_as": found.reading.title,
+            "gaps": [list(gap) for gap in found.dump.gaps]}
+    if isinstance(found, StoreExamination):
+        from paramstore.report.dump import dump_data
+
+        return head | dump_data(found)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.report.fixed import fixed_data
+
+    assert isinstance(found, FixedExamination), "there are two readers"
+    return head | fixed_data(found)
+
+
+def examination_page(found: Examination) -> str:
+    """Return the report as a whole HTML page."""
+    if isinstance(found, StoreExamination):
+        from paramstore.report.pages.dump import dump_page
+
+        return dump_page(found)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.report.pages.fixed import fixed_page
+
+    assert isinstance(found, FixedExamination), "there are two readers"
+    return fixed_page(found)
+
+
+def annotated_bytes(found: Examination, first: int = 0, end: int | None = None,
+                    tint: Tint = no_tint) -> str:
+    """Return a hex dump of `first` to before `end` with what every byte is."""
+    if isinstance(found, StoreExamination):
+        from paramstore.report.bytes import bytes_text
+
+        return bytes_text(found, first, end, tint)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.report.fixed_bytes import fixed_bytes_text
+
+    assert isinstance(found, FixedExamination), "there are two readers"
+    return fixed_bytes_text(found, first, end, tint)
+
+
+def place_text(of: Layout | Examination, place: str) -> str:
+    """Return what an address is for, or where a parameter lies; of an examination also what stands
+    there.
+
+    ToolError if there is no such place.
+    """
+    from paramstore.inspect.meaning import locate, meaning_of, parse_address
+
+    address = parse_address(place)
+    if isinstance(of, Candidate | StoreExamination):
+        from paramstore.report.places import location_text, meaning_text
+
+        store = of if isinstance(of, StoreExamination) else None
+        if address is not None:
+            return meaning_text(meaning_of(of.plan, address[0]), address[1], store)
+        return location_text(place, *locate(of.plan, place), store)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.inspect.fixed_meaning import find
+    from paramstore.report.fixed_bytes import fixed_location_text, fixed_meaning_text
+
+    fixed = of if isinstance(of, FixedExamination) else None
+    layout = of.schema if isinstance(of, FixedExamination) else of
+    assert not isinstance(layout, Examination), "there are two readers"
+    if address is not None:
+        return fixed_meaning_text(layout, *address, fixed)
+    return fixed_location_text(place, find(layout, place), fixed)
