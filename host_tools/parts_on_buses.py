@@ -93,17 +93,15 @@ def open_part(plan: Plan, at: PartAt, *, create: bool = False,
         way.close()
 
 
-def look_at(programmer: Programmer, project: Project, *, whole: bool = False,
-            any_release: bool = False) -> Contents:
-    """Read the label and the rings of a part, or all of it, and count on a terminal;
-    `any_release` as of `read_part`."""
+def look_at(programmer: Programmer, project: Project, *, whole: bool = False) -> Contents:
+    """Read the label and the rings of a part, or all of it, and count on a terminal."""
     from paramstore.bus.look import read_part
     from paramstore.image.pack import used_ranges
 
     size = programmer.part.capacity if whole else sum(
         end - first for first, end in used_ranges(project.plan))
     with counted("Reading", size, "bytes") as tell:
-        return read_part(programmer, project, whole=whole, any_release=any_release, progress=tell)
+        return read_part(programmer, project, whole=whole, progress=tell)
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,9 +48,9 @@ def command(ctx: click.Context, schema: str, output: str | None, form_name: str 
         project = project._replace(plan=project.release(release), history=History())
     with open_part(project.plan, at) as programmer:
         name = programmer.name
-        contents = look_at(programmer, project, whole=whole or output is not None,
-                           any_release=True)
-        if contents.gaps and small_part(contents, name):  # only all of it tells what that costs
+        contents = look_at(programmer, project, whole=whole or output is not None)
+        if contents.gaps and (contents.label is None or small_part(contents, name)):
+            # Only all of it tells which release it is of, or what the missing half costs.
             contents = look_at(programmer, project, whole=True)
     image = contents.image  # what was not read counts as free: labels and rings are all there
     found = examine_store(binary.read(image, name), project_candidates(project, name), offset=0,

@@ -22,9 +22,9 @@ _LABEL_BYTES = 32
 
 
 def read_part(programmer: Programmer, project: Project, *, whole: bool = False,
-              any_release: bool = False, progress: Progress = lambda _: None) -> Contents:
+              progress: Progress = lambda _: None) -> Contents:
     """Read a part with the release that its label names: labels and rings, or all of it. Without a
-    label these are the rings of the schema; with `any_release`, those of every release.
+    label these are the rings of the schema.
 
     ToolError if it does not answer.
     """
@@ -38,9 +38,6 @@ def read_part(programmer: Programmer, project: Project, *, whole: bool = False,
     label = seen.label
     if label is None or label.store_id == plan.store_id:
         held.read(used_ranges(seen.plan))
-    if label is None and any_release:
-        for earlier in project.history.plans:
-            held.read(used_ranges(earlier))
     return held.contents(project)
 
 

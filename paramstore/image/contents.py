@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from paramstore.core.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
 from paramstore.core.scalars import Raw
+from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import Label, Record, RecordState, read_label, read_record
 from paramstore.releases.lineage import parting
@@ -155,8 +156,15 @@ class Contents(NamedTuple):
 
     @property
     def blank(self) -> bool:
-        """Whether the image is FF throughout, and all there."""
-        return not self.gaps and self.image.count(ERASED) == len(self.image)
+        """Whether the image is FF throughout; label and rings are all there."""
+        return self.only(ERASED) and not any(
+            gaps_in(self.gaps, first, end) for first, end in used_ranges(self.plan))
+
+    def only(self, byte: int) -> bool:
+        """Whether all bytes that were read are `byte`, and some were."""
+        unread = sum(end - first for first, end in self.gaps)
+        found = self.image.count(byte) - unread * (byte == ERASED)
+        return found == len(self.image) - unread > 0
 
     @property
     def readable(self) -> bool:

@@ -66,11 +66,15 @@ class _Diagnosis:
         self._source = source
         self._what = what
 
+    @property
+    def _read(self) -> str:
+        return " that was read" if self._contents.gaps else ""
+
     def findings(self) -> Iterator[Finding]:
         yield from self._size()
         if self._contents.blank:
             yield self._error(
-                "PS604", "the part is blank: every byte is FF",
+                "PS604", f"the part is blank: every byte{self._read} is FF",
                 help="a bus without an answering part reads FF as well: check the wiring if the "
                 "part was programmed")
             return
@@ -111,9 +115,14 @@ class _Diagnosis:
                               help="the records that are shown are of this store all the same")
             return
         if label is None:
-            yield self._error("PS605", f"the {self._what} holds no label, and no record of "
-                              f"`{plan.schema.name}`", help="give the schema of the unit, and "
-                              "read the part again")
+            zeros = contents.only(0)
+            yield self._error(
+                "PS605", f"the {self._what} holds no label, and no record of "
+                f"`{plan.schema.name}`",
+                notes=(f"every byte{self._read} is 00",) if zeros else (),
+                help="a data line that is held low reads 00, and some adapters give 00 when no "
+                "part answers: check the bus, and read the part again" if zeros else
+                "give the schema of the unit, and read the part again")
             return
         match contents.label_state:
             case LabelState.FORMAT:
@@ -127,8 +136,9 @@ class _Diagnosis:
                     "longer counts")
             case LabelState.FOREIGN:
                 yield self._error(
-                    "PS607", f"the part holds the store `{label.called}`, "
-                    f"not `{plan.schema.name}`", help=f"give the schema of `{label.called}`")
+                    "PS607", f"the part holds the store {_store(label.name, label.store_id)}, "
+                    f"not {_store(plan.schema.name, plan.store_id)}",
+                    help="give the schema of that store")
             case LabelState.PART:
                 yield self._error(
                     "PS608", f"the label is for a part of {label.capacity} bytes with "
@@ -176,7 +186,7 @@ class _Diagnosis:
                                     "whole", help="`ps_format` writes it anew")
         elif first != second:
             yield self._warning(
-                "PS616", f"the label copies differ: {_layout(first)} and {_layout(second)}",
+                "PS616", f"the label copies differ: {_unlike(first, second)}",
                 help="copy 0 counts")
 
     def _group(self, group: GroupContents) -> Iterator[Finding]:
@@ -223,6 +233,22 @@ class _Diagnosis:
 def _layout(of: Label | Plan) -> str:
     release = f" of release {of.release}" if of.release else ""
     return f"layout {of.layout_id:08X}{release}"
+
+
+def _store(name: str, number: int) -> str:
+    return f"`{name}` (id 0x{number:08X})" if name else f"with the id 0x{number:08X}"
+
+
+def _unlike(first: Label, second: Label) -> str:
+    """Return the fields in which two labels differ, with both values."""
+    shown = zip(_fields(first).items(), _fields(second).values(), strict=True)
+    return ", ".join(f"{name} {a} and {b}" for (name, a), b in shown if a != b)
+
+
+def _fields(label: Label) -> dict[str, str]:
+    return {name.replace("_", " "): str(value) for name, value in label._asdict().items()} | {
+        "store id": f"0x{label.store_id:08X}", "layout id": f"0x{label.layout_id:08X}",
+        "lineage": bytes(label.lineage).hex(" ").upper(), "name": f"`{label.name}`"}
 
 
 def _slots(slots: list[Slot]) -> tuple[str, ...]:

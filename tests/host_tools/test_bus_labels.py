@@ -117,3 +117,11 @@ def test_no_message_about_a_part_speaks_of_a_dump(bench: Path) -> None:
             said = run(*command, *at)
             assert said.exception is None or isinstance(said.exception, SystemExit), (name, command)
             assert "dump" not in said.stderr + said.stdout, (name, command)
+
+
+def test_a_part_without_a_label_is_read_whole(bench: Path) -> None:
+    """Only then "every byte" is true, of FF and of the 00 of a line that is held low."""
+    for byte, said in ((0xFF, "the part is blank: every byte is FF"), (0, "every byte is 00")):
+        assert said in run("read", SCHEMA, *part(bytes([byte]) * 4096)).stderr
+        stray = bytes([byte]) * 4095 + b"\x55"
+        assert said not in run("read", SCHEMA, *part(stray)).stderr

@@ -12,7 +12,7 @@ from paramstore.core.status import Status
 from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack, used_ranges
-from paramstore.record import build_label, build_record, encode_body
+from paramstore.record import build_label, build_record, encode_body, read_label
 from paramstore.report.image import image_data, image_text, origin_text
 from tests.codes import IMAGE as CODES
 from tests.independent_decoder import decode_image
@@ -129,11 +129,12 @@ LABELS = {
         ["error PS605: both copies of the label are damaged"]),
     "another store": (
         put(pack(other_store, {}, defaults=True), LABEL[1], b"\0"), LabelState.FOREIGN,
-        ["error PS607: the part holds the store `other`, not `pump_drive`"]),
+        ["error PS607: the part holds the store `other` (id 0x00000001), "
+         "not `pump_drive` (id 0x388919A2)"]),
     "another layout": (
         put(IMAGE, 0, build_label(replace(EXAMPLE, layout_id=0xBEEF))), LabelState.LAYOUT,
         ["error PS609: the part has layout 0000BEEF, the schema gives layout 25C2871F",
-         "warning PS616: the label copies differ: layout 0000BEEF and layout 25C2871F"]),
+         "warning PS616: the label copies differ: layout id 0x0000BEEF and 0x25C2871F"]),
     "a release that the schema does not have": (
         put(put(IMAGE, LABEL[0], build_label(replace(EXAMPLE, release=2))), LABEL[1],
             build_label(replace(EXAMPLE, release=2))), LabelState.LAYOUT,
@@ -149,7 +150,8 @@ LABELS = {
     "another store on a part with other pages": (
         pack(plan_of(replace(EXAMPLE.schema, name="other", part=part(4096, 64)), [3, 3], [0, 0]),
              {}, defaults=True)[:1024], LabelState.FOREIGN,
-        ["error PS607: the part holds the store `other`, not `pump_drive`"]),
+        ["error PS607: the part holds the store `other` (id 0xB938DAE4), "
+         "not `pump_drive` (id 0x388919A2)"]),
     "blank": (
         b"\xff" * 1024, LabelState.BLANK, ["error PS604: the part is blank: every byte is FF"]),
 }
@@ -352,3 +354,54 @@ def test_an_erased_ring_of_settings_may_never_have_been_written() -> None:
     (finding,) = diagnose(unpack(SCENES, _unit("curve", 3, "settings")), "x")
     assert ("PS613", Severity.WARNING) == (finding.code, finding.severity)
     assert "it was never written, or was erased since" in finding.message
+
+
+def test_zeros_throughout_are_told_with_the_bus() -> None:
+    """As FF throughout is: a line that is held low reads so. What was not read is not zero."""
+    size = EXAMPLE.part.capacity
+    gaps = ((size // 2, size),)
+    halves = bytes(size // 2) + b"\xff" * (size // 2)
+    for image, unread, fact in ((bytes(size), (), "every byte is 00"),
+                                (halves, gaps, "every byte that was read is 00")):
+        finding = diagnose(unpack(EXAMPLE, image, unread), "dump.bin")[-1]
+        assert ("PS605", (fact,)) == (finding.code, finding.notes)
+        assert "held low" in finding.help
+    assert () == diagnose(unpack(EXAMPLE, halves), "dump.bin")[-1].notes
+
+
+def test_a_part_is_blank_if_its_label_and_rings_are() -> None:
+    """A copy of a part has those alone. Where a byte of them is missing, a record may have been."""
+    size = EXAMPLE.part.capacity
+    used = used_ranges(EXAMPLE)
+    first, end = used[-1]
+    rest = ((end, size),)
+    assert end < size and end == max(b for _, b in used)
+    image = b"\xff" * size
+    copy = unpack(EXAMPLE, image, rest)
+    assert copy.blank
+    assert ("PS604", "the part is blank: every byte that was read is FF") == (
+        (found := diagnose(copy, "copy.hex")[-1]).code, found.message)
+    assert not unpack(EXAMPLE, image, ((end - 1, size),)).blank
+    assert not unpack(EXAMPLE, image, ((0, size),)).blank
+    assert not unpack(EXAMPLE, put(image, first, b"\x7f"), rest).blank
+
+
+def test_what_differs_is_named() -> None:
+    """Of labels that differ in little, and of stores of one name."""
+    label = read_label(IMAGE[:32])
+    assert label is not None
+    other = label._replace(store_id=label.store_id ^ 1)
+    contents = unpack(EXAMPLE, IMAGE)
+    for second, said in (
+            (label._replace(page=128), f"page {label.page} and 128"),
+            (other, f"store id 0x{label.store_id:08X} and 0x{other.store_id:08X}"),
+            (label._replace(lineage=(1, 2, 3, 4), name="pomp"),
+             "lineage 00 00 00 00 and 01 02 03 04, name `pump_dri` and `pomp`")):
+        finding, = diagnose(contents._replace(labels=(label, second)), "dump.bin")
+        assert ("PS616", f"the label copies differ: {said}") == (finding.code, finding.message)
+    for foreign, called in ((other, "`pump_dri` (id 0x388919A3)"),
+                            (other._replace(name=""), "with the id 0x388919A3")):
+        finding, = diagnose(contents._replace(
+            labels=(foreign, foreign), label_state=LabelState.FOREIGN), "dump.bin")
+        assert f"the part holds the store {called}, not `pump_drive` (id 0x388919A2)" == (
+            finding.message)
