@@ -18,7 +18,7 @@ from paramstore.layout.plan import Plan
 
 __all__ = ["TABLES_VERSION", "generate", "port_files", "runtime_files"]
 
-TABLES_VERSION = 3
+TABLES_VERSION = 4
 """PS_TABLES_VERSION of the runtime that the generated tables are for."""
 
 

@@ -183,10 +183,10 @@ class GroupView:
         return tuple(r for r in self.rows if isinstance(r, FieldRow))
 
     @property
-    def traits(self) -> str:
-        """What is special about the group, in C."""
-        traits = ["PS_PROTECTED"] * self.ring.group.role.protected
-        return " | ".join([*traits, *["PS_RESERVED"] * bool(self.ring.reserved)]) or "0"
+    def flags(self) -> str:
+        """The flags of the group in C."""
+        protected = ["PS_PROTECTED"] * self.ring.group.role.protected
+        return " | ".join([*protected, *["PS_RESERVED"] * bool(self.ring.reserved)]) or "0"
 
     @property
     def first_field(self) -> str:

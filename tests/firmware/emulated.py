@@ -62,7 +62,7 @@ void *memcpy(void *to, const void *from, size_t count)
 
 ALL_CALLS = (
     "rig_begin", "rig_member", "rig_memory_bytes", "rig_values_bytes", "ps_mount", "ps_format",
-    "ps_wipe", "ps_seed", "ps_set", "ps_set_text", "ps_reset", "ps_reset_field", "ps_touch",
+    "ps_wipe", "ps_provision", "ps_set", "ps_set_text", "ps_reset", "ps_reset_field", "ps_touch",
     "ps_unlock", "ps_lock", "ps_health", "ps_sequence", "ps_commit", "ps_commit_all",
     "ps_refresh", "ps_reload", "ps_commit_begin", "ps_step", "ps_status_name",
 )

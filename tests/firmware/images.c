@@ -215,9 +215,9 @@ static void make_label(uint32_t at)
     case 1: label[chance(crc_at)] = (uint8_t)chance(256); break;
     case 2: put32(label + 4, get32(label + 4) ^ (1u << chance(32))); break;
     case 3:
-        if (LAYOUT.known_count > 0) {
-            memcpy(label + 6, LAYOUT.known + chance(LAYOUT.known_count) * PS_KNOWN_BYTES,
-                   PS_KNOWN_BYTES);
+        if (LAYOUT.earlier_count > 0) {
+            memcpy(label + 6, LAYOUT.earlier_labels + chance(LAYOUT.earlier_count) * PS_EARLIER_BYTES,
+                   PS_EARLIER_BYTES);
         }
         break;
     case 4: memset(label, chance(2) ? 0xFF : 0, LAYOUT.label_bytes); return;

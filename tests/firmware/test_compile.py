@@ -127,7 +127,7 @@ def test_other_tables_are_refused_by_the_preprocessor(tmp_path: Path) -> None:
     write_store(tmp_path, example_plan("minimal"))
     header = tmp_path / "paramstore.h"
     text = header.read_text("utf-8")
-    header.write_text(text.replace("PS_TABLES_VERSION 3", "PS_TABLES_VERSION 4"), "utf-8")
+    header.write_text(text.replace("PS_TABLES_VERSION 4", "PS_TABLES_VERSION 5"), "utf-8")
     with pytest.raises(ToolError) as caught:
         zig().object(tmp_path / "dimmer_params.c", tmp_path / "x.o", WARNINGS)
     assert "dimmer_params.h needs another paramstore.h" in caught.value.help

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from pathlib import Path
 from random import Random
 
@@ -14,10 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from paramstore.core.format import SKIP_LIMIT
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
-from paramstore.layout import figures as module
 from paramstore.layout.bus_time import POLL_BITS, read_bits
 from paramstore.layout.figures import commit_phases, figures, mount_bits
 from paramstore.layout.moves import Conversion, Move
@@ -301,15 +297,6 @@ def test_no_damage_takes_more_than_the_worst_case(
     running.rig.restart()
     running.rig.mount()
     assert running.bits <= figures(running.plan).worst_mount_bits
-
-
-def test_constants_are_those_of_the_runtime() -> None:
-    """What figures assume of paramstore.c is what it says."""
-    text = files("paramstore.firmware.runtime").joinpath("paramstore.c").read_text("utf-8")
-    defined = {name: int(value) for name, value in re.findall(r"#define (\w+) (\d+)u", text)}
-    assert defined["CHUNK_BYTES"] == module.READ_BACK_BYTES
-    assert defined["LOAD_TRIES"] == module.LOAD_TRIES
-    assert defined["SKIP_LIMIT"] == SKIP_LIMIT
 
 
 def test_life() -> None:

@@ -48,12 +48,12 @@ class Argued:
 
 
 ARGUED = (
-    Argued("byte_place", "return little ? i : i ^ (size - 1u);", (1,),
+    Argued("ram_index", "return little ? i : i ^ (size - 1u);", (1,),
            "gcov runs on a little-endian computer; tests/firmware/test_emulated.py runs the other "
            "way on a PowerPC"),
-    Argued("ps_seed",
-           "if (ring->sequence == ERASED && (ring->health & PS_HEALTH_MIGRATED) == 0u &&", (3,),
-           "ps_format has just committed every group that was taken over, or has failed; asked all "
+    Argued("ps_provision",
+           "if (ring->sequence == SEQ_NONE && (ring->health & PS_HEALTH_MIGRATED) == 0u &&", (3,),
+           "ps_format has just committed every migrated group, or has failed; asked all "
            "the same, as values of a unit in the field depend on it"),
 )
 

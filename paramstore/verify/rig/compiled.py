@@ -153,7 +153,7 @@ class CompiledRig:
 
     def seed(self, image: bytes | None) -> Status:
         """Commit factory values, or defaults, for each group without a record."""
-        return Status(self._call("ps_seed", 0 if image is None else image))
+        return Status(self._call("ps_provision", 0 if image is None else image))
 
     def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
         """Give elements from `first` on new values in RAM, all or nothing."""

@@ -42,7 +42,7 @@ _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "ps_mount": (c_int, (c_void_p,)),
     "ps_format": (c_int, (c_void_p,)),
     "ps_wipe": (c_int, (c_void_p,)),
-    "ps_seed": (c_int, (c_void_p, c_void_p)),
+    "ps_provision": (c_int, (c_void_p, c_void_p)),
     "ps_set": (c_int, (c_void_p, c_uint16, c_uint16, c_uint16, c_void_p)),
     "ps_set_text": (c_int, (c_void_p, c_uint16, c_char_p)),
     "ps_reset": (c_int, (c_void_p, c_uint8)),

@@ -43,7 +43,7 @@ static const uint8_t defaults_settings[] = {
 static const ps_field_t fields[] = {
     { /* settings.level, DIMMER_SETTINGS_LEVEL */
         .limits = &limits[0],
-        .at = 0u,
+        .offset = 0u,
         .member = (uint16_t)offsetof(dimmer_t, values.settings.level),
         .count = 1u,
         .size = 1u,
@@ -54,7 +54,7 @@ static const ps_field_t fields[] = {
     },
     { /* settings.fade_ms, DIMMER_SETTINGS_FADE_MS */
         .limits = &limits[2],
-        .at = 1u,
+        .offset = 1u,
         .member = (uint16_t)offsetof(dimmer_t, values.settings.fade_ms),
         .count = 1u,
         .size = 2u,
@@ -65,7 +65,7 @@ static const ps_field_t fields[] = {
     },
     { /* settings.on, DIMMER_SETTINGS_ON */
         .limits = &limits[6],
-        .at = 3u,
+        .offset = 3u,
         .member = (uint16_t)offsetof(dimmer_t, values.settings.on),
         .count = 1u,
         .size = 1u,
@@ -93,7 +93,7 @@ static const ps_group_t groups[] = {
         .rule_count = 0u,
         .copies = 1u,
         .revision = 1u,
-        .traits = 0, /* setting */
+        .flags = 0, /* setting */
     },
 };
 
@@ -119,17 +119,17 @@ const ps_layout_t dimmer_layout = {
     .label_step = 24u,
     .poll_us = 250u,
     .timeout_us = 10000u, /* write cycle of at most 5 ms */
-    .move_count = 0u,
-    .known_count = 0u,
+    .migration_count = 0u,
+    .earlier_count = 0u,
     .later_than = 65535u,
     .later_until = 0u,
     .capacity = 256uL,
     .label = label,
-    .known = NULL,
+    .earlier_labels = NULL,
     .groups = groups,
     .fields = fields,
-    .moves = NULL,
-    .take_over = NULL,
+    .migrations = NULL,
+    .migrate = NULL,
 };
 
 void dimmer_init(dimmer_t *unit, const ps_port_t *port)
@@ -143,15 +143,14 @@ void dimmer_init(dimmer_t *unit, const ps_port_t *port)
         .left_us = 0u,
         .wait_us = 0u,
         .copies = 0u,
+        .skipped = 0u,
         .phase = 0u,
-        .last_read = 0u,
         .state = (uint8_t)PS_ERR_STATE,
         .address = {0u, 0u},
     };
     const ps_ring_t ring = {
         .sequence = 0u,
         .health = PS_HEALTH_DEFAULTS,
-        .passed = 0u,
         .revision = 0u,
     };
     uint8_t g;

@@ -13,7 +13,7 @@
 
 #include "paramstore.h"
 
-#if PS_TABLES_VERSION != 3
+#if PS_TABLES_VERSION != 4
 #error "dimmer_params.h needs another paramstore.h: write it anew with the paramstore you use"
 #endif
 

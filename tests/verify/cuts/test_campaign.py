@@ -73,7 +73,7 @@ def test_parts_of_earlier_releases() -> None:
 
 def test_a_broken_take_over_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     """A violation in a take-over counts as one, and its history replays with the same verdict."""
-    runtime = broken_runtime("        status = commit_moves(store);\n", "")
+    runtime = broken_runtime("        status = commit_migrated(store);\n", "")
     monkeypatch.setattr(build, "runtime_files", lambda: runtime)
     plans = tank_probe().plans
     campaign = run_campaign(plans[2], Level.QUICK, earlier=plans[:2], workers=2)

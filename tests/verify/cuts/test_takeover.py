@@ -41,7 +41,7 @@ def test_every_pair_of_releases(first: int, last: int) -> None:
 
 def test_a_label_before_the_values_is_caught() -> None:
     """Firmware that writes its label without having committed what it took over loses that."""
-    runtime = broken_runtime("        status = commit_moves(store);\n", "")
+    runtime = broken_runtime("        status = commit_migrated(store);\n", "")
     found = cut(1, 5, 1, runtime).violations
     assert {Verdict.EMPTY, Verdict.LOST, Verdict.MIXED} & {v.verdict for v in found}
 

@@ -105,7 +105,7 @@ static void damaged_copies(unsigned group)
     }
 }
 
-/* ps_seed on a blank part, cut in every way; the next boot calls it again. */
+/* ps_provision on a blank part, cut in every way; the next boot calls it again. */
 static void seeds(void)
 {
     uint32_t cycles;
@@ -115,7 +115,7 @@ static void seeds(void)
     cases_restore();
     (void)cases_mount();
     part_begin(NULL);
-    (void)ps_seed(&cases.memory.store, explore_factory);
+    (void)ps_provision(&cases.memory.store, explore_factory);
     cycles = part.cycles;
     for (at = 0; at < cycles; ++at) {
         for (kind = 0; kind < Tear_KINDS; ++kind) {
@@ -129,7 +129,7 @@ static void seeds(void)
             }
             part.fault = cases_cut((uint8_t)kind, at);
             part_begin(NULL);
-            (void)ps_seed(&cases.memory.store, explore_factory);
+            (void)ps_provision(&cases.memory.store, explore_factory);
             part.fault.kind = Fault_NONE;
             cases_mount_judged();
             for (g = 0; g < Cuts_GROUPS; ++g) {
@@ -137,7 +137,7 @@ static void seeds(void)
             }
             part_begin(NULL);
             cases_demand(Oracle_UNSTABLE, Cuts_GROUPS, PS_OK,
-                         ps_seed(&cases.memory.store, explore_factory));
+                         ps_provision(&cases.memory.store, explore_factory));
             for (g = 0; g < Cuts_GROUPS; ++g) {
                 if (oracle.groups[g].settled == 0u) {
                     oracle_commit_cut(g);

@@ -33,12 +33,12 @@ static void mend(ps_status_t status, Allowance_t allowed)
 {
     uint32_t page;
     unsigned g;
-    for (page = 0; status >= PS_ERR_NACK && page < Cases_PAGES; ++page) {
+    for (page = 0; ps_failed(status) && page < Cases_PAGES; ++page) {
         if (!used(page)) {
             fill(page * Cuts_PAGE, Cuts_PAGE, 1);
         }
     }
-    if (status >= PS_ERR_NACK && (ps_wipe(&cases.memory.store) != PS_OK || cases_mount() != PS_BLANK)) {
+    if (ps_failed(status) && (ps_wipe(&cases.memory.store) != PS_OK || cases_mount() != PS_BLANK)) {
         cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_BLANK, (uint32_t)status);
         return;
     }
@@ -69,7 +69,7 @@ void damage_look(Allowance_t allowed)
     ps_status_t status = cases_mount();
     unsigned worst = Served_NEWEST;
     unsigned g;
-    if (status >= PS_ERR_NACK) {
+    if (ps_failed(status)) {
         ++faults_result.refused;
         if (allowed != Allow_REFUSAL) {
             cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);

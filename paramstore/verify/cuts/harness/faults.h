@@ -48,7 +48,7 @@ enum {
     Class_READ_LATER, /* the same in a commit of a record that a later release has written */
     Class_UNREAD,     /* a whole mount reads FF; and a format, up to one byte */
     Class_WIPED,      /* a wipe is cut and ended; then a format, and a commit that is cut */
-    Class_COPY,       /* a commit or ps_seed is cut, or one bit of a copy is wrong; then ps_refresh */
+    Class_COPY,       /* a commit or ps_provision is cut, or one bit of a copy is wrong; then ps_refresh */
     Class_LOOKALIKE,  /* a whole record holds what looks like a label */
     Class_BLOCK,      /* a part without label holds a few bytes of somebody else in a ring */
     Class_VALUES,     /* whole records hold values that cannot be; judged in `impossible.py` */

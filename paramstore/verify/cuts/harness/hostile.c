@@ -258,7 +258,7 @@ static void look_alike(const ps_group_t *ring, uint32_t slot, uint32_t at, unsig
         memset(part_image, label == 1u ? 0xFF : 0, Cuts_LAYOUT.label_bytes);
     }
     status = cases_mount();
-    if (status >= PS_ERR_NACK) {
+    if (ps_failed(status)) {
         ++faults_result.refused;
         cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
         return;
@@ -267,7 +267,7 @@ static void look_alike(const ps_group_t *ring, uint32_t slot, uint32_t at, unsig
     part_begin(NULL);
     cases_demand(Oracle_REFUSED, Cuts_GROUPS, PS_OK, ps_format(&cases.memory.store));
     status = cases_mount();
-    if (status >= PS_ERR_NACK) {
+    if (ps_failed(status)) {
         cases_blame(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
     }
 }

@@ -276,7 +276,7 @@ Oracle_finding_t oracle_boot(const ps_store_t *store, ps_status_t status, bool f
             return oracle_good;
         }
     }
-    if (status >= PS_ERR_NACK) {
+    if (ps_failed(status)) {
         return oracle_finding(Oracle_REFUSED, Cuts_GROUPS, Oracle_STATUS, PS_OK, (uint32_t)status);
     }
     for (g = 0; g < Cuts_GROUPS; ++g) {

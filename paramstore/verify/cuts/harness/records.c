@@ -84,7 +84,7 @@ unsigned records_free(const ps_layout_t *layout, unsigned group)
     for (i = 0; i < ring->field_count; ++i) {
         const ps_field_t *field = &layout->fields[ring->first_field + i];
         unsigned size = field->size != 0u ? field->size : 1u;
-        unsigned behind = field->at + (unsigned)field->count * size;
+        unsigned behind = field->offset + (unsigned)field->count * size;
         end = end < behind ? behind : end;
     }
     return end;

@@ -92,7 +92,7 @@ static void on_the_bus(uint8_t kind, uint32_t more)
 static bool reads_again(unsigned operation)
 {
     return operation < Op_COMMIT || operation >= Cases_RELOAD ||
-           (Cuts_LAYOUT.groups[operation - Op_COMMIT].traits & PS_RESERVED) == 0u;
+           (Cuts_LAYOUT.groups[operation - Op_COMMIT].flags & PS_RESERVED) == 0u;
 }
 
 static void in_reads(void)
