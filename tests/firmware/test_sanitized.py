@@ -64,7 +64,8 @@ def test_the_fuzzer_finds_a_bug(tmp_path: Path) -> None:
 
 def test_images_find_a_bug(tmp_path: Path) -> None:
     """A runtime that takes a record at its word is caught by images with a wrong CRC."""
-    program = broken(tmp_path, "++at;\n        }\n    }\n    return store->crc == CRC_RESIDUE;",
-                     "++at;\n        }\n    }\n    return true;", IMAGES, "minimal")
+    end = "++at;\n        }\n    }\n    return "
+    program = broken(tmp_path, end + "store->crc == CRC_RESIDUE ? PS_OK : PS_FLAGGED;",
+                     end + "PS_OK;", IMAGES, "minimal")
     with pytest.raises(AssertionError, match="a record that is none is served"):
         run(program, 1, 2000)
