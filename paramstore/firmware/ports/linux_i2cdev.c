@@ -26,7 +26,14 @@
  * does no harm. */
 static ps_status_t failure(ps_i2cdev_t *bus, int number)
 {
-    unsigned most = number == EIO ? EIO_MOST : number == ETIMEDOUT ? ETIMEDOUT_MOST : 0u;
+    unsigned most;
+    if (number == EIO) {
+        most = EIO_MOST;
+    } else if (number == ETIMEDOUT) {
+        most = ETIMEDOUT_MOST;
+    } else {
+        most = 0u;
+    }
     if (number == ENXIO || number == EREMOTEIO) {
         return PS_ERR_NACK;
     }
