@@ -134,11 +134,11 @@ static bool seen(uint64_t key)
 
 static uint32_t go_on(unsigned level);
 
-static uint32_t cut(unsigned level, const part_write_t *write, uint32_t number, unsigned kind,
+static uint32_t cut(unsigned level, const Part_write_t *write, uint32_t number, unsigned kind,
                     unsigned at, uint32_t seed)
 {
     uint8_t torn[Cuts_PAGE];
-    part_tear_t tear;
+    Part_tear_t tear;
     uint64_t hash;
     uint32_t wrong = GOOD;
     tear.kind = (uint8_t)kind;
@@ -164,7 +164,7 @@ static uint32_t cut(unsigned level, const part_write_t *write, uint32_t number, 
     return wrong;
 }
 
-static uint32_t cut_everywhere(unsigned level, const part_write_t *write, uint32_t number)
+static uint32_t cut_everywhere(unsigned level, const Part_write_t *write, uint32_t number)
 {
     unsigned kind, at;
     uint32_t wrong = GOOD;
@@ -188,7 +188,7 @@ static uint32_t cut_everywhere(unsigned level, const part_write_t *write, uint32
  * page write. The image is as before when this returns, unless something was wrong. */
 static uint32_t go_on(unsigned level)
 {
-    part_trace_t *trace;
+    Part_trace_t *trace;
     ps_status_t status;
     uint32_t i, wrong = judge(&status);
     if (wrong != GOOD || (status != PS_OLDER && level > 0u)) {
@@ -205,16 +205,16 @@ static uint32_t go_on(unsigned level)
     }
     wrong = settled();
     for (i = trace->count; i-- > 0u;) {
-        const part_write_t *write = &trace->writes[i];
+        const Part_write_t *write = &trace->writes[i];
         part_put(write->page, write->before, write->new_hash, write->old_hash);
     }
     for (i = 0; i < trace->count && level < depth && wrong == GOOD; ++i) {
-        const part_write_t *write = &trace->writes[i];
+        const Part_write_t *write = &trace->writes[i];
         wrong = cut_everywhere(level, write, i);
         part_put(write->page, write->after, write->old_hash, write->new_hash);
     }
     for (; i-- > 0u && level < depth;) {
-        const part_write_t *write = &trace->writes[i];
+        const Part_write_t *write = &trace->writes[i];
         part_put(write->page, write->before, write->new_hash, write->old_hash);
     }
     free(trace);
