@@ -168,12 +168,12 @@ static uint32_t cut_everywhere(unsigned level, const Part_write_t *write, uint32
 {
     unsigned kind, at;
     uint32_t wrong = GOOD;
-    for (kind = 0; kind < TEAR_KINDS && wrong == GOOD; ++kind) {
-        if (kind == TEAR_PREFIX || kind == TEAR_SUFFIX || kind == TEAR_ERASED_PREFIX) {
+    for (kind = 0; kind < Tear_KINDS && wrong == GOOD; ++kind) {
+        if (kind == Tear_PREFIX || kind == Tear_SUFFIX || kind == Tear_ERASED_PREFIX) {
             for (at = 1; at < write->count && wrong == GOOD; ++at) {
                 wrong = cut(level, write, number, kind, at, 0);
             }
-        } else if (kind == TEAR_MIX || kind == TEAR_NOISE) {
+        } else if (kind == Tear_MIX || kind == Tear_NOISE) {
             for (at = 0; at < samples && wrong == GOOD; ++at) {
                 wrong = cut(level, write, number, kind, 0, at + 1u + 1000u * number);
             }
