@@ -9,39 +9,38 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from paramstore.schema.keys import Form, Key
+from paramstore.located.json_schema import tables_of
+from paramstore.located.keys import INTEGER, NUMBER, TABLE, TEXT, Key, key_table
+from paramstore.schema.identifiers import NAME_SCHEMA
 
 __all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "ModelInfo",
            "Output"]
 
 
-def _table(*keys: Key) -> dict[str, Key]:
-    return {key.name: key for key in keys}
-
-
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
                         "why": "a reading is a number of ordinary size"}
 
-ROOT_KEYS = _table(
-    Key("serial", Form.TEXT, "Text parameter that takes the serial number of the unit.",
+ROOT_KEYS = key_table(
+    Key("serial", TEXT, "Text parameter that takes the serial number of the unit.",
         'serial = "identity.serial"'),
-    Key("calibration", Form.TABLE, "The calibrations, one table [calibration.NAME] for each.",
-        "[calibration.electrode]", required=True),
+    Key("calibration", TABLE, "The calibrations, one table [calibration.NAME] for each.",
+        "[calibration.electrode]", required=True,
+        json=tables_of("calibration", NAME_SCHEMA, minProperties=1)),
 )
 
-COMMON_KEYS = _table(
-    Key("model", Form.TEXT, "What is fitted.", 'model = "line"', required=True),
-    Key("doc", Form.TEXT, "What is calibrated, and how.", 'doc = "In buffer solutions"',
+COMMON_KEYS = key_table(
+    Key("model", TEXT, "What is fitted.", 'model = "line"', required=True),
+    Key("doc", TEXT, "What is calibrated, and how.", 'doc = "In buffer solutions"',
         default=""),
-    Key("from", Form.NUMBER, "Smallest reading that the firmware will meet; else the smallest "
+    Key("from", NUMBER, "Smallest reading that the firmware will meet; else the smallest "
         "measured.", "from = 0", **_ANY),
-    Key("to", Form.NUMBER, "Largest reading that the firmware will meet; else the largest "
+    Key("to", NUMBER, "Largest reading that the firmware will meet; else the largest "
         "measured.", "to = 4095", **_ANY),
 )
 
-_READING = Key("reading_unit", Form.TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',
+_READING = Key("reading_unit", TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',
                required=True)
-_REFERENCE = Key("reference_unit", Form.TEXT, "Unit of the column `reference`.",
+_REFERENCE = Key("reference_unit", TEXT, "Unit of the column `reference`.",
                  'reference_unit = "degC"', required=True)
 
 
@@ -50,7 +49,7 @@ def _unit_key(key: Key, default: str) -> Key:
 
 
 def _parameter(name: str, doc: str, example: str, required: bool = False) -> Key:
-    return Key(name, Form.TEXT, f"Parameter that takes {doc}.", f'{name} = "{example}"', required)
+    return Key(name, TEXT, f"Parameter that takes {doc}.", f'{name} = "{example}"', required)
 
 
 EQUATIONS = (
@@ -92,20 +91,20 @@ class ModelInfo:
 
 
 _TEMPERATURE = Key(
-    "temperature_c", Form.NUMBER, "Temperature in degC of all measurements, if the table has no "
+    "temperature_c", NUMBER, "Temperature in degC of all measurements, if the table has no "
     "column for it.", "temperature_c = 25", low=-273, high=2000, code="PS804",
     why="nothing is colder than -273.15 degC")
 
 MODELS: dict[str, ModelInfo] = {
     "line": ModelInfo(
         "gain and offset; one left out is fixed, a gain at 1, an offset at 0",
-        _table(
+        key_table(
             _READING, _REFERENCE,
-            Key("equation", Form.TEXT, "What gain and offset mean.", f'equation = "{EQUATIONS[0]}"',
-                default=EQUATIONS[0]),
+            Key("equation", TEXT, "What gain and offset mean.", f'equation = "{EQUATIONS[0]}"',
+                default=EQUATIONS[0], json={"enum": list(EQUATIONS)}),
             _parameter("gain", "the gain", "factory.gain"),
             _parameter("offset", "the offset", "factory.offset"),
-            Key("tempco", Form.NUMBER, "Temperature coefficient in %/K: readings are referred to "
+            Key("tempco", NUMBER, "Temperature coefficient in %/K: readings are referred to "
                 "25 degC before anything is fitted, as conductivity is.", "tempco = 2.0", low=-10,
                 high=10, code="PS804", why="water solutions have about 2 %/K"),
             _TEMPERATURE,
@@ -114,15 +113,15 @@ MODELS: dict[str, ModelInfo] = {
     ),
     "polynomial": ModelInfo(
         "reference = c0 + c1 x + c2 x^2 + ..., x = (reading - centre) / span",
-        _table(
+        key_table(
             _READING, _REFERENCE,
             _parameter("coefficients", "c0, c1, ..., an array", "factory.poly", required=True),
-            Key("degree", Form.INTEGER, "Highest power; else the array is filled. Higher "
+            Key("degree", INTEGER, "Highest power; else the array is filled. Higher "
                 "coefficients are 0.", "degree = 2", low=1, high=9, code="PS804",
                 why="higher powers follow the noise between the points"),
-            Key("centre", Form.NUMBER, "Taken off the reading first, by the firmware too.",
+            Key("centre", NUMBER, "Taken off the reading first, by the firmware too.",
                 "centre = 2048", default=0, **_ANY),
-            Key("span", Form.NUMBER, "What the rest is divided by, by the firmware too.",
+            Key("span", NUMBER, "What the rest is divided by, by the firmware too.",
                 "span = 2048", default=1, low=1e-12, high=1e12, code="PS804",
                 why="it is the size of a reading"),
         ),
@@ -130,18 +129,18 @@ MODELS: dict[str, ModelInfo] = {
     ),
     "curve": ModelInfo(
         "straight lines between breakpoints that are chosen among the readings",
-        _table(
+        key_table(
             _READING, _REFERENCE,
             _parameter("curve", "the points", "factory.curve", required=True),
-            Key("gives", Form.TEXT, "What the curve gives: `value`, the `difference` to add to "
+            Key("gives", TEXT, "What the curve gives: `value`, the `difference` to add to "
                 "the reading, or that difference in `percent` of the reading.",
-                'gives = "percent"', default=GIVES[0]),
+                'gives = "percent"', default=GIVES[0], json={"enum": list(GIVES)}),
         ),
         (Output("curve", 0),),
     ),
     "steinhart-hart": ModelInfo(
         "thermistor: 1/T = A + B ln R + C (ln R)^3, in K and ohm",
-        _table(
+        key_table(
             _unit_key(_READING, "ohm"),
             _parameter("coefficients", "A, B, C, an array of 3", "factory.ntc"),
             _parameter("a", "A", "factory.ntc_a"),
@@ -154,7 +153,7 @@ MODELS: dict[str, ModelInfo] = {
     ),
     "beta": ModelInfo(
         "thermistor: R = r25 exp(beta (1/T - 1/298.15 K))",
-        _table(
+        key_table(
             _unit_key(_READING, "ohm"),
             _parameter("beta", "beta, in K", "factory.ntc_beta", required=True),
             _parameter("r25", "the resistance at 25 degC", "factory.ntc_r25", required=True),
@@ -163,7 +162,7 @@ MODELS: dict[str, ModelInfo] = {
     ),
     "ph": ModelInfo(
         "pH electrode: E = zero + slope (pH - 7) T/298.15 K",
-        _table(
+        key_table(
             _unit_key(_READING, "mV"),
             _parameter("slope", "the slope at 25 degC", "electrode.ph_slope", required=True),
             _parameter("zero", "the voltage at pH 7", "electrode.ph_zero", required=True),
@@ -176,12 +175,12 @@ MODELS: dict[str, ModelInfo] = {
     ),
     "adc": ModelInfo(
         "converter: reference = gain x reading x nominal / full_scale + offset",
-        _table(
+        key_table(
             _unit_key(_READING, "count"), _unit_key(_REFERENCE, "V"),
-            Key("full_scale", Form.NUMBER, "Readings of the whole range: 4096 for 12 bits.",
+            Key("full_scale", NUMBER, "Readings of the whole range: 4096 for 12 bits.",
                 "full_scale = 4096", required=True, low=2, high=2**32, code="PS804",
                 why="that is 1 to 32 bits"),
-            Key("nominal", Form.NUMBER, "Reference of the converter that the firmware computes "
+            Key("nominal", NUMBER, "Reference of the converter that the firmware computes "
                 "with; needed for a gain.", "nominal = 2.5", low=1e-6, high=1e6, code="PS804",
                 why="it is the size of a voltage"),
             _parameter("reference_voltage", "the true reference of the converter",

@@ -16,11 +16,12 @@ from paramstore.calibrate.keys import (
 )
 from paramstore.calibrate.recipe import Calibration, Recipe, Target
 from paramstore.calibrate.recipe_units import with_units
-from paramstore.core.errors import FindingsError, SourceText, Span, errors_in
+from paramstore.core.errors import FindingsError, SourceText, Span
 from paramstore.core.words import code_list, did_you_mean, near_words
 from paramstore.located.source import load_document
-from paramstore.schema.desk import Desk, Table
+from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.identifiers import name_problem
+from paramstore.schema.keys import ALIASES
 from paramstore.schema.model import Kind, Schema
 
 __all__ = ["read_recipe"]
@@ -34,47 +35,46 @@ def read_recipe(schema: Schema, source: SourceText) -> Recipe:
 
     FindingsError with every mistake: PS101 to PS108 for the text, PS801 to PS806 for its meaning.
     """
-    desk = Desk(load_document(source))
-    data = desk.document.data
+    validator = Validator(load_document(source), ALIASES)
+    data = validator.document.data
     if data and "calibration" not in data and not near_words("calibration", list(data)):
         what = "a schema" if "store" in data else "a values file" if all(
             isinstance(v, dict) for v in data.values()) else "another file"
-        desk.add("PS801", f"this is {what}, not a recipe", desk.key(next(iter(data))),
-                 help="give the recipe that says how to calibrate; it has tables "
-                      "`[calibration.NAME]`")
-        raise FindingsError(desk.findings)
-    root = desk.table((), ROOT_KEYS, "the recipe")
+        validator.add("PS801", f"this is {what}, not a recipe", validator.key(next(iter(data))),
+                      help="give the recipe that says how to calibrate; it has tables "
+                           "`[calibration.NAME]`")
+        raise FindingsError(validator.findings)
+    root = validator.table((), ROOT_KEYS, "the recipe")
     assert root is not None
-    reader = _Reader(desk, schema)
+    reader = _Reader(validator, schema)
     calibrations = reader.calibrations(root)
     serial = reader.serial(root)
-    if errors_in(desk.findings):
-        raise FindingsError(desk.findings)
+    validator.sound_findings()
     return Recipe(source, tuple(calibrations), serial)
 
 
 @dataclass(slots=True)
 class _Reader:
-    desk: Desk
+    validator: Validator
     schema: Schema
     fed: dict[str, Span] = field(default_factory=dict)
 
-    def calibrations(self, root: Table) -> list[Calibration]:
+    def calibrations(self, root: CheckedTable) -> list[Calibration]:
         tables = root.get("calibration", {})
         if "calibration" in root.values and not tables:
-            self.desk.add("PS801", "the recipe has no calibration", root.span("calibration"),
-                          help="add a table such as `[calibration.electrode]`")
+            self.validator.add("PS801", "the recipe has no calibration", root.span("calibration"),
+                               help="add a table such as `[calibration.electrode]`")
         return [c for name in tables if (c := self._calibration(name)) is not None]
 
-    def serial(self, root: Table) -> Target | None:
+    def serial(self, root: CheckedTable) -> Target | None:
         text = root.get("serial")
         if text is None:
             return None
         target = self._target(text, root.span("serial"))
         if target is None or target.parameter.kind is Kind.TEXT:
             return target
-        self.desk.add("PS803", f"`{text}` is no text parameter", root.span("serial"),
-                      help="name the `text` parameter that holds the serial number")
+        self.validator.add("PS803", f"`{text}` is no text parameter", root.span("serial"),
+                           help="name the `text` parameter that holds the serial number")
         return None
 
     # ---- One calibration -----------------------------------------------------------------------
@@ -82,13 +82,12 @@ class _Reader:
     def _calibration(self, name: str) -> Calibration | None:
         path = ("calibration", name)
         if problem := name_problem("calibration", name):
-            self.desk.add(problem.code, problem.message, self.desk.key(*path),
-                          notes=(problem.note,), help=problem.help)
+            self.validator.add_problem(problem, path)
         model = self._model(path)
         if model is None:
             return None
         info = MODELS[model]
-        table = self.desk.table(path, {**COMMON_KEYS, **info.keys}, f"calibration `{name}`")
+        table = self.validator.table(path, {**COMMON_KEYS, **info.keys}, f"calibration `{name}`")
         assert table is not None
         targets = self._targets(table, info)
         self._check_options(table, info)
@@ -99,14 +98,14 @@ class _Reader:
         calibration = Calibration(
             name, model, options.get("reading_unit", info.reading_unit),
             options.get("reference_unit", info.reference_unit), targets, options,
-            self.desk.key(*path), options["doc"])
-        return with_units(self.desk, table, calibration)
+            self.validator.key(*path), options["doc"])
+        return with_units(self.validator, table, calibration)
 
     def _model(self, path: tuple[str, str]) -> str | None:
-        content = self.desk.document.data["calibration"][path[1]]
+        content = self.validator.at(path)
         if not isinstance(content, dict) or not isinstance(content.get("model"), str):
-            self.desk.table(path, _ALL_KEYS, f"calibration `{path[1]}`", allowed={"model"},
-                            example=f"[calibration.{path[1]}]")
+            self.validator.table(path, _ALL_KEYS, f"calibration `{path[1]}`", allowed={"model"},
+                                 example=f"[calibration.{path[1]}]")
             return None
         name: str = content["model"]
         if name in MODELS:
@@ -114,11 +113,11 @@ class _Reader:
         meant = MODEL_ALIASES.get(name, "")
         help = (f"the model is called `{meant}`" if meant
                 else did_you_mean(name, list(MODELS), "the models"))
-        self.desk.add("PS802", f"there is no model `{name}`", self.desk.value(*path, "model"),
-                      help=help)
+        self.validator.add("PS802", f"there is no model `{name}`",
+                           self.validator.value(*path, "model"), help=help)
         return None
 
-    def _targets(self, table: Table, info: ModelInfo) -> dict[str, Target] | None:
+    def _targets(self, table: CheckedTable, info: ModelInfo) -> dict[str, Target] | None:
         targets, sound = {}, True
         for output in info.outputs:
             text = table.get(output.key)
@@ -137,12 +136,12 @@ class _Reader:
             bare = [n for n in names if n.partition(".")[2] == text]
             help = (f"write {code_list(bare, 'or')}" if bare else did_you_mean(text, names)
                     or "write GROUP.PARAMETER, as in the schema")
-            self.desk.add("PS803", f"the schema has no parameter `{text}`", span, help=help)
+            self.validator.add("PS803", f"the schema has no parameter `{text}`", span, help=help)
             return None
         if text in self.fed:
-            self.desk.add("PS805", f"`{text}` is given twice", span, label="again here",
-                          also=((self.fed[text], "first here"),),
-                          help="one parameter takes one result: take one out")
+            self.validator.add("PS805", f"`{text}` is given twice", span, label="again here",
+                               also=((self.fed[text], "first here"),),
+                               help="one parameter takes one result: take one out")
             return None
         self.fed[text] = span
         group_name, _, name = text.partition(".")
@@ -166,13 +165,13 @@ class _Reader:
         elif own.array:
             wanted, help = "a single number", "name a parameter without `count`"
         if wanted:
-            self.desk.add("PS803", f"`{target.name}` is not {wanted}, as `{output.key}` needs",
-                          target.span, help=help)
+            self.validator.add("PS803", f"`{target.name}` is not {wanted}, as `{output.key}` needs",
+                               target.span, help=help)
         return not wanted
 
     # ---- Rules between keys ----------------------------------------------------------------------
 
-    def _check_options(self, table: Table, info: ModelInfo) -> None:
+    def _check_options(self, table: CheckedTable, info: ModelInfo) -> None:
         given = [o.key for o in info.outputs if table.given(o.key)]
         if info.one_of and not set(given) & set(info.one_of):
             self._refuse(table, "", f"{table.what} feeds no parameter",
@@ -195,7 +194,7 @@ class _Reader:
             self._refuse(table, "from", "a resistance is greater than 0", "raise `from`")
         self._check_model(table, given)
 
-    def _check_model(self, table: Table, given: list[str]) -> None:
+    def _check_model(self, table: CheckedTable, given: list[str]) -> None:
         if "gain" in given and "full_scale" in table.values and not table.given("nominal"):
             self._refuse(table, "gain", "a gain needs `nominal`",
                          "say with which reference the firmware computes: `nominal = 2.5`, or "
@@ -215,7 +214,7 @@ class _Reader:
                              f"`{text}` has room for {count}",
                              f"give `degree = {count - 1}` or less, or more `count`")
 
-    def _refuse(self, table: Table, key: str, message: str, help: str) -> None:
-        span = table.span(key) if key else self.desk.key(*table.path)
-        self.desk.add("PS804", message, span, help=help)
+    def _refuse(self, table: CheckedTable, key: str, message: str, help: str) -> None:
+        span = table.span(key) if key else self.validator.key(*table.path)
+        self.validator.add("PS804", message, span, help=help)
         table.spoil(key or "model")

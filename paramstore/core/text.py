@@ -10,10 +10,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeAlias
 
-__all__ = ["first_unprintable", "json_text", "one_line", "printable", "quoted"]
+__all__ = ["Json", "first_unprintable", "json_text", "one_line", "printable", "quoted"]
+
+Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
+"""What JSON can say."""
 
 _PLAIN = re.compile(r"[^ -~]+")
 """What may have something else than printable ASCII."""
@@ -52,7 +55,7 @@ def quoted(text: str) -> str:
     return _escaped(json.dumps(text, ensure_ascii=False), _toml_escape)
 
 
-def json_text(data: Any) -> str:
+def json_text(data: Json) -> str:
     """Return data as JSON on several lines, in which every character prints."""
     return _escaped(json.dumps(data, indent=2, ensure_ascii=False), _json_escape)
 

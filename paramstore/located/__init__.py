@@ -1,4 +1,6 @@
-"""TOML with the place of every key and value.
+"""TOML with the place of every key and value, and the one engine for tables of keys.
 
-Knows text and findings. Must not know what a table means.
+`source` reads a text, `keys` says what a table may hold and what is wrong with one, `validator`
+collects the findings of a document at their places, `json_schema` makes the JSON Schema from the
+same keys. Must not know what a table means: keys and the rules between them are in the rooms.
 """

@@ -14,16 +14,13 @@ from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from importlib.machinery import PathFinder
 from types import ModuleType
-from typing import Any
 
 import tree_sitter
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span
+from paramstore.located.keys import Path, TomlTable
 
-__all__ = ["MAX_CHARACTERS", "MAX_DEPTH", "Document", "Path", "load_document"]
-
-Path = tuple[str | int, ...]
-"""The way from the root of a document to a value: table keys and array indexes."""
+__all__ = ["MAX_CHARACTERS", "MAX_DEPTH", "Document", "load_document"]
 
 _Repeat = tuple[Path, Span, Span]
 """A path that is given twice, and where."""
@@ -43,7 +40,7 @@ class Document:
 
     __slots__ = ("_keys", "_values", "data", "source")
 
-    def __init__(self, source: SourceText, data: dict[str, Any]) -> None:
+    def __init__(self, source: SourceText, data: TomlTable) -> None:
         self.source = source
         self.data = data
         self._keys, self._values = _Locator(source.text).locate()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, timedelta
 from decimal import Decimal, localcontext
 from math import isnan
@@ -16,6 +16,7 @@ from typing import Any, NamedTuple, NoReturn
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.scalars import SCALARS, Raw, ScalarForm
 from paramstore.core.words import did_you_mean, show_number, type_of
+from paramstore.located.keys import Problem
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import (
     float_numbers,
@@ -76,6 +77,10 @@ class ValueProblem(ParamstoreError):
         self.kind, self.message, self.help = kind, message, help
         self.label, self.notes, self.path = label, notes, path
         self.others: tuple[ValueProblem, ...] = ()
+
+    def as_problem(self, codes: Mapping[str, str]) -> Problem:
+        """Return it with the code that its kind has in `codes`."""
+        return Problem(codes[self.kind], self.message, self.help, self.notes, self.label, self.path)
 
 
 class Loss(NamedTuple):

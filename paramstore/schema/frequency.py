@@ -6,7 +6,7 @@ import re
 from decimal import Decimal
 
 from paramstore.core.words import did_you_mean
-from paramstore.schema.desk import Table
+from paramstore.located.validator import CheckedTable
 
 __all__ = ["DAYS_PER_YEAR", "UNITS", "WRITES", "writes_per_day"]
 
@@ -42,7 +42,7 @@ def _unit(word: str) -> str:
     return name if name in UNITS else ""
 
 
-def writes_per_day(table: Table, life_years: float) -> float | None:
+def writes_per_day(table: CheckedTable, life_years: float) -> float | None:
     """Return the rate in the table of a group; None, with a finding, if it is not sound."""
     text = table.get("writes")
     if text is None:
@@ -56,7 +56,7 @@ def writes_per_day(table: Table, life_years: float) -> float | None:
     count, unit, period_unit, periods, periods_unit = found.groups()
     number = float(count or periods or 1)
     if number == 0:
-        table.desk.add(
+        table.add(
             "PS307", "a group that is never written needs no place on the EEPROM" if count
             else "a group cannot be written every moment", table.span("writes"),
             help='write at least "1 per life"' if count else 'write a time, as in "every minute"',
@@ -65,7 +65,7 @@ def writes_per_day(table: Table, life_years: float) -> float | None:
     return number / days[unit] if count else 1 / (number * days[period_unit or periods_unit])
 
 
-def _refuse(table: Table, text: str) -> None:
+def _refuse(table: CheckedTable, text: str) -> None:
     plain = " ".join(text.lower().split())
     meant, period = _MEANT.fullmatch(text), _PERIOD.fullmatch(plain)
     unit = meant[2].lower() if meant else ""
@@ -82,7 +82,7 @@ def _refuse(table: Table, text: str) -> None:
         help = did_you_mean(unit, UNITS, "the times")
     else:
         help = 'write a number and a time, such as "2 per year"'
-    table.desk.add(
+    table.add(
         "PS307", f"`{text}` does not say how often the group is written", table.span("writes"),
         notes=("the number of writes decides how many slots the group gets",), help=help,
     )

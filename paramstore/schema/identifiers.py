@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from typing import NamedTuple
 
-__all__ = ["C_WORDS", "MAX_NAME", "NAME", "NameProblem", "member_problem", "name_problem"]
+from paramstore.core.text import Json
+from paramstore.located.keys import Problem
+
+__all__ = ["C_WORDS", "MAX_NAME", "NAME", "NAME_SCHEMA", "member_problem", "name_problem"]
 
 NAME = "[a-z][a-z0-9_]*"
 """Regular expression of a name."""
 
 MAX_NAME = 48
 """Characters; C99 promises 63 for the joined names of store, group and parameter in one file."""
+
+NAME_SCHEMA: dict[str, Json] = {"pattern": f"^{NAME}$", "maxLength": MAX_NAME}
+"""The JSON Schema of a name."""
 
 # Keywords of C23 and C++23, and macros of the standard headers and of GNU C in lower case.
 _C_WORD_LIST = """
@@ -44,44 +49,40 @@ C_WORDS = frozenset(f"{_C_WORD_LIST} {_MACRO_LIST}".split())
 """Words that the C of a store, which may be compiled as C++, cannot use as a member."""
 
 
-class NameProblem(NamedTuple):
-    """Why a name cannot be used: `code` PS108 or PS109, what, and how to mend it."""
-
-    code: str
-    message: str
-    note: str
-    help: str
-
-
-def name_problem(what: str, name: str) -> NameProblem | None:
-    """Return what is wrong with the name of a store, group or parameter (`what`), or None."""
+def name_problem(what: str, name: str) -> Problem | None:
+    """Return what is wrong (PS108, PS109) with the name of a store, group or parameter (`what`), or
+    None."""
     if name in C_WORDS:
-        return NameProblem(
+        return Problem(
             "PS109",
             f"`{name}` is a reserved word, and cannot name a {what}",
-            "names become C identifiers, and the C may be compiled as C++",
             f"choose another name, such as `{name}_value`",
+            ("names become C identifiers, and the C may be compiled as C++",),
+            at_key=True,
         )
     return member_problem(what, name)
 
 
-def member_problem(what: str, name: str) -> NameProblem | None:
-    """Return what is wrong with the name of a member, or None; reserved words are allowed."""
+def member_problem(what: str, name: str) -> Problem | None:
+    """Return what is wrong (PS108) with the name of a member, or None; reserved words are
+    allowed."""
     if len(name) > MAX_NAME:
-        return NameProblem(
+        return Problem(
             "PS108",
             f"the name of a {what} has {len(name)} characters, more than {MAX_NAME}",
-            "C names are made of the names of store, group and parameter together",
             "shorten the name",
+            ("C names are made of the names of store, group and parameter together",),
+            at_key=True,
         )
     if re.fullmatch(NAME, name):
         return None
     better = _repaired(name)
-    return NameProblem(
+    return Problem(
         "PS108",
         f"`{name}` is not a valid name for a {what}" if name else f"the name of a {what} is empty",
-        "a name begins with a letter a to z and goes on with letters a to z, digits and `_`",
         f"write `{better}`" if better else "choose a name such as `limit_2`",
+        ("a name begins with a letter a to z and goes on with letters a to z, digits and `_`",),
+        at_key=True,
     )
 
 

@@ -5,12 +5,25 @@ The reader walks these tables, and the JSON Schema for editors is made from them
 
 from __future__ import annotations
 
-from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from paramstore.core.format import LAST_SERIES
 from paramstore.core.scalars import SCALARS
-from paramstore.schema.model import Kind
+from paramstore.located.json_schema import reference, tables_of
+from paramstore.located.keys import (
+    INTEGER,
+    NAMES,
+    NUMBER,
+    TABLE,
+    TEXT,
+    VALUE,
+    Form,
+    Key,
+    key_table,
+)
+from paramstore.schema.frequency import WRITES
+from paramstore.schema.identifiers import NAME_SCHEMA
+from paramstore.schema.model import Kind, Role
 
 __all__ = [
     "ALIASES",
@@ -25,151 +38,127 @@ __all__ = [
     "STORE_KEYS",
     "TYPES",
     "TYPE_ALIASES",
-    "Form",
-    "Key",
     "TypeInfo",
 ]
 
 
-class Form(StrEnum):
-    """What a key takes in TOML; the value is how a message names it."""
-
-    TEXT = "a text"
-    INTEGER = "a whole number"
-    NUMBER = "a number"
-    VALUE = "a value"  # of the parameter's type: checked by its conversion
-    TABLE = "a table"
-    MEMBERS = "an array of names or a table"
-    PART = "the name of a part or a table"
-    NAMES = "an array of names"
-    TEXTS = "an array of texts"
-    BOOL = "true or false"
-    TARGET = "the name of a parameter or a table"
+MEMBERS = Form("an array of names or a table", lambda value: isinstance(value, list | dict), {
+    "oneOf": [
+        {"type": "array", "minItems": 1, "uniqueItems": True,
+         "items": {"type": "string", **NAME_SCHEMA}},
+        {"type": "object", "minProperties": 1, "propertyNames": NAME_SCHEMA,
+         "additionalProperties": {"type": "integer", "minimum": 0}},
+    ]})
 
 
-class Key(NamedTuple):
-    """One key. `low` and `high` bound a number, and `code` is the finding outside of them."""
-
-    name: str
-    form: Form
-    doc: str
-    example: str
-    required: bool = False
-    default: Any = None
-    low: float | None = None
-    high: float | None = None
-    code: str = ""
-    why: str = ""
-
-
-def _table(*keys: Key) -> dict[str, Key]:
-    return {key.name: key for key in keys}
-
+PART = Form("the name of a part or a table", lambda value: isinstance(value, str | dict), {})
+"""The names are many: `editor` says them."""
 
 _ADDRESSES = "I2C EEPROMs answer on the 7-bit addresses 0x50 to 0x57"
 
-ROOT_KEYS = _table(
-    Key("store", Form.TABLE, "Name, part and use of the store.", "[store]",
+ROOT_KEYS = key_table(
+    Key("store", TABLE, "Name, part and use of the store.", "[store]",
         required=True),
-    Key("group", Form.TABLE, "The groups, one table [group.NAME] for each.", "[group.settings]"),
+    Key("group", TABLE, "The groups, one table [group.NAME] for each.", "[group.settings]"),
 )
 
-STORE_KEYS = _table(
-    Key("name", Form.TEXT, "Name of the store: begins every C name, and marks the EEPROM.",
-        'name = "tank_probe"', required=True),
-    Key("part", Form.PART, "EEPROM part: a name of the catalogue, or a table [store.part].",
+STORE_KEYS = key_table(
+    Key("name", TEXT, "Name of the store: begins every C name, and marks the EEPROM.",
+        'name = "tank_probe"', required=True, json=NAME_SCHEMA),
+    Key("part", PART, "EEPROM part: a name of the catalogue, or a table [store.part].",
         'part = "24LC32A"', required=True),
-    Key("doc", Form.TEXT, "What the store is for.", 'doc = "Probe interface"', default=""),
-    Key("address", Form.INTEGER, "I2C address, 7 bits, without block-select bits.",
+    Key("doc", TEXT, "What the store is for.", 'doc = "Probe interface"', default=""),
+    Key("address", INTEGER, "I2C address, 7 bits, without block-select bits.",
         "address = 0x50", default=0x50, low=0x50, high=0x57, code="PS312", why=_ADDRESSES),
-    Key("bus_khz", Form.INTEGER, "SCL frequency in kHz.", "bus_khz = 400", default=400, low=10,
+    Key("bus_khz", INTEGER, "SCL frequency in kHz.", "bus_khz = 400", default=400, low=10,
         high=5000, code="PS314", why="I2C runs at 100, 400 or 1000 kHz"),
-    Key("supply_v", Form.NUMBER, "Supply of the part in V.", "supply_v = 3.3", default=3.3, low=0.8,
+    Key("supply_v", NUMBER, "Supply of the part in V.", "supply_v = 3.3", default=3.3, low=0.8,
         high=6, code="PS315"),
-    Key("temperature_c", Form.NUMBER,
+    Key("temperature_c", NUMBER,
         "Hottest temperature in degC at which the part is written for long.", "temperature_c = 45",
         default=25, low=-40, high=125, code="PS316",
         why="parts are rated from -40 to 85 or 125 degC"),
-    Key("life_years", Form.NUMBER, "Years the store must last.", "life_years = 10", default=10,
+    Key("life_years", NUMBER, "Years the store must last.", "life_years = 10", default=10,
         low=0.1, high=200, code="PS317"),
-    Key("retired_groups", Form.NAMES, "Groups of earlier releases that were taken out.",
+    Key("retired_groups", NAMES, "Groups of earlier releases that were taken out.",
         'retired_groups = ["network"]', default=()),
-    Key("series", Form.INTEGER, "How often the units of earlier releases were laid out anew.",
+    Key("series", INTEGER, "How often the units of earlier releases were laid out anew.",
         "series = 1", default=0, low=0, high=LAST_SERIES, code="PS319",
         why="a label has four bits for it"),
 )
 
-GROUP_KEYS = _table(
-    Key("role", Form.TEXT, "Why the group exists; decides protection, copies and place.",
-        'role = "setting"', required=True),
-    Key("writes", Form.TEXT, "How often the group is committed.", 'writes = "2 per week"',
-        required=True),
-    Key("doc", Form.TEXT, "What the group holds.", 'doc = "What the user sets"', default=""),
-    Key("id", Form.INTEGER, "Number of the group on the EEPROM; else counted from 1 in order.",
+GROUP_KEYS = key_table(
+    Key("role", TEXT, "Why the group exists; decides protection, copies and place.",
+        'role = "setting"', required=True, choices=tuple(r.value for r in Role), noun="role",
+        code="PS306", why="the role decides how a group is protected and kept"),
+    Key("writes", TEXT, "How often the group is committed.", 'writes = "2 per week"',
+        required=True, json={"pattern": f"^({WRITES})$"}),
+    Key("doc", TEXT, "What the group holds.", 'doc = "What the user sets"', default=""),
+    Key("id", INTEGER, "Number of the group on the EEPROM; else counted from 1 in order.",
         "id = 2", low=1, high=255, code="PS304",
         why="the id takes one byte, and 0 is not used"),
-    Key("copies", Form.INTEGER,
+    Key("copies", INTEGER,
         "Records written by one commit; else 2 for identity and calibration, 1 for others.",
         "copies = 2", low=1, high=8, code="PS308"),
-    Key("slots", Form.INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 5",
+    Key("slots", INTEGER, "Slots of the ring; else planned from writes and life.", "slots = 5",
         low=2, high=65535, code="PS308",
         why="a commit must never write over the newest record, so a ring has two slots or more"),
-    Key("room", Form.INTEGER, "Bytes kept free for parameters to come, fixed by the first release "
+    Key("room", INTEGER, "Bytes kept free for parameters to come, fixed by the first release "
         "of the group; else planned.", "room = 8",
         low=0, high=4096, code="PS308"),
-    Key("parameter", Form.TABLE, "The parameters, one key NAME = { type = ... } for each.",
-        '[group.NAME.parameter]'),
-    Key("was", Form.TEXT, "Name of the group in the release before, if it had another one.",
+    Key("parameter", TABLE, "The parameters, one key NAME = { type = ... } for each.",
+        '[group.NAME.parameter]', json=tables_of("parameter", NAME_SCHEMA, minProperties=1)),
+    Key("was", TEXT, "Name of the group in the release before, if it had another one.",
         'was = "user"'),
-    Key("retired", Form.NAMES, "Parameters of earlier releases that were taken out.",
+    Key("retired", NAMES, "Parameters of earlier releases that were taken out.",
         'retired = ["beeper"]', default=()),
 )
 
 _LIMIT = "numbers in the unit of the parameter, dates for a date"
 
-PARAMETER_KEYS = _table(
-    Key("type", Form.TEXT, "What the parameter is and how it is stored.", 'type = "u16"',
+PARAMETER_KEYS = key_table(
+    Key("type", TEXT, "What the parameter is and how it is stored.", 'type = "u16"',
         required=True),
-    Key("doc", Form.TEXT, "What the parameter means.", 'doc = "Slope at 25 degC"', default=""),
-    Key("unit", Form.TEXT, "Unit of the physical value.", 'unit = "mV"', default=""),
-    Key("min", Form.VALUE, f"Smallest value allowed: {_LIMIT}.", "min = 0"),
-    Key("max", Form.VALUE, f"Largest value allowed: {_LIMIT}.", "max = 100"),
-    Key("default", Form.VALUE, "Value until something else is stored.", "default = 10"),
-    Key("digits", Form.INTEGER, "Decimals to show.", "digits = 2", low=0, high=17, code="PS202"),
-    Key("scale", Form.NUMBER, "Physical value of one step of the stored integer.", "scale = 0.01",
+    Key("doc", TEXT, "What the parameter means.", 'doc = "Slope at 25 degC"', default=""),
+    Key("unit", TEXT, "Unit of the physical value.", 'unit = "mV"', default=""),
+    Key("min", VALUE, f"Smallest value allowed: {_LIMIT}.", "min = 0"),
+    Key("max", VALUE, f"Largest value allowed: {_LIMIT}.", "max = 100"),
+    Key("default", VALUE, "Value until something else is stored.", "default = 10"),
+    Key("digits", INTEGER, "Decimals to show.", "digits = 2", low=0, high=17, code="PS202"),
+    Key("scale", NUMBER, "Physical value of one step of the stored integer.", "scale = 0.01",
         default=1),
-    Key("offset", Form.NUMBER, "Physical value of the stored integer 0.", "offset = -40",
+    Key("offset", NUMBER, "Physical value of the stored integer 0.", "offset = -40",
         default=0),
-    Key("count", Form.INTEGER, "Elements of an array.", "count = 4", low=1, high=4096,
+    Key("count", INTEGER, "Elements of an array.", "count = 4", low=1, high=4096,
         code="PS202"),
-    Key("size", Form.INTEGER, "Bytes; a text is UTF-8.", "size = 16", required=True, low=1,
+    Key("size", INTEGER, "Bytes; a text is UTF-8.", "size = 16", required=True, low=1,
         high=4096, code="PS202"),
-    Key("members", Form.MEMBERS, "Names, or names with their numbers (of an enum) or bits.",
+    Key("members", MEMBERS, "Names, or names with their numbers (of an enum) or bits.",
         'members = ["off", "on"]', required=True),
-    Key("storage", Form.TEXT, "Stored type; else the narrowest that holds all members.",
+    Key("storage", TEXT, "Stored type; else the narrowest that holds all members.",
         'storage = "u16"'),
-    Key("points", Form.INTEGER, "Points of the curve.", "points = 8", required=True, low=2,
+    Key("points", INTEGER, "Points of the curve.", "points = 8", required=True, low=2,
         high=255, code="PS202"),
-    Key("x", Form.TABLE, "Axis of the curve; x must rise from point to point.",
-        'x = { type = "u16", unit = "mV" }', required=True),
-    Key("y", Form.TABLE, "Values of the curve.", 'y = { type = "f32", unit = "degC" }',
-        required=True),
-    Key("below", Form.TEXT, "Parameter of the same group that this one must stay below.",
+    Key("x", TABLE, "Axis of the curve; x must rise from point to point.",
+        'x = { type = "u16", unit = "mV" }', required=True, json=reference("axis")),
+    Key("y", TABLE, "Values of the curve.", 'y = { type = "f32", unit = "degC" }',
+        required=True, json=reference("axis")),
+    Key("below", TEXT, "Parameter of the same group that this one must stay below.",
         'below = "high"'),
-    Key("was", Form.TEXT,
+    Key("was", TEXT,
         "Name in the release before, if it had another one: NAME, or GROUP.NAME of another group.",
         'was = "interval"'),
-    Key("convert", Form.TABLE,
+    Key("convert", TABLE,
         "From values of the release before: factor, divisor, offset; or new names of members.",
         "convert = { factor = 0.001 }"),
 )
 
-CONVERT_KEYS = _table(
-    Key("factor", Form.NUMBER, "New physical value for each old one.", "factor = 0.001",
+CONVERT_KEYS = key_table(
+    Key("factor", NUMBER, "New physical value for each old one.", "factor = 0.001",
         default=1),
-    Key("divisor", Form.NUMBER, "The other way round, where that is the exact number.",
+    Key("divisor", NUMBER, "The other way round, where that is the exact number.",
         "divisor = 60", default=1),
-    Key("offset", Form.NUMBER, "New physical value for 0 in the old unit.", "offset = 273.15",
+    Key("offset", NUMBER, "New physical value for 0 in the old unit.", "offset = 273.15",
         default=0),
 )
 

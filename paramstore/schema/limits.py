@@ -9,16 +9,29 @@ from typing import Any
 from paramstore.core.errors import Severity
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.core.words import show_number
-from paramstore.schema.desk import Table
+from paramstore.located.validator import CheckedTable
 from paramstore.schema.element import decimal_of, element_to_raw, refuse_fit
 from paramstore.schema.model import Field, Kind, Limits
 from paramstore.schema.numbers import exact_steps
 from paramstore.schema.quantity import Loss, ValueProblem, physical_number, show_raw
 
-__all__ = ["grid_note", "limited"]
+__all__ = ["grid_note", "limited", "refuse_value"]
+
+_CODES = {
+    "type": "PS106", "fit": "PS204", "limit": "PS205", "member": "PS213", "text": "PS214",
+    "length": "PS214", "whole": "PS215", "finite": "PS215", "date": "PS216", "count": "PS217",
+    "rising": "PS218", "unit": "PS224",
+}  # fmt: skip
+"""The code of a value in a schema that cannot be stored, by the kind of its problem."""
 
 
-def limited(table: Table, field: Field) -> Field:
+def refuse_value(table: CheckedTable, key: str, problem: ValueProblem) -> None:
+    """Add the findings for the value of a key that cannot be stored."""
+    for each in (problem, *problem.others):
+        table.validator.add_problem(each.as_problem(_CODES), (*table.path, key))
+
+
+def limited(table: CheckedTable, field: Field) -> Field:
     """Return the field with the limits of `min` and `max`; without them if they are not sound."""
     bounds: dict[str, Raw | None] = {
         key: _bound(table, field, key) for key in ("min", "max") if key in table.values
@@ -38,7 +51,7 @@ def limited(table: Table, field: Field) -> Field:
     return replace(field, limits=Limits(((low, high),)))
 
 
-def _bound(table: Table, field: Field, key: str) -> Raw | None:
+def _bound(table: CheckedTable, field: Field, key: str) -> Raw | None:
     """Return the raw value of a limit, rounded inwards for integers, with a warning if so."""
     named = replace(field, name=key)
     value = table.get(key)
@@ -48,11 +61,11 @@ def _bound(table: Table, field: Field, key: str) -> Raw | None:
         else:
             raw, losses = _inwards(named, value, up=(key == "min") == (field.scale > 0))
     except ValueProblem as problem:
-        table.desk.problem(problem, (*table.path, key))
+        refuse_value(table, key, problem)
         return None
     for loss in losses:
         unit = f" {field.unit}" if field.unit else ""
-        table.desk.add(
+        table.add(
             "PS208",
             f"`{key}` = {show_number(loss.wanted)}{unit} lies between two stored values",
             table.span(key),
@@ -86,7 +99,7 @@ def grid_note(field: Field) -> str:
     return f"stored values are {show_number(field.scale)}{unit} apart"
 
 
-def _refuse_empty(table: Table, field: Field) -> None:
+def _refuse_empty(table: CheckedTable, field: Field) -> None:
     """Tell that no value lies within the limits: the wrong way round, or between two steps."""
     low, high = (
         decimal_of(field, table.get(k), ()) if field.kind is not Kind.DATE else table.get(k)
@@ -97,7 +110,7 @@ def _refuse_empty(table: Table, field: Field) -> None:
     if low <= high:
         code, message, note = "PS223", "no stored value lies from `min` to `max`", grid_note(field)
         help = "widen the limits, or make `scale` smaller"
-    table.desk.add(
+    table.add(
         code, message, table.span("min"), label="the smallest value",
         also=((table.span("max"), "the largest value"),), notes=(note,), help=help,
     )

@@ -9,14 +9,14 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from paramstore.core.errors import Severity, errors_in
 from paramstore.core.scalars import SCALARS, Raw, scalar_named
 from paramstore.core.words import code_list, did_you_mean, show_number, type_of
-from paramstore.located.source import Path
+from paramstore.located.keys import Keys, Path, TomlValue
+from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.convert import read_convert
-from paramstore.schema.desk import Desk, Table, value_code
 from paramstore.schema.keys import (
     AXIS_KEYS,
     FLOATS,
@@ -24,10 +24,9 @@ from paramstore.schema.keys import (
     PARAMETER_KEYS,
     TYPE_ALIASES,
     TYPES,
-    Key,
     TypeInfo,
 )
-from paramstore.schema.limits import grid_note, limited
+from paramstore.schema.limits import grid_note, limited, refuse_value
 from paramstore.schema.members import read_members
 from paramstore.schema.model import Field, Kind, Limits, Parameter
 from paramstore.schema.numbers import nearest_raw
@@ -49,17 +48,17 @@ _LEAST_SCALE, _MOST_SCALE = Decimal("1e-30"), Decimal("1e30")
 class Dialect(NamedTuple):
     """What the parameters of one kind of schema may say: all keys, and the types with theirs."""
 
-    keys: Mapping[str, Key]
+    keys: Keys
     types: Mapping[str, TypeInfo]
 
 
 _STORE = Dialect(PARAMETER_KEYS, TYPES)
 
 
-def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
-    """Return the parameter at `path`; None, with findings at the desk, if it is not sound."""
-    before = len(desk.findings)
-    opened = open_parameter(desk, path, name, _STORE)
+def read_parameter(validator: Validator, path: Path, name: str) -> Parameter | None:
+    """Return the parameter at `path`; None, with findings in the validator, if it is not sound."""
+    before = len(validator.findings)
+    opened = open_parameter(validator, path, name, _STORE)
     if opened is None:
         return None
     table, info = opened
@@ -67,30 +66,28 @@ def read_parameter(desk: Desk, path: Path, name: str) -> Parameter | None:
     if fields is None:
         return None
     parameter = Parameter(name, info.kind, fields, table.get("doc", ""), table.get("below"),
-                          table.get("was"), desk.key(*path))
+                          table.get("was"), validator.key(*path))
     complete = _with_default(table, parameter)
-    wrong = errors_in(desk.findings[before:])
+    wrong = errors_in(validator.findings[before:])
     if wrong:
         # What rounding does to a parameter matters only when nothing else is wrong with it.
-        desk.findings[before:] = wrong
+        validator.findings[before:] = wrong
     return None if wrong else complete
 
 
 def open_parameter(
-    desk: Desk, path: Path, name: str, dialect: Dialect
-) -> tuple[Table, TypeInfo] | None:
+    validator: Validator, path: Path, name: str, dialect: Dialect
+) -> tuple[CheckedTable, TypeInfo] | None:
     """Return the table of a parameter, its keys checked, and its type; None with findings."""
-    value: Any = desk.document.data
-    for step in path:
-        value = value[step]
+    value = validator.at(path)
     if not isinstance(value, dict):
-        _refuse_bare(desk, path, name, value)
+        _refuse_bare(validator, path, name, value)
         return None
     info = dialect.types.get(str(value.get("type")))
     # While the type is not known, any key may be right and none but `type` is asked for.
     keys = dialect.keys if info else {
         n: k._replace(required=n == "type") for n, k in dialect.keys.items()}
-    table = desk.table(path, keys, f"parameter `{name}`", allowed=info.keys if info else None)
+    table = validator.table(path, keys, f"parameter `{name}`", allowed=info.keys if info else None)
     if table is None or not _has_type(table, tuple(dialect.types)):
         return None
     assert info is not None
@@ -98,24 +95,24 @@ def open_parameter(
     return table, info
 
 
-def _refuse_bare(desk: Desk, path: Path, name: str, value: Any) -> None:
+def _refuse_bare(validator: Validator, path: Path, name: str, value: TomlValue) -> None:
     given = str(value)
     known = given if given in TYPES else TYPE_ALIASES.get(given, "u16")
-    desk.add("PS106", f"parameter `{name}` must be a table, not {type_of(value)}",
-             desk.value(*path), help=f'write `{name} = {{ type = "{known}" }}`')
+    validator.add("PS106", f"parameter `{name}` must be a table, not {type_of(value)}",
+                  validator.value(*path), help=f'write `{name} = {{ type = "{known}" }}`')
 
 
-def _has_type(table: Table, known: tuple[str, ...]) -> bool:
+def _has_type(table: CheckedTable, known: tuple[str, ...]) -> bool:
     """Return whether `type` is one of the known ones; tell what is wrong if it is there."""
     name = table.get("type")
     if name is None or name in known:
         return name is not None
     help = _type_help(name, known)
     if name in TYPES:
-        table.desk.add("PS201", f"{table.what} cannot have the type `{name}`", table.span("type"),
-                       help=f"use one of {code_list(known, 'or')}")
+        table.add("PS201", f"{table.what} cannot have the type `{name}`", table.span("type"),
+                  help=f"use one of {code_list(known, 'or')}")
     else:
-        table.desk.add("PS201", f"there is no type `{name}`", table.span("type"), help=help)
+        table.add("PS201", f"there is no type `{name}`", table.span("type"), help=help)
     return False
 
 
@@ -134,15 +131,15 @@ def _type_help(name: str, known: tuple[str, ...]) -> str:
     return f"here this type is called `{meant}`"
 
 
-def _refuse_foreign_keys(table: Table, allowed: tuple[str, ...],
+def _refuse_foreign_keys(table: CheckedTable, allowed: tuple[str, ...],
                          dialect: Dialect = _STORE) -> None:
     kind = table.get("type")
     for name in [n for n in table.data if n in dialect.keys and n not in allowed]:
         owners = [t for t, info in dialect.types.items() if name in info.keys]
-        table.desk.add(
+        table.add(
             "PS107",
             f"`{name}` means nothing for the type `{kind}`",
-            table.desk.key(*table.path, name),
+            table.key(name),
             notes=(f"it belongs to {_type_names(owners)}",),
             help=_foreign_help(name, kind, dialect.types[kind].keys),
         )
@@ -171,7 +168,7 @@ def _foreign_help(name: str, kind: str, allowed: tuple[str, ...]) -> str:
 # ---- Fields -------------------------------------------------------------------------------------
 
 
-def read_single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
+def read_single(table: CheckedTable, name: str, kind: Kind) -> tuple[Field] | None:
     """Return the only field of a parameter that is no curve, without its default."""
     match kind:
         case Kind.INTEGER | Kind.FLOAT:
@@ -195,30 +192,30 @@ def read_single(table: Table, name: str, kind: Kind) -> tuple[Field] | None:
     return None if unclear else (field,)
 
 
-def _axes(table: Table, name: str) -> tuple[Field, ...] | None:
+def _axes(table: CheckedTable, name: str) -> tuple[Field, ...] | None:
     """Return the two fields of a curve without their defaults."""
     fields = []
     for axis in ("x", "y"):
         if axis not in table.values:
             continue
         what = f"axis `{axis}` of `{name}`"
-        inner = table.desk.table((*table.path, axis), AXIS_KEYS, what)
+        inner = table.inner(axis, AXIS_KEYS, what)
         if inner is None or not _has_type(inner, INTEGERS + FLOATS):
             continue
         kind = TYPES[inner.get("type")].kind
         _refuse_foreign_keys(inner, TYPES[inner.get("type")].keys)
         field = _number_field(inner, f"{name}.{axis}", kind)
         if field is not None and axis == "x" and field.scale < 0:
-            inner.desk.add("PS207", "the axis `x` cannot have a negative scale",
-                           inner.span("scale"), help="store it with a positive scale",
-                           notes=("the firmware looks x up by its stored value, which must rise",))
+            inner.add("PS207", "the axis `x` cannot have a negative scale",
+                      inner.span("scale"), help="store it with a positive scale",
+                      notes=("the firmware looks x up by its stored value, which must rise",))
         elif field is not None and "points" in table.values:
             fields.append(replace(field, kind=Kind.CURVE, count=table.get("points"),
                                   rising=axis == "x", convert=read_convert(inner, field)))
     return tuple(fields) if len(fields) == 2 else None
 
 
-def _number_field(table: Table, name: str, kind: Kind) -> Field | None:
+def _number_field(table: CheckedTable, name: str, kind: Kind) -> Field | None:
     scale, offset = (_factor(table, key, neutral) for key, neutral in (("scale", 1), ("offset", 0)))
     if scale is None or offset is None:
         return None
@@ -229,7 +226,7 @@ def _number_field(table: Table, name: str, kind: Kind) -> Field | None:
     return limited(table, field)
 
 
-def _factor(table: Table, key: str, neutral: int) -> Decimal | None:
+def _factor(table: CheckedTable, key: str, neutral: int) -> Decimal | None:
     """Return scale or offset, None if it is of no use."""
     if key in table.spoilt:
         return None
@@ -241,30 +238,28 @@ def _factor(table: Table, key: str, neutral: int) -> Decimal | None:
     else:
         message = f"`{key}` = {show_number(value)} is of no use"
         help = "give a number between 1e-30 and 1e30"
-    table.desk.add("PS207", message, table.span(key), help=help,
-                   notes=("physical value = stored integer x `scale` + `offset`",))
+    table.add("PS207", message, table.span(key), help=help,
+              notes=("physical value = stored integer x `scale` + `offset`",))
     return None
 
 
-def _date_field(table: Table, name: str) -> Field:
+def _date_field(table: CheckedTable, name: str) -> Field:
     return limited(table, Field(name, Kind.DATE, SCALARS["u16"], 1, ()))
 
 
 # ---- Defaults -----------------------------------------------------------------------------------
 
 
-def _with_default(table: Table, parameter: Parameter) -> Parameter | None:
+def _with_default(table: CheckedTable, parameter: Parameter) -> Parameter | None:
     """Return the parameter with its default values; None, with a finding, if they are not sound."""
     if "default" in table.spoilt:
         return None
     if "default" not in table.values:
         return _with_implied_default(table, parameter)
-    path = (*table.path, "default")
     try:
         conversions = parameter_to_raw(parameter, table.get("default"))
     except ValueProblem as problem:
-        for each in (problem, *problem.others):
-            table.desk.problem(each, path, value_code(each))
+        refuse_value(table, "default", problem)
         return None
     for field in parameter.fields:
         for loss in conversions[field.name].losses:
@@ -273,14 +268,14 @@ def _with_default(table: Table, parameter: Parameter) -> Parameter | None:
     return replace(parameter, fields=tuple(fields))
 
 
-def _warn_rounding(table: Table, field: Field, loss: Loss) -> None:
+def _warn_rounding(table: CheckedTable, field: Field, loss: Loss) -> None:
     finer = ", or use `f64`" if field.scalar.name == "f32" else (
         ", or a smaller `scale`" if field.scaled else "")
     unit = f" {field.unit}" if field.unit else ""
-    table.desk.add(
+    table.add(
         "PS209",
         f"{show_number(loss.wanted)}{unit} is stored as {show_number(loss.stored)}{unit}",
-        table.desk.value(*table.path, "default", *loss.path),
+        table.span("default", *loss.path),
         label=f"off by {show_number(loss.error)}{unit}",
         notes=(grid_note(field),),
         help=f"write {show_number(loss.stored)}{finer}",
@@ -288,13 +283,13 @@ def _warn_rounding(table: Table, field: Field, loss: Loss) -> None:
     )
 
 
-def _with_implied_default(table: Table, parameter: Parameter) -> Parameter | None:
+def _with_implied_default(table: CheckedTable, parameter: Parameter) -> Parameter | None:
     """Give 0, false, the first member, no flags, "", zero bytes or 2000-01-01."""
     name = parameter.name
     if parameter.kind is Kind.CURVE:
-        table.desk.add("PS219", f"curve `{name}` has no default", table.desk.key(*table.path),
-                       notes=("a curve of zeros does not rise, so there is none to fall back on",),
-                       help="add `default = [[x, y], ...]` with all points")
+        table.add("PS219", f"curve `{name}` has no default", table.key(),
+                  notes=("a curve of zeros does not rise, so there is none to fall back on",),
+                  help="add `default = [[x, y], ...]` with all points")
         return None
     (field,) = parameter.fields
     zero: Raw | None = 0
@@ -313,15 +308,15 @@ def _with_implied_default(table: Table, parameter: Parameter) -> Parameter | Non
     return replace(parameter, fields=(complete,))
 
 
-def _refuse_implied(table: Table, field: Field) -> None:
+def _refuse_implied(table: CheckedTable, field: Field) -> None:
     low, high = field.limits.ranges[0] if field.limits.ranges else (
         field.scalar.minimum, field.scalar.maximum)
     first, last = sorted((low, high), key=lambda raw: physical_number(field, raw))
     zero = "2000-01-01" if field.kind is Kind.DATE else "0"
-    table.desk.add(
+    table.add(
         "PS206",
         f"`{field.name}` has no default, and {zero} is not within its limits",
-        table.desk.key(*table.path),
+        table.key(),
         notes=(f"it may be {show_raw(field, first)} to {show_raw(field, last)}",
                f"a parameter without a default starts as {zero}"),
         help="add a `default` within the limits",

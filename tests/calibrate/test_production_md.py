@@ -13,8 +13,8 @@ from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.table import COLUMNS
 from paramstore.core.disk import read_text
 from paramstore.core.errors import SourceText
+from paramstore.located.keys import Key
 from paramstore.releases.project import open_project
-from paramstore.schema.keys import Key
 from tests.goldens import golden
 
 PAGE = Path(paramstore.__file__).parent / "PRODUCTION.md"
@@ -25,7 +25,7 @@ CHOICES = {"equation": EQUATIONS, "gives": GIVES}
 
 def key_row(key: Key) -> str:
     takes = " or ".join(f"`{c}`" for c in CHOICES.get(key.name, ())) or (
-        "a parameter" if key.doc.startswith("Parameter that takes") else key.form.value)
+        "a parameter" if key.doc.startswith("Parameter that takes") else key.form.words)
     if key.required:
         takes += "; **required**"
     elif key.default not in (None, ""):

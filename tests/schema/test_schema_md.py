@@ -14,6 +14,7 @@ import paramstore
 from paramstore.core.errors import SourceText
 from paramstore.image.values import read_values
 from paramstore.layout.place import make_plan
+from paramstore.located.keys import Key
 from paramstore.schema.fixed.keys import (
     CHECK_KEYS,
     FIXED_KEYS,
@@ -31,25 +32,19 @@ from paramstore.schema.keys import (
     PARAMETER_KEYS,
     STORE_KEYS,
     TYPES,
-    Form,
-    Key,
     TypeInfo,
 )
 from paramstore.schema.model import Role
 from paramstore.schema.part_table import KEYS as PART_KEYS
-from paramstore.schema.part_table import Form as PartForm
-from paramstore.schema.part_table import Key as PartKey
+from paramstore.schema.part_table import PAIRS
 from paramstore.schema.reader import read_schema
 from tests.goldens import golden
 
 PAGE = Path(paramstore.__file__).parent / "SCHEMA.md"
 TEXT = PAGE.read_text("utf-8")
 
-_FORMS = {Form.VALUE: "a value of its type", Form.TABLE: "a table",
-          Form.PART: "a name or a table", Form.TARGET: "a name or a table"}
-_PART_FORMS = {PartForm.TEXT: "a text", PartForm.INTEGER: "a whole number",
-               PartForm.NUMBER: "a number", PartForm.POINTS: "pairs of numbers",
-               PartForm.SOURCES: "a table of arrays"}
+_TAKES = {"a value": "a value of its type", "the name of a part or a table": "a name or a table",
+          "the name of a parameter or a table": "a name or a table"}
 
 
 def shown(value: object) -> str:
@@ -61,30 +56,21 @@ def number(value: float, key: str) -> str:
 
 
 def key_row(key: Key) -> str:
-    takes = _FORMS.get(key.form, key.form.value)
+    takes = _TAKES.get(key.form.words, key.form.words)
     if key.low is not None and key.high is not None:
         takes += f", {number(key.low, key.name)} to {number(key.high, key.name)}"
+        takes += "".join(f", or {value}" for value in key.also)
+    if key.choices and not key.noun:
+        choices = [shown(c) for c in key.choices]
+        takes = ", ".join(choices if len(choices) <= 6 else [*choices[:2], f"... {choices[-1]}"])
+    for index, (low, high) in enumerate(PAIRS.get(key.name, ())):
+        takes += f"{' and' if index else ','} {low:g} to {high:g}"
     if key.required:
         takes += "; **required**"
-    elif key.default not in (None, "", ()):
+    elif key.default not in (None, "", (), {}):
         plain = isinstance(key.default, int | float) and not isinstance(key.default, bool)
         takes += f"; else {number(key.default, key.name) if plain else shown(key.default)}"
     return f"| `{key.name}` | {takes} | {key.doc} | `{key.example}` |"
-
-
-def part_row(key: PartKey) -> str:
-    takes = _PART_FORMS[key.form]
-    if key.choices:
-        choices = [shown(c) for c in key.choices]
-        takes = ", ".join(choices if len(choices) <= 6 else [*choices[:2], f"... {choices[-1]}"])
-    elif key.ranges:
-        takes += ", " + " and ".join(f"{low:g} to {high:g}" for low, high in key.ranges)
-        takes += "".join(f", or {value}" for value in key.also)
-    if key.default is None:
-        takes += "; **required**"
-    elif key.default not in ("", {}):
-        takes += f"; else {shown(key.default)}"
-    return f"| `{key.name}` | {takes} | {key.doc} |"
 
 
 def type_rows(types: Mapping[str, TypeInfo], keys_of: Mapping[str, Key],
@@ -103,7 +89,7 @@ KEY_HEAD = ("| key | takes | what it is | example |", "|---|---|---|---|")
 
 TABLES = {
     "store": [*KEY_HEAD, *map(key_row, STORE_KEYS.values())],
-    "part": ["| key | takes | what it is |", "|---|---|---|", *map(part_row, PART_KEYS.values())],
+    "part": [*KEY_HEAD, *map(key_row, PART_KEYS.values())],
     "group": [*KEY_HEAD, *map(key_row, GROUP_KEYS.values())],
     "types": ["| type | is | keys besides `type`, `doc` and `was` |", "|---|---|---|",
               *type_rows(TYPES, PARAMETER_KEYS, ("type", "doc", "was"))],

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from paramstore.core.scalars import SCALARS
 from paramstore.core.words import code_list, did_you_mean, type_of
-from paramstore.schema.desk import Table
+from paramstore.located.validator import CheckedTable
 from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.fixed.coding import DATE_CODINGS, Coding
 from paramstore.schema.model import Field, Kind
@@ -28,22 +28,22 @@ class Stored(NamedTuple):
     since: date = FIRST_DATE
 
 
-def read_coding(table: Table, kind: Kind) -> Stored | None:
+def read_coding(table: CheckedTable, kind: Kind) -> Stored | None:
     """Return how a parameter is stored; None, with a finding, if that is not sound."""
     known = [c.value for c in DATE_CODINGS] if kind is Kind.DATE else [Coding.BCD.value]
     name, since = table.get("coding", Coding.PLAIN.value), table.get("since", FIRST_DATE)
     if name not in (*known, Coding.PLAIN):
-        table.desk.add("PS360", f"there is no coding `{name}`", table.span("coding"),
-                       help=did_you_mean(name, known) or f"use {code_list(known, 'or')}")
+        table.add("PS360", f"there is no coding `{name}`", table.span("coding"),
+                  help=did_you_mean(name, known) or f"use {code_list(known, 'or')}")
         return None
     coding = Coding(name)
     if not isinstance(since, date) or isinstance(since, datetime):
-        table.desk.add("PS106", f"`since` must be a date, not {type_of(since)}",
-                       table.span("since"), help="write it like `since = 1980-01-01`")
+        table.add("PS106", f"`since` must be a date, not {type_of(since)}",
+                  table.span("since"), help="write it like `since = 1980-01-01`")
         return None
     if "since" in table.values and (coding is Coding.UNIX or (
             coding is not Coding.PLAIN and (since.month, since.day) != (1, 1))):
-        table.desk.add(
+        table.add(
             "PS364", f"`since` = {since} does not go with the coding `{coding}`",
             table.span("since"), notes=(
                 "the seconds count from 1970-01-01" if coding is Coding.UNIX else
@@ -54,24 +54,24 @@ def read_coding(table: Table, kind: Kind) -> Stored | None:
     return None if table.spoilt & {"coding", "since", "storage"} else Stored(coding, since)
 
 
-def stored_date(table: Table, field: Field, stored: Stored) -> Field | None:
+def stored_date(table: CheckedTable, field: Field, stored: Stored) -> Field | None:
     """Return the field of a date with its stored type; None, with a finding, if that is wrong."""
     known = _STORAGE[stored.coding]
     name = table.get("storage", known[0])
     if name in known:
         return replace(field, scalar=SCALARS[name])
-    table.desk.add("PS201", f"`{name}` cannot store such a date", table.span("storage"),
-                   help=f"use {code_list(known, 'or')}, or name its `bits`")
+    table.add("PS201", f"`{name}` cannot store such a date", table.span("storage"),
+              help=f"use {code_list(known, 'or')}, or name its `bits`")
     return None
 
 
-def date_bits(table: Table, field: Field, stored: Stored, width: int) -> Field | None:
+def date_bits(table: CheckedTable, field: Field, stored: Stored, width: int) -> Field | None:
     """Return the field of a date of so many bits; None, with a finding, if these do not do."""
     most = {Coding.UNIX: 64, Coding.PACKED: 25}.get(stored.coding, 32)
     least = {Coding.PACKED: 10, Coding.BCD: 21}.get(stored.coding, 1)
     if least <= width <= most:
         wide = next(s for s in ("u16", "u32", "u64") if 8 * SCALARS[s].size >= width)
         return replace(field, scalar=SCALARS[wide])
-    table.desk.add("PS353", f"{width} bits do not make such a date", table.span("bits"),
-                   notes=(f"it takes {least} to {most}",), help="name other bits")
+    table.add("PS353", f"{width} bits do not make such a date", table.span("bits"),
+              notes=(f"it takes {least} to {most}",), help="name other bits")
     return None

@@ -13,15 +13,14 @@ from typing import Any
 
 from paramstore.core.scalars import SCALARS, Raw, ScalarForm
 from paramstore.core.words import code_list, did_you_mean, plural, show_number, type_of
-from paramstore.located.source import Path
-from paramstore.schema.desk import Desk, Table
+from paramstore.located.keys import Path
+from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.fixed.coding_keys import date_bits, read_coding, stored_date
 from paramstore.schema.fixed.keys import (
     ENCODINGS,
     FIXED_PARAMETER_KEYS,
     FIXED_TYPES,
     LETTERS,
-    ORDERS,
     TARGET_KEYS,
 )
 from paramstore.schema.fixed.model import (
@@ -38,6 +37,7 @@ from paramstore.schema.fixed.model import (
 from paramstore.schema.fixed.places import read_bits, refuse_outside
 from paramstore.schema.identifiers import NAME
 from paramstore.schema.keys import CONVERT_KEYS
+from paramstore.schema.limits import refuse_value
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.parameters import Dialect, open_parameter, read_single
 from paramstore.schema.quantity import ValueProblem, to_raw
@@ -63,24 +63,18 @@ def shifted(place: Place, by: int) -> Place:
     return tuple(replace(bits, address=bits.address + by) for bits in place)
 
 
-def read_order(table: Table, otherwise: str) -> str | None:
-    """Return the byte order that a table gives, or `otherwise`; None, with a finding, if wrong."""
-    order = table.get("order", otherwise)
-    if order in ORDERS:
-        return str(order)
-    table.desk.add("PS360", f"there is no byte order `{order}`", table.span("order"),
-                   notes=("`little`: the byte of the low end comes first; `big`: the other way",),
-                   help=did_you_mean(order, ORDERS, "byte orders"))
-    return None
+def read_order(table: CheckedTable, otherwise: str) -> str | None:
+    """Return the byte order that a table gives, or `otherwise`; None if it gives a wrong one."""
+    return None if "order" in table.spoilt else str(table.get("order", otherwise))
 
 
-def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
+def read_item(validator: Validator, path: Path, name: str, spot: Spot) -> Item | None:
     """Return the parameter at `path` with its place; None, with findings, if it is not sound."""
-    opened = open_parameter(desk, path, name, _DIALECT)
+    opened = open_parameter(validator, path, name, _DIALECT)
     if opened is None:
         return None
     table, info = opened
-    before = len(desk.findings)
+    before = len(validator.findings)
     fields = read_single(table, name, info.kind)
     coding = read_coding(table, info.kind)
     if fields is None or coding is None:
@@ -94,7 +88,7 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     if field is None:
         return None
     places = _elements(table, field, place, spot)
-    encoding = _encoding(table)
+    encoding = str(table.get("encoding", ENCODINGS[0]))
     if encoding == "latin-1":  # a character takes up to two bytes of UTF-8, as raws are
         field = replace(field, count=2 * field.count)
     alphabet = _alphabet(table, place, field) if table.get("type") == "letters" else None
@@ -102,10 +96,10 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
     none = _none(table, field, place)
     target = _target(table, field)
     scale = _scale(table)
-    if len(desk.findings) > before or table.spoilt or target is None:
+    if len(validator.findings) > before or table.spoilt or target is None:
         return None
     field = replace(field, default=always or (0,) * field.count)
-    parameter = Parameter(name, info.kind, (field,), table.get("doc", ""), span=desk.key(*path))
+    parameter = Parameter(name, info.kind, (field,), table.get("doc", ""), span=table.key())
     return Item(parameter, places, always, none, table.get("end", 0), table.get("fill", 0),
                 alphabet, target, encoding, coding.coding, coding.since, scale)
 
@@ -113,7 +107,7 @@ def read_item(desk: Desk, path: Path, name: str, spot: Spot) -> Item | None:
 # ---- Places -------------------------------------------------------------------------------------
 
 
-def _place(table: Table, field: Field, spot: Spot) -> Place | None:
+def _place(table: CheckedTable, field: Field, spot: Spot) -> Place | None:
     """Return where the first element lies; of texts and bytes, all of it."""
     order = read_order(table, spot.order)
     if order is None or table.spoilt & {"at", "bits"}:
@@ -133,21 +127,21 @@ def _place(table: Table, field: Field, spot: Spot) -> Place | None:
     return None
 
 
-def _refuse_place(table: Table) -> None:
+def _refuse_place(table: CheckedTable) -> None:
     both = table.given("at")
     allowed = FIXED_TYPES[table.get("type")].keys
     ways = [w for k, w in (("at", "`at = ADDRESS`"), ("bits", '`bits = ["ADDRESS.HIGH-LOW"]`'))
             if k in allowed]
-    table.desk.add(
+    table.add(
         "PS354", f"{table.what} has both `at` and `bits`" if both else
         f"{table.what} does not say where it lies",
-        table.span("bits") if both else table.desk.key(*table.path),
+        table.span("bits") if both else table.key(),
         also=((table.span("at"), ""),) if both else (),
         notes=("`bits` names every bit of the value",) if both else (),
         help="take one of them out" if both else f"add {' or '.join(ways)}")
 
 
-def _elements(table: Table, field: Field, place: Place, spot: Spot) -> tuple[Place, ...]:
+def _elements(table: CheckedTable, field: Field, place: Place, spot: Spot) -> tuple[Place, ...]:
     """Return the place of each element: of an array one after the other, of strings each byte."""
     if table.get("type") == "letters":
         width = place_width(place)
@@ -163,8 +157,8 @@ def _elements(table: Table, field: Field, place: Place, spot: Spot) -> tuple[Pla
         refuse_outside(table, f"`{field.name}`", last, spot.size, table.span("count"))
         return ()
     if "every" in table.values and not field.array:
-        table.desk.add("PS355", f"{table.what} has `every`, but no `count`", table.span("every"),
-                       help="add `count`, or take `every` out")
+        table.add("PS355", f"{table.what} has `every`, but no `count`", table.span("every"),
+                  help="add `count`, or take `every` out")
     return tuple(shifted(place, step * i) for i in range(field.count))
 
 
@@ -181,7 +175,7 @@ def _slice(place: Place, first: int, width: int) -> Place:
     return tuple(pieces)
 
 
-def _sized(table: Table, field: Field, place: Place) -> Field | None:
+def _sized(table: CheckedTable, field: Field, place: Place) -> Field | None:
     """Return the field with a stored type as wide as its bits; None if they do not go together."""
     if field.kind in (Kind.TEXT, Kind.BYTES) or not table.given("bits"):
         return field
@@ -192,48 +186,40 @@ def _sized(table: Table, field: Field, place: Place) -> Field | None:
         top = width - 1 if field.kind is Kind.FLAGS else (1 << width) - 1
         name, most = max(field.members, key=lambda m: m[1])
         if wide and most > top:
-            table.desk.add("PS353", f"{word} {most} of member `{name}` does not fit in "
-                           f"{plural(width, 'bit')}", table.span("bits"),
-                           help="give more bits, or a smaller one to the member")
+            table.add("PS353", f"{word} {most} of member `{name}` does not fit in "
+                      f"{plural(width, 'bit')}", table.span("bits"),
+                      help="give more bits, or a smaller one to the member")
             return None
         if wide:
             return replace(field, scalar=max(wide[0], field.scalar, key=lambda s: s.size))
     most = 8 * field.scalar.size
     if width <= most:
         return field
-    table.desk.add("PS353", f"{plural(width, 'bit')} are more than `{table.get('type')}` takes",
-                   table.span("bits"), label=f"it takes up to {most}",
-                   help="take a wider type, or fewer bits")
+    table.add("PS353", f"{plural(width, 'bit')} are more than `{table.get('type')}` takes",
+              table.span("bits"), label=f"it takes up to {most}",
+              help="take a wider type, or fewer bits")
     return None
-
-
-def _encoding(table: Table) -> str:
-    encoding = str(table.get("encoding", ENCODINGS[0]))
-    if encoding not in ENCODINGS:
-        table.desk.add("PS360", f"there is no encoding `{encoding}`", table.span("encoding"),
-                       help=did_you_mean(encoding, ENCODINGS, "encodings"))
-    return encoding
 
 
 # ---- What it must be ----------------------------------------------------------------------------
 
 
-def _alphabet(table: Table, place: Place, field: Field) -> Alphabet | None:
+def _alphabet(table: CheckedTable, place: Place, field: Field) -> Alphabet | None:
     width = place_width(place)
     if width % field.count or width // field.count > 8:
         letters = plural(field.count, "letter")
-        table.desk.add("PS353", f"{plural(width, 'bit')} do not make {letters} of equally many",
-                       table.span("bits"),
-                       help="give as many bits as all letters have; a letter has up to 8")
+        table.add("PS353", f"{plural(width, 'bit')} do not make {letters} of equally many",
+                  table.span("bits"),
+                  help="give as many bits as all letters have; a letter has up to 8")
         return None
     letters, first = table.get("alphabet", LETTERS), table.get("first", 1)
     most = 1 << width // field.count
     twice = len(set(letters)) < len(letters)
     if twice or not letters.isascii() or not letters.isprintable() or not letters:
-        table.desk.add("PS363", "the alphabet must be printable ASCII characters, each once",
-                       table.span("alphabet"), help='write them in order, as in "ABCDEF"')
+        table.add("PS363", "the alphabet must be printable ASCII characters, each once",
+                  table.span("alphabet"), help='write them in order, as in "ABCDEF"')
     elif first + len(letters) > most:
-        table.desk.add(
+        table.add(
             "PS363", f"the last letter has number {first + len(letters) - 1}, which does not fit "
             f"in {plural(width // field.count, 'bit')}",
             table.span("alphabet" if "alphabet" in table.values else "bits"),
@@ -241,7 +227,7 @@ def _alphabet(table: Table, place: Place, field: Field) -> Alphabet | None:
     return Alphabet(letters, first)
 
 
-def _always(table: Table, field: Field, place: Place,
+def _always(table: CheckedTable, field: Field, place: Place,
             alphabet: Alphabet | None) -> tuple[Raw, ...] | None:
     if "always" not in table.values:
         return None
@@ -249,23 +235,23 @@ def _always(table: Table, field: Field, place: Place,
     try:
         raws = to_raw(field, table.get("always"))
     except ValueProblem as problem:
-        table.desk.problem(problem, path)
+        refuse_value(table, "always", problem)
         return None
     strange = [chr(int(r)) for r in raws if r and alphabet and chr(int(r)) not in alphabet.letters]
     if strange:
-        table.desk.add("PS363", f"the alphabet has no letter `{strange[0]}`",
-                       table.desk.value(*path), help="use letters of the alphabet")
+        table.add("PS363", f"the alphabet has no letter `{strange[0]}`",
+                  table.validator.value(*path), help="use letters of the alphabet")
     number = raws[0]
     if table.given("bits") and not alphabet and isinstance(number, int):
         width = place_width(place)
         if not -(1 << width - 1) <= number < 1 << width:
-            table.desk.add("PS353", f"{show_number(Decimal(number))} does not fit in "
-                           f"{plural(width, 'bit')}", table.desk.value(*path),
-                           help="give a value that fits, or more bits")
+            table.add("PS353", f"{show_number(Decimal(number))} does not fit in "
+                      f"{plural(width, 'bit')}", table.validator.value(*path),
+                      help="give a value that fits, or more bits")
     return raws
 
 
-def _none(table: Table, field: Field, place: Place) -> int | None:
+def _none(table: CheckedTable, field: Field, place: Place) -> int | None:
     """Return the stored bits that stand for no value, as an unsigned number."""
     none, width = table.get("none"), place_width(place)
     if none is None:
@@ -273,29 +259,29 @@ def _none(table: Table, field: Field, place: Place) -> int | None:
     low = -(1 << width - 1) if field.scalar.form is ScalarForm.SIGNED else 0
     if low <= none < 1 << width:
         return int(none) & (1 << width) - 1
-    table.desk.add("PS353", f"`none` = {none} does not fit in {plural(width, 'bit')}",
-                   table.span("none"), help="give the number as it is stored")
+    table.add("PS353", f"`none` = {none} does not fit in {plural(width, 'bit')}",
+              table.span("none"), help="give the number as it is stored")
     return None
 
 
-def _scale(table: Table) -> ScaleFrom | None:
+def _scale(table: CheckedTable) -> ScaleFrom | None:
     """Return which parameter the scale is from; a finding if that cannot be."""
     name = table.get("scale_from")
     if name is None:
         if table.given("base"):
-            table.desk.add("PS365", f"{table.what} has `base`, but no `scale_from`",
-                           table.span("base"), help="name the parameter that has the power, as in "
-                           '`scale_from = "exponent"`, or take `base` out')
+            table.add("PS365", f"{table.what} has `base`, but no `scale_from`",
+                      table.span("base"), help="name the parameter that has the power, as in "
+                      '`scale_from = "exponent"`, or take `base` out')
         return None
     if not re.fullmatch(rf"({NAME}\.)?{NAME}", name):
-        table.desk.add("PS365", f"`{name}` names no parameter of the layout",
-                       table.span("scale_from"), help="write NAME, or GROUP.NAME")
+        table.add("PS365", f"`{name}` names no parameter of the layout",
+                  table.span("scale_from"), help="write NAME, or GROUP.NAME")
         return None
     for key in [k for k in ("min", "max", "always") if table.given(k)]:
-        table.desk.add("PS365", f"{table.what} has `{key}` and `scale_from`", table.span(key),
-                       also=((table.span("scale_from"), ""),),
-                       notes=("what is stored for it is another number in each image",),
-                       help=f"take `{key}` out: `paramstore migrate` keeps the limits of the store")
+        table.add("PS365", f"{table.what} has `{key}` and `scale_from`", table.span(key),
+                  also=((table.span("scale_from"), ""),),
+                  notes=("what is stored for it is another number in each image",),
+                  help=f"take `{key}` out: `paramstore migrate` keeps the limits of the store")
     group, _, parameter = name.rpartition(".")
     return ScaleFrom(group or None, parameter, table.get("base"))
 
@@ -303,7 +289,7 @@ def _scale(table: Table) -> ScaleFrom | None:
 # ---- What it becomes in a store -----------------------------------------------------------------
 
 
-def _target(table: Table, field: Field) -> Target | None:
+def _target(table: CheckedTable, field: Field) -> Target | None:
     """Return which parameter of a store takes the value; None, with a finding, if it is wrong."""
     given: Any = table.get("to")
     if given is None:
@@ -313,22 +299,22 @@ def _target(table: Table, field: Field) -> Target | None:
     if isinstance(given, str):
         return _named(table, given, Target(span=table.span("to")))
     what = f"`to` of {table.what}"
-    inner = table.desk.table((*table.path, "to"), TARGET_KEYS, what)
+    inner = table.inner("to", TARGET_KEYS, what)
     if inner is None or inner.spoilt:
         return None
     factor, offset = (Decimal(inner.get(k, CONVERT_KEYS[k].default)) for k in ("factor", "offset"))
     for key, value in (("factor", factor), ("offset", offset)):
         if not value.is_finite() or (not value and key == "factor") or (
                 value and not _LEAST <= abs(value) <= _MOST):
-            inner.desk.add("PS207", f"`{key}` = {show_number(value)} is of no use", inner.span(key),
-                           notes=("value in the store = value here x `factor` + `offset`",),
-                           help="give a number between 1e-30 and 1e30")
+            inner.add("PS207", f"`{key}` = {show_number(value)} is of no use", inner.span(key),
+                      notes=("value in the store = value here x `factor` + `offset`",),
+                      help="give a number between 1e-30 and 1e30")
             return None
     numeric = field.kind in (Kind.INTEGER, Kind.FLOAT)
     for key in [k for k in inner.values if (k in CONVERT_KEYS and not numeric) or (
-            k == "members" and not field.members)]:
-        inner.desk.add("PS107", f"`{key}` means nothing for the type `{table.get('type')}`",
-                       inner.desk.key(*inner.path, key), help=f"leave `{key}` out")
+                k == "members" and not field.members)]:
+        inner.add("PS107", f"`{key}` means nothing for the type `{table.get('type')}`",
+                  inner.key(key), help=f"leave `{key}` out")
         return None
     members = _members(inner, field)
     scaled = bool(inner.values.keys() & CONVERT_KEYS.keys())
@@ -339,28 +325,28 @@ def _target(table: Table, field: Field) -> Target | None:
     return _named(inner, inner.get("parameter"), target)
 
 
-def _named(table: Table, name: str, target: Target) -> Target | None:
+def _named(table: CheckedTable, name: str, target: Target) -> Target | None:
     if re.fullmatch(rf"{NAME}\.{NAME}(\.[xy])?", name):
         group, parameter, axis = (*name.split("."), "")[:3]
         return replace(target, group=group, parameter=parameter, axis=axis)
-    table.desk.add("PS361", f"`{name}` does not name a parameter of a store", target.span,
-                   help='write GROUP.PARAMETER, as in `to = "settings.ph_low"`')
+    table.add("PS361", f"`{name}` does not name a parameter of a store", target.span,
+              help='write GROUP.PARAMETER, as in `to = "settings.ph_low"`')
     return None
 
 
-def _members(table: Table, field: Field) -> tuple[tuple[str, str], ...] | None:
+def _members(table: CheckedTable, field: Field) -> tuple[tuple[str, str], ...] | None:
     known = [name for name, _ in field.members]
     pairs = table.get("members", {})
     for here, there in pairs.items():
-        span = table.desk.key(*table.path, "members", here)
+        span = table.key("members", here)
         if here not in known:
-            table.desk.add("PS213", f"`{field.name}` has no member `{here}`", span,
-                           notes=("`members` gives names here and their names in the store",),
-                           help=did_you_mean(here, known) or f"its members are {code_list(known)}")
+            table.add("PS213", f"`{field.name}` has no member `{here}`", span,
+                      notes=("`members` gives names here and their names in the store",),
+                      help=did_you_mean(here, known) or f"its members are {code_list(known)}")
             return None
         if not isinstance(there, str):
-            table.desk.add("PS210", f"the name of member `{here}` in the store must be a text, not "
-                           f"{type_of(there)}", table.desk.value(*table.path, "members", here),
-                           help=f'write `{here} = "{here}"`')
+            table.add("PS210", f"the name of member `{here}` in the store must be a text, not "
+                      f"{type_of(there)}", table.span("members", here),
+                      help=f'write `{here} = "{here}"`')
             return None
     return tuple(pairs.items())

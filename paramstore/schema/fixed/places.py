@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from paramstore.core.errors import Span
 from paramstore.core.words import plural
-from paramstore.schema.desk import Table
+from paramstore.located.validator import CheckedTable
 from paramstore.schema.fixed.model import Bits, Place
 
 __all__ = ["bits_of", "read_bits", "read_ranges", "refuse_outside"]
@@ -17,22 +17,22 @@ _BITS = re.compile(rf"\s*({_NUMBER})(?:\.([0-9])(?:-([0-9]))?)?\s*")
 _RANGE = re.compile(rf"\s*({_NUMBER})(?:\s*-\s*({_NUMBER}))?\s*")
 
 
-def read_bits(table: Table, base: int, size: int) -> Place | None:
+def read_bits(table: CheckedTable, base: int, size: int) -> Place | None:
     """Return the place that `bits` of a table names, addresses counted from `base`.
 
     None, with findings, if it is no place, or ends outside of an image of `size` bytes.
     """
     pieces: list[Bits] = []
-    before = len(table.desk.findings)
+    before = len(table.validator.findings)
     if not table.get("bits"):
-        table.desk.add("PS352", f"{table.what} has no bits", table.span("bits"),
-                       help='name them, as in `bits = ["58.7-4", "56"]`')
+        table.add("PS352", f"{table.what} has no bits", table.span("bits"),
+                  help='name them, as in `bits = ["58.7-4", "56"]`')
     for index, text in enumerate(table.get("bits")):
-        span = table.desk.value(*table.path, "bits", index)
+        span = table.span("bits", index)
         found = _BITS.fullmatch(text)
         high, low = (found[2] or "7", found[3] or found[2] or "0") if found else ("", "")
         if found is None or not "0" <= low <= high <= "7":
-            table.desk.add(
+            table.add(
                 "PS352", f"`{text}` names no bits of a byte", span,
                 notes=("bit 7 is the highest of a byte, bit 0 the lowest",),
                 help='write ADDRESS, ADDRESS.BIT or ADDRESS.HIGH-LOW, as in "0x3A.7-4"')
@@ -41,40 +41,40 @@ def read_bits(table: Table, base: int, size: int) -> Place | None:
         pieces.append(Bits(address, int(low), int(high) - int(low) + 1))
         if address >= size:
             refuse_outside(table, f"`{text}`", address, size, span)
-    return tuple(pieces) if len(table.desk.findings) == before else None
+    return tuple(pieces) if len(table.validator.findings) == before else None
 
 
-def read_ranges(table: Table, base: int, size: int) -> tuple[int, ...] | None:
+def read_ranges(table: CheckedTable, base: int, size: int) -> tuple[int, ...] | None:
     """Return the addresses that `over` of a check names, in its order; None with findings."""
     addresses: list[int] = []
     seen: set[int] = set()
-    before = len(table.desk.findings)
+    before = len(table.validator.findings)
     if not table.get("over"):
-        table.desk.add("PS357", f"{table.what} is over no bytes", table.span("over"),
-                       help='give the bytes, as in `over = ["0-13"]`')
+        table.add("PS357", f"{table.what} is over no bytes", table.span("over"),
+                  help='give the bytes, as in `over = ["0-13"]`')
     for index, text in enumerate(table.get("over")):
-        span = table.desk.value(*table.path, "over", index)
+        span = table.span("over", index)
         found = _RANGE.fullmatch(text)
         first, last = (_number(found[1]), _number(found[2] or found[1])) if found else (1, 0)
         if last < first:
             message = f"the range `{text}` runs backwards" if found else (
                 f"`{text}` is no range of bytes")
-            table.desk.add("PS357", message, span, help="write the first and the last address, as "
-                           f'in "{last}-{first}"' if found else 'write FIRST-LAST, as in "0-13"')
+            table.add("PS357", message, span, help="write the first and the last address, as "
+                      f'in "{last}-{first}"' if found else 'write FIRST-LAST, as in "0-13"')
         elif base + last >= size:
             refuse_outside(table, f"the range `{text}`", base + last, size, span)
         elif not seen.isdisjoint(range(base + first, base + last + 1)):
-            table.desk.add("PS357", f"the range `{text}` has bytes that are in it already", span,
-                           help="name every byte once")
+            table.add("PS357", f"the range `{text}` has bytes that are in it already", span,
+                      help="name every byte once")
         else:
             addresses += range(base + first, base + last + 1)
             seen.update(range(base + first, base + last + 1))
-    return tuple(addresses) if len(table.desk.findings) == before else None
+    return tuple(addresses) if len(table.validator.findings) == before else None
 
 
-def refuse_outside(table: Table, what: str, last: int, size: int, span: Span) -> None:
+def refuse_outside(table: CheckedTable, what: str, last: int, size: int, span: Span) -> None:
     """Add the finding for something whose last byte lies behind the image."""
-    table.desk.add(
+    table.add(
         "PS350", f"{what} ends at address 0x{last:X}, outside of the image", span,
         notes=(f"the image has {plural(size, 'byte')}, the last one at 0x{size - 1:X}",),
         help="give a smaller address, or a larger `size` of the layout")

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from paramstore.core.errors import Span
 from paramstore.core.words import did_you_mean
-from paramstore.schema.desk import Desk
+from paramstore.located.validator import Validator
 from paramstore.schema.fixed.model import Condition, FixedGroup, Item, Place, Relation, show_place
 from paramstore.schema.fixed.places import bits_of
 from paramstore.schema.fixed.scales import scale_source
@@ -35,31 +35,32 @@ def place_of(group: FixedGroup) -> tuple[int, int]:
     return min(addresses), max(addresses)
 
 
-def check_groups(desk: Desk, groups: Sequence[FixedGroup]) -> None:
+def check_groups(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     """Check names, bits and targets of all blocks."""
     if sum(len(g.items) + len(g.checks) for g in groups) > MAX_ITEMS:
-        desk.add("PS355", f"the layout has more than {MAX_ITEMS} parameters", desk.key("group"),
+        validator.add("PS355", f"the layout has more than {MAX_ITEMS} parameters",
+                      validator.key("group"),
                  help="give large blocks as one parameter of the type `bytes`")
         return
-    if not _have_own_names(desk, groups):
+    if not _have_own_names(validator, groups):
         return
-    _check_bits(desk, groups)
-    _check_scales(desk, groups)
-    _check_targets(desk, groups)
+    _check_bits(validator, groups)
+    _check_scales(validator, groups)
+    _check_targets(validator, groups)
 
 
-def _have_own_names(desk: Desk, groups: Sequence[FixedGroup]) -> bool:
-    before = len(desk.findings)
+def _have_own_names(validator: Validator, groups: Sequence[FixedGroup]) -> bool:
+    before = len(validator.findings)
     owners: dict[str, FixedGroup] = {}
     for group in groups:
         other = owners.setdefault(group.name, group)
         if other is not group:
-            spans = [desk.key("group", g.declared) for g in (other, group)]
-            desk.add("PS356", f"two groups are called `{group.name}`", spans[1],
+            spans = [validator.key("group", g.declared) for g in (other, group)]
+            validator.add("PS356", f"two groups are called `{group.name}`", spans[1],
                      also=((spans[0], ""),), help="rename one of them",
                      notes=("the blocks of a group with a `count` are called NAME_1, NAME_2 and so "
                             "on",))
-    return len(desk.findings) == before
+    return len(validator.findings) == before
 
 
 # ---- Bits ---------------------------------------------------------------------------------------
@@ -73,7 +74,7 @@ def _claims(group: FixedGroup) -> Iterator[tuple[str, Place, Span | None]]:
         yield check.name, check.place, check.span
 
 
-def _check_bits(desk: Desk, groups: Sequence[FixedGroup]) -> None:
+def _check_bits(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     owners: dict[int, list[tuple[int, FixedGroup, str, Span | None]]] = {}
     told: set[tuple[str, str, str, str]] = set()
     for group in groups:
@@ -82,7 +83,7 @@ def _check_bits(desk: Desk, groups: Sequence[FixedGroup]) -> None:
                 mask = (1 << bits.width) - 1 << bits.low
                 here = owners.setdefault(bits.address, [])
                 if len(here) == MOST_OWNERS:
-                    desk.add("PS351", f"more than {MOST_OWNERS} things have bits of "
+                    validator.add("PS351", f"more than {MOST_OWNERS} things have bits of "
                              f"0x{bits.address:04X}", span, help="describe what the layout has")
                     return
                 for other_mask, other, other_name, other_span in here:
@@ -90,21 +91,21 @@ def _check_bits(desk: Desk, groups: Sequence[FixedGroup]) -> None:
                     if mask & other_mask and pair not in told and not (
                             other is not group and exclusive(other.condition, group.condition)):
                         told.add(pair)
-                        _refuse_overlap(desk, (other, other_name, other_span), (group, name, span),
-                                        show_place((bits,)))
+                        _refuse_overlap(validator, (other, other_name, other_span),
+                                        (group, name, span), show_place((bits,)))
                 here.append((mask, group, name, span))
 
 
-def _refuse_overlap(desk: Desk, one: tuple[FixedGroup, str, Span | None],
+def _refuse_overlap(validator: Validator, one: tuple[FixedGroup, str, Span | None],
                     two: tuple[FixedGroup, str, Span | None], where: str) -> None:
     (other, other_name, other_span), (group, name, span) = one, two
     if other is group and other_name == name:
-        desk.add("PS351", f"`{group.name}.{name}` has bits of {where} twice", span,
-                 help="name every bit once; for elements of an array correct `every`")
+        validator.add("PS351", f"`{group.name}.{name}` has bits of {where} twice", span,
+                      help="name every bit once; for elements of an array correct `every`")
         return
     conditions = other is not group and (other.condition or group.condition)
     note = ("by their `when` both groups can be there at the same time" if conditions else "")
-    desk.add(
+    validator.add(
         "PS351", f"`{group.name}.{name}` and `{other.name}.{other_name}` share bits of {where}",
         span, also=((other_span, "the other one"),) if other_span else (), notes=(note,),
         help="correct an address; or, if they are alternatives, put them in groups whose `when` "
@@ -139,7 +140,7 @@ def _bits(condition: Condition) -> dict[tuple[int, int], int]:
 # ---- Scales -------------------------------------------------------------------------------------
 
 
-def _check_scales(desk: Desk, groups: Sequence[FixedGroup]) -> None:
+def _check_scales(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     by_name = {group.name: group for group in groups}
     for group in groups:
         for item in group.items if group.block < 2 else ():
@@ -150,11 +151,12 @@ def _check_scales(desk: Desk, groups: Sequence[FixedGroup]) -> None:
             if found is None:
                 known = [i.name for i in group.items if i is not item] + [
                     f"{g.name}.{i.name}" for g in groups for i in g.items if g is not group]
-                desk.add("PS365", f"there is no parameter `{item.scale_from.name}`",
-                         desk.value(*path), help=did_you_mean(item.scale_from.name, known)
-                         or "name one of the same group, or of a group with one block")
+                validator.add("PS365", f"there is no parameter `{item.scale_from.name}`",
+                              validator.value(*path), help=did_you_mean(item.scale_from.name, known)
+                              or "name one of the same group, or of a group with one block")
             elif not _is_number(found[1]):
-                desk.add("PS365", f"`{item.scale_from.name}` cannot be a scale", desk.value(*path),
+                validator.add("PS365", f"`{item.scale_from.name}` cannot be a scale",
+                         validator.value(*path),
                          also=((found[1].parameter.span, ""),) if found[1].parameter.span else (),
                          help="name a number that is no array and has no `scale_from` itself")
 
@@ -167,7 +169,7 @@ def _is_number(item: Item) -> bool:
 # ---- Targets ------------------------------------------------------------------------------------
 
 
-def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
+def _check_targets(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     owners: dict[tuple[str, str, str], tuple[FixedGroup, Item]] = {}
     told = set()
     for group in groups:
@@ -189,6 +191,6 @@ def _check_targets(desk: Desk, groups: Sequence[FixedGroup]) -> None:
             span, earlier = (i.target.span or i.parameter.span for i in (item, first))
             told.add((group.declared, item.name, other.declared))
             where = ".".join(filter(None, name))
-            desk.add("PS361", f"two values go to `{where}` of a store", span,
-                     also=((earlier, "the other one"),) if earlier else (),
-                     help="send one of them elsewhere")
+            validator.add("PS361", f"two values go to `{where}` of a store", span,
+                          also=((earlier, "the other one"),) if earlier else (),
+                          help="send one of them elsewhere")

@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError, ParamstoreError, SourceText, Span
-from paramstore.located.source import MAX_DEPTH, Document, Path, load_document
+from paramstore.located.keys import Path
+from paramstore.located.source import MAX_DEPTH, Document, load_document
 
 KEYS = ("a", "b2", "long_key", "x-y", "7", "ä ö", "", 'q"t', "p.q", "𝄞")
 LETTERS = "a é𝄞\"'\\#=[]{}\t\n"
