@@ -69,7 +69,7 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
     from paramstore.core.errors import ToolError
     from paramstore.inspect.differ import differences
     from paramstore.inspect.store import StoreExamination
-    from paramstore.report.findings import SCHEMA_VERSION
+    from paramstore.report.findings import findings_data
     from paramstore.report.places import difference_data, difference_text, equal_text
 
     suffix = PurePath(other).suffix.lower()
@@ -92,9 +92,8 @@ def command(ctx: click.Context, schema: str, dump: str, other: str, options: Dum
         values, ranges = differences(found, others[0] if others else read_source(other))
     shown = ranges if with_bytes else ()
     if as_json:
-        data = {"schema_version": SCHEMA_VERSION, "bytes_differ": bool(ranges)} | difference_data(
-            values, shown)
-        say_json(data)
+        data = findings_data(f for each in (found, *others) for f in each.findings)
+        say_json(data | {"bytes_differ": bool(ranges)} | difference_data(values, shown))
     elif values or shown:
         say_text(difference_text(values, shown, tint))
     else:

@@ -33,7 +33,8 @@ def paint(text: str, fate: Fate) -> str:
 @click.argument("schema")
 @click.argument("image")
 @click.option("--to", "target", type=int, metavar="N",
-              help="The release wanted; may be left out with --layout.")
+              help="The release wanted (default: the last one; with --layout the schema as it "
+              "stands).")
 @click.option("--from", "origin", type=int, metavar="N",
               help="The release of the image (default: as its label says).")
 @click.option("--layout", metavar="FIXED",
@@ -77,10 +78,8 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
         if origin is not None or anew:
             raise click.UsageError("--layout takes neither --from nor --relayout")
         made = _adopted(project, layout, image, target, options)
-    elif target is not None:
-        made = _migrated(project, schema, image, target, origin, anew, options)
     else:
-        raise click.UsageError("give the release wanted with --to")
+        made = _migrated(project, schema, image, target, origin, anew, options)
     harmed = [item.fate for item in made.result.items if item.fate.harmed]
     refused = bool(harmed) and not accept_loss
     talk = output == "-"
@@ -125,7 +124,7 @@ class Made(NamedTuple):
     said: str
 
 
-def _migrated(project: Project, schema: str, image: str, target: int, origin: int | None,
+def _migrated(project: Project, schema: str, image: str, target: int | None, origin: int | None,
               anew: bool, options: DumpOptions) -> Made:
     """Make an image of one release one of another."""
     from paramstore.core.errors import Severity, ToolError
@@ -134,7 +133,7 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
     from paramstore.image.relayout import relayout
     from paramstore.inspect.which import project_candidates
 
-    wanted = project.history.release(target)
+    wanted = project.history.release(len(project.history.releases) if target is None else target)
     of = Schemas(project_candidates(project, schema, origin), named=True)
     found = examined_store(of, options, image)
     plan, contents = found.plan, found.contents
@@ -156,8 +155,8 @@ def _migrated(project: Project, schema: str, image: str, target: int, origin: in
     result = (relayout if crosses else migrate)(contents, wanted, between)
     where = f", laid out anew on the {wanted.part.name}" if crosses else ""
     was = f"release {plan.release}" if plan.release else "the schema as it stands"
-    return Made(result, findings, {"from": plan.release, "to": target, "relayout": crosses},
-                f"{image}: {was} to release {target}{where}")
+    return Made(result, findings, {"from": plan.release, "to": wanted.release, "relayout": crosses},
+                f"{image}: {was} to release {wanted.release}{where}")
 
 
 def _adopted(project: Project, layout: str, dump: str, target: int | None,

@@ -32,7 +32,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     from paramstore.files.forms import FORMS, encode_image, form_of
     from paramstore.inspect.salvage import salvage
     from paramstore.report.cautions import CAUTION
-    from paramstore.report.findings import SCHEMA_VERSION
+    from paramstore.report.findings import findings_data
     from paramstore.report.salvage import salvage_data, salvage_text
 
     form = FORMS["bin"] if output == "-" else form_of(output, choice=False)
@@ -45,7 +45,7 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     write_bytes(output, encode_image(saved.image, form), inputs=(schema, dump))
     talk = output == "-"  # stdout is the image then
     if as_json:
-        data = {"schema_version": SCHEMA_VERSION, "output": output} | salvage_data(saved)
+        data = findings_data(found.findings) | {"output": output} | salvage_data(saved)
         say_json(data, err=talk)
     else:
         say_text(salvage_text(saved, tint), err=talk)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from host_tools.dumps import (
@@ -16,6 +18,9 @@ from host_tools.images import family_option, name_option, outside_text
 from host_tools.streams import write_bytes
 from host_tools.terminal import say
 
+if TYPE_CHECKING:
+    from paramstore.inspect.store import StoreExamination
+
 
 @click.command()
 @click.argument("schema")
@@ -29,14 +34,16 @@ from host_tools.terminal import say
 @name_option
 @click.option("--fill", type=address, metavar="BYTE",
               help="What stands for bytes that were not read, where a form cannot leave them out.")
-def command(schema: str, dump: str, output: str, options: DumpOptions, base: int,
-            family: int | None, name: str, fill: int | None) -> None:
+@click.pass_context
+def command(ctx: click.Context, schema: str, dump: str, output: str, options: DumpOptions,
+            base: int, family: int | None, name: str, fill: int | None) -> None:
     """Example: paramstore transcribe schemas console.log -o unit.hex
 
     Write a dump as it was understood in another form: moved to its place, the noise around it left
     out. Intel HEX, S-record and text leave out what was not read; the other forms cannot, and need
     --fill for it. SCHEMA may be a folder. Exit code 1: nothing tells what DUMP is, or of which
-    schema; what is wrong in it is not judged here.
+    schema; or lines were not understood, and bytes may be missing or wrong for it. What is wrong on
+    the part is not judged here.
     """
     from paramstore.core.errors import ToolError
     from paramstore.files.forms import FORMS, WriteOptions, encode_dump, form_of
@@ -52,3 +59,15 @@ def command(schema: str, dump: str, output: str, options: DumpOptions, base: int
     if outside := outside_text(form, base, len(found.dump.data), fill_byte):
         say(outside, err=True)
     say(f"{output}: {found.reading.title}, as {form.title}", err=True)
+    ctx.exit(1 if _doubtful(found) else 0)
+
+
+def _doubtful(found: StoreExamination) -> bool:
+    """Return whether the dump may not be what the file was meant to hold: lines contradict
+    themselves, or some were passed over and bytes are missing, or it lies wrongly on the part."""
+    from paramstore.core.errors import Severity
+
+    short = found.dump.gaps or len(found.dump.data) < found.size
+    of_file = (f.code != "PS633" or short for f in found.reading.findings)
+    return any(of_file) or any(
+        f.code.startswith("PS65") and f.severity is Severity.ERROR for f in found.findings)

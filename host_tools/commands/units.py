@@ -74,7 +74,7 @@ def command(records: str, text: str, batch: str | None, csv_path: str | None,
     """
     from paramstore.production.export import Exporter, label_text, units_csv
     from paramstore.production.records import Records
-    from paramstore.report.findings import SCHEMA_VERSION
+    from paramstore.report.findings import findings_data
     from paramstore.report.units import record_html, units_data, units_text
 
     with Records(records) as kept:
@@ -92,6 +92,6 @@ def command(records: str, text: str, batch: str | None, csv_path: str | None,
                     for u in kept.units(text, batch)), labels_path, records, "--labels")
         if as_json:
             units = [exporter.values(u) for u in kept.units(text, batch)]
-            say_json({"schema_version": SCHEMA_VERSION, "units": units_data(units)})
+            say_json(findings_data(()) | {"units": units_data(units)})
         elif html_path is csv_path is labels_path is None:
             say_text(units_text(list(kept.units(text, batch))))

@@ -74,7 +74,7 @@ class GroupContents(NamedTuple):
 
     @property
     def blank(self) -> bool:
-        """Whether nothing was ever written to the ring."""
+        """Whether every slot of the ring is erased."""
         return all(s.state is SlotState.ERASED for s in self.slots)
 
     @property

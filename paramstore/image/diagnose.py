@@ -20,7 +20,13 @@ from paramstore.image.contents import (
     gaps_in,
 )
 from paramstore.image.pack import used_ranges
-from paramstore.image.wording import absent_text, breach_text, reset_note, unread_text
+from paramstore.image.wording import (
+    BLANK,
+    absent_text,
+    breach_text,
+    reset_note,
+    unread_text,
+)
 from paramstore.layout.plan import Plan
 from paramstore.record import Label
 from paramstore.releases.lineage import parting
@@ -207,11 +213,8 @@ class _Diagnosis:
                 "PS619", f"{name} holds no record, on a unit in use: it was erased, or production "
                 "gave it no values", help="the values shown are defaults; compare with what was "
                 "recorded of the unit")
-        elif self._contents.erased(group):
-            yield self._warning("PS613", f"{name} holds no record: it was never written, or was "
-                                "erased since; firmware serves defaults and says so")
         elif group.blank:
-            yield self._warning("PS613", f"{name} was never written: " + (
+            yield self._warning("PS613", f"{name} is {BLANK}: " + (
                 "the values are from where an earlier release kept them" if group.migrated
                 else "firmware serves defaults and says so"))
         yield from reset_findings(group, self._source)

@@ -15,8 +15,11 @@ from paramstore.schema.fixed.found import NoValue
 from paramstore.schema.model import AnyGroup, Field, Kind
 from paramstore.schema.quantity import format_value, show_raw
 
-__all__ = ["absent_text", "breach_help", "breach_text", "elements_text", "reset_note",
+__all__ = ["BLANK", "absent_text", "breach_help", "breach_text", "elements_text", "reset_note",
            "unread_text"]
+
+BLANK = "blank, never written or erased"
+"""What is said of a ring that is FF throughout: its bytes do not tell which of the two it is."""
 
 
 def elements_text(field: Field, elements: Sequence[Raw | NoValue | None]) -> str:

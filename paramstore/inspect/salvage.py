@@ -4,7 +4,7 @@ Takes of each group the newest whole record and writes it as a freshly packed pa
 from 1, so that nothing of the damage is left; the bytes of the body stay what they were, also those
 that only other firmware knows. Values that an earlier release kept in another way come over as they
 are read, for the new label says that there is nothing to convert. What is lost has its
-defaults; a protected group that is, or that was never written, is left without a record, so that
+defaults; a protected group that is, or that is blank, is left without a record, so that
 it does not look calibrated. A record that one or two bits would mend counts only if that is asked
 for; one whose write was interrupted never does, for nobody was ever told that it was stored.
 """
@@ -38,7 +38,7 @@ class SourceKind(StrEnum):
     MOVED = "an earlier release"  # no record, but what that kept elsewhere
     DEFAULTS = "defaults"
     LOST = "lost"  # a protected group: left without a record
-    NEVER = "never written"  # the same, but there was nothing to lose
+    BLANK = "blank"  # the same, but nothing shows that there was something to lose
 
 
 class Source(NamedTuple):
@@ -115,7 +115,7 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                 _with_values(body, group, group.values, revision), revision)
     if newest is None:
         kind = SourceKind.DEFAULTS if not group.ring.group.role.protected else (
-            SourceKind.LOST if lost else SourceKind.NEVER)
+            SourceKind.LOST if lost else SourceKind.BLANK)
         return (Source(name, kind, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
     return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
@@ -149,7 +149,7 @@ def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revi
              image: bytearray) -> Source:
     """Write the copies of a group, if it has a source, with the values that firmware serves; those
     that break the schema are defaults."""
-    if source.kind in (SourceKind.LOST, SourceKind.NEVER):
+    if source.kind in (SourceKind.LOST, SourceKind.BLANK):
         return source
     ring = group.ring
     stored = decode_body(ring, body, revision)

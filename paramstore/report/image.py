@@ -17,6 +17,7 @@ from paramstore.core.scalars import Raw
 from paramstore.core.text import printable
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
+from paramstore.image.wording import BLANK
 from paramstore.releases.values import Origin
 from paramstore.report.tables import named_lines
 from paramstore.schema.breaches import BreachKind, Reset
@@ -69,7 +70,7 @@ def contents_toml(contents: Contents) -> str:
         contents.plan.schema,
         {g.ring.group.name: g.values for g in contents.groups
          if g.ring.group.name not in without},
-        {g.ring.group.name: (f"{_missing(contents, g)}, left out"
+        {g.ring.group.name: (f"{_missing(g)}; left out"
                              if g.ring.group.name in without
                              else origin_text(contents, g)) for g in contents.groups},
         {(g.ring.group.name, p.name): stored_remark(reset, p) for g in contents.groups
@@ -131,17 +132,15 @@ def origin_text(contents: Contents, group: GroupContents) -> str:
     if group.newest is None and group.migrated:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
-        return f"{_missing(contents, group)}, these are the defaults" + (
+        return f"{_missing(group)}; these are the defaults" + (
             "" if group.unread else ": the firmware serves them and says so")
     later = any(s.state is SlotState.MISSING for s in group.slots)
     return (f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
             + ("; a missing slot may hold a later one" if later else ""))
 
 
-def _missing(contents: Contents, group: GroupContents) -> str:
-    if contents.erased(group):
-        return "no record, never written or erased"
-    return "never written" if group.blank else "bytes are missing" if group.unread else "lost"
+def _missing(group: GroupContents) -> str:
+    return BLANK if group.blank else "bytes are missing" if group.unread else "lost"
 
 
 def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:
@@ -269,12 +268,16 @@ def _value_data(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> 
 
 
 def plain_value(value: Any) -> Any:
-    """Return a physical value as JSON can hold it; NaN and infinities become None."""
+    """Return a physical value as JSON can hold it, with all its digits: a decimal of which a
+    binary64 would lose some is a text. NaN and infinities become None."""
     match value:
         case list():
             return [plain_value(v) for v in value]
         case Decimal():
-            return int(value) if value == value.to_integral_value() else float(value)
+            if value == value.to_integral_value():
+                return int(value)
+            number = float(value)
+            return number if Decimal(repr(number)) == value else str(value)
         case date():
             return value.isoformat()
         case float():

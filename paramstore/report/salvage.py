@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from paramstore.core.words import plural
+from paramstore.image.wording import BLANK
 from paramstore.inspect.salvage import Salvage, Source, SourceKind
 from paramstore.inspect.slots import SlotKind
 from paramstore.report.findings import Tint, no_tint
@@ -45,8 +46,8 @@ def _source(source: Source) -> str:
         return "defaults: no record can be read"
     if source.kind is SourceKind.LOST:
         return f"no record can be read; left without one, {SERVED_DEFAULTS}"
-    if source.kind is SourceKind.NEVER:
-        return f"never written; left without a record, {SERVED_DEFAULTS}"
+    if source.kind is SourceKind.BLANK:
+        return f"{BLANK}; left without a record, {SERVED_DEFAULTS}"
     if source.kind is SourceKind.MOVED:
         return "what an earlier release kept elsewhere, converted"
     return f"{source.kind.value} {source.sequence} from slot {source.slot}"

@@ -48,7 +48,7 @@ def test_shipped_table_is_made(schema: Path, tmp_path: Path) -> None:
     assert FIVE == sorted(p.name for p in out.iterdir())
     shown = run("unpack", schema, out / FIVE[4])
     assert (0, ["PS613"]) == (shown.exit_code, re.findall("PS[0-9]+", shown.stdout))
-    assert "electrode: never written, these are the defaults" in shown.stdout
+    assert "electrode: blank, never written or erased; these are the defaults" in shown.stdout
     assert '"TP-26-0005"' in shown.stdout and "variant   sea" in shown.stdout
 
 

@@ -161,7 +161,7 @@ def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
         result = run(command, "bench_unit.toml", "log.txt")
         assert 1 == result.exit_code, result.output
         assert "PS603" in result.output and "PS660" not in result.output
-        assert "identity: bytes are missing, these are the defaults" in result.stdout
+        assert "identity: bytes are missing; these are the defaults" in result.stdout
     assert f"settings, slot 1 at 0x{newest:04X}: missing: 0x{newest:04X} to 0x{newest + 15:04X} " \
         "not there" in run("examine", "bench_unit.toml", "log.txt").stdout
     shown = run("bytes", "bench_unit.toml", "log.txt", "--from", hex(newest), "--to",
@@ -292,6 +292,23 @@ def test_transcribe_keeps_what_was_not_read_apart(bench: Path) -> None:
         assert 0 == run(*words, "--fill", "0x5A").exit_code
         again = run("transcribe", "bench_unit.toml", name, "-o", "again.bin")
         assert (0, filled) == (again.exit_code, (bench / "again.bin").read_bytes())
+
+
+def test_transcribe_tells_of_lines_that_were_not_understood(bench: Path) -> None:
+    """The dump is written, and exit code 1 says that bytes may be missing. Other lines around a
+    whole dump are noise, and a gap alone is none of it."""
+    at = PLAN.ring("settings").address(1)
+    rows = text_without().splitlines()
+    log = bench / "log.txt"
+    one = next(n for n, row in enumerate(rows) if int(row.partition(":")[0], 16) == at)
+    for lines, code in (
+            (["reading the part", *rows, "done"], 0),
+            (text_without(at).splitlines(), 0),
+            ([*rows[:one], "zz" + rows[one][2:], *rows[one + 1:]], 1)):
+        log.write_text("\n".join(lines) + "\n")
+        result = run("transcribe", "bench_unit.toml", "log.txt", "-o", "t.hex")
+        assert code == result.exit_code, result.output
+        assert (bench / "t.hex").exists()
 
 
 def test_transcribe_places_an_image_as_pack_does(bench: Path) -> None:

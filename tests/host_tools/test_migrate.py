@@ -176,6 +176,60 @@ def test_a_type_that_rounds(tmp_path: Path) -> None:
     assert "1 value converted\n" in back.stdout
 
 
+def test_the_last_release_is_the_one_wanted(schema: Path) -> None:
+    """Unless another one is named; without any release there is nothing to go to."""
+    image, made = packed(schema, 2, "settings.delay=9"), schema.with_name("made.bin")
+    wanted = run("migrate", schema, image, "--to", 3)
+    assert (0, wanted.stdout) == ((said := run("migrate", schema, image)).exit_code, said.stdout)
+    alone = schema.with_name("alone.toml")
+    alone.write_text(GAIN.format('"f32"'))
+    refused = run("migrate", alone, image, "-o", made)
+    assert 2 == refused.exit_code and "nothing was released yet" in refused.stderr
+
+
+def test_a_unit_without_a_calibration_gets_none(tmp_path: Path) -> None:
+    """Its group has no record before and after, and nothing else is said of it."""
+    schema, made = tmp_path / "scales.toml", tmp_path / "made.bin"
+    schema.write_text(GAIN.format('"f32"'))
+    assert 0 == run("freeze", schema).exit_code
+    schema.write_text(GAIN.format('"u16", scale = 0.1'))
+    assert 0 == run("freeze", schema).exit_code
+    assert 0 == run("pack", schema, "--release", 1, "-o", tmp_path / "unit.bin").exit_code
+    told = run("migrate", schema, tmp_path / "unit.bin", "-o", made)
+    assert "1 value without a stored value: the default is served\n" in told.stdout
+    assert "cal: blank" in run("unpack", schema, made).stdout
+
+
+LIMITED = """[store]
+name = "scales"
+part = "24LC04B"
+
+[group.user]
+role = "setting"
+writes = "2 per year"
+
+[group.user.parameter]
+level = {{ type = "{}", max = {} }}
+"""
+
+
+@pytest.mark.parametrize(("earlier", "later"), [("u8", "u8"), ("u8", "u16")])
+def test_down_to_wider_limits_takes_stored_values(earlier: str, later: str, tmp_path: Path) -> None:
+    """A unit may hold a value that its later firmware never wrote over, outside the limits there.
+    The earlier release can hold it: it comes over, and the exit code says so."""
+    schema, unit, made = (tmp_path / n for n in ("scales.toml", "unit.bin", "made.bin"))
+    schema.write_text(LIMITED.format(earlier, 100))
+    assert 0 == run("freeze", schema).exit_code
+    schema.write_text(LIMITED.format(later, 50))
+    assert 0 == run("freeze", schema).exit_code
+    image = bytearray(packed(schema, 1, "user.level=80").read_bytes())
+    label = packed(schema, 2).read_bytes()[:64]
+    unit.write_bytes(label + image[64:])
+    told = run("migrate", schema, unit, "--to", 1, "-o", made)
+    assert (0, True) == (told.exit_code, made.exists()), told.output
+    assert "level  80\n" in values(schema, made)
+
+
 def without_lines(schema: Path, image: Path, first: int, end: int) -> Path:
     """A log of the dump of an image that lost its lines of these addresses."""
     log = schema.with_name("log.txt")
@@ -225,7 +279,7 @@ def test_a_group_that_is_lost(schema: Path) -> None:
     image.write_bytes(content)
     refused = run("migrate", schema, image, "--to", 3, "-o", made)
     assert (1, False) == (refused.exit_code, made.exists())
-    assert "7 values set to the default: the group is damaged" in refused.stdout
+    assert "7 values lost: the group is damaged, and the default is served" in refused.stdout
     assert "settings.delay  5 ms\n" in refused.stdout
     assert "7 stored values would be lost" in refused.stderr
     accepted = run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss")

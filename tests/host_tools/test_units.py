@@ -171,6 +171,12 @@ def test_records_are_never_written_over(records: str) -> None:
     assert before == Path(records).read_bytes()
 
 
+def test_json_has_findings_as_every_report(records: str) -> None:
+    """So a program reads all of them alike."""
+    data = json.loads(run("units", records, "--json").stdout)
+    assert (0, 0, []) == (data["errors"], data["warnings"], data["findings"])
+
+
 def test_json_has_the_values(records: str) -> None:
     """Units, images, events and all values."""
     (unit,) = json.loads(run("units", records, "TP-26-0002", "--json").stdout)["units"]

@@ -185,9 +185,10 @@ GROUPS = {
     "a lost group": (
         with_limits(bytes(32)), ["error PS612: group `limits` is lost: no slot holds a whole "
                                  "record"]),
-    "a group that was never written": (
+    "a group without a record": (
         with_limits(),
-        ["warning PS613: group `limits` was never written: firmware serves defaults and says so"]),
+        ["warning PS613: group `limits` is blank, never written or erased: firmware "
+         "serves defaults and says so"]),
     "a value outside its limits": (
         with_limits(limits_record(1, 4001)),
         ["error PS614: group `limits`: `current` = 4.001 A is above its maximum 4 A"]),
@@ -251,7 +252,7 @@ def test_a_group_without_a_record_in_the_dump_was_not_never_written() -> None:
     group = contents.group("limits")
     assert (True, True, False) == (group.unread, group.lost, group.blank)
     assert "PS612" in [f.code for f in diagnose(contents, "x")]
-    assert "limits: bytes are missing, these are the defaults" in image_text(contents)
+    assert "limits: bytes are missing; these are the defaults" in image_text(contents)
 
 
 def test_a_right_crc_proves_bytes_that_are_left_out() -> None:
@@ -340,10 +341,12 @@ def test_an_erased_protected_ring_on_a_unit_in_use_is_an_error(erased: str, said
     be there. On a fresh part it may just not have been given."""
     contents = unpack(SCENES, _unit("settings", 25, erased))
     assert said in [f"{f.severity} {f.code}: {f.message}" for f in diagnose(contents, "x")]
-    assert "never written or erased" in origin_text(contents, contents.group(erased))
     fresh = unpack(SCENES, _unit("settings", 0, erased))
-    assert [f"warning PS613: group `{erased}` was never written: firmware serves defaults and says "
-            "so"] == [f"{f.severity} {f.code}: {f.message}" for f in diagnose(fresh, "x")]
+    for each in (contents, fresh):
+        assert origin_text(each, each.group(erased)).startswith("blank, never written or erased;")
+    assert [f"warning PS613: group `{erased}` is blank, never written or erased: firmware serves "
+            "defaults and says so"] == [
+                f"{f.severity} {f.code}: {f.message}" for f in diagnose(fresh, "x")]
     later = replace(SCENES, added=frozenset({SCENES.ring(erased).group.id}))
     assert [Severity.WARNING] == [
         f.severity for f in diagnose(unpack(later, contents.image), "x")]
@@ -353,7 +356,7 @@ def test_an_erased_ring_of_settings_may_never_have_been_written() -> None:
     """Firmware need not commit them, so it is a warning that names both."""
     (finding,) = diagnose(unpack(SCENES, _unit("curve", 3, "settings")), "x")
     assert ("PS613", Severity.WARNING) == (finding.code, finding.severity)
-    assert "it was never written, or was erased since" in finding.message
+    assert "is blank, never written or erased" in finding.message
 
 
 def test_zeros_throughout_are_told_with_the_bus() -> None:

@@ -99,7 +99,7 @@ def test_a_protected_group_without_values_has_no_record() -> None:
     assert full[:span.start] + erased[span] + full[span.stop:] == erased
     contents = unpack(EXAMPLE, erased)
     group = contents.group("limits")
-    assert (None, True, "never written") == (
+    assert (None, True, "blank") == (
         group.newest, group.blank, origin_text(contents, group).partition(",")[0])
     assert unpack(EXAMPLE, full).group("limits").newest is not None
 

@@ -12,10 +12,10 @@ as `examine` and `salvage` do, and compared with what was acknowledged last:
                commit: FORMAT.md, section 7, says that this cannot be told
     wrong      anything else; there must be none
 
-Beside it: what is said as a fact must be one (no record of another store where none was put,
-nothing "never written" that was, on a unit in use), damage to one slot of a group in copies costs
-nothing, and a salvage that says it is complete has what was acknowledged last. Image N of a SEED is
-always the same. `figures/damaged_images.txt` is what a run kept.
+Beside it: what is said as a fact must be one (no record of another store where none was put),
+damage to one slot of a group in copies costs nothing, and a salvage that says it is complete has
+what was acknowledged last. Image N of a SEED is always the same. `figures/damaged_images.txt` is
+what a run kept.
 """
 
 from __future__ import annotations
@@ -333,9 +333,6 @@ def _false(of: Unit, damaged: Damaged, found: StoreExamination,
         touched = {slot for name, slot in damaged.slots if name == group}
         if copies > 1 and len(touched) == 1 and served[group] != "right":
             said.append(f"`{group}` has {copies} copies, and damage to one slot cost its values")
-    used = found.contents.used
-    said += [f.message for f in found.findings if f.code == "PS613" and used
-             and "was never written:" in f.message and "first write was cut" not in f.message]
     saved = salvage(found)
     if saved.complete:
         contents = unpack(PLAN, saved.image)

@@ -1,6 +1,7 @@
 """The report of an image: values with units, slots as a picture, and the same as data."""
 
 import json
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import build_record, encode_body
 from paramstore.report.findings import findings_text
-from paramstore.report.image import MARKS, contents_toml, image_data, image_text
+from paramstore.report.image import MARKS, contents_toml, image_data, image_text, plain_value
 from paramstore.schema.quantity import from_raw
 from paramstore.schema.reader import load_schema
 from tests.goldens import golden
@@ -130,6 +131,15 @@ def test_data_of_a_blank_part() -> None:
     assert (True, "blank", None, ["defaults", "defaults"]) == (
         data["blank"], data["label"]["state"], data["label"]["store"],
         [g["from"] for g in data["groups"]])
+
+
+def test_json_keeps_every_digit() -> None:
+    """A 64-bit count of steps has up to 20 digits, a binary64 holds 15 to 17 (IEEE 754-2019, table
+    3.5: 53 bits): what it cannot hold is a text. 0.1 is read back as 0.1."""
+    wide = Decimal(2**64 - 1).scaleb(-3)
+    assert ["18446744073709551.615", 0.1, 2**64 - 1, -12.5] == plain_value(
+        [wide, Decimal("0.1"), Decimal(2**64 - 1), Decimal("-12.5")])
+    assert wide == Decimal(json.loads(json.dumps(plain_value(wide))))
 
 
 def test_what_json_cannot_hold_is_null() -> None:
