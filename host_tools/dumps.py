@@ -190,6 +190,6 @@ def show_report(text: str, findings: Sequence[Finding], *, text_err: bool = Fals
     from paramstore.report.findings import findings_text
 
     whole = [f for f in findings if _concerns_all(f)]
-    say_text(findings_text(whole, tint=tint), err=findings_err)
+    say_text(findings_text(whole, style=tint), err=findings_err)
     say_text(text + "\n" * bool(findings), err=text_err)
     show_findings([f for f in findings if not _concerns_all(f)], err=findings_err, told=whole)

@@ -150,7 +150,7 @@ def show_findings(findings: Iterable[Finding], *, err: bool = True,
     if every:
         files = {f.source.path for f in every if f.source}
         where = f"{files.pop()}: " if len(files) == 1 else ""
-        say_text(findings_text(new, tint=tint), err=err)
+        say_text(findings_text(new, style=tint), err=err)
         say(where + count_line(every), err=err)
 
 

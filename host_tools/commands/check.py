@@ -55,7 +55,7 @@ def command(
         say_json(data)
     else:
         most = None if show_all else MOST_OF_A_KIND
-        text = findings_text(found.findings, tint=tint, most=most)
+        text = findings_text(found.findings, style=tint, most=most)
         if found.changes:
             text += changes_text(found.changes, found.history, tint_verdict)
         say_text(text)
@@ -83,7 +83,7 @@ def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
     if as_json:
         say_json(findings_data(findings))
     else:
-        text = findings_text(findings, tint=tint, most=None if show_all else MOST_OF_A_KIND)
+        text = findings_text(findings, style=tint, most=None if show_all else MOST_OF_A_KIND)
         say_text(text)
         say(f"{what}: {count_line(findings)}")
     return 1 if errors_in(findings) else 0

@@ -70,7 +70,7 @@ def command(schema: str, page_map: bool, fields: bool, release: int | None,
         data = findings_data(findings) | plan_data(plan)
         say_json(data)
         return
-    say_text(plan_text(plan, page_map=page_map, fields=fields, paint=paint))
+    say_text(plan_text(plan, page_map=page_map, fields=fields, style=paint))
     show_findings(findings)
 
 

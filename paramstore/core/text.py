@@ -13,10 +13,14 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeAlias
 
-__all__ = ["Json", "first_unprintable", "json_text", "one_line", "printable", "quoted"]
+__all__ = ["Json", "JsonObject", "first_unprintable", "json_text", "one_line", "printable",
+           "quoted"]
 
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
 """What JSON can say."""
+
+JsonObject: TypeAlias = "dict[str, Json]"
+"""An object of JSON, as a report puts it together."""
 
 _PLAIN = re.compile(r"[^ -~]+")
 """What may have something else than printable ASCII."""

@@ -19,7 +19,7 @@ from paramstore.core.words import plural
 from paramstore.files.forms import Dump, place, without_fill
 from paramstore.files.runs import Reading, flatten
 from paramstore.image.contents import gaps_in
-from paramstore.inspect.moves import other_ways, without
+from paramstore.inspect.transformations import transformations, without
 from paramstore.layout.plan import Plan
 from paramstore.record import read_label, read_record
 
@@ -213,7 +213,7 @@ class _Aligner:
 
     def _others(self, dump: Dump) -> Iterator[tuple[Alignment, Finding]]:
         """Yield what the dump may be if it is not what it seems, and what is to be said then."""
-        for other, said in other_ways(dump, self._shifts(dump.data), self._reading.source,
+        for other, said in transformations(dump, self._shifts(dump.data), self._reading.source,
                                       len(dump.data) == self._capacity):
             size = max(self._capacity, len(dump.data))
             lies = Dump(other.data[:size], gaps_in(other.gaps, 0, size))

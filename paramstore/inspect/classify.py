@@ -23,12 +23,12 @@ def classify_slots(contents: Contents) -> dict[str, tuple[SlotVerdict, ...]]:
     """Return the verdicts on all slots of each group, by group name."""
 
     @cache
-    def strangers() -> frozenset[int]:
-        from paramstore.inspect.damage import strangers_of
+    def foreign() -> frozenset[int]:
+        from paramstore.inspect.damage import foreign_stores
 
-        return strangers_of(contents)
+        return foreign_stores(contents)
 
-    return {g.ring.group.name: tuple(_Classifier(contents, g, strangers).verdicts())
+    return {g.ring.group.name: tuple(_Classifier(contents, g, foreign).verdicts())
             for g in contents.groups}
 
 
@@ -36,8 +36,8 @@ class _Classifier:
     """Classifies the slots of one group."""
 
     def __init__(self, contents: Contents, group: GroupContents,
-                 strangers: Callable[[], frozenset[int]]) -> None:
-        self._contents, self._group, self._strangers = contents, group, strangers
+                 foreign: Callable[[], frozenset[int]]) -> None:
+        self._contents, self._group, self._foreign = contents, group, foreign
         self._newest = group.newest.record.sequence if group.newest else 0
         self._damage: DamageClassifier | None = None
 
@@ -76,5 +76,5 @@ class _Classifier:
         from paramstore.inspect.damage import DamageClassifier  # not needed for a sound unit
 
         if self._damage is None:
-            self._damage = DamageClassifier(self._contents, self._group, self._strangers())
+            self._damage = DamageClassifier(self._contents, self._group, self._foreign())
         return self._damage.verdict(slot, turn)

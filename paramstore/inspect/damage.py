@@ -4,40 +4,45 @@ A commit writes the slot behind the newest record, or one of the few after it if
 the record. So a power cut can have left only those slots torn, and the later ones only if something
 of the new record is there; anything wrong elsewhere has another cause. Causes are tried in this
 order: another store, the write of the next commit, small errors, and the rest is damage.
+
+The store id leads the CRC of a record and is not stored. A CRC register can be run backwards, so
+for any bytes there is exactly one store id that makes them a record: one record proves nothing,
+but two that agree, or one that agrees with a label, do.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from functools import cache
 
-from paramstore.core.checksum import CRC_BYTES
+from paramstore.core.checksum import CRC_BYTES, REVERSED_POLYNOMIAL
 from paramstore.core.format import ERASED, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.inspect.repair import Repair, find_repair
 from paramstore.inspect.slots import SlotKind, SlotVerdict
-from paramstore.inspect.stranger import store_id_of
-from paramstore.inspect.tear import Origin, Tear, find_tear
+from paramstore.inspect.tear import ByteSource, TornWrite, find_tear
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import RecordState, build_record, encode_body
 
-__all__ = ["DamageClassifier", "strangers_of"]
+__all__ = ["DamageClassifier", "foreign_stores", "store_id_of"]
 
 _NO_CRC = bytes([ERASED]) * CRC_BYTES
 """The end of a record that was never written to its end."""
+_ALL_ONES = 0xFFFFFFFF
 
 
 class DamageClassifier:
     """Judges the slots of one group that are damaged, or erased where a record should be.
 
-    `strangers` are the ids of other stores that the dump has records of, see `strangers_of`."""
+    `foreign` are the ids of other stores that the dump has records of, see `foreign_stores`."""
 
-    def __init__(self, contents: Contents, group: GroupContents, strangers: frozenset[int]) -> None:
+    def __init__(self, contents: Contents, group: GroupContents, foreign: frozenset[int]) -> None:
         self._plan: Plan = contents.plan
         self._group = group
         self._ring: Ring = group.ring
         self._image = contents.image
-        self._strangers = strangers
+        self._foreign = foreign
         self._newest = group.newest.record.sequence if group.newest else 0
         last = self._newest + 1 + skip_limit(self._ring.slots)
         self._next = {slot_of(n, self._ring.slots): n
@@ -61,7 +66,7 @@ class DamageClassifier:
     def _damaged(self, slot: Slot, turn: int) -> SlotVerdict:
         data = self._data(slot)
         store = store_id_of(data, self._ring.group.id)
-        if store in self._strangers:
+        if store in self._foreign:
             return SlotVerdict(slot, SlotKind.OTHER_STORE, turn,
                                f"a record of the store with id 0x{store:08X}", store_id=store)
         repair = self._repair(slot, data)
@@ -81,12 +86,12 @@ class DamageClassifier:
                                f"{_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
-    def _begun(self, slot: Slot, tear: Tear, data: bytes) -> bool:
+    def _begun(self, slot: Slot, tear: TornWrite, data: bytes) -> bool:
         """Whether the next commit came to a slot: it does to the first one, and to a later one only
         if the number there or a CRC shows it."""
         old = data[:4] == (tear.old_sequence or 0xFFFFFFFF).to_bytes(4, "little")
-        mixed = all(o in (Origin.OLD, Origin.NEW, Origin.SAME, Origin.MIXED)
-                    for o in tear.origins[:4])
+        mixed = all(o in (ByteSource.OLD, ByteSource.NEW, ByteSource.SAME, ByteSource.MIXED)
+                    for o in tear.sources[:4])
         return self._next[slot.number] == self._newest + 1 or tear.new is not None or (
             mixed and not old)
 
@@ -99,7 +104,7 @@ class DamageClassifier:
         near = self._newest - 2 * slots <= sequence <= self._newest + slots or not self._newest
         return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
 
-    def _wiped_bits(self, repair: Repair, tear: Tear) -> bool:
+    def _wiped_bits(self, repair: Repair, tear: TornWrite) -> bool:
         """Whether all bits that a repair would change lie on pages that read FF or 00 throughout:
         of a record that is nearly all FF or 00 itself, that may be all that a cut took.
 
@@ -108,16 +113,16 @@ class DamageClassifier:
         return int.from_bytes(repair.data[:4], "little") == tear.old_sequence and all(
             self._wiped(tear, b.offset) for b in repair.bits)
 
-    def _wiped(self, tear: Tear, offset: int) -> bool:
+    def _wiped(self, tear: TornWrite, offset: int) -> bool:
         """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly
         all FF or 00 itself, one or two bits may be all that this took."""
         first = offset - offset % self._ring.page_bytes
-        page = set(tear.origins[first:first + self._ring.page_bytes])
-        return page in ({Origin.ERASED}, {Origin.CLEARED})
+        page = set(tear.sources[first:first + self._ring.page_bytes])
+        return page in ({ByteSource.ERASED}, {ByteSource.CLEARED})
 
     # ---- Torn slots --------------------------------------------------------------------------
 
-    def _tear(self, slot: Slot, turn: int, data: bytes) -> Tear:
+    def _tear(self, slot: Slot, turn: int, data: bytes) -> TornWrite:
         """Return the tear that a CRC proves with any neighbour as pattern, else the likeliest."""
         found = None
         for new in self._patterns(self._next[slot.number]):
@@ -151,7 +156,7 @@ class DamageClassifier:
         return self._image[slot.address:slot.address + self._ring.record_bytes]
 
 
-def strangers_of(contents: Contents) -> frozenset[int]:
+def foreign_stores(contents: Contents) -> frozenset[int]:
     """Return the ids of other stores that the dump has records of: that of a label, or one that
     the CRCs of several slots agree on, of rings with records of different lengths or else of three
     slots. The CRC is linear, so two records of a ring in which the same bits were changed agree as
@@ -175,7 +180,37 @@ def strangers_of(contents: Contents) -> frozenset[int]:
     return frozenset(ids - {plan.store_id})
 
 
-def _tear_text(tear: Tear, data: bytes) -> str:
+def store_id_of(record: bytes, group_id: int) -> int:
+    """Return the store id with which `record` is one of the group `group_id`, its CRC right."""
+    register = int.from_bytes(record[-CRC_BYTES:], "little") ^ _ALL_ONES
+    for byte in reversed(bytes([group_id]) + record[:-CRC_BYTES]):
+        register = _before(register) ^ byte
+    # The first four bytes meet the initial value of the register bit by bit.
+    for _ in range(4):
+        register = _before(register)
+    return register ^ _ALL_ONES
+
+
+def _before(register: int) -> int:
+    """Return the register eight steps earlier, the byte of these steps taken as 0."""
+    low, rest = _undo()[register >> 24]
+    return (register ^ rest) << 8 & _ALL_ONES | low
+
+
+@cache
+def _undo() -> dict[int, tuple[int, int]]:
+    """Return for the top byte of a register: the index of the table row that was put over it, and
+    the row. The rows of the CRC table differ in their top bytes, so the top byte tells."""
+    rows = {}
+    for index in range(256):
+        row = index
+        for _ in range(8):
+            row = row >> 1 ^ (REVERSED_POLYNOMIAL if row & 1 else 0)
+        rows[row >> 24] = index, row
+    return rows
+
+
+def _tear_text(tear: TornWrite, data: bytes) -> str:
     if tear.new is not None:
         what = f"the write of record {tear.new_sequence} was cut just before its end"
     else:

@@ -14,7 +14,7 @@ from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.format import ERASED
 from paramstore.image.contents import Contents
 from paramstore.image.wording import unread_text
-from paramstore.inspect.history import History, Wear
+from paramstore.inspect.history import CommitHistory, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 
 __all__ = ["describe", "repair_text"]
@@ -34,7 +34,7 @@ _MOST = 8
 
 
 def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[SlotVerdict, ...]],
-             histories: Mapping[str, History], wear: Mapping[str, Wear],
+             histories: Mapping[str, CommitHistory], wear: Mapping[str, Wear],
              unallocated: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
     """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes;
     `what` was read, for people."""
@@ -102,7 +102,7 @@ def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
         help="read the part again and compare" if severity is Severity.ERROR else "")
 
 
-def _numbers(source: SourceText, name: str, history: History,
+def _numbers(source: SourceText, name: str, history: CommitHistory,
              verdicts: tuple[SlotVerdict, ...]) -> Iterator[Finding]:
     """Tell the numbers that are missing though no slot accounts for them, and those given twice."""
     told = {v.turn for v in verdicts if not v.kind.sound} | {

@@ -15,7 +15,7 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
 from paramstore.files.forms import Dump, refuse_elsewhere
 from paramstore.files.runs import MAX_SPAN, Reading, flatten
-from paramstore.inspect.moves import other_ways
+from paramstore.inspect.transformations import transformations
 from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.contents import read_image
@@ -62,7 +62,7 @@ def align_fixed(reading: Reading, layout: FixedLayout,
         if _bits(proof, dump, checksums) >= ENOUGH_BITS:
             break
         shifts = _shifts(layout, dump.data) if shifts is None else shifts
-        others = other_ways(dump, shifts, reading.source, len(dump.data) >= layout.size)
+        others = transformations(dump, shifts, reading.source, len(dump.data) >= layout.size)
         bits, found = max(((_bits(proof, other, checksums), FixedAlignment(other, (said,)))
                            for other, said in others), key=lambda pair: pair[0])
         if bits >= ENOUGH_BITS:

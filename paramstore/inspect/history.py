@@ -14,14 +14,14 @@ from paramstore.core.scalars import Raw
 from paramstore.image.contents import Contents, GroupContents
 from paramstore.layout.plan import Plan
 from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
-from paramstore.record import Record
+from paramstore.record import Record, RecordState
 from paramstore.releases.values import Origin, group_values
 from paramstore.schema.model import Parameter
 
-__all__ = ["Change", "Commit", "History", "Wear", "history_of", "wear_of"]
+__all__ = ["Commit", "CommitHistory", "ValueChange", "Wear", "history_of", "wear_of"]
 
 
-class Change(NamedTuple):
+class ValueChange(NamedTuple):
     """A parameter whose stored values differ between two commits; raws by field name."""
 
     parameter: Parameter
@@ -40,10 +40,10 @@ class Commit(NamedTuple):
     sequences: tuple[int, ...]
     revision: int
     values: dict[str, tuple[Raw, ...]]
-    changes: tuple[Change, ...] = ()
+    changes: tuple[ValueChange, ...] = ()
 
 
-class History(NamedTuple):
+class CommitHistory(NamedTuple):
     """Commits from the oldest to the newest that can be read. `missing` are the (first, last)
     numbers between them without a whole record, `twice` numbers that more than one slot has."""
 
@@ -70,7 +70,7 @@ class Wear(NamedTuple):
         return self.writes / self.endurance
 
 
-def history_of(plan: Plan, group: GroupContents) -> History:
+def history_of(plan: Plan, group: GroupContents) -> CommitHistory:
     """Return what the whole records of a ring of `plan` tell of its past."""
     records = sorted((s.record for s in group.slots if s.record.valid),
                      key=lambda r: r.sequence)
@@ -89,7 +89,7 @@ def history_of(plan: Plan, group: GroupContents) -> History:
         last = record
     numbers = [r.sequence for r in records]
     missing = tuple((a + 1, b - 1) for a, b in pairwise(numbers) if b > a + 1)
-    return History(tuple(commits), missing, _twice(group))
+    return CommitHistory(tuple(commits), missing, _twice(group))
 
 
 def _values(plan: Plan, group: GroupContents, record: Record) -> dict[str, tuple[Raw, ...]]:
@@ -107,9 +107,9 @@ def _with_copy(commit: Commit, sequence: int) -> Commit:
 
 
 def _changes(group: GroupContents, before: dict[str, tuple[Raw, ...]],
-             after: dict[str, tuple[Raw, ...]]) -> tuple[Change, ...]:
+             after: dict[str, tuple[Raw, ...]]) -> tuple[ValueChange, ...]:
     return tuple(
-        Change(p, {f.name: before[f.name] for f in p.fields},
+        ValueChange(p, {f.name: before[f.name] for f in p.fields},
                {f.name: after[f.name] for f in p.fields})
         for p in group.ring.group.parameters
         if before.keys() & after.keys() >= {f.name for f in p.fields}
@@ -130,7 +130,7 @@ def _twice(group: GroupContents) -> tuple[int, ...]:
     slots = group.ring.slots
     return tuple(sorted({
         s.record.sequence for s in group.slots
-        if s.record.state.value == "misplaced"
+        if s.record.state is RecordState.MISPLACED
         and group.slots[slot_of(s.record.sequence, slots)].record.sequence == s.record.sequence
         and group.slots[slot_of(s.record.sequence, slots)].record.valid
     }))

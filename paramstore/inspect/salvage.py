@@ -26,7 +26,7 @@ from paramstore.record import build_label, build_record, decode_body, encode_bod
 from paramstore.releases.values import Origin
 from paramstore.schema.breaches import served
 
-__all__ = ["Salvage", "Source", "SourceKind", "salvage"]
+__all__ = ["GroupSource", "Salvage", "SourceKind", "salvage"]
 
 
 class SourceKind(StrEnum):
@@ -41,7 +41,7 @@ class SourceKind(StrEnum):
     BLANK = "blank"  # the same, but nothing shows that there was something to lose
 
 
-class Source(NamedTuple):
+class GroupSource(NamedTuple):
     """Where a group comes from: `sequence` is the number of the record in the dump, 0 if there is
     none. `offered` is a newer record that a repair would give, if it was not taken; `newer` a slot
     that may have held one which nothing mends, or was not read; `defaulted` the parameters whose
@@ -61,7 +61,7 @@ class Salvage(NamedTuple):
     """The image of a whole part, and the source of each group in schema order."""
 
     image: bytes
-    sources: tuple[Source, ...]
+    sources: tuple[GroupSource, ...]
 
     @property
     def complete(self) -> bool:
@@ -88,7 +88,7 @@ def salvage(examination: StoreExamination, *, repair: bool = False) -> Salvage:
 
 
 def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
-            repair: bool, lost: bool) -> tuple[Source, bytes, int]:
+            repair: bool, lost: bool) -> tuple[GroupSource, bytes, int]:
     """Return where a group comes from, its body and revision."""
     name, newest = group.ring.group.name, group.newest
     sequence = newest.record.sequence if newest else 0
@@ -100,7 +100,7 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
             mended[1]) == newest.record.body)):  # older, or another copy of the same values
         mended = None
     if mended is not None and repair and mended[1].repair is not None:
-        return (Source(name, SourceKind.REPAIRED, mended[0], mended[1].slot.number,
+        return (GroupSource(name, SourceKind.REPAIRED, mended[0], mended[1].slot.number,
                        mended[1].repair),
                 _body(mended[1]), mended[1].repair.data[HEADER_BYTES - 1])
     offered = mended[1] if mended is not None else None
@@ -109,16 +109,16 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
         body = newest.record.body if newest else encode_body(group.ring, {})
         unfit = tuple(p for p, origin in group.origins.items() if origin is Origin.UNFIT)
         revision = max(group.ring.revision, newest.record.revision if newest else 0)
-        return (Source(name, kind, sequence, newest.number if newest else None, offered=offered,
-                       defaulted=(*unfit, *(p.name for p in group.ring.group.parameters
-                                            if group.reset_of(p)))),
+        reset = (p.name for p in group.ring.group.parameters if group.reset_of(p))
+        return (GroupSource(name, kind, sequence, newest.number if newest else None,
+                            offered=offered, defaulted=(*unfit, *reset)),
                 _with_values(body, group, group.values, revision), revision)
     if newest is None:
         kind = SourceKind.DEFAULTS if not group.ring.group.role.protected else (
             SourceKind.LOST if lost else SourceKind.BLANK)
-        return (Source(name, kind, 0, offered=offered),
+        return (GroupSource(name, kind, 0, offered=offered),
                 encode_body(group.ring, {}), group.ring.revision)
-    return (Source(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
+    return (GroupSource(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
             newest.record.body, newest.record.revision)
 
 
@@ -128,7 +128,7 @@ def _body(verdict: SlotVerdict) -> bytes:
     return verdict.repair.data[HEADER_BYTES:-CRC_BYTES]
 
 
-def _newer(source: Source, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | None:
+def _newer(source: GroupSource, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | None:
     """Return a slot that may have held a whole record newer than the one that is taken: one that
     the dump lacks, one that is damaged and has its number, or the one that was next. A write that
     was cut leaves that, too, but no CRC says that it was one."""
@@ -145,8 +145,8 @@ def _newer(source: Source, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | N
     return None
 
 
-def _checked(plan: Plan, group: GroupContents, source: Source, body: bytes, revision: int,
-             image: bytearray) -> Source:
+def _checked(plan: Plan, group: GroupContents, source: GroupSource, body: bytes, revision: int,
+             image: bytearray) -> GroupSource:
     """Write the copies of a group, if it has a source, with the values that firmware serves; those
     that break the schema are defaults."""
     if source.kind in (SourceKind.LOST, SourceKind.BLANK):

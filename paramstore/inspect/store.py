@@ -24,7 +24,7 @@ from paramstore.inspect.examination import (
     StoredValue,
     Values,
 )
-from paramstore.inspect.history import History, Wear, history_of, wear_of
+from paramstore.inspect.history import CommitHistory, Wear, history_of, wear_of
 from paramstore.inspect.meaning import meaning_of
 from paramstore.inspect.slots import SlotVerdict
 from paramstore.inspect.which import Candidate, choose
@@ -43,7 +43,7 @@ class StoreExamination(Examination):
     plan: Plan
     contents: Contents
     slots: dict[str, tuple[SlotVerdict, ...]]
-    histories: dict[str, History]
+    histories: dict[str, CommitHistory]
     wear: dict[str, Wear]
     unallocated: Gaps
 

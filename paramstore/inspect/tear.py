@@ -17,12 +17,12 @@ from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.core.format import ERASED, HEADER_BYTES
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["Origin", "Stretch", "Tear", "find_tear", "stretches"]
+__all__ = ["ByteSource", "Segment", "TornWrite", "find_tear", "segments"]
 
 _SEQUENCE_BYTES = HEADER_BYTES - 1
 
 
-class Origin(StrEnum):
+class ByteSource(StrEnum):
     """Where a byte of an interrupted write comes from."""
 
     OLD = "old"  # of the record that was to be replaced
@@ -34,18 +34,18 @@ class Origin(StrEnum):
     OTHER = "other"  # neither
 
 
-class Stretch(NamedTuple):
-    """Bytes of a record of one origin, from `first` to before `end`."""
+class Segment(NamedTuple):
+    """Bytes of a record of one source, from `first` to before `end`."""
 
     first: int
     end: int
-    origin: Origin
+    source: ByteSource
 
 
-class Tear(NamedTuple):
+class TornWrite(NamedTuple):
     """How a slot was torn. `old_sequence` is None if the slot was erased before.
 
-    `sure` says of each byte whether a CRC or the sequence number proves its origin; that of the
+    `sure` says of each byte whether a CRC or the sequence number proves its source; that of the
     others follows from the neighbours, so a byte that was changed may be misjudged. `old` and
     `new` are the two records where a CRC proves them whole: what was there, and what was never
     acknowledged.
@@ -53,7 +53,7 @@ class Tear(NamedTuple):
 
     old_sequence: int | None
     new_sequence: int
-    origins: tuple[Origin, ...]
+    sources: tuple[ByteSource, ...]
     sure: tuple[bool, ...]
     old: bytes | None = None
     new: bytes | None = None
@@ -64,17 +64,17 @@ class Tear(NamedTuple):
         return self.old is not None or self.new is not None
 
 
-def stretches(origins: Sequence[Origin]) -> Iterator[Stretch]:
-    """Yield runs of equal origins, in order."""
+def segments(sources: Sequence[ByteSource]) -> Iterator[Segment]:
+    """Yield runs of equal sources, in order."""
     first = 0
-    for at in range(1, len(origins) + 1):
-        if at == len(origins) or origins[at] is not origins[first]:
-            yield Stretch(first, at, origins[first])
+    for at in range(1, len(sources) + 1):
+        if at == len(sources) or sources[at] is not sources[first]:
+            yield Segment(first, at, sources[first])
             first = at
 
 
 def find_tear(plan: Plan, ring: Ring, data: bytes, old: tuple[int, bytes] | None,
-              new: tuple[int, bytes]) -> Tear:
+              new: tuple[int, bytes]) -> TornWrite:
     """Return how `data`, the bytes of a record in its slot, came to be by an interrupted write.
 
     `old` and `new` are the sequence number and what is thought to be the whole record: its number
@@ -104,7 +104,7 @@ class _Search:
         self._old = old[1] if old else bytes([ERASED]) * size
         self._new = new[1]
 
-    def run(self) -> Tear:
+    def run(self) -> TornWrite:
         possible = [(guess, *self._proof(guess)) for guess in self._guesses()
                     if self._possible(guess)]
         proven = [p for p in possible if p[1] or p[2]]
@@ -177,39 +177,41 @@ class _Search:
             for a, b in ranges for i in range(a, min(b, stored))
         )
 
-    def _tear(self, guess: _Guess, old: bytes | None, new: bytes | None) -> Tear:
+    def _tear(self, guess: _Guess, old: bytes | None, new: bytes | None) -> TornWrite:
         size = len(self._data)
-        origins, sure = [Origin.OTHER] * size, [i < _SEQUENCE_BYTES for i in range(size)]
-        for ranges, origin, known in (
-                (guess.old, Origin.OLD, old), (guess.new, Origin.NEW, new),
-                (guess.erased, Origin.ERASED, b"any"), (guess.cleared, Origin.CLEARED, b"any")):
+        sources, sure = [ByteSource.OTHER] * size, [i < _SEQUENCE_BYTES for i in range(size)]
+        for ranges, source, known in (
+                (guess.old, ByteSource.OLD, old), (guess.new, ByteSource.NEW, new),
+                (guess.erased, ByteSource.ERASED, b"any"),
+                (guess.cleared, ByteSource.CLEARED, b"any")):
             for a, b in ranges:
-                origins[a:b] = [origin] * (b - a)
+                sources[a:b] = [source] * (b - a)
                 sure[a:b] = [s or known is not None for s in sure[a:b]]
         # Where both records are known, a byte that both have is neither old nor new.
         before, after = old or self._old, new or self._new
         for i in range(size if old and new else _SEQUENCE_BYTES):
-            if before[i] == after[i] and origins[i] in (Origin.OLD, Origin.NEW):
-                origins[i] = Origin.SAME
-        return Tear(self._old_sequence, self._new_sequence, tuple(origins), tuple(sure), old, new)
+            if before[i] == after[i] and sources[i] in (ByteSource.OLD, ByteSource.NEW):
+                sources[i] = ByteSource.SAME
+        return TornWrite(self._old_sequence, self._new_sequence, tuple(sources), tuple(sure),
+                         old, new)
 
-    def _bit_by_bit(self) -> Tear:
+    def _bit_by_bit(self) -> TornWrite:
         """Judge each byte by itself against the neighbours."""
-        origins = tuple(
+        sources = tuple(
             _judge(byte, before, after)
             for byte, before, after in zip(self._data, self._old, self._new, strict=True)
         )
-        sure = tuple(i < _SEQUENCE_BYTES or o in (Origin.ERASED, Origin.CLEARED)
-                     for i, o in enumerate(origins))
-        return Tear(self._old_sequence, self._new_sequence, origins, sure)
+        sure = tuple(i < _SEQUENCE_BYTES or o in (ByteSource.ERASED, ByteSource.CLEARED)
+                     for i, o in enumerate(sources))
+        return TornWrite(self._old_sequence, self._new_sequence, sources, sure)
 
 
-def _judge(byte: int, before: int, after: int) -> Origin:
+def _judge(byte: int, before: int, after: int) -> ByteSource:
     if byte in (before, after):
-        return (Origin.SAME if before == after
-                else Origin.OLD if byte == before else Origin.NEW)
+        return (ByteSource.SAME if before == after
+                else ByteSource.OLD if byte == before else ByteSource.NEW)
     if byte == ERASED:
-        return Origin.ERASED
+        return ByteSource.ERASED
     if (byte ^ before) & ~(before ^ after) == 0:
-        return Origin.MIXED
-    return Origin.CLEARED if byte == 0 else Origin.OTHER
+        return ByteSource.MIXED
+    return ByteSource.CLEARED if byte == 0 else ByteSource.OTHER

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Any
 
+from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.production.batch import BatchJob, Checked, Made
 from paramstore.report.without import in_part_lines, without_lines
@@ -45,7 +45,7 @@ def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
             f"{records}: batch `{job.name}`\n")
 
 
-def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> dict[str, Any]:
+def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> JsonObject:
     """Return the same as plain data for JSON; `made` is None if nothing was."""
     return {
         "store": job.plan.schema.name,
@@ -59,5 +59,6 @@ def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> dict[str, 
         "defaults_written": dict(checked.without) if job.defaults else {},
         "defaults_among_values": [{"group": group, "parameter": name, "units": count}
                                   for (group, name), count in checked.in_part.items()],
-        "made": made and {"units": made.units, "new_serials": made.new, "files_kept": made.kept},
+        "made": None if made is None else {
+            "units": made.units, "new_serials": made.new, "files_kept": made.kept},
     }

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Any
 
 from paramstore.bus.changes import Change, Changes
 from paramstore.bus.compare import Comparison, Presence
 from paramstore.bus.duration import work_ms
 from paramstore.bus.exact import protected_groups
 from paramstore.bus.recognise import being_erased, unlabelled
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.image.contents import LabelState
 from paramstore.layout.plan import Plan
@@ -112,7 +111,7 @@ def _kept(changes: Changes) -> Iterator[str]:
         yield from change_lines(changes.kept, 4)
 
 
-def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
+def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
     """Return the same as plain data for JSON."""
     return {
         "store": changes.plan.schema.name,
@@ -134,7 +133,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
     }
 
 
-def _data(change: Change) -> dict[str, Any]:
+def _data(change: Change) -> JsonObject:
     return {
         "group": change.group.name,
         "parameter": change.parameter.name,
@@ -185,7 +184,7 @@ def _key(changes: Changes) -> str:
     return f"--yes --unlock (the part has {', '.join(there)})" if there else "--yes"
 
 
-def erase_data(name: str, changes: Changes, *, done: bool) -> dict[str, Any]:
+def erase_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
     """Return the same as plain data for JSON."""
     return {
         "part": changes.plan.part.name,
@@ -215,7 +214,7 @@ def comparison_text(plan: Plan, name: str, found: Comparison) -> str:
     return "\n".join(lines) + "\n"
 
 
-def comparison_data(plan: Plan, name: str, found: Comparison) -> dict[str, Any]:
+def comparison_data(plan: Plan, name: str, found: Comparison) -> JsonObject:
     """Return the same as plain data for JSON."""
     return {
         "schema_version": SCHEMA_VERSION,

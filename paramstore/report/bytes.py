@@ -16,8 +16,8 @@ from paramstore.inspect.meaning import Area, areas, label_parts, slot_parts
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import PlacedField
-from paramstore.report.dump import KIND_TINTS, ORIGIN_TINTS
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.dump import KIND_STYLES, SOURCE_STYLES
+from paramstore.report.findings import Style, no_style
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
 
@@ -35,9 +35,9 @@ Part = tuple[int, int, str, PlacedField | None]
 
 
 def bytes_text(found: StoreExamination, first: int = 0, end: int | None = None,
-               tint: Tint = no_tint) -> str:
+               style: Style = no_style) -> str:
     """Return a hex dump of `first` to before `end`: each thing with what it is and its value."""
-    view = _View(found, tint)
+    view = _View(found, style)
     size = min(len(found.contents.image), found.plan.part.capacity)
     end = size if end is None else min(end, size)
     blocks = []
@@ -80,28 +80,28 @@ def value_text(field: Field, data: bytes) -> str:
     return printable(format_value(field, raws))
 
 
-def hex_line(data: bytes, first: int, tints: Sequence[str], note: str, tint: Tint,
+def hex_line(data: bytes, first: int, styles: Sequence[str], note: str, style: Style,
              digits: int = 4, gaps: Gaps = ()) -> str:
     """Return one line of a hex dump, at most 16 bytes from `first` on: as many as there are
-    `tints`, the colour of each ("" for none). `digits` are those of the address. What lies in
+    `styles`, the colour of each ("" for none). `digits` are those of the address. What lies in
     `gaps` was not read and stands as `--`."""
     pieces, at = [], first
-    gaps = gaps_in(gaps, first, first + len(tints))
-    for part, run in groupby(tints):
+    gaps = gaps_in(gaps, first, first + len(styles))
+    for part, run in groupby(styles):
         past = at + len(list(run))
         text = " ".join("--" if gaps_in(gaps, i, i + 1) else f"{data[i]:02X}"
                         for i in range(at, past))
-        pieces.append(tint(text, part) if part else text)
+        pieces.append(style(text, part) if part else text)
         at = past
-    blank = " " * (_HEX_WIDTH - 3 * len(tints) + 1)
+    blank = " " * (_HEX_WIDTH - 3 * len(styles) + 1)
     return f"{first:0{digits}X}  {' '.join(pieces)}" + (f"{blank}  {note}" if note else "")
 
 
 class _View:
     """Shows areas of one dump."""
 
-    def __init__(self, found: StoreExamination, tint: Tint) -> None:
-        self._found, self._tint = found, tint
+    def __init__(self, found: StoreExamination, style: Style) -> None:
+        self._found, self._style = found, style
         self._data = found.contents.image
         self._digits = max(4, len(f"{found.plan.part.capacity - 1:X}"))
         self._label = tuple(label_parts(found.plan))
@@ -119,22 +119,22 @@ class _View:
         """Return the lines of slots in a row that hold nothing yet."""
         name = slots[0].what if len(slots) == 1 else (
             f"{slots[0].what.replace('slot', 'slots')} to {slots[-1].slot}")
-        return [self._tint(f"{name}: erased", "fact"),
+        return [self._style(f"{name}: erased", "fact"),
                 self._filled(max(first, slots[0].first), min(end, slots[-1].end))]
 
     def heading(self, area: Area) -> str:
         """Return the name of an area; of a slot with what it is."""
         verdict = self._verdict(area)
         if verdict is None:
-            return self._tint(area.what, "fact")
-        kind = self._tint(verdict.kind.value, KIND_TINTS[verdict.kind])
+            return self._style(area.what, "fact")
+        kind = self._style(verdict.kind.value, KIND_STYLES[verdict.kind])
         record = verdict.slot.record
         more = verdict.reason or (f"record {record.sequence}" if record.valid else "")
-        return f"{self._tint(area.what + ':', 'fact')} {kind}{', ' if more else ''}{more}"
+        return f"{self._style(area.what + ':', 'fact')} {kind}{', ' if more else ''}{more}"
 
     def rows(self, area: Area, first: int, end: int) -> Iterator[str]:
         """Yield the lines of an area, as far as it lies between two addresses."""
-        tints = self._tints(area)
+        styles = self._styles(area)
         for part in self._parts(area):
             low, high = max(part[0], first), min(part[0] + part[1], end)
             for start, past, there in self._pieces(low, high):
@@ -142,13 +142,13 @@ class _View:
                     yield self._filled(start, past, part[2], "--")
                     continue
                 if past - start >= _LONG and self._data.count(ERASED, start, past) == past - start:
-                    yield self._filled(start, past, part[2] + self._origin(area, start, past))
+                    yield self._filled(start, past, part[2] + self._source(area, start, past))
                     continue
                 for row in range(start - (start - part[0]) % HEX_ROW, past, HEX_ROW):
                     low, high = max(row, start), min(row + HEX_ROW, past)
-                    note = self._note(part, row, low == start) + self._origin(area, low, high)
-                    yield hex_line(self._data, low, tints[low - area.first:high - area.first],
-                                   note, self._tint, self._digits)
+                    note = self._note(part, row, low == start) + self._source(area, low, high)
+                    yield hex_line(self._data, low, styles[low - area.first:high - area.first],
+                                   note, self._style, self._digits)
 
     def _lacks(self, first: int, end: int) -> bool:
         """Whether the dump does not have all bytes from `first` to before `end`."""
@@ -199,7 +199,7 @@ class _View:
         whole = "all FF, to" if byte == "FF" else f"{byte} to"
         text = " ".join([byte] * (end - first)) if short else f"{whole} {self._address(end - 1)}"
         blank = " " * (_HEX_WIDTH - len(text))
-        return f"{self._address(first)}  {self._tint(text, 'place')}" + (
+        return f"{self._address(first)}  {self._style(text, 'place')}" + (
             f"{blank}  {note}" if note else "")
 
     def _address(self, at: int) -> str:
@@ -224,7 +224,7 @@ class _View:
             return f"{name} {printable(whole.rstrip(bytes(1)).decode('utf-8', 'replace'))}"
         return name if leads else ""
 
-    def _origin(self, area: Area, first: int, end: int) -> str:
+    def _source(self, area: Area, first: int, end: int) -> str:
         """Return in brackets where bytes of a torn slot come from, and which bits are changed."""
         verdict = self._verdict(area)
         low, high = first - area.first, end - area.first
@@ -237,7 +237,7 @@ class _View:
         said: list[str] = []
         if verdict.tear is not None:
             said = [origin.value + "?" * (not sure) for origin, sure in zip(
-                verdict.tear.origins[low:high], verdict.tear.sure[low:high], strict=True)]
+                verdict.tear.sources[low:high], verdict.tear.sure[low:high], strict=True)]
         elif verdict.kind is SlotKind.FLIPPED and verdict.repair is not None:
             said = [f"bit {b.bit} of {self._address(area.first + b.offset)} changed"
                     for b in verdict.repair.bits if low <= b.offset < high]
@@ -245,7 +245,7 @@ class _View:
 
     # ---- Colours -----------------------------------------------------------------------------
 
-    def _tints(self, area: Area) -> list[str]:
+    def _styles(self, area: Area) -> list[str]:
         """Return the colour of each byte of an area, "" for none."""
         size = area.end - area.first
         verdict = self._verdict(area)
@@ -255,23 +255,23 @@ class _View:
         if area.ring is None or verdict is None:
             return [""] * size
         if verdict.tear is not None:
-            return [ORIGIN_TINTS[o] for o in verdict.tear.origins] + [""] * (
-                size - len(verdict.tear.origins))
+            return [SOURCE_STYLES[o] for o in verdict.tear.sources] + [""] * (
+                size - len(verdict.tear.sources))
         if not verdict.kind.sound and verdict.kind is not SlotKind.FLIPPED:
             return ["error"] * size
-        tints: list[str] = []
+        styles: list[str] = []
         newest = self._found.contents.group(area.ring.group.name).newest
         compared = newest.address if newest and verdict.kind is SlotKind.OLDER else area.first
         for offset, length, _, placed in slot_parts(area.ring, verdict.revision):
             if placed is None:
-                tints += ["place"] * length
+                styles += ["place"] * length
                 continue
             width = placed.field.scalar.size
             for at in range(offset, offset + length, width):
                 changed = (self._data[area.first + at:area.first + at + width]
                            != self._data[compared + at:compared + at + width])
-                tints += ["also" if changed else ""] * width
+                styles += ["also" if changed else ""] * width
         if verdict.kind is SlotKind.FLIPPED and verdict.repair is not None:
             for bit in verdict.repair.bits:
-                tints[bit.offset] = "error"
-        return tints
+                styles[bit.offset] = "error"
+        return styles

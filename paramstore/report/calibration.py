@@ -8,10 +8,9 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber, UnitResult
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.report.tables import Column, table
 
@@ -35,7 +34,7 @@ def calibration_text(outcome: Outcome, *, details: bool | None = None) -> str:
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
 
 
-def calibration_data(outcome: Outcome) -> dict[str, Any]:
+def calibration_data(outcome: Outcome) -> JsonObject:
     """Return every unit, calibration and point as data that JSON can hold.
 
     Units are named beside the numbers; errors are what the firmware shows minus the reference.
@@ -184,11 +183,11 @@ def _overview(outcome: Outcome) -> Iterator[list[str]]:
 # ---- Data ---------------------------------------------------------------------------------------
 
 
-def _unit_data(unit: UnitResult) -> dict[str, Any]:
+def _unit_data(unit: UnitResult) -> JsonObject:
     return {"serial": unit.serial or None, "calibrations": [_result_data(r) for r in unit.results]}
 
 
-def _result_data(result: Result) -> dict[str, Any]:
+def _result_data(result: Result) -> JsonObject:
     calibration = result.calibration
     return {
         "name": calibration.name,

@@ -6,45 +6,45 @@ Words and verdicts come from `evolve.changes`; this module lays them out.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.releases.changes import Change, Verdict
 from paramstore.releases.history import History
 
-__all__ = ["Paint", "change_lines", "changes_data", "changes_text"]
+__all__ = ["VerdictStyle", "change_lines", "changes_data", "changes_text"]
 
-Paint = Callable[[str, Verdict], str]
+VerdictStyle = Callable[[str, Verdict], str]
 """Gives a verdict its colour."""
 
 
-def _no_paint(text: str, verdict: Verdict) -> str:
+def _no_style(text: str, verdict: Verdict) -> str:
     return text
 
 
-def changes_text(changes: Sequence[Change], history: History, paint: Paint = _no_paint) -> str:
+def changes_text(changes: Sequence[Change], history: History,
+                 style: VerdictStyle = _no_style) -> str:
     """Return the changes since the last release, lines ended by \\n; "" without releases."""
     if not history:
         return ""
     last = f"since release {history.last.release}"
     if not changes:
         return f"{last}: nothing changed\n"
-    lines = [f"{last}: {plural(len(changes), 'change')}", *change_lines(changes, paint)]
+    lines = [f"{last}: {plural(len(changes), 'change')}", *change_lines(changes, style)]
     return "\n".join(lines) + "\n"
 
 
-def change_lines(changes: Sequence[Change], paint: Paint = _no_paint) -> list[str]:
+def change_lines(changes: Sequence[Change], style: VerdictStyle = _no_style) -> list[str]:
     """Return one line for each change: its verdict, its place, what it is."""
     verdict = max((len(c.verdict.value) for c in changes), default=0)
     return [
-        "  " + paint(f"{c.verdict.value:{verdict}}", c.verdict) + f"  {c.code}  "
+        "  " + style(f"{c.verdict.value:{verdict}}", c.verdict) + f"  {c.code}  "
         + (f"{c.where}: " if c.where else "") + printable(c.text)
         for c in changes
     ]
 
 
-def changes_data(changes: Sequence[Change]) -> list[dict[str, Any]]:
+def changes_data(changes: Sequence[Change]) -> list[JsonObject]:
     """Return the changes as plain data for JSON."""
     return [{"code": c.code, "verdict": c.verdict.value, "where": c.where, "text": c.text,
              "loses": list(c.loses)} for c in changes]

@@ -8,28 +8,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 from paramstore.core.scalars import Raw
-from paramstore.core.text import printable
-from paramstore.inspect.history import Change, Commit, History, Wear
+from paramstore.core.text import JsonObject, printable
+from paramstore.inspect.history import Commit, CommitHistory, ValueChange, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 from paramstore.report.image import image_data, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS
 from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value
 
-__all__ = ["KIND_TINTS", "ORIGIN_TINTS", "dump_data", "dump_text", "left_text", "numbers_text",
+__all__ = ["KIND_STYLES", "SOURCE_STYLES", "dump_data", "dump_text", "left_text", "numbers_text",
            "parameter_text"]
 
-ORIGIN_TINTS = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
+SOURCE_STYLES = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
                 "cleared": "warning", "mixed": "error", "other": "error"}
-"""The part of a report whose colour the bytes of a torn slot have, by `decode.tear.Origin`."""
+"""The part of a report whose colour the bytes of a torn slot have, by `decode.tear.ByteSource`."""
 
-KIND_TINTS = {
+KIND_STYLES = {
     SlotKind.CURRENT: "mend", SlotKind.OLDER: "place", SlotKind.ERASED: "place",
     SlotKind.TORN: "warning", SlotKind.WORN: "warning", SlotKind.OTHER_STORE: "warning",
     SlotKind.FLIPPED: "error", SlotKind.MISPLACED: "error", SlotKind.DAMAGED: "error",
@@ -44,13 +43,13 @@ _MOST_COMMITS = 12
 """Commits of one group that are shown; JSON has all of them."""
 
 
-def dump_text(found: StoreExamination, tint: Tint = no_tint) -> str:
+def dump_text(found: StoreExamination, style: Style = no_style) -> str:
     """Return what a dump of a store says, findings left out, lines ended by \\n."""
     text = image_text(found.contents)
     if not found.contents.readable:
         return text
     blocks = [
-        list(_slots(found, tint)), list(_histories(found)), list(_wear(found)),
+        list(_slots(found, style)), list(_histories(found)), list(_wear(found)),
         ["Free pages that hold bytes", *(f"  0x{first:04X} to 0x{end - 1:04X}"
                                          for first, end in found.unallocated)]
         if found.unallocated else [],
@@ -58,7 +57,7 @@ def dump_text(found: StoreExamination, tint: Tint = no_tint) -> str:
     return text + "".join("\n" + "\n".join(block) + "\n" for block in blocks if block)
 
 
-def _slots(found: StoreExamination, tint: Tint) -> Iterator[str]:
+def _slots(found: StoreExamination, style: Style) -> Iterator[str]:
     unsound = [(name, v) for name, verdicts in found.slots.items() for v in verdicts
                if not v.kind.sound or v.revision is not None]
     if unsound:
@@ -69,9 +68,9 @@ def _slots(found: StoreExamination, tint: Tint) -> Iterator[str]:
         what = verdict.kind.value if verdict.revision is None else (
             f"{verdict.kind.value}, revision {verdict.revision}")
         place = f"  {name}, slot {verdict.slot.number} at 0x{verdict.slot.address:04X}"
-        yield f"{place}: {tint(what, KIND_TINTS[verdict.kind])}" + (
+        yield f"{place}: {style(what, KIND_STYLES[verdict.kind])}" + (
             f": {verdict.reason}" if verdict.reason else "")
-        yield from _torn(verdict, tint)
+        yield from _torn(verdict, style)
         if verdict.repair is not None and verdict.kind is not SlotKind.FLIPPED:
             bits = " and ".join(f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}"
                                 for b in verdict.repair.bits)
@@ -79,16 +78,16 @@ def _slots(found: StoreExamination, tint: Tint) -> Iterator[str]:
             yield f"    changing {bits} would make it record {number}"
 
 
-def _torn(verdict: SlotVerdict, tint: Tint) -> Iterator[str]:
+def _torn(verdict: SlotVerdict, style: Style) -> Iterator[str]:
     if verdict.tear is None:
         return
-    from paramstore.inspect.tear import stretches
+    from paramstore.inspect.tear import segments
 
     tear, address = verdict.tear, verdict.slot.address
-    for stretch in stretches(tear.origins):
-        sure = all(tear.sure[stretch.first:stretch.end])
-        yield (f"    0x{address + stretch.first:04X} to 0x{address + stretch.end - 1:04X}  "
-               f"{tint(stretch.origin.value, ORIGIN_TINTS[stretch.origin])}"
+    for segment in segments(tear.sources):
+        sure = all(tear.sure[segment.first:segment.end])
+        yield (f"    0x{address + segment.first:04X} to 0x{address + segment.end - 1:04X}  "
+               f"{style(segment.source.value, SOURCE_STYLES[segment.source])}"
                + ("" if sure else ", inferred"))
 
 
@@ -116,7 +115,7 @@ def numbers_text(commit: Commit) -> str:
     return str(first) if first == last else f"{first} to {last}"
 
 
-def _change(change: Change) -> str:
+def _change(change: ValueChange) -> str:
     """Return what a commit changed in a parameter; of a long array the elements, if they are few.
     """
     p = change.parameter
@@ -157,7 +156,7 @@ def left_text(wear: Wear) -> str:
 # ---- Data ---------------------------------------------------------------------------------------
 
 
-def dump_data(found: StoreExamination) -> dict[str, Any]:
+def dump_data(found: StoreExamination) -> JsonObject:
     """Return the same as plain data for JSON."""
     return image_data(found.contents) | {
         "slots": {name: [_verdict_data(v) for v in verdicts]
@@ -172,10 +171,10 @@ def dump_data(found: StoreExamination) -> dict[str, Any]:
     }
 
 
-def _verdict_data(verdict: SlotVerdict) -> dict[str, Any]:
+def _verdict_data(verdict: SlotVerdict) -> JsonObject:
     tear, repair = verdict.tear, verdict.repair
     if tear is not None:
-        from paramstore.inspect.tear import stretches
+        from paramstore.inspect.tear import segments
     return {
         "slot": verdict.slot.number,
         "address": verdict.slot.address,
@@ -185,15 +184,15 @@ def _verdict_data(verdict: SlotVerdict) -> dict[str, Any]:
         "revision": verdict.revision,
         "tear": tear and {
             "old": tear.old_sequence, "new": tear.new_sequence, "proven": tear.proven,
-            "bytes": [{"first": s.first, "end": s.end, "origin": s.origin.value,
-                       "sure": all(tear.sure[s.first:s.end])} for s in stretches(tear.origins)],
+            "bytes": [{"first": s.first, "end": s.end, "source": s.source.value,
+                       "sure": all(tear.sure[s.first:s.end])} for s in segments(tear.sources)],
         },
         "repair": repair and [{"offset": b.offset, "bit": b.bit} for b in repair.bits],
         "store_id": verdict.store_id,
     }
 
 
-def _history_data(history: History) -> dict[str, Any]:
+def _history_data(history: CommitHistory) -> JsonObject:
     return {
         "commits": [
             {"sequences": list(c.sequences), "revision": c.revision, "changes": [

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.inspect.examination import Examination
 from paramstore.inspect.store import StoreExamination
 from paramstore.inspect.which import Candidate, Layout
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 
 __all__ = ["annotated_bytes", "examination_data", "examination_page", "examination_text",
            "place_text"]
@@ -16,25 +14,26 @@ __all__ = ["annotated_bytes", "examination_data", "examination_page", "examinati
 # Each report is imported when it is wanted: reading a dump must not wait for the others.
 
 
-def examination_text(found: Examination, tint: Tint = no_tint) -> str:
+def examination_text(found: Examination, style: Style = no_style) -> str:
     """Return the whole report on a dump, findings left out, lines ended by \\n."""
     head = (f"{printable(found.reading.source.path)}: {found.reading.title}\n"
             f"schema: {printable(found.name)}\n")
     if isinstance(found, StoreExamination):
         from paramstore.report.dump import dump_text
 
-        return head + dump_text(found, tint)
+        return head + dump_text(found, style)
     from paramstore.inspect.fixed import FixedExamination
     from paramstore.report.fixed import fixed_text
 
     assert isinstance(found, FixedExamination), "there are two readers"
-    return head + fixed_text(found, tint)
+    return head + fixed_text(found, style)
 
 
-def examination_data(found: Examination) -> dict[str, Any]:
+def examination_data(found: Examination) -> JsonObject:
     """Return the same as plain data for JSON."""
-    head = {"schema": found.name, "form": found.reading.form, "read_as": found.reading.title,
-            "gaps": [list(gap) for gap in found.dump.gaps]}
+    head: JsonObject = {
+        "schema": found.name, "form": found.reading.form, "read_as": found.reading.title,
+        "gaps": [list(gap) for gap in found.dump.gaps]}
     if isinstance(found, StoreExamination):
         from paramstore.report.dump import dump_data
 
@@ -60,17 +59,17 @@ def examination_page(found: Examination) -> str:
 
 
 def annotated_bytes(found: Examination, first: int = 0, end: int | None = None,
-                    tint: Tint = no_tint) -> str:
+                    style: Style = no_style) -> str:
     """Return a hex dump of `first` to before `end` with what every byte is."""
     if isinstance(found, StoreExamination):
         from paramstore.report.bytes import bytes_text
 
-        return bytes_text(found, first, end, tint)
+        return bytes_text(found, first, end, style)
     from paramstore.inspect.fixed import FixedExamination
     from paramstore.report.fixed_bytes import fixed_bytes_text
 
     assert isinstance(found, FixedExamination), "there are two readers"
-    return fixed_bytes_text(found, first, end, tint)
+    return fixed_bytes_text(found, first, end, style)
 
 
 def place_text(of: Layout | Examination, place: str) -> str:

@@ -10,18 +10,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any
 
 from paramstore.core.codes import explain_code
 from paramstore.core.errors import Finding, Severity, SourceText, Span
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.report.tables import display_width
 
-__all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Tint", "count_line", "findings_data",
-           "findings_text", "no_tint"]
+__all__ = ["MOST_OF_A_KIND", "SCHEMA_VERSION", "Style", "count_line", "findings_data",
+           "findings_text", "no_style"]
 
-Tint = Callable[[str, str], str]
+Style = Callable[[str, str], str]
 """Gives a text the colour of its part: error, warning, place, also, fact or mend."""
 
 SCHEMA_VERSION = 1
@@ -37,13 +36,13 @@ _TAB = "    "
 _COLUMN = 4  # least width of the left column: that of `fact` and `mend`
 
 
-def no_tint(text: str, part: str) -> str:
+def no_style(text: str, part: str) -> str:
     """Return the text as it is."""
     return text
 
 
 def findings_text(
-    findings: Iterable[Finding], *, tint: Tint = no_tint, most: int | None = MOST_OF_A_KIND
+    findings: Iterable[Finding], *, style: Style = no_style, most: int | None = MOST_OF_A_KIND
 ) -> str:
     """Return all findings, sorted by place, with an empty line after each.
 
@@ -56,7 +55,7 @@ def findings_text(
         if most is not None and seen[finding.code] > most:
             left_out[finding.code] += 1
         else:
-            blocks.append("\n".join(_block(finding, tint)))
+            blocks.append("\n".join(_block(finding, style)))
     blocks += [f"and {count} more of {code}" for code, count in sorted(left_out.items())]
     return "".join(block + "\n\n" for block in blocks)
 
@@ -68,7 +67,7 @@ def count_line(findings: Iterable[Finding]) -> str:
     return ", ".join(parts) or "no mistakes"
 
 
-def findings_data(findings: Iterable[Finding]) -> dict[str, Any]:
+def findings_data(findings: Iterable[Finding]) -> JsonObject:
     """Return the findings as plain data for JSON, sorted by place; lines and columns from 1."""
     ordered = sorted(findings, key=lambda f: f.sort_key)
     return {
@@ -79,7 +78,7 @@ def findings_data(findings: Iterable[Finding]) -> dict[str, Any]:
     }
 
 
-def _data(finding: Finding) -> dict[str, Any]:
+def _data(finding: Finding) -> JsonObject:
     return {
         "code": finding.code,
         "severity": finding.severity.value,
@@ -101,7 +100,7 @@ def _place(span: Span | None) -> dict[str, int] | None:
 # ---- Text ---------------------------------------------------------------------------------------
 
 
-def _block(finding: Finding, tint: Tint) -> Iterator[str]:
+def _block(finding: Finding, style: Style) -> Iterator[str]:
     kind = finding.severity.value
     place = ""
     marks: list[_Mark] = []
@@ -111,14 +110,14 @@ def _block(finding: Finding, tint: Tint) -> Iterator[str]:
             place += f":{finding.span.line}:{finding.span.column}"
             marks = sorted([(finding.span, finding.label, "=", kind)]
                            + [(span, label, ".", "also") for span, label in finding.also])
-        place = tint(f"{place}:", "place") + " "
-    yield f"{place}{tint(f'{kind} {finding.code}', kind)}: {printable(finding.message)}"
+        place = style(f"{place}:", "place") + " "
+    yield f"{place}{style(f'{kind} {finding.code}', kind)}: {printable(finding.message)}"
     width = max(_COLUMN, *(len(str(span.line)) for span, *_ in marks)) if marks else _COLUMN
     if finding.source:
-        yield from _quotes(finding.source, marks, width, tint)
+        yield from _quotes(finding.source, marks, width, style)
     for word, texts in (("fact", finding.notes), ("mend", (finding.help,) if finding.help else ())):
         for text in texts:
-            yield f"  {tint(f'{word:>{width}}', word)}  {printable(text)}"
+            yield f"  {style(f'{word:>{width}}', word)}  {printable(text)}"
 
 
 _Mark = tuple[Span, str, str, str]
@@ -126,18 +125,18 @@ _Mark = tuple[Span, str, str, str]
 
 
 def _quotes(
-    source: SourceText, marks: Sequence[_Mark], width: int, tint: Tint
+    source: SourceText, marks: Sequence[_Mark], width: int, style: Style
 ) -> Iterator[str]:
     """Yield each marked source line once, and under it its marks."""
     shown = 0
     for span, label, sign, part in marks:
         left, line, right = _cut(source.line(span.line), span)
         if span.line != shown:
-            yield f"  {tint(f'{span.line:>{width}}', 'place')}  {line}"
+            yield f"  {style(f'{span.line:>{width}}', 'place')}  {line}"
             shown = span.line
         mark = sign * max(1, right - left)
         text = f"{mark} {printable(label)}" if label else mark
-        yield f"  {' ' * width}  {' ' * left}{tint(text, part)}"
+        yield f"  {' ' * width}  {' ' * left}{style(text, part)}"
 
 
 def _cut(text: str, span: Span) -> tuple[int, str, int]:

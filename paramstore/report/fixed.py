@@ -8,15 +8,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from operator import itemgetter
-from typing import Any
 
-from paramstore.core.text import one_line, printable
+from paramstore.core.text import JsonObject, one_line, printable
 from paramstore.core.words import plural
 from paramstore.image.values_out import values_toml
 from paramstore.image.wording import elements_text
 from paramstore.inspect.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
 from paramstore.report.allowed import allowed_text
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
 from paramstore.schema.element import element_from_raw
@@ -68,13 +67,13 @@ UNCHECKED = "cannot be checked: the dump lacks bytes of its range"
 # ---- Contents -----------------------------------------------------------------------------------
 
 
-def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
+def fixed_text(found: FixedExamination, style: Style = no_style) -> str:
     """Return what a dump of a layout says, findings left out, lines ended by \\n."""
     contents = found.contents
     lines = [f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
     for group in contents.groups:
         if group.presence is Presence.THERE:
-            lines += ["", *_group(contents, group, tint)]
+            lines += ["", *_group(contents, group, style)]
     there = {g.group.declared for g in contents.groups if g.presence is Presence.THERE}
     absent = dict.fromkeys(g.group.declared for g in contents.groups
                            if g.presence is Presence.ABSENT and g.group.declared not in there)
@@ -88,11 +87,11 @@ def fixed_text(found: FixedExamination, tint: Tint = no_tint) -> str:
     return "\n".join([*lines, *([""] if tail else []), *named_lines(tail)]) + "\n"
 
 
-def _group(contents: FixedContents, found: FixedGroupContents, tint: Tint) -> Iterator[str]:
+def _group(contents: FixedContents, found: FixedGroupContents, style: Style) -> Iterator[str]:
     spoilt = spoilt_items(contents, found.group)
     doc = f"  {one_line(found.group.doc)}" if found.group.doc else ""
     copy = copy_text(contents, found)
-    yield tint(found.group.name, "fact") + doc + (f"  ({copy})" if copy else "")
+    yield style(found.group.name, "fact") + doc + (f"  ({copy})" if copy else "")
     rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
     results = {result.check.name: check_text(result) for result in found.checks}
     if found.copy is not Copy.ERASED:
@@ -146,7 +145,7 @@ def fixed_toml(contents: FixedContents) -> str:
     return values_toml(replace(contents.layout, groups=groups), there)
 
 
-def fixed_data(found: FixedExamination) -> dict[str, Any]:
+def fixed_data(found: FixedExamination) -> JsonObject:
     """Return the same as plain data for JSON; NaN and infinities become None."""
     contents = found.contents
     return {
@@ -157,7 +156,7 @@ def fixed_data(found: FixedExamination) -> dict[str, Any]:
     }
 
 
-def _group_data(contents: FixedContents, found: FixedGroupContents) -> dict[str, Any]:
+def _group_data(contents: FixedContents, found: FixedGroupContents) -> JsonObject:
     spoilt = spoilt_items(contents, found.group)
     return {
         "name": found.group.name,
@@ -274,7 +273,7 @@ def limits_text(item: Item) -> str:
     return "; ".join(told)
 
 
-def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:
+def fixed_plan_data(layout: FixedLayout) -> JsonObject:
     """Return the layout as plain data for JSON; pieces have the highest bits first."""
     return {
         "layout": layout.name,
@@ -283,7 +282,7 @@ def fixed_plan_data(layout: FixedLayout) -> dict[str, Any]:
             {
                 "name": g.name,
                 "address": g.at,
-                "when": g.condition and {
+                "when": None if g.condition is None else {
                     "bits": _pieces(g.condition.place), "number": g.condition.number,
                     "relation": g.condition.relation.value},
                 "copies": g.copies,

@@ -14,7 +14,7 @@ from paramstore.image.contents import gaps_in
 from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
 from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_of
 from paramstore.report.bytes import HEX_ROW, hex_line
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 from paramstore.report.fixed import UNCHECKED, check_text, item_text
 from paramstore.schema.fixed.found import Copy, FixedContents, Presence
 from paramstore.schema.fixed.model import (
@@ -62,7 +62,7 @@ def byte_runs(found: FixedExamination, first: int = 0, end: int | None = None) -
 
 
 def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = None,
-                     tint: Tint = no_tint) -> str:
+                     style: Style = no_style) -> str:
     """Return a hex dump of `first` to before `end`: a line or more for each run of bytes that
     belong to the same things, and what these are."""
     data, colours = found.contents.image, _colours(found)
@@ -73,8 +73,8 @@ def fixed_bytes_text(found: FixedExamination, first: int = 0, end: int | None = 
         note = "; ".join(f"{group}.{name}  {thing_text(found, group, name)}".rstrip()
                          for group, name in run.things) or run.told
         for row in range(run.first, run.end, HEX_ROW):
-            tints = [colour] * (min(row + HEX_ROW, run.end) - row)
-            lines.append(hex_line(data, row, tints, note if row == run.first else "", tint,
+            styles = [colour] * (min(row + HEX_ROW, run.end) - row)
+            lines.append(hex_line(data, row, styles, note if row == run.first else "", style,
                                   gaps=found.dump.gaps))
     return "\n".join(lines) + "\n" if lines else ""
 

@@ -14,7 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from paramstore.core.scalars import Raw
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
 from paramstore.image.wording import BLANK
@@ -25,11 +25,11 @@ from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 
-__all__ = ["MARKS", "SlotPaint", "contents_toml", "image_data", "image_text", "origin_text",
+__all__ = ["MARKS", "SlotStyle", "contents_toml", "image_data", "image_text", "origin_text",
            "plain_value", "stored_data", "stored_remark", "title_text", "value_remarks",
            "value_text"]
 
-SlotPaint = Callable[[str, SlotState], str]
+SlotStyle = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
 
 MARKS = {
@@ -45,16 +45,16 @@ MARKS = {
 _BLOCK, _ROW = 8, 64  # slots: a blank to count by, and a new line
 
 
-def _no_paint(text: str, state: SlotState) -> str:
+def _no_style(text: str, state: SlotState) -> str:
     return text
 
 
-def image_text(contents: Contents, paint: SlotPaint = _no_paint) -> str:
+def image_text(contents: Contents, style: SlotStyle = _no_style) -> str:
     """Return the whole report, lines ended by \\n; without groups if they are of another store."""
     blocks = [[title_text(contents)]]
     if contents.readable:
-        blocks += [list(_group(g, contents, paint)) for g in contents.groups]
-        blocks.append([_legend(contents, paint)])
+        blocks += [list(_group(g, contents, style)) for g in contents.groups]
+        blocks.append([_legend(contents, style)])
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
 
 
@@ -78,7 +78,7 @@ def contents_toml(contents: Contents) -> str:
     )
 
 
-def image_data(contents: Contents) -> dict[str, Any]:
+def image_data(contents: Contents) -> JsonObject:
     """Return the same as plain data for JSON; NaN and infinities become None."""
     plan, label = contents.plan, contents.label
     return {
@@ -117,11 +117,11 @@ def title_text(contents: Contents) -> str:
     return head + text
 
 
-def _group(group: GroupContents, contents: Contents, paint: SlotPaint) -> Iterator[str]:
+def _group(group: GroupContents, contents: Contents, style: SlotStyle) -> Iterator[str]:
     yield f"{group.ring.group.name}: {origin_text(contents, group)}"
     names = [p.name for p in group.ring.group.parameters]
     width = max(map(len, [*names, "slots"]))
-    for row, line in enumerate(_picture(group, paint)):
+    for row, line in enumerate(_picture(group, style)):
         yield f"  {'' if row else 'slots':{width}}  {line}"
     yield from named_lines(
         [(p.name, _value(group, p)) for p in group.ring.group.parameters], width)
@@ -143,22 +143,22 @@ def _missing(group: GroupContents) -> str:
     return BLANK if group.blank else "bytes are missing" if group.unread else "lost"
 
 
-def _picture(group: GroupContents, paint: SlotPaint) -> Iterator[str]:
+def _picture(group: GroupContents, style: SlotStyle) -> Iterator[str]:
     slots = group.slots
     for first in range(0, len(slots), _ROW):
         row = slots[first:first + _ROW]
         blocks = [
-            "".join(paint(MARKS[s.state], s.state) for s in row[i:i + _BLOCK])
+            "".join(style(MARKS[s.state], s.state) for s in row[i:i + _BLOCK])
             for i in range(0, len(row), _BLOCK)
         ]
         number = f"{first:4}  " if len(slots) > _ROW else ""
         yield number + " ".join(blocks)
 
 
-def _legend(contents: Contents, paint: SlotPaint) -> str:
+def _legend(contents: Contents, style: SlotStyle) -> str:
     counts = Counter(s.state for g in contents.groups for s in g.slots)
     return "slots: " + "   ".join(
-        f"{paint(MARKS[state], state)} {counts[state]} {state}"
+        f"{style(MARKS[state], state)} {counts[state]} {state}"
         for state in SlotState if counts[state]
     )
 
@@ -221,7 +221,7 @@ def _reason(reset: Reset, parameter: Parameter) -> str:
 # ---- Data ---------------------------------------------------------------------------------------
 
 
-def _group_data(group: GroupContents) -> dict[str, Any]:
+def _group_data(group: GroupContents) -> JsonObject:
     newest = group.newest
     return {
         "name": group.ring.group.name,
@@ -243,7 +243,7 @@ def _group_data(group: GroupContents) -> dict[str, Any]:
     }
 
 
-def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any]:
+def _parameter_data(group: GroupContents, parameter: Parameter) -> JsonObject:
     reset = group.reset_of(parameter)
     fields = parameter.fields
     return {
@@ -254,12 +254,12 @@ def _parameter_data(group: GroupContents, parameter: Parameter) -> dict[str, Any
     }
 
 
-def stored_data(reset: Reset, parameter: Parameter) -> dict[str, Any]:
+def stored_data(reset: Reset, parameter: Parameter) -> JsonObject:
     """Return what is stored in place of a default that firmware serves, and why it does."""
     return {**_value_data(parameter, reset.values), "reason": _reason(reset, parameter)}
 
 
-def _value_data(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> dict[str, Any]:
+def _value_data(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> JsonObject:
     raws = {f.name: values[f.name] for f in parameter.fields}
     return {
         "value": plain_value(parameter_from_raw(parameter, raws)),

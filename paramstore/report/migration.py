@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.image.migrate import Fate, Item
 
@@ -34,13 +33,13 @@ def _no_paint(text: str, fate: Fate) -> str:
     return text
 
 
-def migration_text(items: Sequence[Item], paint: FatePaint = _no_paint) -> str:
+def migration_text(items: Sequence[Item], style: FatePaint = _no_paint) -> str:
     """Return what became of the values, what is as it was only counted; lines ended by \\n."""
     lines = []
     for fate in Fate:
         those = [i for i in items if i.fate is fate]
         if those:
-            lines.append(paint(f"{plural(len(those), 'value')} {_WORDS[fate]}", fate))
+            lines.append(style(f"{plural(len(those), 'value')} {_WORDS[fate]}", fate))
         if fate is not Fate.KEPT:
             lines += map(_line, those)
     return "".join(line + "\n" for line in lines)
@@ -52,7 +51,7 @@ def _line(item: Item) -> str:
     return "  " + printable("  ".join(filter(None, (item.where, value, reason))))
 
 
-def migration_data(items: Sequence[Item]) -> list[dict[str, Any]]:
+def migration_data(items: Sequence[Item]) -> list[JsonObject]:
     """Return the same as plain data for JSON; a value that is not there is None."""
     return [{"where": i.where, "fate": i.fate.value, "before": i.before or None,
              "after": i.after or None, "reason": i.reason or None} for i in items]

@@ -1,6 +1,6 @@
 """A picture of where everything lies: what each page is, and the same as lines of text.
 
-Knows a Plan. The cells are data, for any kind of picture; colour is left to a `paint` function.
+Knows a Plan. The cells are data, for any kind of picture; colour is left to a `style` function.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from paramstore.layout.plan import Plan
 
-__all__ = ["Cell", "Paint", "cells", "letter", "map_lines", "no_paint"]
+__all__ = ["PageCell", "RingStyle", "cells", "letter", "map_lines", "no_ring_style"]
 
-Paint = Callable[[str, int], str]
+RingStyle = Callable[[str, int], str]
 """Gives a text the colour of the ring with that index in the plan."""
 
 LETTERS = string.ascii_uppercase + string.ascii_lowercase + string.digits
@@ -23,7 +23,7 @@ BLOCK = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class PageCell:
     """One page. `ring` is an index in `plan.rings`, None outside the rings; `begins` says whether
     a slot or a label copy begins here. `retired`: of a group that was taken out."""
 
@@ -34,17 +34,17 @@ class Cell:
     retired: bool = False
 
 
-def cells(plan: Plan) -> tuple[Cell, ...]:
+def cells(plan: Plan) -> tuple[PageCell, ...]:
     """Return what every page of the part is, page 0 first."""
-    pages = [Cell()] * plan.part.pages
+    pages = [PageCell()] * plan.part.pages
     for page in range(2 * plan.label_pages):
-        pages[page] = Cell(label=True, begins=page % plan.label_pages == 0)
+        pages[page] = PageCell(label=True, begins=page % plan.label_pages == 0)
     for ring in plan.retired:
-        pages[ring.first_page:ring.first_page + ring.pages] = [Cell(retired=True)] * ring.pages
+        pages[ring.first_page:ring.first_page + ring.pages] = [PageCell(retired=True)] * ring.pages
     for index, ring in enumerate(plan.rings):
         for page in range(ring.pages):
             slot, rest = divmod(page, ring.slot_pages)
-            pages[ring.first_page + page] = Cell(index, slot, rest == 0)
+            pages[ring.first_page + page] = PageCell(index, slot, rest == 0)
     return tuple(pages)
 
 
@@ -53,12 +53,12 @@ def letter(index: int) -> str:
     return LETTERS[index % len(LETTERS)]
 
 
-def no_paint(text: str, ring: int) -> str:
+def no_ring_style(text: str, ring: int) -> str:
     """Return `text` as it is."""
     return text
 
 
-def map_lines(plan: Plan, paint: Paint = no_paint) -> list[str]:
+def map_lines(plan: Plan, style: RingStyle = no_ring_style) -> list[str]:
     """Return the map, one character a page, the address of a row before it.
 
     32 pages a row, 64 on parts of more than 256 pages. A run of equal rows is shown once.
@@ -69,9 +69,9 @@ def map_lines(plan: Plan, paint: Paint = no_paint) -> list[str]:
     digits = max(4, len(f"{plan.part.capacity - 1:X}"))
     lines: list[str] = []
     for number, row in enumerate(rows):
-        drawn = _row(row, paint)
-        if 0 < number < len(rows) - 1 and _row(rows[number - 1], paint) == drawn == _row(
-                rows[number + 1], paint):
+        drawn = _row(row, style)
+        if 0 < number < len(rows) - 1 and _row(rows[number - 1], style) == drawn == _row(
+                rows[number + 1], style):
             if lines[-1] != "  :":
                 lines.append("  :")
             continue
@@ -79,24 +79,24 @@ def map_lines(plan: Plan, paint: Paint = no_paint) -> list[str]:
     return lines
 
 
-def _row(row: Sequence[Cell], paint: Paint) -> str:
+def _row(row: Sequence[PageCell], style: RingStyle) -> str:
     return " ".join(
-        "".join(_painted(row[at:at + BLOCK], paint)) for at in range(0, len(row), BLOCK)
+        "".join(_styled(row[at:at + BLOCK], style)) for at in range(0, len(row), BLOCK)
     )
 
 
-def _painted(block: Sequence[Cell], paint: Paint) -> Iterator[str]:
-    """Yield the cells of a block, each run of one ring painted as one text."""
+def _styled(block: Sequence[PageCell], style: RingStyle) -> Iterator[str]:
+    """Yield the cells of a block, each run of one ring styled as one text."""
     run, ring = "", None
     for cell in block:
         if cell.ring != ring:
-            yield run if ring is None else paint(run, ring)
+            yield run if ring is None else style(run, ring)
             run, ring = "", cell.ring
         run += _symbol(cell)
-    yield run if ring is None else paint(run, ring)
+    yield run if ring is None else style(run, ring)
 
 
-def _symbol(cell: Cell) -> str:
+def _symbol(cell: PageCell) -> str:
     if cell.label:
         return LABEL if cell.begins else GOES_ON
     if cell.ring is None:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from paramstore.core.text import JsonObject
 from paramstore.core.words import near_words, plural
 from paramstore.layout.wear import endurance_at
 from paramstore.report.tables import Column, table
@@ -124,7 +125,7 @@ def cycles_text(cycles: float) -> str:
     return f"{cycles / 1e6:.3g} M" if cycles >= 1e6 else f"{cycles / 1e3:.3g} k"
 
 
-def parts_data(parts: Sequence[Part]) -> dict[str, Any]:
+def parts_data(parts: Sequence[Part]) -> JsonObject:
     """Return parts as data that JSON can hold: the keys of `[store.part]` in a schema, what
     follows from them (`block_bits`, `pages`, `protected_from`), and the source of each key."""
     return {"schema_version": DATA_VERSION, "parts": [

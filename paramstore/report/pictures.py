@@ -15,7 +15,7 @@ from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.figures import PlanFigures, figures
 from paramstore.layout.plan import Plan
-from paramstore.report.page_map import Cell, cells, letter
+from paramstore.report.page_map import PageCell, cells, letter
 from paramstore.report.pages.states import state_of
 from paramstore.report.svg import Element, box, label, picture, rule, svg_text
 
@@ -34,7 +34,7 @@ _LOOK = """
 """ + "".join(f".hue{n} {{{{ fill: {colour}; }}}} .edge{n} {{{{ fill: none; stroke: {colour}; }}}}"
               for n, colour in enumerate(HUES))
 
-Look = Callable[[Cell], tuple[str, str]]
+Look = Callable[[PageCell], tuple[str, str]]
 """Gives the class of a page of a ring, and that of the letter in it."""
 
 
@@ -77,7 +77,7 @@ def dump_svg(found: StoreExamination) -> str:
     label(root, LEFT, 46, "full colour: newest record; pale: an older one; open: erased; "
                           "red frame: damaged", "soft")
 
-    def look(cell: Cell) -> tuple[str, str]:
+    def look(cell: PageCell) -> tuple[str, str]:
         ring = cell.ring or 0
         verdicts = found.slots.get(plan.rings[ring].group.name, ())
         return _slot_look(ring % len(HUES), verdicts[cell.slot] if verdicts else None)
@@ -113,15 +113,15 @@ def _slot_text(name: str, verdict: SlotVerdict) -> str:
 # ---- Pieces of both -----------------------------------------------------------------------------
 
 
-def _map_height(plan: Plan) -> tuple[list[tuple[int, Sequence[Cell]]], float]:
+def _map_height(plan: Plan) -> tuple[list[tuple[int, Sequence[PageCell]]], float]:
     """Return the rows of a page map, each with the number of its first page, and their height.
 
     Of three or more rows in a run in which no page is used, one is drawn for all: an empty row.
     """
     pages = cells(plan)
     width = _row_width(plan)
-    rows: list[tuple[int, Sequence[Cell]]] = []
-    empty = [Cell()] * width
+    rows: list[tuple[int, Sequence[PageCell]]] = []
+    empty = [PageCell()] * width
     for at in range(0, len(pages), width):
         row = list(pages[at:at + width])
         if row == empty and len(rows) > 1 and rows[-1][1] in (empty, []):
@@ -144,7 +144,7 @@ def _pitch(plan: Plan) -> float:
     return max(_side(plan) + 2, 14.0)
 
 
-def _draw_map(root: Element, plan: Plan, rows: Iterable[tuple[int, Sequence[Cell]]],
+def _draw_map(root: Element, plan: Plan, rows: Iterable[tuple[int, Sequence[PageCell]]],
               look: Look) -> None:
     side = _side(plan)
     for line, (first, row) in enumerate(rows):
@@ -162,7 +162,7 @@ def _draw_map(root: Element, plan: Plan, rows: Iterable[tuple[int, Sequence[Cell
                 label(root, x + side / 2, y + side / 2 + 4, text, ink, "middle")
 
 
-def _page(plan: Plan, cell: Cell, look: Look) -> tuple[str, str, str, str]:
+def _page(plan: Plan, cell: PageCell, look: Look) -> tuple[str, str, str, str]:
     """Return class, class of the letter, letter and words of a page."""
     if cell.label:
         return "label", "in", "=" if cell.begins else "", "label"

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
-from paramstore.core.text import printable
+from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.image.contents import SlotState, gaps_in
 from paramstore.inspect.differ import ByteRange, Difference
@@ -19,7 +18,7 @@ from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Ring
 from paramstore.report.bytes import number_text, value_text
 from paramstore.report.dump import parameter_text
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 from paramstore.report.image import stored_data, stored_remark
 from paramstore.schema.model import Field, Kind
 
@@ -145,15 +144,15 @@ def _stands(found: StoreExamination, ring: Ring, place: Location) -> str:
 
 
 def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
-                    tint: Tint = no_tint) -> str:
+                    style: Style = no_style) -> str:
     """Return what differs: parameters first, then bytes."""
     lines = []
     if values:
         lines.append("Parameters")
         for d in values:
             before, after = (_side(d, side) for side in (d.before, d.after))
-            lines.append(f"  {d.group.name}.{d.parameter.name}  {tint(before, 'place')} -> "
-                         f"{tint(after, 'mend')}")
+            lines.append(f"  {d.group.name}.{d.parameter.name}  {style(before, 'place')} -> "
+                         f"{style(after, 'mend')}")
     if ranges:
         lines += [""] * bool(lines) + ["Bytes"]
         for r in ranges:
@@ -162,7 +161,7 @@ def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
             for at in range(0, max(len(r.before), len(r.after)), _ROW):
                 before, after = (side[at:at + _ROW].hex(" ").upper() if side else "not read"
                                  for side in (r.before, r.after))
-                lines.append(f"    {tint(before, 'place')} -> {tint(after, 'mend')}")
+                lines.append(f"    {style(before, 'place')} -> {style(after, 'mend')}")
     return "\n".join(lines) + "\n" if lines else "no difference\n"
 
 
@@ -172,10 +171,10 @@ def equal_text(ranges: Sequence[ByteRange]) -> str:
     if not ranges:
         return "no difference\n"
     said = []
-    unlike = [r for r in ranges if r.before and r.after]
-    if unlike:
-        first = [f"0x{r.address:04X} ({_place(r.owner)})" for r in unlike[:_SOME]]
-        more = f" and {plural(len(unlike) - _SOME, 'more place')}" if len(unlike) > _SOME else ""
+    both = [r for r in ranges if r.before and r.after]
+    if both:
+        first = [f"0x{r.address:04X} ({_place(r.owner)})" for r in both[:_SOME]]
+        more = f" and {plural(len(both) - _SOME, 'more place')}" if len(both) > _SOME else ""
         said.append(f"bytes differ at {'; '.join(first)}{more}")
     single = sum(max(len(r.before), len(r.after)) for r in ranges if not (r.before and r.after))
     if single:
@@ -195,7 +194,7 @@ def _side(difference: Difference, side: StoredValue) -> str:
     return f"{text} ({stored_remark(side.reset, difference.parameter)})" if side.reset else text
 
 
-def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> dict[str, Any]:
+def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> JsonObject:
     """Return what differs as plain data for JSON. `absent` says why a value is null, `stored` what
     stands on the part where the default is served."""
     parameters = []

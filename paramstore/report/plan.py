@@ -19,7 +19,7 @@ from paramstore.layout.growth import growth_of
 from paramstore.layout.holdup import CONTROLLER_MA, DERATING
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Reserved
-from paramstore.report.page_map import Paint, letter, map_lines, no_paint
+from paramstore.report.page_map import RingStyle, letter, map_lines, no_ring_style
 from paramstore.report.tables import Column, display_width, table
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.part import WriteProtect
@@ -34,13 +34,13 @@ LONG_LIFE_YEARS = 1000
 
 
 def plan_text(plan: Plan, *, page_map: bool = True, fields: bool = False,
-              paint: Paint = no_paint) -> str:
+              style: RingStyle = no_ring_style) -> str:
     """Return the whole report, lines ended by \\n. `fields` adds the table of all fields."""
     numbers = figures(plan)
     blocks = [list(_title(plan))]
     if page_map:
         blocks.append(["Page map: one character is a page, `-` goes on with the slot before it",
-                       *map_lines(plan, paint), *_legend(plan, paint)])
+                       *map_lines(plan, style), *_legend(plan, style)])
     blocks.append(["Groups: where they lie", *_places(plan)])
     blocks.append([f"Groups: wear at {plan.schema.temperature_c:g} degC, "
                    f"time at {plan.schema.bus_khz} kHz", *_costs(numbers, plan.schema.bus_khz)])
@@ -102,7 +102,7 @@ def _title(plan: Plan) -> Iterator[str]:
         yield one_line(schema.doc)
 
 
-def _legend(plan: Plan, paint: Paint) -> Iterator[str]:
+def _legend(plan: Plan, style: RingStyle) -> Iterator[str]:
     line = "  = label  . free" + "  ~ retired" * bool(plan.retired)
     width = len(line)
     for index, ring in enumerate(plan.rings):
@@ -110,7 +110,7 @@ def _legend(plan: Plan, paint: Paint) -> Iterator[str]:
         if width + size > LINE:
             yield line
             line, width = "", 0
-        line += f"  {paint(letter(index), index)} {ring.group.name}"
+        line += f"  {style(letter(index), index)} {ring.group.name}"
         width += size
     yield line
 

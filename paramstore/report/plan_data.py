@@ -9,9 +9,9 @@ and sizes are in bytes; limits and defaults are stored values. A life without en
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from paramstore.core.format import FORMAT_VERSION, HEADER_BYTES
+from paramstore.core.text import JsonObject
 from paramstore.layout.bus_time import bits_ms
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.growth import growth_of
@@ -29,7 +29,7 @@ DATA_VERSION = 1
 """Grows when a key changes its meaning or goes away."""
 
 
-def plan_data(plan: Plan) -> dict[str, Any]:
+def plan_data(plan: Plan) -> JsonObject:
     """Return the plan and its figures as data that JSON can hold."""
     numbers = figures(plan)
     return {
@@ -73,7 +73,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _part(plan: Plan) -> dict[str, Any]:
+def _part(plan: Plan) -> JsonObject:
     part = plan.part
     return {
         "name": part.name,
@@ -88,7 +88,7 @@ def _part(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _use(schema: Schema) -> dict[str, Any]:
+def _use(schema: Schema) -> JsonObject:
     return {
         "address": schema.address,
         "bus_khz": schema.bus_khz,
@@ -104,7 +104,7 @@ def _pages(plan: Plan) -> dict[str, int]:
     return {"total": total, "label": label, "groups": rings, "free": total - label - rings}
 
 
-def _group(plan: Plan, figure: RingFigures) -> dict[str, Any]:
+def _group(plan: Plan, figure: RingFigures) -> JsonObject:
     ring, group, khz = figure.ring, figure.ring.group, plan.schema.bus_khz
     protected_from = plan.part.protected_from
     return {
@@ -149,9 +149,9 @@ def _growth(ring: Ring) -> dict[str, int]:
             "more_pages": growth.pages, "more_page_writes": growth.page_writes}
 
 
-def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:
+def _field(ring: Ring, placed: PlacedField) -> JsonObject:
     field = placed.field
-    data: dict[str, Any] = {
+    data: JsonObject = {
         "name": field.name,
         "kind": field.kind.value,
         "type": field.scalar.name,
@@ -172,10 +172,10 @@ def _field(ring: Ring, placed: PlacedField) -> dict[str, Any]:
     return data
 
 
-def _move(move: Move) -> dict[str, Any]:
+def _move(move: Move) -> JsonObject:
     """Return where an earlier release kept a field; its elements are copied if neither `arithmetic`
     nor `members` is there."""
-    data: dict[str, Any] = {
+    data: JsonObject = {
         "group": move.target,
         "field": move.field,
         "since": move.since,
@@ -194,7 +194,7 @@ def _move(move: Move) -> dict[str, Any]:
     return data
 
 
-def _hold_up(numbers: PlanFigures) -> dict[str, Any]:
+def _hold_up(numbers: PlanFigures) -> JsonObject:
     need = numbers.hold_up
     return {
         "capacitance_uf": need.capacitance_uf,

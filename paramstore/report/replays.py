@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from typing import Any
 
 from paramstore.core.status import Health, Status
+from paramstore.core.text import JsonObject
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
 from paramstore.verify.cuts.announced import Announced, Unannounced, unit_text
@@ -118,7 +118,7 @@ def _version(version: int | None) -> str:
     return "mixed" if version is None else str(version)
 
 
-def played_data(replayed: Replayed) -> dict[str, Any]:
+def played_data(replayed: Replayed) -> JsonObject:
     """Return a replayed history as data that JSON can hold."""
     return {
         "schema_version": DATA_VERSION,
@@ -134,7 +134,7 @@ def played_data(replayed: Replayed) -> dict[str, Any]:
     }
 
 
-def violation_data(plan: Plan, violation: Violation | None) -> dict[str, Any] | None:
+def violation_data(plan: Plan, violation: Violation | None) -> JsonObject | None:
     """Return what is wrong as data that JSON can hold; `step` counts from 1, 0 is the way to the
     start state."""
     if violation is None:
@@ -154,7 +154,7 @@ def take_over_words(plan: Plan, text: str, violation: Violation | None) -> str:
             f"  {breach_text(plan, violation)}\n  {wanted_text(plan, violation)}")
 
 
-def take_over_data(plan: Plan, text: str, violation: Violation | None) -> dict[str, Any]:
+def take_over_data(plan: Plan, text: str, violation: Violation | None) -> JsonObject:
     """Return what the oracle says of a replayed take-over as data that JSON can hold."""
     verdict = Verdict.GOOD if violation is None else violation.verdict
     return {"schema_version": DATA_VERSION, "history": text,
@@ -171,7 +171,7 @@ def fault_words(plan: Plan, job: FaultJob, counts: FaultCounts) -> str:
     return case + f"{breach_text(plan, violation)}\n  {wanted_text(plan, violation)}"
 
 
-def fault_data(plan: Plan, job: FaultJob, counts: FaultCounts) -> dict[str, Any]:
+def fault_data(plan: Plan, job: FaultJob, counts: FaultCounts) -> JsonObject:
     """Return the same as data that JSON can hold."""
     violation = None if counts.first is None else counts.first[1]
     verdict = Verdict.GOOD if violation is None else violation.verdict
@@ -180,7 +180,7 @@ def fault_data(plan: Plan, job: FaultJob, counts: FaultCounts) -> dict[str, Any]
             "meaning": verdict.meaning, "violation": violation_data(plan, violation)}
 
 
-def class_data(result: FaultResult) -> dict[str, Any]:
+def class_data(result: FaultResult) -> JsonObject:
     """Return what came of a class of faults as data that JSON can hold."""
     counts = result.counts
     return {
@@ -222,7 +222,7 @@ def unit_words(announced: Announced) -> str:
     return kept if announced.first is None else unit_breach_text(announced.first)
 
 
-def units_data(announced: Announced) -> dict[str, Any]:
+def units_data(announced: Announced) -> JsonObject:
     """Return what came of units of an earlier release as data that JSON can hold."""
     first = announced.first
     return {
@@ -230,8 +230,9 @@ def units_data(announced: Announced) -> dict[str, Any]:
         "release": announced.release, "units": announced.units, "values": announced.values,
         "became": {became.value: count for became, count in announced.became.items()},
         "named": list(announced.named), "violations": announced.violations,
-        "invariant": first and first.verdict.invariant, "meaning": first and first.verdict.meaning,
-        "where": first and first.where, "before": first and first.before,
-        "after": first and first.after, "engine": first and first.engine,
-        "replay": first and unit_text(first.case),
+        "invariant": first.verdict.invariant if first else None,
+        "meaning": first.verdict.meaning if first else None,
+        "where": first.where if first else None, "before": first.before if first else None,
+        "after": first.after if first else None, "engine": first.engine if first else None,
+        "replay": unit_text(first.case) if first else None,
     }

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.image.wording import BLANK
-from paramstore.inspect.salvage import Salvage, Source, SourceKind
+from paramstore.inspect.salvage import GroupSource, Salvage, SourceKind
 from paramstore.inspect.slots import SlotKind
-from paramstore.report.findings import Tint, no_tint
+from paramstore.report.findings import Style, no_style
 from paramstore.report.without import SERVED_DEFAULTS
 
 __all__ = ["salvage_data", "salvage_text"]
 
 
-def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
+def salvage_text(saved: Salvage, style: Style = no_style) -> str:
     """Return where each group of a salvaged image comes from, one line or more each."""
     width = max(len(s.group) for s in saved.sources)
     lines = []
     for source in saved.sources:
         part = {SourceKind.REPAIRED: "warning", SourceKind.DEFAULTS: "error",
                 SourceKind.LOST: "error"}.get(source.kind, "mend")
-        lines.append(f"{source.group:{width}}  {tint(_source(source), part)}")
+        lines.append(f"{source.group:{width}}  {style(_source(source), part)}")
         if source.repair is not None:
             bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
             lines.append(f"{'':{width}}  changed back: {bits} of the record")
@@ -32,16 +31,16 @@ def salvage_text(saved: Salvage, tint: Tint = no_tint) -> str:
         if source.newer is not None:
             what = ("is not whole in the dump" if source.newer.kind is SlotKind.MISSING
                     else "cannot be read, nor mended")
-            lines.append(f"{'':{width}}  {tint('it may be an older one', 'warning')}: slot "
+            lines.append(f"{'':{width}}  {style('it may be an older one', 'warning')}: slot "
                          f"{source.newer.slot.number} {what}, and may have held a newer record")
         if source.defaulted:
             names = ", ".join(source.defaulted)
-            lines.append(f"{'':{width}}  {tint('defaults', 'error')} for {names}: "
+            lines.append(f"{'':{width}}  {style('defaults', 'error')} for {names}: "
                          "the stored values do not fit the schema")
     return "\n".join(lines) + "\n"
 
 
-def _source(source: Source) -> str:
+def _source(source: GroupSource) -> str:
     if source.kind is SourceKind.DEFAULTS:
         return "defaults: no record can be read"
     if source.kind is SourceKind.LOST:
@@ -53,7 +52,7 @@ def _source(source: Source) -> str:
     return f"{source.kind.value} {source.sequence} from slot {source.slot}"
 
 
-def salvage_data(saved: Salvage) -> dict[str, Any]:
+def salvage_data(saved: Salvage) -> JsonObject:
     """Return the sources of a salvaged image as plain data for JSON."""
     return {"complete": saved.complete, "groups": [
         {"name": s.group, "from": s.kind.value, "sequence": s.sequence, "slot": s.slot,

@@ -32,16 +32,16 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int 
     Each row has one cell for each column. Lines carry no blanks at their end. So that they are no
     longer than `within`, the words of the first column go on in lines below.
     """
-    heads = [[c.head for c in columns]]
+    headers = [[c.head for c in columns]]
     if any(c.unit for c in columns):
-        heads.append([c.unit for c in columns])
+        headers.append([c.unit for c in columns])
     body = [[printable(cell) for cell in row] for row in rows]
-    widths = _widths([*heads, *body])
+    widths = _widths([*headers, *body])
     if within is not None:
         room = within - indent - sum(2 + width for width in widths[1:])
         body = [line for row in body for line in _folded(row, room)]
-        widths = _widths([*heads, *body])
-    lines = [_line(row, columns, widths) for row in heads]
+        widths = _widths([*headers, *body])
+    lines = [_line(row, columns, widths) for row in headers]
     lines.append("  ".join("-" * w for w in widths))
     lines += [_line(row, columns, widths) for row in body]
     return [" " * indent + line for line in lines]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from paramstore.core.scalars import Raw
+from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
 from paramstore.production.held import HeldGroup, read_held
@@ -48,7 +49,7 @@ def units_text(units: Sequence[Unit]) -> str:
     return "\n".join([*lines, plural(len(units), "unit")]) + "\n"
 
 
-def units_data(units: Sequence[UnitValues]) -> list[dict[str, Any]]:
+def units_data(units: Sequence[UnitValues]) -> list[JsonObject]:
     """Return units as plain data for JSON, with the values of their latest images."""
     return [{
         "serial": item.unit.serial,
@@ -133,7 +134,7 @@ def _unlike(there: HeldGroup, raws: Mapping[str, tuple[Raw, ...]]) -> bool:
     return not raws or any(raws[n] != value for n, value in there.raws.items() if n in raws)
 
 
-def _held_data(item: UnitValues) -> dict[str, Any] | None:
+def _held_data(item: UnitValues) -> JsonObject | None:
     """Return what the part of a unit holds as far as it is known."""
     if item.unit.known is None:
         return None
@@ -144,7 +145,7 @@ def _held_data(item: UnitValues) -> dict[str, Any] | None:
 
 
 def _group(group: Group, item: UnitValues, held: HeldGroup | None,
-           raws: Mapping[str, tuple[Raw, ...]]) -> dict[str, Any]:
+           raws: Mapping[str, tuple[Raw, ...]]) -> JsonObject:
     without = SERVED_DEFAULTS if group.name in item.without else ""
     return {"name": group.name, "doc": group.doc, "without": without, "rows": [
         {"name": p.name, "doc": p.doc,

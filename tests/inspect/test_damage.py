@@ -15,7 +15,7 @@ from paramstore.image.contents import unpack
 from paramstore.inspect.salvage import salvage
 from paramstore.inspect.slots import SlotKind
 from paramstore.inspect.store import StoreExamination, examine_store
-from paramstore.inspect.tear import Origin
+from paramstore.inspect.tear import ByteSource
 from paramstore.inspect.which import Candidate
 from paramstore.verify.eeprom.faults import Tear, Torn
 from tests.inspect.scenes import PLAN, Scene, cut_commit, page_writes
@@ -136,12 +136,14 @@ def check_origins(scene: Scene, found: StoreExamination) -> None:
     tear = found.slots[scene.ring.group.name][scene.slot].tear
     if tear is None:
         return
-    for origin, sure, byte, old, new in zip(tear.origins, tear.sure, scene.torn, scene.old,
+    for origin, sure, byte, old, new in zip(tear.sources, tear.sure, scene.torn, scene.old,
                                             scene.new, strict=False):
         right = {
-            Origin.OLD: byte == old, Origin.NEW: byte == new, Origin.SAME: byte == old == new,
-            Origin.ERASED: byte == 0xFF, Origin.CLEARED: byte == 0,
-            Origin.MIXED: not (byte ^ old) & ~(old ^ new), Origin.OTHER: byte not in (old, new),
+            ByteSource.OLD: byte == old, ByteSource.NEW: byte == new,
+            ByteSource.SAME: byte == old == new,
+            ByteSource.ERASED: byte == 0xFF, ByteSource.CLEARED: byte == 0,
+            ByteSource.MIXED: not (byte ^ old) & ~(old ^ new),
+            ByteSource.OTHER: byte not in (old, new),
         }
         assert right[origin] or not sure
 

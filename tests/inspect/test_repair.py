@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.checksum import crc32c
+from paramstore.inspect.damage import store_id_of
 from paramstore.inspect.repair import Bit, find_repair
-from paramstore.inspect.stranger import store_id_of
 from paramstore.record import build_record, encode_body
 from tests.inspect.scenes import PLAN
 from tests.record.plans import EXAMPLE

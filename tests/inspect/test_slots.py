@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from paramstore.image.contents import unpack
 from paramstore.inspect.classify import classify_slots
 from paramstore.inspect.slots import SlotKind, SlotVerdict
-from paramstore.inspect.tear import Origin
+from paramstore.inspect.tear import ByteSource
 from paramstore.verify.eeprom.faults import CutAtWrite, DeadPage, PowerCut, Tear, Torn
 from tests.inspect.scenes import PLAN, Scene, change, cut_commit, page_writes, used_unit
 
@@ -67,24 +67,24 @@ def test_origins_are_what_the_part_did(scene: Scene) -> None:
     tear = verdicts(scene)[scene.slot].tear
     if tear is None:
         return
-    for at, origin in enumerate(tear.origins):
+    for at, origin in enumerate(tear.sources):
         if not tear.sure[at]:
             continue
         byte, old, new = scene.torn[at], scene.old[at], scene.new[at]
         match origin:
-            case Origin.OLD:
+            case ByteSource.OLD:
                 assert byte == old
-            case Origin.NEW:
+            case ByteSource.NEW:
                 assert byte == new
-            case Origin.SAME:
+            case ByteSource.SAME:
                 assert byte == old == new
-            case Origin.ERASED:
+            case ByteSource.ERASED:
                 assert 0xFF == byte
-            case Origin.CLEARED:
+            case ByteSource.CLEARED:
                 assert 0 == byte
-            case Origin.MIXED:
+            case ByteSource.MIXED:
                 assert 0 == (byte ^ old) & ~(old ^ new) and byte not in (old, new)
-            case Origin.OTHER:
+            case ByteSource.OTHER:
                 assert byte not in (old, new)
 
 

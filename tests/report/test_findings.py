@@ -138,15 +138,15 @@ def test_long_lines_are_cut_around_their_mark(text: str, start: int, length: int
 
 
 def test_colours_go_around_the_parts() -> None:
-    """A tint is asked for each part by name and changes nothing else."""
+    """A style is asked for each part by name and changes nothing else."""
     asked = set()
 
-    def tint(text: str, part: str) -> str:
+    def style(text: str, part: str) -> str:
         asked.add(part)
         return f"<{text}>"
 
     finding = replace(FINDING, also=((Span(1, 1, 1, 4), "x"),))
-    text = findings_text([finding], tint=tint)
+    text = findings_text([finding], style=style)
     assert {"error", "place", "also", "fact", "mend"} == asked
     assert findings_text([finding]) == text.replace("<", "").replace(">", "")
 

@@ -168,11 +168,11 @@ def test_slots_are_painted_by_state() -> None:
     """A colour function sees every slot and every entry of the legend."""
     seen: list[tuple[str, SlotState]] = []
 
-    def paint(text: str, state: SlotState) -> str:
+    def style(text: str, state: SlotState) -> str:
         seen.append((text, state))
         return f"<{text}>"
 
-    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {}, defaults=True)), paint)
+    text = image_text(unpack(EXAMPLE, pack(EXAMPLE, {}, defaults=True)), style)
     assert "  slots    <#><#><.>\n" in text
     assert text.endswith("slots: <#> 3 current   <.> 2 erased\n")
     assert all(MARKS[state] == mark for mark, state in seen)

@@ -62,11 +62,11 @@ def test_paint() -> None:
     """Each run of pages of one group is handed over to be painted, with the index of the group."""
     seen: list[tuple[str, int]] = []
 
-    def paint(text: str, ring: int) -> str:
+    def style(text: str, ring: int) -> str:
         seen.append((text, ring))
         return f"<{text}>"
 
-    lines = map_lines(make_plan(schema(group("a", 1), group("b", 2, sized("p", 50)))), paint)
+    lines = map_lines(make_plan(schema(group("a", 1), group("b", 2, sized("p", 50)))), style)
     assert "  0x0000  ==<AAA><B-B> <-B->..... ........ ........" == lines[0]
     assert {("AAA", 0), ("B-B", 1), ("-B-", 1)} == set(seen)
 

@@ -1,6 +1,6 @@
 """Bytes of a dump with their meaning, as rows of a table: for the byte view of a page.
 
-A run is bytes of one thing and one origin within half a row; a note says what begins in a row, and
+A run is bytes of one thing and one source within half a row; a note says what begins in a row, and
 its value there. Bytes that mean nothing become plain lines. Must not know HTML.
 """
 
@@ -18,8 +18,16 @@ from paramstore.report.pages.fields import RecordPart, record_parts
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["ByteRow", "Note", "Run", "Thing", "byte_rows", "label_things", "plain_lines",
-           "slot_things"]
+__all__ = [
+    "ByteRow",
+    "HexRun",
+    "Note",
+    "Thing",
+    "byte_rows",
+    "label_things",
+    "plain_lines",
+    "slot_things",
+]
 
 ROW, HALF = 16, 8
 
@@ -39,13 +47,13 @@ class Thing:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
-    """Bytes as text; `origin` is where bytes of an interrupted write come from, "" elsewhere."""
+class HexRun:
+    """Bytes as text; `source` is where bytes of an interrupted write come from, "" elsewhere."""
 
     key: str
     text: str
     look: str
-    origin: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +72,15 @@ class ByteRow:
     notes stand beside: this one and those in which nothing begins; 0 in these."""
 
     address: int
-    halves: tuple[tuple[Run, ...], ...]
+    halves: tuple[tuple[HexRun, ...], ...]
     notes: tuple[Note, ...]
     rows: int = 1
 
 
 def byte_rows(data: bytes, things: Sequence[Thing],
-              origins: Sequence[str] = (),
+              sources: Sequence[str] = (),
               gaps: Sequence[tuple[int, int]] = ()) -> tuple[ByteRow, ...]:
-    """Return the rows of things that lie one after another in `data`; `origins` has those of the
+    """Return the rows of things that lie one after another in `data`; `sources` has those of the
     first bytes, one each. What lies in `gaps`, (first, past the last), is not known: `--`."""
     start, end = things[0].first, min(len(data), things[-1].first + things[-1].size)
     owners = [t for t in things for _ in range(t.size)]
@@ -84,7 +92,7 @@ def byte_rows(data: bytes, things: Sequence[Thing],
     for at in range(start, end, ROW):
         past = min(at + ROW, end)
         halves = tuple(
-            tuple(_runs(data, owners, origins, known, start, half, min(half + HALF, past)))
+            tuple(_runs(data, owners, sources, known, start, half, min(half + HALF, past)))
             for half in range(at, past, HALF))
         notes = tuple(Note(t.key, t.name, t.value, t.width) for t in things
                       if at <= t.first < past)
@@ -99,18 +107,18 @@ def _joined(rows: Sequence[ByteRow]) -> Iterator[ByteRow]:
         yield replace(row, rows=1 + len(list(after)) if row.notes or at == 0 else 0)
 
 
-def _runs(data: bytes, owners: Sequence[Thing], origins: Sequence[str], known: Sequence[bool],
-          start: int, first: int, end: int) -> Iterator[Run]:
+def _runs(data: bytes, owners: Sequence[Thing], sources: Sequence[str], known: Sequence[bool],
+          start: int, first: int, end: int) -> Iterator[HexRun]:
     def kind(at: int) -> tuple[Thing, str, bool]:
-        origin = origins[at - start] if at - start < len(origins) else ""
-        return owners[at - start], origin, known[at - start]
+        source = sources[at - start] if at - start < len(sources) else ""
+        return owners[at - start], source, known[at - start]
 
     begin = first
     for at in range(first + 1, end + 1):
         if at == end or kind(at) != kind(begin):
-            thing, origin, there = kind(begin)
+            thing, source, there = kind(begin)
             text = data[begin:at].hex(" ").upper() if there else " ".join(["--"] * (at - begin))
-            yield Run(thing.key, text, thing.look, origin)
+            yield HexRun(thing.key, text, thing.look, source)
             begin = at
 
 

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
-from typing import Any
 
 from paramstore.core.format import ERASED
 from paramstore.image.contents import gaps_in
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
-from paramstore.inspect.tear import Origin, stretches
+from paramstore.inspect.tear import ByteSource, segments
 from paramstore.layout.plan import Ring
 from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_rows import (
@@ -23,6 +22,7 @@ from paramstore.report.pages.byte_rows import (
     plain_lines,
     slot_things,
 )
+from paramstore.report.pages.frame import Facts
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.states import STATES, mend_text, state_of
 from paramstore.report.plan import address_text
@@ -34,15 +34,16 @@ _IN_FULL = 16
 _TOGETHER = 2048
 """Bytes without a meaning that are shown in one piece."""
 
-ORIGINS = {
-    Origin.OLD: "of the record that was there before", Origin.NEW: "of the record being written",
-    Origin.SAME: "the same in both records", Origin.ERASED: "erased, not yet written",
-    Origin.CLEARED: "00, as neither record has it", Origin.MIXED: "bits of both records",
-    Origin.OTHER: "of neither record",
+SOURCES = {
+    ByteSource.OLD: "of the record that was there before",
+    ByteSource.NEW: "of the record being written",
+    ByteSource.SAME: "the same in both records", ByteSource.ERASED: "erased, not yet written",
+    ByteSource.CLEARED: "00, as neither record has it", ByteSource.MIXED: "bits of both records",
+    ByteSource.OTHER: "of neither record",
 }
 
 
-def areas(found: StoreExamination) -> Iterator[dict[str, Any]]:
+def areas(found: StoreExamination) -> Iterator[Facts]:
     """Yield the areas of the part, as a template shows them: each has a title and blocks."""
     if not found.contents.readable:
         yield from _unread(found, 0, len(found.contents.image))
@@ -70,9 +71,9 @@ def _joined(found: StoreExamination) -> Iterator[tuple[int, int]]:
     yield from joined
 
 
-def _labels(found: StoreExamination) -> dict[str, Any]:
+def _labels(found: StoreExamination) -> Facts:
     image = found.contents.image
-    blocks: list[dict[str, Any]] = []
+    blocks: list[Facts] = []
     for copy in (0, 1):
         things = label_things(found.plan, copy, image)
         whole = found.contents.labels[copy] is not None
@@ -86,33 +87,33 @@ def _labels(found: StoreExamination) -> dict[str, Any]:
                 "shape": "" if whole else "damaged",
                 "rows": byte_rows(image, things, _changed(damaged), found.dump.gaps),
                 "first": address_text(found.plan, things[0].first), "reason": "",
-                "origins": list(_changes(found, things[0].first, damaged,
+                "sources": list(_changes(found, things[0].first, damaged,
                                          f"not as in {against}")),
                 "repair": "", "anchors": ""})
     return {"id": "labels", "title": "Label", "letter": None, "blocks": blocks}
 
 
 def _changed(offsets: Sequence[int]) -> list[str]:
-    """Return the origins of bytes of which those at some offsets were changed."""
+    """Return the sources of bytes of which those at some offsets were changed."""
     return ["changed" if at in offsets else "" for at in range(max(offsets, default=-1) + 1)]
 
 
 def _changes(found: StoreExamination, start: int, offsets: Sequence[int],
-             meaning: str) -> Iterator[dict[str, Any]]:
+             meaning: str) -> Iterator[Facts]:
     """Yield runs of changed bytes for the list below them."""
     for _, run in groupby(enumerate(offsets), lambda pair: pair[1] - pair[0]):
         places = [start + offset for _, offset in run]
         yield {"first": address_text(found.plan, places[0]),
-               "last": address_text(found.plan, places[-1]), "origin": "changed",
+               "last": address_text(found.plan, places[-1]), "source": "changed",
                "meaning": meaning, "sure": True}
 
 
-def _ring(found: StoreExamination, index: int, ring: Ring) -> dict[str, Any]:
+def _ring(found: StoreExamination, index: int, ring: Ring) -> Facts:
     verdicts = found.slots[ring.group.name]
     older = sorted((v.slot.record.sequence for v in verdicts if v.kind is SlotKind.OLDER),
                    reverse=True)
     least = older[_IN_FULL - 1] if len(older) > _IN_FULL else 0
-    blocks: list[dict[str, Any]] = []
+    blocks: list[Facts] = []
     for quiet, run in _grouped(found, ring, verdicts, least):
         if quiet in ("erased", "missing"):
             blocks.append(_erased(found, ring, run))
@@ -143,12 +144,12 @@ def _shown(found: StoreExamination, ring: Ring, verdict: SlotVerdict, least: int
     return "plain" if plain else "full"
 
 
-def _erased(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
+def _erased(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> Facts:
     words = "erased" if run[0].kind is SlotKind.ERASED else "not in the dump"
     return {"kind": "line", "text": f"{_range(found, ring, run)}: {words}"}
 
 
-def _plain(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> dict[str, Any]:
+def _plain(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> Facts:
     size = ring.slot_pages * ring.page_bytes
     first = run[0].slot.address
     numbers = [v.slot.record.sequence for v in run]
@@ -166,7 +167,7 @@ def _range(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> s
             f"{slots}")
 
 
-def _slot(found: StoreExamination, index: int, ring: Ring, verdict: SlotVerdict) -> dict[str, Any]:
+def _slot(found: StoreExamination, index: int, ring: Ring, verdict: SlotVerdict) -> Facts:
     number, tear = verdict.slot.number, verdict.tear
     newest = found.contents.group(ring.group.name).newest
     anchors = f"b{index}-{number}-" if newest and newest.number == number else ""
@@ -175,24 +176,24 @@ def _slot(found: StoreExamination, index: int, ring: Ring, verdict: SlotVerdict)
                          verdict.revision)
     flipped = () if tear or verdict.repair is None else tuple(dict.fromkeys(
         bit.offset for bit in verdict.repair.bits))
-    rows = byte_rows(image, things, [o.value for o in tear.origins] if tear else
+    rows = byte_rows(image, things, [o.value for o in tear.sources] if tear else
                      _changed(flipped), found.dump.gaps)
     return {
         "kind": "rows", "id": f"s{index}-{number}", "title": f"{ring.group.name}, slot {number}",
         "state": state_of(verdict), "css": state.css, "shape": state.shape, "rows": rows,
         "first": address_text(found.plan, verdict.slot.address), "reason": verdict.reason,
         "repair": mend_text(verdict), "anchors": anchors,
-        "origins": [{
+        "sources": [{
             "first": address_text(found.plan, verdict.slot.address + s.first),
             "last": address_text(found.plan, verdict.slot.address + s.end - 1),
-            "origin": s.origin.value, "meaning": ORIGINS[s.origin],
-            "sure": all(tear.sure[s.first:s.end])} for s in stretches(tear.origins)]
+            "source": s.source.value, "meaning": SOURCES[s.source],
+            "sure": all(tear.sure[s.first:s.end])} for s in segments(tear.sources)]
         if tear else list(_changes(found, verdict.slot.address, flipped,
                                    "a bit of it was changed")),
     }
 
 
-def _retired(found: StoreExamination, ring: Ring) -> dict[str, Any]:
+def _retired(found: StoreExamination, ring: Ring) -> Facts:
     first = ring.address(0)
     end = first + ring.pages * ring.page_bytes
     lines = plain_lines(found.contents.image, first, end, _digits(found))
@@ -203,14 +204,14 @@ def _retired(found: StoreExamination, ring: Ring) -> dict[str, Any]:
             "letter": None, "blocks": [block]}
 
 
-def _unallocated(found: StoreExamination, first: int, end: int) -> dict[str, Any]:
+def _unallocated(found: StoreExamination, first: int, end: int) -> Facts:
     start = first - first % found.plan.part.page
     where = f"{address_text(found.plan, first)} to {address_text(found.plan, end - 1)}"
     return {"kind": "plain", "title": f"{where}: bytes on a free page",
             "lines": plain_lines(found.contents.image, start, end, _digits(found))}
 
 
-def _unread(found: StoreExamination, first: int, end: int) -> Iterator[dict[str, Any]]:
+def _unread(found: StoreExamination, first: int, end: int) -> Iterator[Facts]:
     """Yield all bytes as they are, a kilobyte at a time."""
     image, blocks = found.contents.image, []
     for at in range(first, end, 1024):

@@ -14,7 +14,7 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import slot_of
 from paramstore.core.words import plural
 from paramstore.image.contents import GroupContents
-from paramstore.inspect.history import History
+from paramstore.inspect.history import CommitHistory
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan, Ring
@@ -26,7 +26,7 @@ from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_view import areas
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.fields import record_parts
-from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture
 from paramstore.report.pages.shapes import shape_definitions
@@ -90,7 +90,7 @@ def _verdict(found: StoreExamination) -> str:
     return f"{lead}: {count_line(found.findings)}."
 
 
-def finding_facts(finding: Finding) -> dict[str, Any]:
+def finding_facts(finding: Finding) -> Facts:
     """Return a finding as the templates show it."""
     place = ""
     if finding.span is not None and finding.source is not None:
@@ -139,7 +139,7 @@ def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> 
 # ---- Groups --------------------------------------------------------------------------------------
 
 
-def _group(found: StoreExamination, index: int, group: GroupContents) -> dict[str, Any]:
+def _group(found: StoreExamination, index: int, group: GroupContents) -> Facts:
     ring, name = group.ring, group.ring.group.name
     verdicts, wear = found.slots[name], found.wear[name]
     counts = Counter(v.kind for v in verdicts)
@@ -166,14 +166,14 @@ def _share(used: float) -> str:
     return f"{used:.1%}" if used >= 0.001 or used == 0 else "under 0.1%"
 
 
-def _odd(plan: Plan, index: int, verdict: SlotVerdict) -> dict[str, Any]:
+def _odd(plan: Plan, index: int, verdict: SlotVerdict) -> Facts:
     return {"slot": verdict.slot.number, "kind": verdict.kind.value,
             "shape": STATES[verdict.kind].shape, "key": f"s{index}-{verdict.slot.number}",
             "address": address_text(plan, verdict.slot.address), "reason": verdict.reason,
             "repair": mend_text(verdict)}
 
 
-def _values(group: GroupContents, index: int) -> Iterator[dict[str, Any]]:
+def _values(group: GroupContents, index: int) -> Iterator[Facts]:
     """Yield the parameters with their values, checks, and where the bytes are."""
     parts = {p.placed.field.name: p for p in record_parts(group.ring) if p.placed}
     for parameter in group.ring.group.parameters:
@@ -194,7 +194,7 @@ def _values(group: GroupContents, index: int) -> Iterator[dict[str, Any]]:
         }
 
 
-def _history(history: History) -> dict[str, Any]:
+def _history(history: CommitHistory) -> Facts:
     commits = [{"numbers": numbers_text(c), "revision": c.revision, "first": i == 0, "changes": [
         {"name": x.parameter.name, "before": value_text(x.parameter, x.before),
          "after": value_text(x.parameter, x.after)} for x in c.changes]}

@@ -28,7 +28,7 @@ from paramstore.report.fixed_bytes import ByteRun, byte_runs, thing_text
 from paramstore.report.pages.byte_map import byte_map
 from paramstore.report.pages.byte_rows import Thing, byte_rows, plain_lines
 from paramstore.report.pages.dump import finding_facts
-from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.shapes import shape_definitions
 from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
@@ -101,7 +101,7 @@ def _keys(layout: FixedLayout) -> dict[tuple[str, str], str]:
 
 
 def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
-           contents: FixedContents | None = None) -> dict[str, Any]:
+           contents: FixedContents | None = None) -> Facts:
     found = contents.group(group.name) if contents else None
     number = next(n for n, each in enumerate(layout.groups) if each.name == group.name)
     spoilt = spoilt_items(contents, group) if contents else frozenset()
@@ -115,7 +115,7 @@ def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
 
 def _items(group: FixedGroup, keys: Keys,
            found: FixedGroupContents | None,
-           spoilt: frozenset[str]) -> Iterator[dict[str, Any]]:
+           spoilt: frozenset[str]) -> Iterator[Facts]:
     for item in group.items:
         raws = found.values.get(item.name) if found else None
         wrong = item.name in found.faulty if found else False
@@ -138,7 +138,7 @@ def _allowed(item: Item) -> str:
 
 
 def _checks(group: FixedGroup, keys: Keys,
-            found: FixedGroupContents | None) -> Iterator[dict[str, Any]]:
+            found: FixedGroupContents | None) -> Iterator[Facts]:
     results = {r.check.name: r for r in found.checks} if found else {}
     for check in group.checks:
         result = results.get(check.name)
@@ -156,7 +156,7 @@ def _checks(group: FixedGroup, keys: Keys,
 # ---- Bytes ---------------------------------------------------------------------------------------
 
 
-def _blocks(found: FixedExamination, keys: Keys) -> Iterator[dict[str, Any]]:
+def _blocks(found: FixedExamination, keys: Keys) -> Iterator[Facts]:
     """Yield the bytes in blocks; long stretches without a meaning are blocks of their own."""
     together: list[ByteRun] = []
     for run in byte_runs(found):
@@ -171,7 +171,7 @@ def _blocks(found: FixedExamination, keys: Keys) -> Iterator[dict[str, Any]]:
         yield _rows(found, keys, together)
 
 
-def _rows(found: FixedExamination, keys: Keys, runs: list[ByteRun]) -> dict[str, Any]:
+def _rows(found: FixedExamination, keys: Keys, runs: list[ByteRun]) -> Facts:
     counts: Counter[str] = Counter()
     things = []
     for number, run in enumerate(runs):
@@ -189,7 +189,7 @@ def _rows(found: FixedExamination, keys: Keys, runs: list[ByteRun]) -> dict[str,
             "rows": byte_rows(found.contents.image, things, gaps=found.dump.gaps)}
 
 
-def _nothing(image: bytes, run: ByteRun) -> dict[str, Any]:
+def _nothing(image: bytes, run: ByteRun) -> Facts:
     where = f"0x{run.first:04X} to 0x{run.end - 1:04X}: {run.told}"
     if image.count(ERASED, run.first, run.end) == run.end - run.first:
         return {"kind": "line", "text": f"{where}, erased"}

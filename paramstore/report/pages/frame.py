@@ -12,7 +12,7 @@ import hashlib
 import re
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any
+from typing import TypeAlias
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -20,12 +20,15 @@ from markupsafe import Markup, escape
 from paramstore.core.text import printable
 from paramstore.core.words import plural
 
-__all__ = ["finished", "prose", "render"]
+__all__ = ["Facts", "finished", "prose", "render"]
+
+Facts: TypeAlias = dict[str, object]
+"""What a template is filled with, by name."""
 
 _SEPARATOR = re.compile(r"(?<=[/\\])")
 
 
-def render(template: str, title: str, **facts: Any) -> str:
+def render(template: str, title: str, **facts: object) -> str:
     """Return the page that `templates/TEMPLATE.html.in` makes of facts, as a whole HTML file."""
     style, script = _part("page.css"), _part("page.js")
     return _environment().get_template(f"{template}.html.in").render(
@@ -82,7 +85,7 @@ def _upper_first(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def finished(value: Any) -> Any:
+def finished(value: object) -> object:
     """Return what is shown for an expression of a template: text made printable."""
     if isinstance(value, str) and not hasattr(value, "__html__"):
         return printable(value)

@@ -28,7 +28,7 @@ from paramstore.report.pages.fields import (
     record_beads,
     record_parts,
 )
-from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture
 from paramstore.report.pages.strips import strip
@@ -91,7 +91,7 @@ def _slot_words(plan: Plan, ring: Ring, slot: int) -> str:
             f"slot {slot + 1} of {ring.slots}")
 
 
-def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> dict[str, Any]:
+def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> Facts:
     ring, group = figure.ring, figure.ring.group
     phases = commit_phases(plan, ring)
     spent = {look: sum(p.ms for p in phases if _LOOKS[p.kind] == look) for look in _LOOKS.values()}
@@ -124,7 +124,7 @@ def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> dict[
     }
 
 
-def _rows(plan: Plan, ring: Ring, index: int) -> Iterator[dict[str, Any]]:
+def _rows(plan: Plan, ring: Ring, index: int) -> Iterator[Facts]:
     """Yield the fields and reserved bytes of a record as rows of a table."""
     docs = {f.name: p.doc for p in ring.group.parameters for f in p.fields}
     for part in record_parts(ring):

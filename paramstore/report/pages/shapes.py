@@ -18,7 +18,7 @@ SHAPES = {
     "flipped": '<path d="M6 .8 11.2 6 6 11.2.8 6zm0 3.4L4.2 6 6 7.8 7.8 6z"/>',
     "worn": '<path class="line" d="M6 1.8a4.2 4.2 0 1 1-3 1.3M6 4.2v2.4"/>',
     "misplaced": '<path class="line" d="M1 6h8M6 2.5 9.8 6 6 9.5"/>',
-    "stranger": '<path class="line" d="M2 2h8v8H2zM2 10 10 2"/>',
+    "foreign": '<path class="line" d="M2 2h8v8H2zM2 10 10 2"/>',
     "damaged": '<path class="line" d="M2 2l8 8M10 2l-8 8"/>',
     "newest": '<path d="M6 11 1 1h10z"/>',
     "following": '<path class="line" d="M6 9.6 2.2 1.8h7.6z"/>',

@@ -32,7 +32,7 @@ STATES = {
     SlotKind.FLIPPED: State("flipped", "bad", "a record but for one or two bits"),
     SlotKind.WORN: State("worn", "bad", "did not take the record whose turn it was"),
     SlotKind.MISPLACED: State("misplaced", "bad", "a record that belongs elsewhere"),
-    SlotKind.OTHER_STORE: State("stranger", "bad", "a record of another store"),
+    SlotKind.OTHER_STORE: State("foreign", "bad", "a record of another store"),
     SlotKind.DAMAGED: State("damaged", "bad", "no record, for a reason that nothing tells"),
     SlotKind.MISSING: State("missing", "bad", "the dump does not have all of it"),
 }

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-__all__ = ["FOLD", "ROW", "Bead", "Piece", "Row", "strip"]
+__all__ = ["FOLD", "ROW", "Bead", "Row", "StripPiece", "strip"]
 
 ROW, FOLD = 32, 16
 _FOLD_AWAY = 3
@@ -34,7 +34,7 @@ class Bead:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class StripPiece:
     """A part of a bead in one half of a row, or bare thread if `bead` is None."""
 
     width: int
@@ -58,7 +58,7 @@ class Row:
 
     start: int
     units: int
-    pieces: tuple[Piece, ...] = ()
+    pieces: tuple[StripPiece, ...] = ()
 
 
 def strip(beads: Sequence[Bead], total: int, bound: int = 0) -> tuple[Row, ...]:
@@ -74,13 +74,13 @@ def strip(beads: Sequence[Bead], total: int, bound: int = 0) -> tuple[Row, ...]:
                 bead = next(taken, None)
             until = _next_cut(at, end, bound)
             if bead is None or bead.start >= until:
-                pieces.append(Piece(until - at, bound=bool(bound) and at % bound == 0))
+                pieces.append(StripPiece(until - at, bound=bool(bound) and at % bound == 0))
             elif bead.start > at:
                 until = bead.start
-                pieces.append(Piece(until - at))
+                pieces.append(StripPiece(until - at))
             else:
                 until = min(until, bead.start + bead.size)
-                pieces.append(Piece(until - at, bead, at == bead.start,
+                pieces.append(StripPiece(until - at, bead, at == bead.start,
                                     until == bead.start + bead.size,
                                     bool(bound) and at % bound == 0))
             at = until

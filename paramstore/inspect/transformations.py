@@ -14,10 +14,10 @@ from paramstore.files.forms import Dump
 from paramstore.files.words import swapped
 from paramstore.image.contents import Gaps, gaps_in
 
-__all__ = ["other_ways", "without"]
+__all__ = ["transformations", "without"]
 
 
-def other_ways(dump: Dump, shifts: Iterable[int], source: SourceText,
+def transformations(dump: Dump, shifts: Iterable[int], source: SourceText,
                turns: bool = True) -> Iterator[tuple[Dump, Finding]]:
     """Yield what a dump may be if it is not what it seems, the simplest first, with the finding
     that says so. `shifts` are the bytes that stand too many in front (negative: too few), `turns`
