@@ -129,8 +129,9 @@ def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
     except PackageNotFoundError:
         number = "(not installed, run from its source)"
     from host_tools.terminal import say
+    from paramstore.core.format import FORMAT_VERSION
 
-    say(f"paramstore {number}, Python {sys.version.split()[0]}")
+    say(f"paramstore {number}, format version {FORMAT_VERSION}, Python {sys.version.split()[0]}")
     ctx.exit()
 
 
@@ -138,7 +139,7 @@ def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:
     cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96}
 )
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False,
-              callback=_print_version, help="Show the version and exit.")
+              callback=_print_version, help="Show the versions of program and EEPROM format.")
 def main() -> None:
     """Example: paramstore check schemas/tank_probe.toml
 

@@ -68,8 +68,9 @@ def test_help_loads_nothing_heavy(arguments: tuple[str, ...]) -> None:
 
 
 def test_version_is_shown() -> None:
-    """`--version` names the program and the Python it runs on."""
+    """`--version` names the program, the format of the EEPROM and the Python it runs on."""
     result = run("--version")
+    assert ", format version 1, Python " in result.stdout
     assert (0, True) == (result.exit_code, result.stdout.startswith("paramstore "))
     assert f"Python {sys.version.split()[0]}" in result.stdout
 

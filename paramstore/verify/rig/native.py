@@ -29,14 +29,14 @@ from paramstore.verify.eeprom.bench import Bench
 from paramstore.verify.rig.compiled import CompiledRig, Port, shim_text
 from paramstore.verify.rig.toolchain import Compiler, find_compiler
 
-__all__ = ["NativeCode", "NativeRig", "compile_native"]
+__all__ = ["SIGNATURES", "NativeCode", "NativeRig", "compile_native"]
 
 _TRANSFER = CFUNCTYPE(c_int, c_void_p, c_uint8, POINTER(c_uint8), c_uint16, POINTER(c_uint8),
                       c_uint16)
 _WAIT = CFUNCTYPE(None, c_void_p, c_uint16)
 _SUPPLY = CFUNCTYPE(c_bool, c_void_p)
 
-_SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
+SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "rig_begin": (c_void_p, (c_void_p, c_void_p)),
     "rig_member": (c_void_p, (c_void_p, c_uint16)),
     "ps_mount": (c_int, (c_void_p,)),
@@ -60,6 +60,7 @@ _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "ps_sequence": (c_uint32, (c_void_p, c_uint8)),
     "ps_status_name": (c_char_p, (c_int,)),
 }
+"""Result and arguments of each call, as `ctypes` has them."""
 
 _GARBAGE = b"\xa5"  # what RAM holds when a controller starts
 
@@ -79,7 +80,7 @@ class NativeCode:
         self.plan = plan
         self.library = ctypes.CDLL(str(library))
         self._folder = folder
-        for name, (result, arguments) in _SIGNATURES.items():
+        for name, (result, arguments) in SIGNATURES.items():
             function = getattr(self.library, name)
             function.restype, function.argtypes = result, arguments
         self.memory_bytes = c_uint32.in_dll(self.library, "rig_memory_bytes").value
