@@ -31,7 +31,7 @@ from paramstore.verify.rig.toolchain import Compiler
 ROOT = Path(__file__).parents[2]
 GCC = Compiler("gcc", ("gcc",))
 CAMPAIGNS = ("minimal", "tank_probe")
-TESTS = ("tests/rig", "tests/test_agreement.py", "tests/releases/test_matrix.py",
+TESTS = ("tests/verify/rig", "tests/test_agreement.py", "tests/releases/test_matrix.py",
          "tests/releases/test_histories.py", "tests/firmware/test_sanitized.py",
          "tests/verify/cuts/test_explorer.py", "tests/verify/cuts/test_histories.py")
 

@@ -4,7 +4,7 @@
  * torn in every way; the boot after that goes on with it, and is cut in the same way, as often as
  * asked. After each cut the new firmware must serve exactly what it served before the first one, and
  * a witness, other firmware, must find one complete state. Stands on the simulated part of the
- * harness in paramstore/cuts; knows no record and no label.
+ * harness in paramstore/verify/cuts; knows no record and no label.
  */
 #include <stdbool.h>
 #include <stddef.h>
