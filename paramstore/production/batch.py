@@ -30,7 +30,7 @@ from paramstore.files.forms import Form, encode_image
 from paramstore.image.values_out import values_toml
 from paramstore.layout.plan import Plan
 from paramstore.production.outputs import Output
-from paramstore.production.own import changed, lost
+from paramstore.production.own import changed, lost, others
 from paramstore.production.packer import make_packer
 from paramstore.production.records import Batch, NewUnit, Records, SerialsExhausted, SerialTaken
 from paramstore.production.serials import Pattern, SerialPlace
@@ -181,7 +181,8 @@ class BatchJob:
         raise FindingsError([Finding(
             "PS958", f"batch `{self.name}` was begun with another {what}"
             if what == "schema" else f"batch `{self.name}` was begun with other constant {what}",
-            SourceText(records.path, ""), notes=(f"begun {old.begun}",),
+            SourceText(records.path, ""), notes=(f"begun {old.begun}", *(
+                others(old.constants, new.constants) if what == "values" else ())),
             help=f"take those of the first run, or {self._anew}")])
 
     @property

@@ -91,6 +91,16 @@ def row_crc(*values: str | int | None) -> int:
     return zlib.crc32("\0".join(map(str, values)).encode())
 
 
+_CHECKED: dict[Path, tuple[int, int, int]] = {}
+"""Files that this process checked as a whole, as they were when it closed them."""
+
+
+def _state(path: Path) -> tuple[int, int, int]:
+    """Return what changes when somebody writes to a file: its number, size and time."""
+    found = path.stat() if path.exists() else None
+    return (found.st_ino, found.st_size, found.st_mtime_ns) if found else (0, 0, 0)
+
+
 class Database:
     """One file, made if it is new. Use it in a `with` statement. ToolError for a file that is
     damaged or holds something else."""
@@ -105,14 +115,18 @@ class Database:
             raise ToolError(f"there are no records at `{path}`",
                             "a batch begins them, beside its schema or where --records says")
         self._refuse_other_file()
+        self._place = Path(path).absolute()
+        as_left = _CHECKED.pop(self._place, None)
+        known = as_left is not None and as_left == _state(self._place)
         with self._translated():
             # SQLite gives some names a meaning of its own (`:memory:`, `file:...`), and keeps
             # nothing then; it has none for an absolute path.
-            self._db = sqlite3.connect(Path(path).absolute(), timeout=_PATIENCE_S,
-                                       isolation_level=None)
+            self._db = sqlite3.connect(self._place, timeout=_PATIENCE_S, isolation_level=None)
             self._db.create_function("row_crc", -1, row_crc, deterministic=True)
             try:
                 self._prepare()
+                if not known:
+                    self._check()
             except BaseException:
                 self._db.close()
                 raise
@@ -123,6 +137,8 @@ class Database:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         self._db.close()
+        if error is None:
+            _CHECKED[self._place] = _state(self._place)
 
     def damaged(self, what: str) -> ToolError:
         """Return what to raise for something that no run has recorded."""
@@ -162,7 +178,11 @@ class Database:
         with self._transaction():
             if not self._version():
                 self._define(_TABLES)
-        # A row has a checksum. What an index lacks is not looked for in its table.
+
+    def _check(self) -> None:
+        """Refuse a file in which an index does not have what its table has: what it lacks would
+        not be found. (A row has a checksum.) It takes a second for 70 MB, so a file that is as this
+        process left it is not checked again."""
         (found,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
         if found != "ok":
             raise self.damaged(f"SQLite finds: {printable(found)}")

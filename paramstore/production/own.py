@@ -12,7 +12,7 @@ from paramstore.image.values_out import toml_value
 from paramstore.schema.model import Schema
 from paramstore.schema.quantity import parameter_from_raw
 
-__all__ = ["changed", "lost", "own_values"]
+__all__ = ["changed", "lost", "others", "own_values"]
 
 _SHOWN = 8
 """Values that are told of one unit; the rest is counted."""
@@ -34,6 +34,16 @@ def changed(before: str, now: str) -> tuple[str, ...]:
     """Tell each value that is not as it is on record."""
     old, new = own_values(before), own_values(now)
     return _some([f"{name}: {old.get(name, 'not')} on record, {new.get(name, 'not')} here"
+                  for name in dict.fromkeys((*old, *new)) if old.get(name) != new.get(name)])
+
+
+def others(before: str, now: str) -> tuple[str, ...]:
+    """Name each value that only one of two batches gives, or that they give differently; a default
+    that is given is one, for it makes a record."""
+    old, new = own_values(before), own_values(now)
+    return _some([f"{name} is given otherwise" if name in old and name in new else
+                  f"{name} was {'' if name in old else 'not '}given then, and is "
+                  f"{'' if name in new else 'not '}now"
                   for name in dict.fromkeys((*old, *new)) if old.get(name) != new.get(name)])
 
 

@@ -120,7 +120,12 @@ def test_what_differs_is_told_and_a_way_that_keeps_the_number(table: Path, tmp_p
 def test_a_batch_keeps_its_constants(table: Path, tmp_path: Path) -> None:
     """Other constants under the same name are refused (PS958)."""
     made(job_of(table), tmp_path / "r.db", tmp_path / "out")
-    assert ["PS958"] == codes(job_of(table, values={"trim": {"zero": (5,)}}), tmp_path / "r.db")
+    other = job_of(table, values={"trim": {"zero": (5,)}})
+    with Records(str(tmp_path / "r.db")) as records, pytest.raises(FindingsError) as error:
+        other.check(records)
+    (finding,) = error.value.findings
+    assert ("PS958", ("trim.zero was not given then, and is now",)) == (
+        finding.code, finding.notes[1:])
 
 
 def test_a_pattern_must_have_room(table: Path, tmp_path: Path) -> None:

@@ -215,3 +215,22 @@ def test_a_damaged_definition_of_a_table(records: Path) -> None:
     result = run("units", records)
     assert (2, "") == (result.exit_code, result.stdout)
     assert f"the records in `{records}`" in result.stderr
+
+
+def test_a_file_is_checked_as_a_whole_once_in_a_run(records: Path,
+                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command opens the records several times, to write too. What another program wrote since
+    is checked."""
+    checks: list[str] = []
+    check = Records._check
+    monkeypatch.setattr("paramstore.production.database._CHECKED", {})
+    monkeypatch.setattr(Records, "_check", lambda self: (checks.append(self.path), check(self))[1])
+    assert 0 == run("write", "pump.toml", "--set", "settings.label=c", "--part-file", "part.bin",
+                    "--yes", "--records", records).exit_code
+    assert 0 == run("units", records).exit_code
+    assert [str(records)] == checks
+    with sqlite3.connect(records) as db:
+        db.execute("CREATE TABLE other (x)")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert 0 == run("units", records).exit_code
+    assert [str(records)] * 2 == checks
