@@ -88,8 +88,8 @@ def command(schema: str, table: str, output: str | None, serial: str | None, fir
     from paramstore.production.start import Wanted, count_lines, default_records, prepare
     from paramstore.releases.project import open_project
     from paramstore.report.batch import batch_data, batch_text, checked_text
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
+    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     job, warnings = prepare(project.release(release), Wanted(

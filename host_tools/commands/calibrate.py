@@ -94,9 +94,9 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     from paramstore.image.values import read_values
     from paramstore.releases.project import open_project
     from paramstore.report.calibration import calibration_data, calibration_text
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.residual_plot import residual_svg
+    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     model = project.release(release).schema

@@ -39,8 +39,8 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
     from paramstore.bus.exact import erase_changes, refuse_protected
     from paramstore.releases.project import open_project
     from paramstore.report.bus import erase_data, erase_text
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
+    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     check_records(records)

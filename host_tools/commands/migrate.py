@@ -68,9 +68,9 @@ def command(ctx: click.Context, schema: str, image: str, target: int | None, ori
     from paramstore.core.errors import errors_in
     from paramstore.files.forms import encode_image, form_of
     from paramstore.releases.project import open_project
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
+    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     options = DumpOptions(form_name, words, offset)

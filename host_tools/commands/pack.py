@@ -46,9 +46,8 @@ def command(schema: str, values: str | None, output: str, form_name: str | None,
     from paramstore.image.pack import left_out, pack, ungiven
     from paramstore.image.values import read_values
     from paramstore.releases.project import open_project
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
-    from paramstore.report.without import in_part_lines, without_lines
+    from paramstore.report.wording import CAUTION, in_part_lines, without_lines
 
     form = form_of(output, form_name)
     project = open_project(read_source(schema))

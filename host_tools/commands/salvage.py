@@ -31,9 +31,9 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, repair: boo
     from paramstore.core.errors import ToolError
     from paramstore.files.forms import FORMS, encode_image, form_of
     from paramstore.inspect.salvage import salvage
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
     from paramstore.report.salvage import salvage_data, salvage_text
+    from paramstore.report.wording import CAUTION
 
     form = FORMS["bin"] if output == "-" else form_of(output, choice=False)
     found = examined_store(stores(schema, options), options, dump)

@@ -107,8 +107,8 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     from paramstore.image.contents import unpack
     from paramstore.releases.project import open_project
     from paramstore.report.bus import changes_data, changes_text
-    from paramstore.report.cautions import CAUTION
     from paramstore.report.findings import findings_data
+    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     wanted_from = read_source_of(project, source, form_name, settings, exact)

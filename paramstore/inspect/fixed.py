@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 from functools import cached_property
 
 from paramstore.core.errors import Finding, Severity
@@ -48,10 +49,11 @@ from paramstore.schema.fixed.model import (
     place_bytes,
     show_place,
 )
+from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["FixedExamination", "examine_fixed", "faults_in", "holes_of", "speaks_for_itself",
-           "spoilt_items", "wrong_in"]
+__all__ = ["FixedExamination", "ItemState", "examine_fixed", "faults_in", "holes_of", "item_state",
+           "speaks_for_itself", "spoilt_items", "wrong_in"]
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,45 @@ def examine_fixed(reading: Reading, layout: FixedLayout,
                 *_Diagnosis(reading, dump, contents, size).findings()]
     name = layout.source.path if layout.source else layout.name
     return FixedExamination(name, reading, dump, tuple(findings), contents)
+
+
+class ItemState(Enum):
+    """What became of the value of a parameter."""
+
+    SOUND = auto()
+    UNSET = auto()  # it holds the number for no value
+    ERASED = auto()  # so is the copy that it is of
+    UNREAD = auto()  # bytes of it are not in the dump, or its group is not there
+    FAULTY = auto()  # bits of it stand for nothing
+    NOT_CONSTANT = auto()  # not what it must always be
+    NO_LETTERS = auto()  # not letters of its alphabet
+    NO_TEXT = auto()  # not UTF-8
+    OUTSIDE = auto()  # breaks its limits
+
+    @property
+    def wrong(self) -> bool:
+        """Whether what is stored breaks the schema."""
+        return self not in (ItemState.SOUND, ItemState.UNSET, ItemState.ERASED, ItemState.UNREAD)
+
+
+def item_state(found: FixedGroupContents, item: Item) -> ItemState:
+    """Return what became of a parameter of a group."""
+    if item.name in found.unset:
+        return ItemState.UNSET
+    if found.copy is Copy.ERASED:
+        return ItemState.ERASED
+    if item.name in found.faulty:
+        return ItemState.FAULTY
+    raws = found.values.get(item.name)
+    if raws is None:
+        return ItemState.UNREAD
+    if not any(wrong_in(found.group, item, raws)):
+        return ItemState.SOUND
+    if item.always is not None:
+        return ItemState.NOT_CONSTANT
+    if item.alphabet is not None:
+        return ItemState.NO_LETTERS
+    return ItemState.NO_TEXT if item.field.kind is Kind.TEXT else ItemState.OUTSIDE
 
 
 def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[str]:

@@ -7,7 +7,7 @@ from collections import defaultdict
 from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.production.batch import BatchJob, Checked, Made
-from paramstore.report.without import in_part_lines, without_lines
+from paramstore.report.wording import in_part_lines, without_lines
 
 __all__ = ["batch_data", "batch_text", "checked_text"]
 

@@ -16,7 +16,7 @@ from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
 from paramstore.report.tables import display_width
-from paramstore.report.without import SERVED_DEFAULTS, in_part_lines, without_lines
+from paramstore.report.wording import SERVED_DEFAULTS, in_part_lines, without_lines
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, parameter_from_raw
 

@@ -13,11 +13,18 @@ from paramstore.core.text import JsonObject, one_line, printable
 from paramstore.core.words import plural
 from paramstore.image.values_out import values_toml
 from paramstore.image.wording import elements_text
-from paramstore.inspect.fixed import FixedExamination, holes_of, spoilt_items, wrong_in
-from paramstore.report.allowed import allowed_text
+from paramstore.inspect.fixed import (
+    FixedExamination,
+    ItemState,
+    holes_of,
+    item_state,
+    spoilt_items,
+    wrong_in,
+)
 from paramstore.report.findings import Style, no_style
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
+from paramstore.report.wording import allowed_text
 from paramstore.schema.element import element_from_raw
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.found import (
@@ -41,10 +48,10 @@ from paramstore.schema.fixed.model import (
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
 
-__all__ = ["UNCHECKED", "UNDER", "check_text", "condition_text", "copies_text",
-           "copy_text", "fixed_data",
-           "fixed_plan_data", "fixed_plan_text", "fixed_text", "fixed_toml", "item_text",
-           "limits_text", "summary", "type_text"]
+__all__ = ["UNCHECKED", "UNDER", "check_number", "check_text", "check_verdict", "condition_text",
+           "copies_text", "copy_text", "fixed_data", "fixed_plan_data", "fixed_plan_text",
+           "fixed_text", "fixed_toml", "item_text", "item_value", "limits_text", "summary",
+           "type_text"]
 
 
 def summary(layout: FixedLayout) -> str:
@@ -102,25 +109,40 @@ def _group(contents: FixedContents, found: FixedGroupContents, style: Style) -> 
 def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> str:
     """Return the value of a parameter with what is wrong with it; "" if its group is not there.
     `spoilt`: a checksum that covers it is wrong."""
-    if item.name in found.unset:
-        return f"none  <- {UNDER}" if spoilt else "none"
-    if found.copy is Copy.ERASED:
-        return ""
-    if item.name in found.faulty:
-        elements = found.faulty[item.name]
-        lacks = next(e.lacks for e in elements if isinstance(e, NoValue))
-        return f"{printable(elements_text(item.field, elements))}  <- no {lacks}"
-    raws = found.values.get(item.name)
-    if raws is None:
-        return Presence.CUT.value if found.presence is Presence.THERE else ""
-    text = printable(format_value(item.field, raws))
-    if not any(wrong_in(found.group, item, raws)):
-        return f"{text}  <- {UNDER}" if spoilt else text
-    if item.always is not None:
-        return f"{text}  <- must always be {printable(format_value(item.field, item.always))}"
-    return text + ("  <- not letters of its alphabet" if item.alphabet else
-                   "  <- not UTF-8 text" if item.field.kind is Kind.TEXT else
-                   "  <- outside its limits")
+    remark = _item_remark(found, item, spoilt)
+    return item_value(found, item) + (f"  <- {remark}" if remark else "")
+
+
+def item_value(found: FixedGroupContents, item: Item) -> str:
+    """Return the value of a parameter; "" if its group is not there."""
+    match item_state(found, item):
+        case ItemState.UNSET:
+            return "none"
+        case ItemState.ERASED:
+            return ""
+        case ItemState.FAULTY:
+            return printable(elements_text(item.field, found.faulty[item.name]))
+        case ItemState.UNREAD:
+            return Presence.CUT.value if found.presence is Presence.THERE else ""
+    return printable(format_value(item.field, found.values[item.name]))
+
+
+def _item_remark(found: FixedGroupContents, item: Item, spoilt: bool) -> str:
+    match item_state(found, item):
+        case ItemState.UNSET | ItemState.SOUND:
+            return UNDER if spoilt else ""
+        case ItemState.FAULTY:
+            elements = found.faulty[item.name]
+            return "no " + next(e.lacks for e in elements if isinstance(e, NoValue))
+        case ItemState.NOT_CONSTANT:
+            return f"must always be {printable(format_value(item.field, item.always or ()))}"
+        case ItemState.NO_LETTERS:
+            return "not letters of its alphabet"
+        case ItemState.NO_TEXT:
+            return "not UTF-8 text"
+        case ItemState.OUTSIDE:
+            return "outside its limits"
+    return ""
 
 
 def copy_text(contents: FixedContents, found: FixedGroupContents) -> str:
@@ -133,9 +155,19 @@ def copy_text(contents: FixedContents, found: FixedGroupContents) -> str:
 
 def check_text(result: CheckResult) -> str:
     """Return a checksum, and whether it is right."""
-    digits = place_width(result.check.place) // 4
-    stored, computed = (f"0x{n:0{digits}X}" for n in (result.stored, result.computed))
-    return f"{stored}, right" if result.right else f"{stored}  <- wrong, the bytes give {computed}"
+    between = ", " if result.right else "  <- "
+    return check_number(result, result.stored) + between + check_verdict(result)
+
+
+def check_number(result: CheckResult, number: int) -> str:
+    """Return a number of a checksum in as many digits as it has."""
+    return f"0x{number:0{place_width(result.check.place) // 4}X}"
+
+
+def check_verdict(result: CheckResult) -> str:
+    """Return whether a checksum is right, and what it should be if it is not."""
+    return "right" if result.right else (
+        f"wrong, the bytes give {check_number(result, result.computed)}")
 
 
 def fixed_toml(contents: FixedContents) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from paramstore.core.text import printable
 from paramstore.core.words import plural
 from paramstore.image.contents import gaps_in
-from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
+from paramstore.inspect.fixed import FixedExamination, item_state, spoilt_items
 from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_of
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Style, no_style
@@ -116,10 +116,7 @@ def _colours(found: FixedExamination) -> dict[tuple[str, str], str]:
             colours[contents.group.name, result.check.name] = (
                 "place" if result.right or contents.copy is Copy.ERASED else "error")
         for item in contents.group.items:
-            raws = contents.values.get(item.name)
-            wrong = item.name in contents.faulty or (
-                raws is not None and any(wrong_in(contents.group, item, raws)))
-            if wrong and contents.copy is not Copy.ERASED:
+            if item_state(contents, item).wrong:
                 colours[contents.group.name, item.name] = "error"
     return colours
 

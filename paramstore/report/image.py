@@ -25,9 +25,9 @@ from paramstore.schema.element import show_element
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import format_value, parameter_from_raw
 
-__all__ = ["MARKS", "SlotStyle", "contents_toml", "image_data", "image_text", "origin_text",
-           "plain_value", "stored_data", "stored_remark", "title_text", "value_remarks",
-           "value_text"]
+__all__ = ["MARKS", "SlotStyle", "contents_toml", "image_data", "image_text", "label_text",
+           "origin_text", "plain_value", "stored_data", "stored_remark", "title_text",
+           "value_remarks", "value_text"]
 
 SlotStyle = Callable[[str, SlotState], str]
 """Gives a text the colour of a slot state."""
@@ -102,19 +102,24 @@ def image_data(contents: Contents) -> JsonObject:
 
 
 def title_text(contents: Contents) -> str:
-    """Return what the label says of the part, in one line."""
-    plan, label = contents.plan, contents.label
-    head = f"{plan.schema.name} on the {plan.part.name}: "
+    """Return which store it is, and what the label says of the part, in one line."""
+    plan = contents.plan
+    return f"{plan.schema.name} on the {plan.part.name}: {label_text(contents)}"
+
+
+def label_text(contents: Contents) -> str:
+    """Return what the label says of the part."""
+    label = contents.label
     if contents.blank:
-        return head + "blank"
+        return "blank"
     if label is None:
-        return head + "no label"
+        return "no label"
     whole = sum(copy is not None for copy in contents.labels)
     release = f"release {label.release}" if label.release else "not released"
     text = f"layout 0x{label.layout_id:08X}, {release}, {whole} of 2 label copies"
     if contents.label_state is not LabelState.OURS:
         text = f"{contents.label_state} (`{printable(label.called)}`), {text}"
-    return head + text
+    return text
 
 
 def _group(group: GroupContents, contents: Contents, style: SlotStyle) -> Iterator[str]:

@@ -8,7 +8,7 @@ from paramstore.image.wording import BLANK
 from paramstore.inspect.salvage import GroupSource, Salvage, SourceKind
 from paramstore.inspect.slots import SlotKind
 from paramstore.report.findings import Style, no_style
-from paramstore.report.without import SERVED_DEFAULTS
+from paramstore.report.wording import SERVED_DEFAULTS
 
 __all__ = ["salvage_data", "salvage_text"]
 

@@ -16,7 +16,7 @@ from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, U
 from paramstore.report.image import plain_value
 from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
-from paramstore.report.without import SERVED_DEFAULTS
+from paramstore.report.wording import SERVED_DEFAULTS
 from paramstore.schema.model import Group, Kind, Parameter, Role
 from paramstore.schema.quantity import (
     Physical,

@@ -22,7 +22,7 @@ from paramstore.report.cuts import (
 )
 from paramstore.report.pages.charts import used_up
 from paramstore.report.pages.frame import prose, render
-from paramstore.report.pages.shapes import shape_definitions
+from paramstore.report.pages.states import shape_definitions
 from paramstore.report.pages.tears import tear_picture
 from paramstore.report.replays import replay_line, unit_breach_text, wanted_text
 from paramstore.verify.cuts.campaign import Campaign

@@ -18,10 +18,9 @@ from paramstore.inspect.history import CommitHistory
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan, Ring
-from paramstore.report.allowed import allowed_text
 from paramstore.report.dump import left_text, numbers_text
 from paramstore.report.findings import count_line
-from paramstore.report.image import origin_text, title_text, value_remarks, value_text
+from paramstore.report.image import label_text, origin_text, value_remarks, value_text
 from paramstore.report.page_map import letter
 from paramstore.report.pages.byte_view import areas
 from paramstore.report.pages.charts import used_up
@@ -29,9 +28,9 @@ from paramstore.report.pages.fields import record_parts
 from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture
-from paramstore.report.pages.shapes import shape_definitions
-from paramstore.report.pages.states import STATES, mend_text, state_of
+from paramstore.report.pages.states import STATES, mend_text, shape_definitions, state_of
 from paramstore.report.plan import address_text, number_text
+from paramstore.report.wording import allowed_text
 
 __all__ = ["dump_page", "finding_facts"]
 
@@ -74,7 +73,7 @@ def _facts(found: StoreExamination) -> list[tuple[str, str]]:
         ("Schema", found.name),
         ("Part", f"{plan.part.name}, {plan.part.capacity:,} bytes"),
         ("In the dump", plural(size - gaps, "byte") + (f", {gaps} missing" if gaps else "")),
-        ("Label", title_text(found.contents).partition(": ")[2]),
+        ("Label", label_text(found.contents)),
     ]
 
 

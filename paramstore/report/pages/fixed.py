@@ -7,30 +7,33 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from itertools import groupby
 from typing import Any
 
 from paramstore.core.errors import Severity
 from paramstore.core.format import ERASED
 from paramstore.core.words import plural
-from paramstore.inspect.fixed import FixedExamination, spoilt_items, wrong_in
+from paramstore.inspect.fixed import FixedExamination, ItemState, item_state, spoilt_items
+from paramstore.inspect.fixed_meaning import owners_by_address
 from paramstore.report.findings import count_line
 from paramstore.report.fixed import (
     UNDER,
-    check_text,
+    check_number,
+    check_verdict,
     condition_text,
     copies_text,
     copy_text,
-    item_text,
+    item_value,
     limits_text,
     type_text,
 )
 from paramstore.report.fixed_bytes import ByteRun, byte_runs, thing_text
-from paramstore.report.pages.byte_map import byte_map
 from paramstore.report.pages.byte_rows import Thing, byte_rows, plain_lines
 from paramstore.report.pages.dump import finding_facts
 from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue
-from paramstore.report.pages.shapes import shape_definitions
+from paramstore.report.pages.states import shape_definitions
+from paramstore.report.pages.strips import Bead, Row, strip
 from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
 from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item, show_place
 
@@ -49,7 +52,7 @@ def layout_page(layout: FixedLayout) -> str:
         layout, "Fixed layout", f"{layout.name}: what lies where",
         [("Size", plural(layout.size, "byte"))],
         groups=[_group(layout, g, keys) for g in layout.groups], absent="", dump=None,
-        rows=byte_map(layout, keys))
+        rows=_byte_map(layout, keys))
 
 
 def fixed_page(found: FixedExamination) -> str:
@@ -68,7 +71,7 @@ def fixed_page(found: FixedExamination) -> str:
          ("In the dump", plural(len(found.contents.image) - gaps, "byte")
           + (f", {gaps} missing" if gaps else ""))],
         groups=[_group(layout, g.group, keys, found.contents) for g in there],
-        absent=", ".join(absent), rows=byte_map(layout, keys, found.contents),
+        absent=", ".join(absent), rows=_byte_map(layout, keys, found.contents),
         dump={"verdict": _verdict(found), "findings": [finding_facts(f) for f in findings],
               "blocks": list(_blocks(found, keys))})
 
@@ -113,23 +116,26 @@ def _group(layout: FixedLayout, group: FixedGroup, keys: Keys,
             "docs": any(row["doc"] for row in rows)}
 
 
+_CHECKED = {ItemState.ERASED: "erased", ItemState.UNSET: "no value",
+            ItemState.UNREAD: "not in the dump"}
+"""What is said of a parameter without a value."""
+
+
 def _items(group: FixedGroup, keys: Keys,
            found: FixedGroupContents | None,
            spoilt: frozenset[str]) -> Iterator[Facts]:
     for item in group.items:
-        raws = found.values.get(item.name) if found else None
-        wrong = item.name in found.faulty if found else False
-        wrong = wrong or any(wrong_in(group, item, raws or ()) if raws else ())
+        state = item_state(found, item) if found else ItemState.UNREAD
         sound = UNDER if item.name in spoilt else (
             "within limits" if item.always is None else "right")
-        erased = found is not None and found.copy is Copy.ERASED
-        check = "erased" if erased else "no value" if found and item.name in found.unset else (
-            "wrong" if wrong else "not in the dump" if raws is None else sound)
+        if found and found.copy is Copy.ERASED:
+            state = ItemState.ERASED
+        check = "wrong" if state.wrong else _CHECKED.get(state, sound)
         yield {
             "key": keys[group.name, item.name], "name": item.name, "type": type_text(item),
             "where": show_place(tuple(b for place in item.places for b in place)),
-            "value": item_text(found, item).partition("  <- ")[0] if found else "",
-            "allowed": _allowed(item), "wrong": wrong, "check": check,
+            "value": item_value(found, item) if found else "",
+            "allowed": _allowed(item), "wrong": state.wrong, "check": check,
             "doc": prose(item.parameter.doc)}
 
 
@@ -142,15 +148,13 @@ def _checks(group: FixedGroup, keys: Keys,
     results = {r.check.name: r for r in found.checks} if found else {}
     for check in group.checks:
         result = results.get(check.name)
-        text = check_text(result) if result else ""
         yield {
             "key": keys[group.name, check.name], "name": check.name, "type": "checksum",
             "where": show_place(check.place),
-            "value": text.partition("  <- ")[0].removesuffix(", right"),
+            "value": check_number(result, result.stored) if result else "",
             "allowed": f"over {plural(len(check.over), 'byte')}",
             "wrong": result is not None and not result.right, "doc": prose(check.doc),
-            "check": "not in the dump" if result is None else
-            "right" if result.right else text.partition("  <- ")[2]}
+            "check": check_verdict(result) if result else "not in the dump"}
 
 
 # ---- Bytes ---------------------------------------------------------------------------------------
@@ -194,3 +198,29 @@ def _nothing(image: bytes, run: ByteRun) -> Facts:
     if image.count(ERASED, run.first, run.end) == run.end - run.first:
         return {"kind": "line", "text": f"{where}, erased"}
     return {"kind": "plain", "title": where, "lines": plain_lines(image, run.first, run.end, 4)}
+
+
+# ---- Byte map ------------------------------------------------------------------------------------
+
+
+def _byte_map(layout: FixedLayout, keys: Keys,
+             contents: FixedContents | None = None) -> tuple[Row, ...]:
+    """Return all bytes of a layout as rows; with contents only groups that may be there.
+
+    `keys` join a parameter or checksum with whatever else shows it. What is too small for a name
+    has the number of its group, or a plus sign if several things have bits of it.
+    """
+    owners = owners_by_address(layout, contents)
+    numbers = {g.name: i for i, g in enumerate(layout.groups)}
+    beads = []
+    for names, run in groupby(range(layout.size), lambda a: tuple(dict.fromkeys(
+            (o.group.name, o.thing.name) for o in owners.get(a, ())))):
+        if not names:
+            continue
+        addresses, number = list(run), numbers[names[0][0]]
+        beads.append(Bead(
+            addresses[0], len(addresses), "+".join(name for _, name in names),
+            "+" if len(names) > 1 else str(number + 1),
+            f"{'; '.join(map('.'.join, names))}: {plural(len(addresses), 'byte')}",
+            f"field {hue(number)}", " ".join(keys[name] for name in names)))
+    return strip(beads, layout.size)

@@ -14,7 +14,6 @@ from paramstore.core.words import plural
 from paramstore.layout.bus_time import bits_ms, write_bits
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
 from paramstore.layout.plan import Plan, Ring
-from paramstore.report.allowed import allowed_text
 from paramstore.report.page_map import letter
 from paramstore.report.pages.charts import (
     decade_scale,
@@ -39,6 +38,7 @@ from paramstore.report.plan import (
     summary_facts,
     type_text,
 )
+from paramstore.report.wording import allowed_text
 
 __all__ = ["plan_page", "store_facts"]
 

@@ -1,9 +1,10 @@
-"""Which values a field may have, in words, the same for every report.
-
-Must not know where a field lies.
+"""Words that several reports share: which values a field may have, what becomes of a group without
+values, and the caution beside everything that may end up in a part.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
 
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.words import plural
@@ -11,7 +12,11 @@ from paramstore.schema.element import show_element
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.quantity import physical_number
 
-__all__ = ["allowed_text"]
+__all__ = ["CAUTION", "SERVED_DEFAULTS", "allowed_text", "in_part_lines", "without_lines"]
+
+CAUTION = """\
+caution: wrong values can make a module heat, dose, move or switch what it should not. Check each
+unit with its loads disconnected, from a current-limited supply; README.md, Cautions, has more."""
 
 _MOST_MEMBERS = 12
 
@@ -52,3 +57,22 @@ def _range(field: Field) -> str:
             texts.append(f"{show_element(field, low)} to {show_element(field, high)}")
     rising = "; rising" if field.rising else ""
     return " or ".join(texts) + unit + rising
+
+
+# ---- Groups without values ----------------------------------------------------------------------
+
+SERVED_DEFAULTS = "the firmware serves defaults and says so"
+
+
+def without_lines(groups: Iterable[str], defaults: bool = False, units: str = "") -> list[str]:
+    """Return a line for each group that got no value; with `defaults` they got records of these.
+    `units` says of which units, if not of all."""
+    became = ("its defaults are written as a record" if defaults
+              else f"left without a record, {SERVED_DEFAULTS}")
+    return [f"{name}: no values given{units}; {became}" for name in groups]
+
+
+def in_part_lines(parameters: Mapping[str, Iterable[str]], units: str = "") -> list[str]:
+    """Return a line for each group that got only some of its values: those that it did not get."""
+    return [f"{group}: {', '.join(names)}: no values given{units}; the record holds their defaults"
+            for group, names in parameters.items()]
