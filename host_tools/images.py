@@ -1,79 +1,48 @@
-"""What commands that write an image share: the options of its file form."""
+"""What commands that write an image share: the file in its form."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
-import click
-
-from host_tools.dumps import address
+from host_tools.options import ImageOptions
 
 if TYPE_CHECKING:
-    from paramstore.files.forms import Form
+    from paramstore.files.forms import WriteOptions
     from paramstore.layout.plan import Plan
 
-__all__ = ["ImageOptions", "defaults_option", "encoded", "family_option", "image_options",
-           "name_option", "outside_text"]
-
-Command = TypeVar("Command", bound=Callable[..., Any])
+__all__ = ["encoded", "fill_byte", "outside_text", "write_options"]
 
 
-@dataclass(frozen=True, slots=True)
-class ImageOptions:
-    """How an image is to be written, as `image.files.WriteOptions`."""
+def fill_byte(options: ImageOptions) -> int:
+    """Return what stands for bytes that are left out; ToolError if it is no byte."""
+    from paramstore.core.errors import ToolError
 
-    offset: int = 0
-    family: int | None = None
-    fill: int = 0xFF
-    used_pages: bool = False
-    name: str = "eeprom_image"
-
-
-name_option = click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array.")
-family_option = click.option("--family", type=address, metavar="ID",
-                             help="Family ID of the controller that takes a UF2 file.")
+    fill = 0xFF if options.fill is None else options.fill
+    if fill > 0xFF:
+        raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")
+    return fill
 
 
-defaults_option = click.option(
-    "--write-defaults", is_flag=True, help="Write a record of defaults for an identity or "
-    "calibration group that got no value; without it such a group has no record, so that no unit "
-    "looks calibrated that is not.")
+def write_options(options: ImageOptions) -> WriteOptions:
+    """Return how a file is to be written; ToolError if its fill is no byte."""
+    from paramstore.files.forms import WriteOptions
+
+    return WriteOptions(options.offset, None, fill_byte(options), options.family, options.name)
 
 
-def image_options(command: Command) -> Command:
-    """Add the options of a file form; they come as keywords of `ImageOptions`."""
-    for option in (
-        name_option,
-        click.option("--fill", type=address, default="0xFF", metavar="BYTE",
-                     help="What stands between used pages in a form that cannot leave bytes out."),
-        click.option("--used-pages", is_flag=True,
-                     help="Leave out the pages that nothing of the store has; raw binary and a C "
-                     "array end behind the last one that it has."),
-        family_option,
-        click.option("--offset", type=address, default="0", metavar="ADDRESS",
-                     help="Where the first byte of the part lies in the file."),
-    ):
-        command = option(command)
-    return command
-
-
-def outside_text(form: Form, offset: int, size: int, fill: int) -> str:
-    """Return what a file of a form writes outside the part, for people; "" if nothing."""
-    around = " and ".join(f"0x{a:X} to 0x{b - 1:X}" for a, b in form.fill_outside(offset, size))
+def outside_text(options: ImageOptions, size: int) -> str:
+    """Return what a file writes outside a part of `size` bytes, for people; "" if nothing."""
+    form, fill = options.form, fill_byte(options)
+    around = " and ".join(f"0x{a:X} to 0x{b - 1:X}"
+                          for a, b in form.fill_outside(options.offset, size))
     return (f"{form.title} is written in blocks of {form.block} bytes: the file also writes "
             f"0x{fill:02X} to {around}, outside the part") if around else ""
 
 
-def encoded(image: bytes, plan: Plan, form: Form, options: ImageOptions) -> bytes:
+def encoded(image: bytes, plan: Plan, options: ImageOptions) -> bytes:
     """Return the file that holds an image; ToolError for what its form cannot say."""
-    from paramstore.core.errors import ToolError
-    from paramstore.files.forms import WriteOptions, encode_image
+    from paramstore.files.forms import encode_image
     from paramstore.image.pack import used_ranges
 
-    if not 0 <= options.fill <= 0xFF:
-        raise ToolError(f"--fill {options.fill} is no byte", "give 0 to 0xFF")
     ranges = used_ranges(plan) if options.used_pages else None
-    return encode_image(image, form, WriteOptions(
-        options.offset, ranges, options.fill, options.family, options.name))
+    return encode_image(image, options.form, write_options(options)._replace(ranges=ranges))

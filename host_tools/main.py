@@ -14,8 +14,7 @@ import importlib
 import sys
 from collections.abc import Sequence
 from functools import partial
-from itertools import pairwise
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
@@ -52,7 +51,6 @@ class LazyGroup(click.Group):
             near = difflib.get_close_matches(args[0], SUMMARIES, n=1)
             hint = f"did you mean `{near[0]}`?" if near else "`paramstore --help` lists them"
             ctx.fail(f"there is no command `{args[0]}`; {hint}")
-        ctx.meta.update(_answer(args))
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -63,60 +61,48 @@ class LazyGroup(click.Group):
 
     def main(
         self, args: Sequence[str] | None = None, prog_name: str | None = None,
-        complete_var: str | None = None, standalone_mode: bool = True, **extra: Any
+        complete_var: str | None = None, standalone_mode: bool = True, **extra: object
     ) -> Any:
-        """Run a command line and exit; turn an error into a message and an exit code."""
+        """Run a command line and exit with what the command returns, its exit code; turn an error
+        into a message and an exit code."""
         run = partial(super().main, args, prog_name, complete_var, standalone_mode=False, **extra)
         if not standalone_mode:
             return run()
         try:
-            code: Any = run()
+            code: object = run()
             _flush()
         except (click.Abort, KeyboardInterrupt):
-            sys.exit(STOPPED)
+            code = STOPPED
         except Exception as error:
-            _fail(error)
+            code = _told(error)
         sys.exit(code if isinstance(code, int) else 0)
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def invoke(self, ctx: click.Context) -> object:
         """Run the command; what goes wrong while its options are known is told as they say."""
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
-            ctx.exit(STOPPED)
-        except click.ClickException:
+            return STOPPED
+        except (click.ClickException, click.exceptions.Exit):
             raise
         except Exception as error:
-            _fail(error, as_json=ctx.meta.get("json", False),
-                  stdout_is_file=ctx.meta.get("stdout is a file", False))
+            return _told(error)
 
 
-def _fail(error: Exception, **said: bool) -> NoReturn:
-    """Say what went wrong, and exit; raise it again if it is a bug."""
+def _told(error: Exception) -> int:
+    """Say what went wrong and return the exit code; raise it again if it is a bug."""
     from host_tools.terminal import show_error
 
-    code = show_error(error, **said)
+    code = show_error(error)
     if code is None:
         raise error
-    sys.exit(code)
+    return code
 
 
 def _flush() -> None:
     """Write out what is left of the output while an error can still be told."""
     if sys.stdout is not None:
         sys.stdout.flush()
-
-
-def _answer(args: list[str]) -> dict[str, bool]:
-    """Return whether a command line asks for JSON, and for a file on stdout.
-
-    Asked here because a command that fails has no context any more.
-    """
-    options = args[: args.index("--")] if "--" in args else args
-    outputs = ("-o", "--output", "--svg")
-    to_stdout = any(name in outputs and value == "-" for name, value in pairwise(options))
-    return {"json": "--json" in options,
-            "stdout is a file": to_stdout or "--output=-" in options}
 
 
 def _print_version(ctx: click.Context, _: click.Parameter, asked: bool) -> None:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import wraps
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING
 
-import click
-
+from host_tools.options import BusOptions, ValueOptions
 from host_tools.progress import counted
 from host_tools.streams import read_bytes, read_source
 from host_tools.terminal import say
@@ -23,47 +21,12 @@ if TYPE_CHECKING:
     from paramstore.layout.plan import Plan
     from paramstore.releases.project import Project
 
-__all__ = ["PartAt", "Source", "bus_options", "check_records", "look_at", "open_part",
-           "other_unit", "read_source_of", "read_wanted", "records_option"]
-
-_Command = Callable[..., Any]
-
-
-class PartAt(NamedTuple):
-    """Where a part is, as the options say it."""
-
-    bus: int | None
-    message_bytes: int | None
-    part_file: str | None
-
-
-def bus_options(command: _Command) -> _Command:
-    """Add the options that say where a part is; the command gets them as one, `at`."""
-    @wraps(command)
-    def gathered(*arguments: Any, bus: int | None, message_bytes: int | None,
-                 part_file: str | None, **named: Any) -> Any:
-        return command(*arguments, at=PartAt(bus, message_bytes, part_file), **named)
-
-    options: _Command = gathered
-    for option in (
-        click.option("--bus", type=click.IntRange(0), metavar="N",
-                     help="The part is on /dev/i2c-N of Linux."),
-        click.option("--message-bytes", type=click.IntRange(3), metavar="N",
-                     help="Of the adapter's longest message (default: found out)."),
-        click.option("--part-file", metavar="FILE",
-                     help="The part is simulated; FILE holds its bytes."),
-    ):
-        options = option(options)
-    return options
-
-
-records_option = click.option("--records", metavar="FILE",
-                              help="Note the result in the records of `paramstore batch`.")
-"""For commands that do something to the part of a unit, or compare it."""
+__all__ = ["Target", "check_records", "look_at", "open_part", "other_unit", "read_target",
+           "read_wanted"]
 
 
 @contextmanager
-def open_part(plan: Plan, at: PartAt, *, create: bool = False,
+def open_part(plan: Plan, at: BusOptions, *, create: bool = False,
               writes: bool = False) -> Iterator[Programmer]:
     """Open the way to a part and keep others from it; ToolError if neither or both of the options
     that name it are there. `create` and `writes` are those of `PartFile`."""
@@ -105,7 +68,7 @@ def look_at(programmer: Programmer, project: Project, *, whole: bool = False) ->
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class Target:
     """What a person wants on a part: values (a file, settings or both), or an image. It is read
     before the part is."""
 
@@ -115,31 +78,34 @@ class Source:
     image: Dump | None = None
 
 
-def read_source_of(project: Project, path: str | None, form: str | None,
-                   settings: tuple[str, ...], exact: bool) -> Source:
-    """Read a values file (.toml) or an image; ToolError if there is nothing, or it does not go with
-    the other options, FindingsError for an image that is not of its form."""
+def read_target(project: Project, path: str | None, form: str | None, wanted: ValueOptions,
+                exact: bool) -> Target:
+    """Read values, or the image at `path`; ToolError if there is nothing, or the options do not go
+    together, FindingsError for an image that is not of its form."""
     from paramstore.core.errors import ToolError
-    from paramstore.files.forms import Dump, decode_image, form_of
+    from paramstore.files.forms import Dump, form_of, place, read_dump
 
-    if path is None and not settings:
-        raise ToolError("there is nothing to write or compare",
-                        "give a values file (.toml), an image, or --set GROUP.PARAMETER=VALUE")
-    if path is None or (path.endswith(".toml") and form is None):
+    if path is None and wanted.values is None and not wanted.settings:
+        raise ToolError("there is nothing to write or compare", "give an image, --values FILE or "
+                        "--set GROUP.PARAMETER=VALUE")
+    if path is None:
         if exact:
             raise ToolError("--exact needs an image", "leave it out for values")
-        return Source(read_source(path) if path is not None else None, settings)
-    if settings:
-        raise ToolError("--set goes with a values file, not with an image",
+        text = read_source(wanted.values) if wanted.values is not None else None
+        return Target(text, wanted.settings)
+    if wanted.values is not None or wanted.settings:
+        raise ToolError("values and an image are two things to write or compare",
                         "put the values into the image with `paramstore pack`")
+    if path.lower().endswith(".toml"):
+        raise ToolError(f"`{path}` is no image", f"a values file is given with --values {path}")
     capacity = project.plan.part.capacity
-    dump = decode_image(read_bytes(path), form_of(path, form), path, capacity)
+    dump = place(read_dump(read_bytes(path), path, form_of(path, form) if form else None), capacity)
     if len(dump.data) < capacity:  # the end is missing, like a gap
         dump = Dump(dump.data.ljust(capacity, b"\xff"), (*dump.gaps, (len(dump.data), capacity)))
-    return Source(None, (), path, dump)
+    return Target(None, (), path, dump)
 
 
-def read_wanted(project: Project, plan: Plan, source: Source,
+def read_wanted(project: Project, plan: Plan, source: Target,
                 exact: bool = False) -> tuple[Values, Contents | None]:
     """Return the wanted values, and the image that they come from if there is one.
 

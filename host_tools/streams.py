@@ -12,19 +12,8 @@ import click
 if TYPE_CHECKING:
     from paramstore.core.errors import SourceText
 
-__all__ = ["STDIN", "page_option", "picture_option", "put_bytes", "read_bytes", "read_source",
-           "refuse_input", "write_bytes"]
-
-page_option = click.option(
-    "--html", "page", metavar="FILE",
-    help="Also write the report as a page: one HTML file that needs nothing else (`-`: stdout, "
-         "instead of the text).")
-"""For commands whose report is also a page."""
-
-picture_option = click.option(
-    "--svg", "picture", metavar="FILE",
-    help="Also draw the page map as a picture (`-`: stdout, instead of the text).")
-"""For commands whose report has a page map."""
+__all__ = ["STDIN", "put_bytes", "read_bytes", "read_source", "refuse_input",
+           "write_bytes"]
 
 STDIN = "<stdin>"
 """What the standard input is called in findings."""

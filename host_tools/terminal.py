@@ -10,18 +10,22 @@ import errno
 import os
 import re
 import sys
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, TextIO
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, NamedTuple, TextIO, cast
 
 import click
 
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding
+    from paramstore.core.text import Json
     from paramstore.releases.changes import Verdict
 
 __all__ = [
-    "release_option",
+    "answer",
+    "asks_json",
+    "marks",
     "say",
+    "say_caution",
     "say_json",
     "say_text",
     "show_error",
@@ -30,14 +34,22 @@ __all__ = [
     "tint_verdict",
 ]
 
-_STYLES: dict[str, dict[str, Any]] = {
-    "error": {"fg": "red", "bold": True},
-    "warning": {"fg": "yellow", "bold": True},
-    "place": {"fg": "blue"},
-    "also": {"fg": "cyan"},
-    "fact": {"bold": True},
-    "mend": {"fg": "green", "bold": True},
-    **{name: {"fg": name} for name in ("cyan", "green", "yellow", "magenta", "blue", "red")},
+
+class Style(NamedTuple):
+    """How a part of a message looks on a terminal."""
+
+    colour: str | None
+    bold: bool | None = None
+
+
+_STYLES = {
+    "error": Style("red", bold=True),
+    "warning": Style("yellow", bold=True),
+    "place": Style("blue"),
+    "also": Style("cyan"),
+    "fact": Style(None, bold=True),
+    "mend": Style("green", bold=True),
+    **{name: Style(name) for name in ("cyan", "green", "yellow", "magenta", "blue", "red")},
 }
 
 _MARK = f"\x1b{os.urandom(8).hex()}"
@@ -46,29 +58,87 @@ the text of one looks like ours, and would be obeyed."""
 _MARKS = re.compile(f"{_MARK}([a-z]*);")
 
 
+# ---- Streams ------------------------------------------------------------------------------------
+
+_JSON = "host_tools.json"
+_FILE = "host_tools.file"
+
+
+def marks(*, json: bool = False, file: bool = False) -> None:
+    """Note of the command that runs that its answer is JSON, or that stdout is a file.
+
+    UsageError if stdout is a file already.
+    """
+    noted = click.get_current_context().meta
+    if file and noted.get(_FILE):
+        raise click.UsageError("`-` is given for two files, and there is one standard output")
+    noted[_JSON] = noted.get(_JSON, False) or json
+    noted[_FILE] = noted.get(_FILE, False) or file
+
+
+def asks_json() -> bool:
+    """Whether the answer of the command that runs is JSON."""
+    return _noted(_JSON)
+
+
+def _noted(name: str) -> bool:
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.meta.get(name))
+
+
 # ---- Texts --------------------------------------------------------------------------------------
+# An answer goes to stdout, and to stderr where a file is on stdout. `err`: this is no answer.
 
 
 def say(line: str = "", *, err: bool = False) -> None:
-    """Write one line, whatever is in it, on stdout or stderr."""
-    _put("".join(_safe(line)) + "\n", err)
+    """Write one line, whatever is in it."""
+    _put("".join(_safe(line)) + "\n", err or _noted(_FILE))
 
 
 def say_text(text: str, *, err: bool = False) -> None:
-    """Write a report of several lines, on stdout or stderr; what ends them is in it."""
-    _put("\n".join("".join(_safe(line)) for line in text.split("\n")), err)
+    """Write a report of several lines; what ends them is in it."""
+    _put("\n".join("".join(_safe(line)) for line in text.split("\n")), err or _noted(_FILE))
 
 
-def say_json(data: Any, *, err: bool = False) -> None:
-    """Write data as JSON, on stdout or stderr."""
+def say_json(data: Mapping[str, object]) -> None:
+    """Write data as JSON."""
     from paramstore.core.text import json_text
 
-    text = json_text(data)
+    err = _noted(_FILE)
+    text = json_text(cast("Json", data))
     if not _can_say(text, _stream(err)):
         import json
 
         text = json.dumps(data, indent=2)
     _put(text + "\n", err)
+
+
+def say_caution() -> None:
+    """Write on stderr what is to be heeded with everything that may end up in a part."""
+    from paramstore.report.wording import CAUTION
+
+    say_text(CAUTION + "\n", err=True)
+
+
+def answer(findings: Iterable[Finding], data: Callable[[], Mapping[str, object]],
+           text: Callable[[], str], *, tell: Callable[[], None] | None = None) -> int:
+    """Give a report: its findings and its text, or both as JSON with `--json`. `tell` shows the
+    findings behind the text; without it they stand above. Return the exit code, 1 if there are
+    errors."""
+    from paramstore.core.errors import errors_in
+
+    found = tuple(findings)
+    if asks_json():
+        from paramstore.report.findings import findings_data
+
+        say_json(findings_data(found) | dict(data()))
+    else:
+        if tell is None:
+            show_findings(found)
+        say_text(text())
+        if tell is not None:
+            tell()
+    return 1 if errors_in(found) else 0
 
 
 def _safe(line: str) -> Iterable[str]:
@@ -84,7 +154,9 @@ def _safe(line: str) -> Iterable[str]:
 
 def _colour(part: str) -> str:
     """Return what begins a colour; without a name, what ends it."""
-    return click.style("", **_STYLES[part], reset=False) if part else click.style("")
+    if not part:
+        return click.style("")
+    return click.style("", fg=_STYLES[part].colour, bold=_STYLES[part].bold, reset=False)
 
 
 def _stream(err: bool) -> TextIO | None:
@@ -130,19 +202,12 @@ def tint_verdict(text: str, verdict: Verdict) -> str:
     return tint(text, part)
 
 
-release_option = click.option(
-    "--release", type=int, metavar="N",
-    help="Take release N instead of the schema as it stands (see `paramstore freeze`).")
-"""For commands that work from a schema which may have been released."""
-
-
 # ---- Findings and errors ------------------------------------------------------------------------
 
 
-def show_findings(findings: Iterable[Finding], *, err: bool = True,
-                  told: Iterable[Finding] = ()) -> None:
-    """Write findings, on stderr by default, and how many there are in which file, those that were
-    `told` before among them."""
+def show_findings(findings: Iterable[Finding], *, told: Iterable[Finding] = ()) -> None:
+    """Write findings, which are part of the answer, and how many there are in which file, those
+    that were `told` before among them."""
     from paramstore.report.findings import count_line, findings_text
 
     new = tuple(findings)
@@ -150,24 +215,23 @@ def show_findings(findings: Iterable[Finding], *, err: bool = True,
     if every:
         files = {f.source.path for f in every if f.source}
         where = f"{files.pop()}: " if len(files) == 1 else ""
-        say_text(findings_text(new, style=tint), err=err)
-        say(where + count_line(every), err=err)
+        say_text(findings_text(new, style=tint))
+        say(where + count_line(every))
 
 
-def show_error(error: Exception, *, as_json: bool = False,
-               stdout_is_file: bool = False) -> int | None:
-    """Write what went wrong on stderr and return the exit code; None for a bug of ours, and for a
-    pipe whose reader has gone, which is nobody's fault.
+def show_error(error: Exception) -> int | None:
+    """Write what went wrong and return the exit code; None for a bug of ours, and for a pipe whose
+    reader has gone, which is nobody's fault.
 
-    Findings as JSON are the answer, so they go to stdout unless that is a file.
+    Findings are the answer, everything else goes to stderr.
     """
     from paramstore.core.errors import FindingsError, ToolError
 
     match error:
-        case FindingsError() if as_json:
+        case FindingsError() if asks_json():
             from paramstore.report.findings import findings_data
 
-            say_json(findings_data(error.findings), err=stdout_is_file)
+            say_json(findings_data(error.findings))
             return 1
         case FindingsError():
             show_findings(error.findings)

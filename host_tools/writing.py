@@ -12,7 +12,7 @@ from host_tools.progress import counted
 from host_tools.terminal import say
 
 if TYPE_CHECKING:
-    from host_tools.parts_on_buses import PartAt
+    from host_tools.options import BusOptions
     from paramstore.bus.backup import Backup
     from paramstore.bus.changes import Changes
     from paramstore.bus.programmer import Programmer
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from paramstore.layout.plan import Plan
     from paramstore.releases.project import Project
 
-__all__ = ["Notes", "Way", "carry_out", "keep", "tell_release"]
+__all__ = ["CommandLines", "Notes", "carry_out", "keep", "tell_release"]
 
 
 class Notes:
@@ -81,11 +81,11 @@ def keep(changes: Changes, path: str | None, project: Project,
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class CommandLines:
     """What the commands of a person have in common: the schema, the part, the records."""
 
     schema: str
-    at: PartAt
+    at: BusOptions
     records: str | None
 
     def back(self, kept: Backup, unlock: bool) -> str:
@@ -114,17 +114,17 @@ def _options(*named: tuple[str, int | str | None]) -> list[str]:
     return [str(word) for option, value in named if value is not None for word in (option, value)]
 
 
-def tell_release(part: Plan, plan: Plan, way: Way) -> None:
+def tell_release(part: Plan, plan: Plan, lines: CommandLines) -> None:
     """Say that a part is of an earlier release than the schema, and how to bring it over."""
     if 0 < part.release < plan.release:
         say(f"the part is of release {part.release}, the schema of release {plan.release}: values "
             f"are written as release {part.release} keeps them; to bring it over:", err=True)
-        for command in way.over(plan.release):
+        for command in lines.over(plan.release):
             say(f"  {command}", err=True)
 
 
 def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Notes, what: str,
-              way: Way) -> Done:
+              lines: CommandLines) -> Done:
     """Write, with a progress bar and a note in the records before the first page; tell how to go on
     if it does not end."""
     from paramstore.bus.work import write_changes
@@ -139,7 +139,7 @@ def carry_out(programmer: Programmer, changes: Changes, kept: Backup, notes: Not
             # What is half there is protected, too; and so is a part of another release.
             unlock = kept.other or any(g.role.protected for g in changes.plan.schema.groups
                                        if g.name in changes.groups)
-            back = way.back(kept, unlock)
+            back = lines.back(kept, unlock)
             say("the write did not end; repeat it" + (f", or go back: {back}" if back else ""),
                 err=True)
             if isinstance(error, (ParamstoreError, KeyboardInterrupt)):

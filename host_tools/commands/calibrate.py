@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.options import (
+    gathered,
+    json_option,
+    output_option,
+    picture_option,
+    release_option,
+    values_option,
+)
 from host_tools.streams import STDIN, read_bytes, read_source, write_bytes
-from host_tools.terminal import release_option, say_json, say_text, show_findings
+from host_tools.terminal import answer, say_caution, show_findings
 
 if TYPE_CHECKING:
     from paramstore.calibrate.recipe import Recipe
@@ -65,28 +74,38 @@ def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
         yield path, values_toml(schema, merged)
 
 
+@dataclass(frozen=True, slots=True)
+class CalibrateOptions:
+    """What is made of the measurements."""
+
+    output: str | None
+    values: str | None
+    picture: str | None
+    details: bool | None
+    release: int | None
+
+
 @click.command()
 @click.argument("schema")
 @click.argument("recipe")
 @click.argument("tables", nargs=-1, required=True, metavar="[NAME=]TABLE...")
-@click.option("-o", "--output", metavar="PATH",
-              help="A values file (.toml) for `pack`; for several units a folder of them.")
-@click.option("--values", metavar="FILE", help="Values that go into every values file as well.")
-@click.option("--svg", metavar="FILE", help="Draw the errors.")
-@click.option("--details/--no-details", default=None,
-              help="Every unit and point, or a line for each unit (default: by their number).")
-@release_option
-@click.option("--json", "as_json", is_flag=True, help="Write JSON, every point included.")
-def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | None,
-            values: str | None, svg: str | None, details: bool | None, release: int | None,
-            as_json: bool) -> None:
+@gathered(
+    "options", CalibrateOptions,
+    output_option("A values file (.toml) for `pack`; for several units a folder of them."),
+    values_option,
+    picture_option,
+    click.option("--details/--no-details", default=None,
+                 help="Every unit and point, or a line for each unit (default: by their number)."),
+    release_option)
+@json_option
+def command(schema: str, recipe: str, tables: tuple[str, ...], options: CalibrateOptions) -> int:
     """Example: paramstore calibrate schemas/tank_probe.toml schemas/tank_probe.calibration.toml
     electrode=schemas/tank_probe.electrode.csv -o unit.toml --svg errors.svg
 
     Fit the measurements in each TABLE (CSV) with the model that RECIPE has under NAME, store the
     results in the parameters of SCHEMA, and tell what that makes of every point. Outliers are
-    told, never taken out. Exit code 1: an input has mistakes, or a result breaks a limit; nothing
-    was written.
+    told, never taken out. What --values gives goes into every values file as well. Exit code 1: an
+    input has mistakes, or a result breaks a limit; nothing was written.
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
@@ -94,13 +113,12 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     from paramstore.image.values import read_values
     from paramstore.releases.project import open_project
     from paramstore.report.calibration import calibration_data, calibration_text
-    from paramstore.report.findings import findings_data
     from paramstore.report.residual_plot import residual_svg
-    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
-    model = project.release(release).schema
+    model = project.release(options.release).schema
     procedure = read_recipe(model, read_source(recipe))
+    values, output = options.values, options.output
     base = read_values(model, read_source(values), partial=True) if values else None
     measured = read_tables(procedure, tables)
     outcome = calibrate(procedure, measured)
@@ -109,17 +127,14 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], output: str | Non
     paths = [t.source.path for t in measured.values()]
     inputs = (schema, recipe, values, *(p for p in paths if p != STDIN))
     files = list(value_files(model, outcome, base, output)) if output else []
-    if svg:
-        write_bytes(svg, residual_svg(outcome).encode("utf-8"), inputs)
-    talk = "-" in (output, svg)  # stdout is a file then
-    if as_json:
-        data = findings_data(findings) | calibration_data(outcome)
-        say_json(data, err=talk)
-    else:
-        say_text(calibration_text(outcome, details=details), err=talk)
-        show_findings(findings)
+    if options.picture:
+        write_bytes(options.picture, residual_svg(outcome).encode("utf-8"), inputs, "--svg")
+    answer(findings, lambda: calibration_data(outcome),
+           lambda: calibration_text(outcome, details=options.details),
+           tell=lambda: show_findings(findings))
     if output and files[0][0] != output:
         make_folder(output)
     for path, text in files:
         write_bytes(path, text.encode("utf-8"), inputs)
-    say_text(CAUTION + "\n", err=True)
+    say_caution()
+    return 0

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.options import json_option
 from host_tools.streams import STDIN, read_source
-from host_tools.terminal import say, say_json, say_text, tint, tint_verdict
+from host_tools.terminal import answer, tint, tint_verdict
 
 if TYPE_CHECKING:
-    from paramstore.core.errors import SourceText
+    from paramstore.core.codes import Code
+    from paramstore.core.errors import Finding, SourceText
     from paramstore.releases.project import Review
 
 
 @click.command()
 @click.argument("schema", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding of a kind in full.")
 @click.option("--explain", metavar="CODE", help="Say more about a kind of finding, such as PS204.")
-@click.pass_context
-def command(
-    ctx: click.Context, schema: str | None, as_json: bool, show_all: bool, explain: str | None
-) -> None:
+@json_option
+def command(schema: str | None, show_all: bool, explain: str | None) -> int:
     """Example: paramstore check schemas/tank_probe.toml
 
     Find all mistakes in SCHEMA (`-`: standard input) and in the layout that it leads to, and say
@@ -32,61 +32,47 @@ def command(
     1: there are errors; warnings alone leave it at 0.
     """
     if explain is not None:
-        say_text(_explanation(explain) + "\n")
-        return
+        from paramstore.core.codes import explain_code
+
+        name, code = explain.strip().upper(), explain_code(explain)
+        return answer((), lambda: {"code": name, "title": code.title, "explain": code.explain},
+                      lambda: _explanation(name, code))
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
-    from paramstore.core.errors import errors_in
     from paramstore.report.changes import changes_data, changes_text
-    from paramstore.report.findings import (
-        MOST_OF_A_KIND,
-        count_line,
-        findings_data,
-        findings_text,
-    )
     from paramstore.schema.fixed.kind import is_fixed
 
     source = read_source(schema)
     if is_fixed(source):
-        ctx.exit(_check_layout(source, as_json, show_all))
+        findings, what = _check_layout(source)
+        return _tell(findings, {}, "", what, show_all)
     found = _review(source)
-    if as_json:
-        data = findings_data(found.findings) | {"changes": changes_data(found.changes)}
-        say_json(data)
-    else:
-        most = None if show_all else MOST_OF_A_KIND
-        text = findings_text(found.findings, style=tint, most=most)
-        if found.changes:
-            text += changes_text(found.changes, found.history, tint_verdict)
-        say_text(text)
-        say(f"{_summary(found, schema)}: {count_line(found.findings)}")
-    ctx.exit(1 if errors_in(found.findings) else 0)
+    changes = changes_text(found.changes, found.history, tint_verdict) if found.changes else ""
+    return _tell(found.findings, {"changes": changes_data(found.changes)}, changes,
+                 _summary(found, schema), show_all)
 
 
-def _check_layout(source: SourceText, as_json: bool, show_all: bool) -> int:
-    """Check the schema of a fixed layout; return the exit code."""
-    from paramstore.core.errors import FindingsError, errors_in
-    from paramstore.report.findings import (
-        MOST_OF_A_KIND,
-        count_line,
-        findings_data,
-        findings_text,
-    )
+def _tell(findings: Sequence[Finding], data: Mapping[str, object], changes: str, what: str,
+          show_all: bool) -> int:
+    """Say what is wrong and what changed; the last line counts. Return the exit code."""
+    from paramstore.report.findings import MOST_OF_A_KIND, count_line, findings_text
+
+    most = None if show_all else MOST_OF_A_KIND
+    return answer(findings, lambda: data, lambda: findings_text(findings, style=tint, most=most)
+                  + changes + f"{what}: {count_line(findings)}\n", tell=lambda: None)
+
+
+def _check_layout(source: SourceText) -> tuple[Sequence[Finding], str]:
+    """Return what there is to say of the schema of a fixed layout, and what it holds."""
+    from paramstore.core.errors import FindingsError
     from paramstore.report.fixed import summary
     from paramstore.schema.fixed.reader import read_layout
 
     try:
         layout, findings = read_layout(source)
-        what = summary(layout)
     except FindingsError as error:
-        findings, what = error.findings, source.path
-    if as_json:
-        say_json(findings_data(findings))
-    else:
-        text = findings_text(findings, style=tint, most=None if show_all else MOST_OF_A_KIND)
-        say_text(text)
-        say(f"{what}: {count_line(findings)}")
-    return 1 if errors_in(findings) else 0
+        return error.findings, source.path
+    return findings, summary(layout)
 
 
 def _review(source: SourceText) -> Review:
@@ -118,13 +104,9 @@ def _summary(found: Review, path: str) -> str:
         f"{plural(parameters, 'parameter')} on {schema.part.name}")
 
 
-def _explanation(name: str) -> str:
-    from paramstore.core.codes import explain_code
-
-    code = explain_code(name)
-    head = f"{name.strip().upper()}: {code.title}"
+def _explanation(name: str, code: Code) -> str:
     paragraphs = [
         block if block.startswith("    ") else textwrap.fill(block, 80)
         for block in code.explain.split("\n\n")
     ]
-    return "\n\n".join([head, *paragraphs])
+    return "\n\n".join([f"{name}: {code.title}", *paragraphs]) + "\n"

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from pathlib import PurePath
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined, known, show_doubts
+from host_tools.dumps import examined, known, show_doubts, show_dumps
+from host_tools.options import (
+    InputOptions,
+    gathered,
+    input_options,
+    json_option,
+    records_option,
+    release_option,
+    serial_option,
+    values_option,
+)
 from host_tools.streams import read_source
-from host_tools.terminal import say, say_json, say_text, tint
+from host_tools.terminal import say, tint
 
 if TYPE_CHECKING:
     from paramstore.inspect.differ import ByteRange, Difference
@@ -46,57 +56,70 @@ def from_record(found: Examination, records: str, serial: str | None) -> tuple[D
                              found.values())
 
 
+@dataclass(frozen=True, slots=True)
+class OtherOptions:
+    """What a dump is compared with, if not with another dump."""
+
+    values: str | None
+    records: str | None
+    serial: str | None
+    with_bytes: bool
+
+
+def check(other: str | None, against: OtherOptions) -> None:
+    """Refuse options that do not go together (ToolError)."""
+    from paramstore.core.errors import ToolError
+
+    if sum(o is not None for o in (other, against.values, against.records)) != 1:
+        raise ToolError("a dump is compared with one thing",
+                        "give another dump, --values FILE or --records FILE")
+    if against.serial is not None and against.records is None:
+        raise ToolError("--serial is for records of a production", "give --records, or no --serial")
+    if against.with_bytes and other is None:
+        raise ToolError("values have no bytes to compare", "give a dump, or no --bytes")
+
+
 @click.command()
 @click.argument("schema")
 @click.argument("dump")
-@click.argument("other")
-@dump_options
-@click.option("--serial", metavar="SERIAL",
-              help="Of the unit on record (default: the one that the dump holds).")
-@click.option("--bytes", "with_bytes", is_flag=True, help="Tell every byte that differs, too.")
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
-@click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, other: str, options: DumpOptions,
-            serial: str | None, with_bytes: bool, as_json: bool) -> None:
+@click.argument("other", required=False)
+@input_options(release_option)
+@gathered(
+    "against", OtherOptions, values_option, records_option, serial_option,
+    click.option("--bytes", "with_bytes", is_flag=True, help="Tell every byte that differs, too."))
+@json_option
+def command(schema: str, dump: str, other: str | None, given: InputOptions,
+            against: OtherOptions) -> int:
     """Example: paramstore differ schemas/tank_probe.toml before.bin after.hex --bytes
 
-    Say what changed from DUMP to OTHER: which parameters, from what to what. OTHER is a dump; a
-    values file (.toml) such as a unit was packed from, of which only what it names is compared; or
-    the records of a production (.db), of which the unit is the one whose serial number the dump
-    holds, and then from what it was made with to DUMP. SCHEMA may be that of a fixed layout. Exit
-    code 1: values differ, or bytes with --bytes; in a fixed layout any bytes, checksums among them.
+    Say what changed from DUMP to OTHER, another dump: which parameters, from what to what. Or to
+    --values, of which only what it names is compared. Or, with --records, from what a unit was made
+    with to DUMP; the unit is the one whose serial number the dump holds, or --serial. SCHEMA may be
+    that of a fixed layout. Exit code 1: values differ, or bytes with --bytes; in a fixed layout any
+    bytes, checksums among them.
     """
     from paramstore.core.errors import ToolError
     from paramstore.inspect.differ import differences
     from paramstore.inspect.store import StoreExamination
-    from paramstore.report.findings import findings_data
     from paramstore.report.places import difference_data, difference_text, equal_text
 
-    suffix = PurePath(other).suffix.lower()
-    if serial is not None and suffix != ".db":
-        raise ToolError("--serial is for records of a production", "give them, or no --serial")
-    if with_bytes and suffix in (".toml", ".db"):
-        raise ToolError("values have no bytes to compare", "give a dump, or no --bytes")
-    dumps = (dump,) if suffix in (".toml", ".db") else (dump, other)
-    found, *others = examined(known(schema, options), options, *dumps)
+    check(other, against)
+    found, *others = examined(known(schema, given), given, dump, *((other,) if other else ()))
     for each in (found, *others):
-        show_doubts(each)
         if not each.comparable:
+            show_doubts(each)
             raise ToolError(f"`{each.reading.source.path}` holds nothing of "
                             f"`{each.schema.name}` to compare",
                             "`paramstore examine` says what it holds")
     ranges: tuple[ByteRange, ...] = ()
-    if suffix == ".db":
-        values = from_record(found, other, serial)
+    if against.records is not None:
+        values = from_record(found, against.records, against.serial)
     else:
-        values, ranges = differences(found, others[0] if others else read_source(other))
-    shown = ranges if with_bytes else ()
-    if as_json:
-        data = findings_data(f for each in (found, *others) for f in each.findings)
-        say_json(data | {"bytes_differ": bool(ranges)} | difference_data(values, shown))
-    elif values or shown:
-        say_text(difference_text(values, shown, tint))
-    else:
-        say_text(equal_text(ranges))
+        values, ranges = differences(
+            found, others[0] if others else read_source(against.values or ""))
+    shown = ranges if against.with_bytes else ()
+    show_dumps((found, *others), lambda: {"bytes_differ": bool(ranges)} | difference_data(
+        values, shown), lambda: difference_text(values, shown, tint) if values or shown
+        else equal_text(ranges))
     # Bytes of a store differ without a value that does: numbers and places of older records.
-    ctx.exit(1 if values or shown or (ranges and not isinstance(found, StoreExamination)) else 0)
+    return 1 if values or shown or (ranges and not isinstance(found, StoreExamination)) else 0

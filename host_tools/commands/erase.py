@@ -4,30 +4,30 @@ from __future__ import annotations
 
 import click
 
-from host_tools.parts_on_buses import (
-    PartAt,
+from host_tools.options import (
+    BusOptions,
+    backup_option,
     bus_options,
-    check_records,
-    look_at,
-    open_part,
+    json_option,
     records_option,
+    unlock_option,
 )
+from host_tools.parts_on_buses import check_records, look_at, open_part
 from host_tools.streams import read_source
-from host_tools.terminal import say_json, say_text
-from host_tools.writing import Notes, Way, carry_out, keep
+from host_tools.terminal import answer, say_caution
+from host_tools.writing import CommandLines, Notes, carry_out, keep
 
 
 @click.command()
 @click.argument("schema")
-@click.option("--yes", is_flag=True, help="Erase. Without it, what would be lost is shown.")
-@click.option("--unlock", is_flag=True, help="Erase identity and calibration as well.")
-@click.option("--backup", metavar="FILE",
-              help="Where the old content goes (default: STORE.before-NNNN.hex here).")
+@click.option("--yes", is_flag=True, help="Do it. Without it, what would be done is shown.")
+@unlock_option
+@backup_option
 @bus_options
 @records_option
-@click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
-def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt,
-            records: str | None, as_json: bool) -> None:
+@json_option
+def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: BusOptions,
+            records: str | None) -> int:
     """Example: paramstore erase schemas/tank_probe.toml --bus 1
 
     Write FF to every byte of a part, whatever it holds: for rework, or if a part is refused as
@@ -39,8 +39,6 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
     from paramstore.bus.exact import erase_changes, refuse_protected
     from paramstore.releases.project import open_project
     from paramstore.report.bus import erase_data, erase_text
-    from paramstore.report.findings import findings_data
-    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
     check_records(records)
@@ -52,16 +50,15 @@ def command(schema: str, yes: bool, unlock: bool, backup: str | None, at: PartAt
         changes = erase_changes(contents)
         notes = Notes(records)
         if yes and changes.pages:
-            say_text(CAUTION + "\n", err=True)
+            say_caution()
             kept = keep(changes, backup, project, erase_changes)
             done = carry_out(programmer, changes, kept, notes, "erase",
-                             Way(schema, at, records))
+                             CommandLines(schema, at, records))
             notes.end("erase", True, "blank", done.contents)
     written = yes and bool(changes.pages)
-    if as_json:
-        say_json(findings_data(()) | erase_data(name, changes, done=written))
-    else:
-        say_text(erase_text(name, changes, done=written, khz=contents.plan.schema.bus_khz,
-                            backup=backup_name(backup, project.plan.schema.name)))
+    answer((), lambda: erase_data(name, changes, done=written), lambda: erase_text(
+        name, changes, done=written, khz=contents.plan.schema.bus_khz,
+        backup=backup_name(backup, project.plan.schema.name)))
     if not yes:
-        say_text(CAUTION + "\n", err=True)
+        say_caution()
+    return 0

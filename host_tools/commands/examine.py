@@ -6,9 +6,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import DumpOptions, dump_options, examined, known, show_report
-from host_tools.streams import page_option, picture_option, write_bytes
-from host_tools.terminal import say_json, tint
+from host_tools.dumps import examined, known, report_on_dump
+from host_tools.options import (
+    InputOptions,
+    input_options,
+    json_option,
+    page_option,
+    picture_option,
+    release_option,
+)
+from host_tools.streams import write_bytes
+from host_tools.terminal import tint
 
 if TYPE_CHECKING:
     from paramstore.inspect.examination import Examination
@@ -17,13 +25,12 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("schema")
 @click.argument("dump")
-@dump_options
+@input_options(release_option)
 @page_option
 @picture_option
-@click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot and commit included.")
-@click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, page: str | None,
-            picture: str | None, as_json: bool) -> None:
+@json_option
+def command(schema: str, dump: str, given: InputOptions, page: str | None,
+            picture: str | None) -> int:
     """Example: paramstore examine schemas console.log
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
@@ -34,27 +41,19 @@ def command(ctx: click.Context, schema: str, dump: str, options: DumpOptions, pa
     nothing tells what it is. Warnings leave it at 0: a write that was cut is one, for the last
     commit is whole, and the next one mends the slot.
     """
-    from paramstore.core.errors import errors_in
     from paramstore.inspect.which import files_of
     from paramstore.report.examination import examination_data, examination_page, examination_text
-    from paramstore.report.findings import findings_data
 
-    schemas = known(schema, options)
-    (found,) = examined(schemas, options, dump)
+    schemas = known(schema, given)
+    (found,) = examined(schemas, given, dump)
     if page is not None:
         write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.known)),
                     option="--html")
     if picture is not None:
         write_bytes(picture, _picture(found).encode(), (dump, *files_of(schemas.known)),
                     option="--svg")
-    if "-" in (page, picture):
-        pass
-    elif as_json:
-        data = findings_data(found.findings) | examination_data(found)
-        say_json(data)
-    else:
-        show_report(examination_text(found, tint), found.findings)
-    ctx.exit(1 if errors_in(found.findings) else 0)
+    return report_on_dump(found.findings, lambda: examination_data(found),
+                          lambda: examination_text(found, tint))
 
 
 def _picture(found: Examination) -> str:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import click
 
-from host_tools.terminal import say, say_json, say_text, show_findings, tint_verdict
+from host_tools.options import json_option
+from host_tools.terminal import answer, tint_verdict
 
 
 @click.command()
 @click.argument("schema")
 @click.option("--note", default="", metavar="TEXT", help="What the release is; kept in its file.")
-@click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
-def command(schema: str, note: str, as_json: bool) -> None:
+@json_option
+def command(schema: str, note: str) -> int:
     """Example: paramstore freeze schemas/dimmer.toml --note "First units"
 
     Make SCHEMA a release: write where everything lies into the next file of SCHEMA's folder of
@@ -25,20 +26,15 @@ def command(schema: str, note: str, as_json: bool) -> None:
     from paramstore.firmware.view import view_of
     from paramstore.releases.project import fixed_rooms, freeze, open_project
     from paramstore.report.changes import changes_data, changes_text
-    from paramstore.report.findings import findings_data
 
     source = read_text(schema)
     project = open_project(source)
     view_of(project.plan)  # names that meet in C show up only there
     path, plan = freeze(source, project, note)
     findings = (*project.findings, *project.plan.findings, *fixed_rooms(project, path))
-    if as_json:
-        say_json(findings_data(findings) | {
-            "store": plan.schema.name, "release": plan.release, "layout_id": plan.layout_id,
-            "output": str(path), "changes": changes_data(project.changes),
-        })
-        return
-    show_findings(findings)
-    say_text(changes_text(project.changes, project.history, tint_verdict))
-    say(f"{path}: {plan.schema.name}, release {plan.release}, "
-               f"layout 0x{plan.layout_id:08X}")
+    answer(findings, lambda: {
+        "store": plan.schema.name, "release": plan.release, "layout_id": plan.layout_id,
+        "output": str(path), "changes": changes_data(project.changes),
+    }, lambda: changes_text(project.changes, project.history, tint_verdict)
+        + f"{path}: {plan.schema.name}, release {plan.release}, layout 0x{plan.layout_id:08X}\n")
+    return 0

@@ -2,28 +2,43 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from host_tools.options import gathered, json_option, output_option, release_option
 from host_tools.streams import read_source
-from host_tools.terminal import release_option, say, say_json, show_findings
+from host_tools.terminal import answer, say
+
+
+@dataclass(frozen=True, slots=True)
+class FirmwareOptions:
+    """Which files are written."""
+
+    output: str
+    runtime: bool
+    ports: bool
+    linux_port: bool
+    force: bool
+    release: int | None
 
 
 @click.command()
 @click.argument("schema")
-@click.option("-o", "--output", required=True, metavar="DIR", type=click.Path(path_type=Path),
-              help="Folder to write into; it is made if need be.")
-@click.option("--runtime/--no-runtime", default=True,
-              help="Write paramstore.c and paramstore.h as well (default: yes).")
-@click.option("--ports", is_flag=True, help="Write the example ports for bare metal as well.")
-@click.option("--linux-port", is_flag=True,
-              help="Write the example port for I2C on Linux as well; it compiles on Linux only.")
-@click.option("--force", is_flag=True, help="Overwrite files of the same names that are not ours.")
-@release_option
-@click.option("--json", "as_json", is_flag=True, help="Tell what was written as JSON.")
-def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: bool,
-            force: bool, release: int | None, as_json: bool) -> None:
+@gathered(
+    "options", FirmwareOptions,
+    output_option("Folder to write into; it is made if need be.", required=True),
+    click.option("--runtime/--no-runtime", default=True,
+                 help="Write paramstore.c and paramstore.h as well (default: yes)."),
+    click.option("--ports", is_flag=True, help="Write the example ports for bare metal as well."),
+    click.option("--linux-port", is_flag=True, help="Write the example port for I2C on Linux as "
+                 "well; it compiles on Linux only."),
+    click.option("--force", is_flag=True,
+                 help="Overwrite files of the same names that are not ours."),
+    release_option)
+@json_option
+def command(schema: str, options: FirmwareOptions) -> int:
     """Example: paramstore generate schemas/tank_probe.toml -o firmware/params
 
     Write const tables and typed accessors for the store of SCHEMA (`-`: standard input), and the
@@ -35,28 +50,25 @@ def command(schema: str, output: Path, runtime: bool, ports: bool, linux_port: b
     from paramstore.firmware.generate import generate, port_files, runtime_files
     from paramstore.firmware.physical import unconverted
     from paramstore.releases.project import open_project
-    from paramstore.report.findings import findings_data
 
+    output = Path(options.output)
     check_folder(output)
     project = open_project(read_source(schema))
-    plan = project.release(release)
-    findings = (*project.findings, *unconverted(plan))
-    ours = generate(plan) | (runtime_files() if runtime else {})
-    examples = (port_files() if ports else {}) | (port_files(linux=True) if linux_port else {})
-    actions = plan_writes(output, ours, examples, force)
+    plan = project.release(options.release)
+    ours = generate(plan) | (runtime_files() if options.runtime else {})
+    examples = ((port_files() if options.ports else {})
+                | (port_files(linux=True) if options.linux_port else {}))
+    actions = plan_writes(output, ours, examples, options.force)
     make_folder(output)
     for name, text in (ours | examples).items():
         if actions[name] != "unchanged":
             write_text(output / name, text)
-    if as_json:
-        files = [{"file": str(output / name), "action": a} for name, a in actions.items()]
-        say_json(findings_data(findings) | {
-            "store": plan.schema.name, "files": files})
-        return
-    show_findings(findings)
-    for name, action in actions.items():
-        say(f"{output / name}: {action}")
+    answer((*project.findings, *unconverted(plan)), lambda: {
+        "store": plan.schema.name,
+        "files": [{"file": str(output / name), "action": a} for name, a in actions.items()],
+    }, lambda: "".join(f"{output / name}: {action}\n" for name, action in actions.items()))
     say(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
+    return 0
 
 
 def check_folder(path: Path) -> None:

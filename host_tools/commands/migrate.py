@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from host_tools.dumps import (
-    DumpOptions,
-    Schemas,
-    examined_store,
-    offset_option,
-    read,
-    words_option,
+from host_tools.dumps import Schemas, examined_store, read
+from host_tools.images import encoded, outside_text
+from host_tools.options import (
+    ImageOptions,
+    InputOptions,
+    gathered,
+    image_options,
+    input_options,
+    json_option,
+    range_options,
+    used_pages_option,
 )
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import say, say_json, say_text, show_findings, tint
+from host_tools.terminal import answer, say, say_caution, show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding
     from paramstore.image.migrate import Fate, Migration
+    from paramstore.layout.plan import Plan
     from paramstore.releases.project import Project
 
 
@@ -29,76 +34,81 @@ def paint(text: str, fate: Fate) -> str:
     return tint(text, "error") if fate.harmed else text
 
 
+@dataclass(frozen=True, slots=True)
+class MigrateOptions:
+    """From which release or layout to which release, and at what cost."""
+
+    first: int | None
+    last: int | None
+    layout: str | None
+    anew: bool
+    accept_loss: bool
+
+
 @click.command()
 @click.argument("schema")
-@click.argument("image")
-@click.option("--to", "target", type=int, metavar="N",
-              help="The release wanted (default: the last one; with --layout the schema as it "
-              "stands).")
-@click.option("--from", "origin", type=int, metavar="N",
-              help="The release of the image (default: as its label says).")
-@click.option("--layout", metavar="FIXED",
-              help="IMAGE is a dump of this fixed layout, not of a release.")
-@click.option("--relayout", "anew", is_flag=True,
-              help="Lay the unit out anew if the releases are of different series.")
-@click.option("--accept-loss", is_flag=True,
-              help="Write the image even if stored values do not come over, or were not read.")
-@click.option("-o", "--output", metavar="FILE", help="Write the new image; `-`: stdout.")
-@offset_option
-@words_option
-@click.option("--format", "form_name", metavar="FORM",
-              help="Form of both images (default: by the content, and by the suffix).")
-@click.option("--json", "as_json", is_flag=True, help="Write JSON, every value included.")
-@click.pass_context
-def command(ctx: click.Context, schema: str, image: str, target: int | None, origin: int | None,
-            layout: str | None, anew: bool, accept_loss: bool, output: str | None,
-            offset: int | None, words: str | None, form_name: str | None, as_json: bool) -> None:
+@click.argument("dump")
+@gathered(
+    "options", MigrateOptions,
+    range_options("The release of the dump (default: as its label says).",
+                  "The release wanted (default: the last one; with --layout the schema as "
+                  "it stands)."),
+    click.option("--layout", metavar="FIXED",
+                 help="DUMP is of this fixed layout, not of a release."),
+    click.option("--relayout", "anew", is_flag=True,
+                 help="Lay the unit out anew if the releases are of different series."),
+    click.option("--accept-loss", is_flag=True, help="Write the image even if stored values do "
+                 "not come over, or were not read."))
+@image_options("Write the new image.", used_pages_option)
+@input_options()
+@json_option
+def command(schema: str, dump: str, options: MigrateOptions, image: ImageOptions,
+            given: InputOptions) -> int:
     """Example: paramstore migrate schemas/tank_probe.toml unit.bin --to 5 -o unit5.bin
 
-    Make IMAGE, of one release of SCHEMA, an image of another one, later or earlier, and say what
+    Make DUMP, of one release of SCHEMA, an image of another one, later or earlier, and say what
     became of each value. Up, that is what the firmware of the later release does by itself, and
     defaults in place of values outside their limits are stored as well. Where that is of another
     series (another part, other rings) only the host can do it, with --relayout. With --layout,
-    IMAGE is a dump of a fixed layout in any form, such as a unit with other firmware has; its
+    DUMP is a dump of a fixed layout in any form, such as a unit with other firmware has; its
     values go into a new image of SCHEMA, of release N or as it stands. Without -o it is only said.
-    Exit code 1: stored values do not come over, are damaged or may be among bytes that IMAGE lacks,
-    and nothing was written; or IMAGE has other damage. An image written with --accept-loss leaves
+    Exit code 1: stored values do not come over, are damaged or may be among bytes that DUMP lacks,
+    and nothing was written; or DUMP has other damage. An image written with --accept-loss leaves
     it at 0.
     """
     from paramstore.core.errors import errors_in
-    from paramstore.files.forms import encode_image, form_of
     from paramstore.releases.project import open_project
-    from paramstore.report.findings import findings_data
     from paramstore.report.migration import migration_data, migration_text
-    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
-    options = DumpOptions(form_name, words, offset)
-    if layout is not None:
-        if origin is not None or anew:
-            raise click.UsageError("--layout takes neither --from nor --relayout")
-        made = _adopted(project, layout, image, target, options)
-    else:
-        made = _migrated(project, schema, image, target, origin, anew, options)
+    made = _made(project, schema, dump, options, given)
     harmed = [item.fate for item in made.result.items if item.fate.harmed]
-    refused = bool(harmed) and not accept_loss
-    talk = output == "-"
-    if as_json:
-        say_json(findings_data(made.findings) | made.data | {
-            "output": None if refused else output,
-            "values": migration_data(made.result.items),
-        }, err=talk)
-    else:
-        show_findings(made.findings)
-        say_text(migration_text(made.result.items, paint) + made.said + "\n", err=talk)
+    refused = bool(harmed) and not options.accept_loss
+    output = image.output
+    if output is not None and not refused:
+        write_bytes(output, encoded(made.result.image, made.plan, image),
+                    inputs=(schema, dump, options.layout))
+    answer(made.findings, lambda: made.data | {
+        "output": None if refused else output, "values": migration_data(made.result.items),
+    }, lambda: migration_text(made.result.items, paint) + made.said + "\n")
     if output is not None and refused:
         say(f"{output}: not written, for {_said_of(harmed)}", err=True)
     elif output is not None:
-        form = form_of(output, form_name if layout is None else None)
-        write_bytes(output, encode_image(made.result.image, form), inputs=(schema, image, layout))
-        say_text(CAUTION + "\n", err=True)
-    accepted = accept_loss and output is not None
-    ctx.exit(1 if (harmed or errors_in(made.findings)) and not accepted else 0)
+        if outside := outside_text(image, len(made.result.image)):
+            say(outside, err=True)
+        say_caution()
+    accepted = options.accept_loss and output is not None
+    return 1 if (harmed or errors_in(made.findings)) and not accepted else 0
+
+
+def _made(project: Project, schema: str, dump: str, options: MigrateOptions,
+          given: InputOptions) -> Made:
+    """Make the new image; UsageError for options that do not go together."""
+    if options.layout is not None:
+        if options.first is not None or options.anew:
+            raise click.UsageError("--layout takes neither --from nor --relayout")
+        return _adopted(project, options.layout, dump, options.last, given)
+    return _migrated(project, schema, dump, options, given)
 
 
 def _said_of(harmed: list[Fate]) -> str:
@@ -119,13 +129,14 @@ class Made(NamedTuple):
     """A new image, what was found in the old one, and what is said about both."""
 
     result: Migration
+    plan: Plan
     findings: tuple[Finding, ...]
-    data: dict[str, Any]
+    data: dict[str, object]
     said: str
 
 
-def _migrated(project: Project, schema: str, image: str, target: int | None, origin: int | None,
-              anew: bool, options: DumpOptions) -> Made:
+def _migrated(project: Project, schema: str, dump: str, options: MigrateOptions,
+              given: InputOptions) -> Made:
     """Make an image of one release one of another."""
     from paramstore.core.errors import Severity, ToolError
     from paramstore.image.contents import LabelState
@@ -133,9 +144,10 @@ def _migrated(project: Project, schema: str, image: str, target: int | None, ori
     from paramstore.image.relayout import relayout
     from paramstore.inspect.which import project_candidates
 
-    wanted = project.history.release(len(project.history.releases) if target is None else target)
+    origin, last = options.first, options.last
+    wanted = project.history.release(len(project.history.releases) if last is None else last)
     of = Schemas(project_candidates(project, schema, origin), named=True)
-    found = examined_store(of, options, image)
+    found = examined_store(of, given, dump)
     plan, contents = found.plan, found.contents
     # Of a value that cannot be in the release of the image its fate tells more: it may come over.
     findings = (*project.findings, *(
@@ -151,16 +163,17 @@ def _migrated(project: Project, schema: str, image: str, target: int | None, ori
                         if contents.label else "if only its label is damaged, say with --from of "
                         "which release it is")
     between = project.between(plan, wanted)
-    crosses = anew and plan.series != wanted.series
+    crosses = options.anew and plan.series != wanted.series
     result = (relayout if crosses else migrate)(contents, wanted, between)
     where = f", laid out anew on the {wanted.part.name}" if crosses else ""
     was = f"release {plan.release}" if plan.release else "the schema as it stands"
-    return Made(result, findings, {"from": plan.release, "to": wanted.release, "relayout": crosses},
-                f"{image}: {was} to release {wanted.release}{where}")
+    return Made(result, wanted, findings,
+                {"from": plan.release, "to": wanted.release, "relayout": crosses},
+                f"{dump}: {was} to release {wanted.release}{where}")
 
 
 def _adopted(project: Project, layout: str, dump: str, target: int | None,
-             options: DumpOptions) -> Made:
+             given: InputOptions) -> Made:
     """Make an image of the store from a dump of a fixed layout."""
     from paramstore.core.errors import ToolError, errors_in
     from paramstore.image.adopt import adopt
@@ -169,14 +182,14 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
 
     wanted = project.release(target)
     fixed, warnings = read_layout(read_source(layout))
-    (reading,) = read(options, Schemas((fixed,), named=True), dump)
-    found = examine_fixed(reading, fixed, offset=options.offset)
+    (reading,) = read(given, Schemas((fixed,), named=True), dump)
+    found = examine_fixed(reading, fixed, offset=given.input_offset)
     findings = (*project.findings, *warnings, *found.findings)
     if not found.holds_values or any(f.code in ("PS601", "PS671") for f in errors_in(findings)):
         show_findings(findings)
         raise ToolError(f"`{dump}` is no whole dump of `{fixed.name}`",
                         "nothing is taken from it: look at it with `paramstore examine`")
     state = f"release {wanted.release}" if wanted.release else "as its schema stands"
-    return Made(adopt(found.contents, wanted), findings,
+    return Made(adopt(found.contents, wanted), wanted, findings,
                 {"layout": fixed.name, "to": wanted.release},
                 f"{dump}: {fixed.name} to {wanted.schema.name}, {state}")

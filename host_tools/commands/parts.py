@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
 
 import click
 
-from host_tools.terminal import say, say_json, say_text, tint
+from host_tools.options import gathered, json_option
+from host_tools.terminal import answer, say, tint
 
 PROTECT = {"none": "none", "whole": "whole", "half": "upper half", "quarter": "upper quarter"}
 UNITS = {"": 1, "k": 1024, "K": 1024, "KiB": 1024, "M": 1 << 20, "MiB": 1 << 20,
@@ -22,7 +23,7 @@ class Quantity(click.ParamType[float]):
     def __init__(self, name: str, units: Mapping[str, float], example: str) -> None:
         self.name, self.units, self.example = name, units, example
 
-    def convert(self, value: Any, param: click.Parameter | None,
+    def convert(self, value: object, param: click.Parameter | None,
                 ctx: click.Context | None) -> float:
         """Return the number in the unit of the option."""
         match = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?) ?([A-Za-z]*)", str(value).strip(), re.ASCII)
@@ -55,19 +56,45 @@ def _bytes(text: str) -> int:
     return int(match[1]) * UNITS[match[2]]
 
 
+@dataclass(frozen=True, slots=True)
+class PartFilter:
+    """What a part must have."""
+
+    capacity: str | None
+    page: int | None
+    supply: float | None
+    khz: float | None
+    protect: str | None
+
+    def asked(self, words: str) -> dict[str, tuple[str, object]]:
+        """Return what is asked for: its name for `search`, how a person says it, and the value."""
+        from paramstore.schema.part import WriteProtect
+
+        every: dict[str, tuple[str, object]] = {
+            "text": (f"`{words}`", words or None),
+            "capacity": (f"--capacity {self.capacity}",
+                         None if self.capacity is None else size_range(self.capacity)),
+            "page": (f"--page {self.page}", self.page),
+            "supply_v": (f"--supply {self.supply or 0:g}", self.supply),
+            "bus_khz": (f"--khz {self.khz or 0:g}", self.khz),
+            "protect": (f"--protect {self.protect}",
+                        WriteProtect(PROTECT[self.protect]) if self.protect else None),
+        }
+        return {key: (said, value) for key, (said, value) in every.items() if value is not None}
+
+
 @click.command()
 @click.argument("text", nargs=-1)
-@click.option("--capacity", metavar="SIZE", help="Bytes, as 4K, 32kbit, 4K.. or 4K..32K.")
-@click.option("--page", type=click.IntRange(1), metavar="BYTES", help="Page size.")
-@click.option("--supply", type=SUPPLY, metavar="V", help="Works at this supply.")
-@click.option("--khz", type=CLOCK, metavar="KHZ",
-              help="Allows this clock (at that supply).")
-@click.option("--protect", type=click.Choice(list(PROTECT)), help="What the WP pin covers.")
+@gathered(
+    "wanted", PartFilter,
+    click.option("--capacity", metavar="SIZE", help="Bytes, as 4K, 32kbit, 4K.. or 4K..32K."),
+    click.option("--page", type=click.IntRange(1), metavar="BYTES", help="Page size."),
+    click.option("--supply", type=SUPPLY, metavar="V", help="Works at this supply."),
+    click.option("--khz", type=CLOCK, metavar="KHZ", help="Allows this clock (at that supply)."),
+    click.option("--protect", type=click.Choice(list(PROTECT)), help="What the WP pin covers."))
 @click.option("--sources", is_flag=True, help="Show every part in full, with all sources.")
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
-def command(text: tuple[str, ...], capacity: str | None, page: int | None,
-            supply: float | None, khz: float | None, protect: str | None,
-            sources: bool, as_json: bool) -> None:
+@json_option
+def command(text: tuple[str, ...], wanted: PartFilter, sources: bool) -> int:
     """Example: paramstore parts --capacity 4K.. --supply 1.8
 
     List the EEPROM parts that match. TEXT is looked for in name, maker and notes; the name of a
@@ -75,28 +102,18 @@ def command(text: tuple[str, ...], capacity: str | None, page: int | None,
     """
     from paramstore.report.parts import nothing_found, part_text, parts_data, parts_text
     from paramstore.schema.catalogue import find, search
-    from paramstore.schema.part import WriteProtect
 
     words = " ".join(text)
-    wishes: dict[str, tuple[str, Any]] = {
-        "text": (f"`{words}`", words or None),
-        "capacity": (f"--capacity {capacity}", None if capacity is None else size_range(capacity)),
-        "page": (f"--page {page}", page),
-        "supply_v": (f"--supply {supply or 0:g}", supply),
-        "bus_khz": (f"--khz {khz or 0:g}", khz),
-        "protect": (f"--protect {protect}", WriteProtect(PROTECT[protect]) if protect else None),
-    }
-    asked = {key: value for key, (_, value) in wishes.items() if value is not None}
+    said = wanted.asked(words)
+    asked = {key: value for key, (_, value) in said.items()}
     named = find(words) if list(asked) == ["text"] else None
-    parts = (named,) if named else search(**asked)
-    if as_json:
-        say_json(parts_data(parts))
-    elif parts and (sources or named or len(parts) == 1):
-        say_text("\n".join(part_text(p) for p in parts))
-    elif parts:
-        say_text(parts_text(parts, supply))
-    if not parts:
-        message, help_text = nothing_found(asked, {key: wishes[key][0] for key in asked})
-        say(message, err=True)
-        say(f"  {tint('mend', 'mend')}  {help_text}", err=True)
-        sys.exit(1)
+    parts = (named,) if named else search(**asked)  # type: ignore[arg-type]
+    in_full = sources or named is not None or len(parts) == 1
+    if parts:
+        return answer((), lambda: parts_data(parts), lambda: "\n".join(map(part_text, parts))
+                      if in_full else parts_text(parts, wanted.supply))
+    message, help_text = nothing_found(asked, {key: name for key, (name, _) in said.items()})
+    answer((), lambda: parts_data(()), lambda: "")
+    say(message, err=True)
+    say(f"  {tint('mend', 'mend')}  {help_text}", err=True)
+    return 1

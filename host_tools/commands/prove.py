@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.options import gathered, json_option, page_option, release_option
 from host_tools.progress import progress
-from host_tools.streams import page_option, read_source, write_bytes
-from host_tools.terminal import release_option, say_json, say_text
+from host_tools.streams import read_source, write_bytes
+from host_tools.terminal import answer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,25 +20,49 @@ if TYPE_CHECKING:
     from paramstore.verify.cuts.campaign import Campaign
 
 
+@dataclass(frozen=True, slots=True)
+class ProveOptions:
+    """How much is proved, and how it is shown."""
+
+    quick: bool
+    lengthy: bool
+    jobs: int | None
+    seed: int
+    history: str | None
+    machine: bool
+    release: int | None
+    page: str | None
+
+    def check(self) -> None:
+        """Refuse options that do not go together (UsageError)."""
+        if self.history is not None and self.page is not None:
+            raise click.UsageError("--html shows a campaign, and --replay plays one history")
+        if self.quick and self.lengthy:
+            raise click.UsageError("--quick or --long: give one of the two")
+        if self.machine and (self.history is not None or self.page is not None or self.quick
+                             or self.lengthy):
+            raise click.UsageError("--machine is a campaign of its own: leave --quick, --long, "
+                                   "--html and --replay out")
+
+
 @click.command()
 @click.argument("schema")
-@click.option("--quick", is_flag=True, help="Seconds: one cut, a little of two.")
-@click.option("--long", "lengthy", is_flag=True, help="Hours: up to three cuts.")
-@click.option("--jobs", "workers", type=click.IntRange(1), metavar="N",
-              help="Processes; by default as many as there are processors.")
-@click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
-              help="Of the random tears.")
-@click.option("--replay", "history", metavar="HISTORY",
-              help="Do one history, case of a fault or unit instead, as a report names it.")
-@click.option("--machine", is_flag=True,
-              help="Compare a small campaign on all engines instead: this computer, Cortex-M0+ "
-                   "machine code in an emulator, and the twin in Python.")
-@release_option
-@page_option
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
-def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: int,
-            history: str | None, machine: bool, release: int | None, page: str | None,
-            as_json: bool) -> None:
+@gathered(
+    "options", ProveOptions,
+    click.option("--quick", is_flag=True, help="Seconds: one cut, a little of two."),
+    click.option("--long", "lengthy", is_flag=True, help="Hours: up to three cuts."),
+    click.option("--jobs", type=click.IntRange(1), metavar="N",
+                 help="Processes; by default as many as there are processors."),
+    click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
+                 help="Of the random tears."),
+    click.option("--replay", "history", metavar="HISTORY",
+                 help="Do one history, case of a fault or unit instead, as a report names it."),
+    click.option("--machine", is_flag=True,
+                 help="Compare a small campaign on all engines instead: this computer, Cortex-M0+ "
+                 "machine code in an emulator, and the twin in Python."),
+    release_option, page_option)
+@json_option
+def command(schema: str, options: ProveOptions) -> int:
     """Example: paramstore prove schemas/tank_probe.toml --quick
 
     Compile the firmware of SCHEMA (`-`: standard input) for this computer, cut its power in every
@@ -50,34 +76,27 @@ def command(schema: str, quick: bool, lengthy: bool, workers: int | None, seed: 
     """
     from paramstore.releases.project import open_project
 
-    if history is not None and page is not None:
-        raise click.UsageError("--html shows a campaign, and --replay plays one history")
-    if quick and lengthy:
-        raise click.UsageError("--quick or --long: give one of the two")
-    if machine and (history is not None or page is not None or quick or lengthy):
-        raise click.UsageError("--machine is a campaign of its own: leave --quick, --long, --html "
-                               "and --replay out")
-    level = "quick" if quick else "long" if lengthy else "default"
+    options.check()
+    level = "quick" if options.quick else "long" if options.lengthy else "default"
     project = open_project(read_source(schema))
-    plan = project.release(release)
+    plan = project.release(options.release)
     earlier = project.earlier(plan)
     if plan.release:  # as that release keeps it: with what led to it from the one before
         plan = project.release(plan.release)
-    if history is not None:
-        sound = _replay(plan, earlier, history, as_json)
-    elif machine:
-        sound = _compare(plan, as_json)
+    if options.history is not None:
+        sound = _replay(plan, earlier, options.history)
+    elif options.machine:
+        sound = _compare(plan)
     else:
-        campaign = _run(plan, earlier, level, workers or os.cpu_count() or 1, seed)
-        if page != "-":
-            _show(campaign, as_json)
-        if page is not None:  # last: should it fail, what took hours is on the screen
+        campaign = _run(plan, earlier, level, options.jobs or os.cpu_count() or 1, options.seed)
+        _show(campaign)
+        if options.page is not None:  # last: should it fail, what took hours is on the screen
             from paramstore.report.pages.cuts import campaign_page
 
-            write_bytes(page, campaign_page(campaign).encode(), inputs=(schema,), option="--html")
+            write_bytes(options.page, campaign_page(campaign).encode(), inputs=(schema,),
+                        option="--html")
         sound = campaign.sound
-    if not sound:
-        raise SystemExit(1)
+    return 0 if sound else 1
 
 
 def _run(plan: Plan, earlier: Sequence[Plan], level: str, workers: int, seed: int) -> Campaign:
@@ -89,29 +108,23 @@ def _run(plan: Plan, earlier: Sequence[Plan], level: str, workers: int, seed: in
                             progress=tell)
 
 
-def _show(campaign: Campaign, as_json: bool) -> None:
+def _show(campaign: Campaign) -> None:
     from paramstore.report.cuts import campaign_data, campaign_text
 
-    if as_json:
-        say_json(campaign_data(campaign))
-    else:
-        say_text(campaign_text(campaign))
+    answer((), lambda: campaign_data(campaign), lambda: campaign_text(campaign))
 
 
-def _compare(plan: Plan, as_json: bool) -> bool:
+def _compare(plan: Plan) -> bool:
     from paramstore.report.cuts import agreement_data, agreement_text
     from paramstore.verify.cuts.agreement import agree
 
     with progress("Comparing") as tell:
         found = agree(plan, progress=tell)
-    if as_json:
-        say_json(agreement_data(found))
-    else:
-        say_text(agreement_text(found))
+    answer((), lambda: agreement_data(found), lambda: agreement_text(found))
     return found.sound
 
 
-def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bool:
+def _replay(plan: Plan, earlier: Sequence[Plan], text: str) -> bool:
     from paramstore.report.replays import (
         fault_data,
         fault_words,
@@ -130,28 +143,18 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str, as_json: bool) -> bo
 
     if (unit := parse_unit(text)) is not None:
         judged = replay_unit(plan, earlier, unit)
-        if as_json:
-            say_json(units_data(judged))
-        else:
-            say_text(unit_words(judged) + "\n")
+        answer((), lambda: units_data(judged), lambda: unit_words(judged) + "\n")
         return judged.violations == 0
     if (fault := parse_fault(plan, text)) is not None:
         counts = replay_fault(plan, fault)
-        if as_json:
-            say_json(fault_data(plan, fault, counts))
-        else:
-            say_text(fault_words(plan, fault, counts) + "\n")
+        answer((), lambda: fault_data(plan, fault, counts),
+               lambda: fault_words(plan, fault, counts) + "\n")
         return counts.violations == 0
     if (played := parse_history(plan, text)).start.older:
         violation = replay_take_over(plan, earlier, played)
-        if as_json:
-            say_json(take_over_data(plan, text, violation))
-        else:
-            say_text(take_over_words(plan, text, violation) + "\n")
+        answer((), lambda: take_over_data(plan, text, violation),
+               lambda: take_over_words(plan, text, violation) + "\n")
         return violation is None
     replayed = replay(plan, text)
-    if as_json:
-        say_json(played_data(replayed))
-    else:
-        say_text(played_text(replayed))
+    answer((), lambda: played_data(replayed), lambda: played_text(replayed))
     return replayed.sound

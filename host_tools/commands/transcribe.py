@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import (
-    DumpOptions,
-    address,
-    dump_options,
-    examined_store,
-    show_doubts,
-    stores,
+from host_tools.dumps import examined_store, show_dumps, stores
+from host_tools.images import outside_text, write_options
+from host_tools.options import (
+    ImageOptions,
+    InputOptions,
+    image_options,
+    input_options,
+    json_option,
+    release_option,
 )
-from host_tools.images import family_option, name_option, outside_text
 from host_tools.streams import write_bytes
-from host_tools.terminal import say
 
 if TYPE_CHECKING:
     from paramstore.inspect.store import StoreExamination
@@ -25,18 +25,10 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("schema")
 @click.argument("dump")
-@click.option("-o", "--output", required=True, metavar="FILE",
-              help="The dump anew; its suffix tells its form. `-`: stdout, hex dump text.")
-@dump_options
-@click.option("--base", type=address, default="0", metavar="ADDRESS",
-              help="Where the first byte of the part shall lie in the new file.")
-@family_option
-@name_option
-@click.option("--fill", type=address, metavar="BYTE",
-              help="What stands for bytes that were not read, where a form cannot leave them out.")
-@click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, output: str, options: DumpOptions,
-            base: int, family: int | None, name: str, fill: int | None) -> None:
+@image_options("The dump anew.", required=True)
+@input_options(release_option)
+@json_option
+def command(schema: str, dump: str, image: ImageOptions, given: InputOptions) -> int:
     """Example: paramstore transcribe schemas console.log -o unit.hex
 
     Write a dump as it was understood in another form: moved to its place, the noise around it left
@@ -45,21 +37,22 @@ def command(ctx: click.Context, schema: str, dump: str, output: str, options: Du
     schema; or lines were not understood, and bytes may be missing or wrong for it. What is wrong on
     the part is not judged here.
     """
-    from paramstore.core.errors import ToolError
-    from paramstore.files.forms import FORMS, WriteOptions, encode_dump, form_of
+    from paramstore.files.forms import encode_dump
 
-    if fill is not None and not 0 <= fill <= 0xFF:
-        raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")
-    form = FORMS["text"] if output == "-" else form_of(output, choice=False)
-    found = examined_store(stores(schema, options), options, dump)
-    content = encode_dump(found.dump, form, WriteOptions(base, family=family, name=name), fill)
+    form, options = image.form, write_options(image)
+    found = examined_store(stores(schema, given), given, dump)
+    content = encode_dump(found.dump, form, options, image.fill)
+    output, size = image.output or "", len(found.dump.data)
     write_bytes(output, content, inputs=(schema, dump))
-    show_doubts(found)
-    fill_byte = 0xFF if fill is None else fill
-    if outside := outside_text(form, base, len(found.dump.data), fill_byte):
-        say(outside, err=True)
-    say(f"{output}: {found.reading.title}, as {form.title}", err=True)
-    ctx.exit(1 if _doubtful(found) else 0)
+    outside = outside_text(image, size)
+    show_dumps([found], lambda: {
+        "store": found.plan.schema.name, "input_form": found.reading.form, "output": output,
+        "form": form.name, "offset": image.offset,
+        "fill_outside": [list(r) for r in form.fill_outside(image.offset, size)],
+        "gaps": [list(gap) for gap in found.dump.gaps],
+    }, lambda: f"{outside}\n" * bool(outside)
+        + f"{output}: {found.reading.title}, as {form.title}\n")
+    return 1 if _doubtful(found) else 0
 
 
 def _doubtful(found: StoreExamination) -> bool:

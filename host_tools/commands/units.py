@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.options import batch_option, file_option, gathered, json_option, records_option
 from host_tools.streams import put_bytes, refuse_input, write_bytes
-from host_tools.terminal import say_json, say_text
+from host_tools.terminal import answer, asks_json
 
 if TYPE_CHECKING:
     from paramstore.production.export import Exporter, UnitValues
@@ -53,45 +55,68 @@ def check_batch(records: Records, name: str) -> None:
                         did_you_mean(name, names, "the batches"))
 
 
-@click.command()
-@click.argument("records")
-@click.argument("text", default="")
-@click.option("--batch", metavar="NAME", help="Units of one batch only, as it made them.")
-@click.option("--csv", "csv_path", metavar="FILE", help="Write a table of all values; `-`: stdout.")
-@click.option("--html", "html_path", metavar="FILE",
-              help="Write the calibration record of one unit, to print.")
-@click.option("--labels", "labels_path", metavar="FILE", help="Write a text for each label.")
-@click.option("--label", default="{serial}", show_default=True, metavar="TEXT",
-              help="What a label says: {serial}, {store}, {batch}, {sha256}, {GROUP.PARAMETER}.")
-@click.option("--json", "as_json", is_flag=True, help="Write JSON, with all values.")
-def command(records: str, text: str, batch: str | None, csv_path: str | None,
-            html_path: str | None, labels_path: str | None, label: str, as_json: bool) -> None:
-    """Example: paramstore units schemas/tank_probe.units.db TP-26-0003 --html record.html
+@dataclass(frozen=True, slots=True)
+class UnitsOptions:
+    """Which units, and what is written of them."""
 
-    List the units in RECORDS, which `paramstore batch` keeps: those that have TEXT in their serial
-    number, their own values or the digest of their image. The table that --csv writes is one that
-    `batch` reads. The calibration record is no accredited certificate, and says so.
+    records: str | None
+    batch: str | None
+    csv: str | None
+    calibration_record: str | None
+    labels: str | None
+    label_text: str
+
+    @property
+    def writes(self) -> bool:
+        """Whether a file is written, which then stands for the list."""
+        return not self.csv is self.calibration_record is self.labels is None
+
+
+@click.command()
+@click.argument("text", default="")
+@gathered(
+    "options", UnitsOptions, records_option, batch_option,
+    file_option("--csv", help="Write a table of all values."),
+    file_option("--calibration-record", help="Write the calibration record of one unit, a page to "
+                "print."),
+    file_option("--labels", help="Write a text for each label."),
+    click.option("--label-text", default="{serial}", show_default=True, metavar="TEXT",
+                 help="What a label says: {serial}, {store}, {batch}, {sha256}, "
+                 "{GROUP.PARAMETER}."))
+@json_option
+def command(text: str, options: UnitsOptions) -> int:
+    """Example: paramstore units TP-26-0003 --records units.db --calibration-record record.html
+
+    List the units in the records that `paramstore batch` keeps: those that have TEXT in their
+    serial number, their own values or the digest of their image; with --batch those of one batch,
+    as it made them. The table that --csv writes is one that `batch` reads. The calibration record
+    is no accredited certificate, and says so.
     """
+    from paramstore.core.errors import ToolError
     from paramstore.production.export import Exporter, label_text, units_csv
     from paramstore.production.records import Records
-    from paramstore.report.findings import findings_data
     from paramstore.report.units import record_html, units_data, units_text
 
+    records, batch = options.records, options.batch
+    if records is None:
+        raise ToolError("there are no records to look into",
+                        "give them with --records; `paramstore batch` keeps them beside the schema")
     with Records(records) as kept:
         if batch is not None:
             check_batch(kept, batch)
         exporter = Exporter(kept)
-        if html_path is not None:
+        if options.calibration_record is not None:
             page = record_html(only_one(kept, exporter, text, batch))
-            write_bytes(html_path, page.encode("utf-8"), (records,), "--html")
-        if csv_path is not None:
-            export(units_csv(exporter.values(u) for u in kept.units(text, batch)), csv_path,
+            write_bytes(options.calibration_record, page.encode("utf-8"), (records,),
+                        "--calibration-record")
+        if options.csv is not None:
+            export(units_csv(exporter.values(u) for u in kept.units(text, batch)), options.csv,
                    records, "--csv")
-        if labels_path is not None:
-            export((label_text(exporter.values(u), label) + "\n"
-                    for u in kept.units(text, batch)), labels_path, records, "--labels")
-        if as_json:
-            units = [exporter.values(u) for u in kept.units(text, batch)]
-            say_json(findings_data(()) | {"units": units_data(units)})
-        elif html_path is csv_path is labels_path is None:
-            say_text(units_text(list(kept.units(text, batch))))
+        if options.labels is not None:
+            export((label_text(exporter.values(u), options.label_text) + "\n"
+                    for u in kept.units(text, batch)), options.labels, records, "--labels")
+        if asks_json() or not options.writes:
+            answer((), lambda: {"units": units_data([exporter.values(u)
+                                                     for u in kept.units(text, batch)])},
+                   lambda: units_text(list(kept.units(text, batch))))
+    return 0

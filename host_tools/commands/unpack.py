@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from host_tools.dumps import (
-    DumpOptions,
-    Schemas,
-    dump_options,
-    examined,
-    examined_store,
-    show_report,
+from host_tools.dumps import Schemas, examined, examined_store, report_on_dump
+from host_tools.options import (
+    InputOptions,
+    input_options,
+    json_option,
+    output_option,
+    release_option,
 )
 from host_tools.streams import read_source, write_bytes
-from host_tools.terminal import say, say_json, tint
+from host_tools.terminal import say, tint
 
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding, SourceText
@@ -32,41 +33,32 @@ def paint(text: str, state: SlotState) -> str:
 @click.command()
 @click.argument("schema")
 @click.argument("dump")
-@click.option("-o", "--output", metavar="FILE", help="Write a values file (TOML); `-`: stdout.")
-@dump_options
-@click.option("--json", "as_json", is_flag=True, help="Write JSON, every slot included.")
-@click.pass_context
-def command(ctx: click.Context, schema: str, dump: str, output: str | None,
-            options: DumpOptions, as_json: bool) -> None:
+@output_option("Write a values file (TOML).")
+@input_options(release_option)
+@json_option
+def command(schema: str, dump: str, output: str | None, given: InputOptions) -> int:
     """Example: paramstore unpack schemas/tank_probe.toml dump.bin -o unit.toml
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
     slots of each group, and everything that is wrong. The label of the dump says which release of
     the store reads it. SCHEMA may be that of a fixed layout. SCHEMA may be `-`: standard input; or
-    DUMP, with --format. Exit code 1: data is lost or damaged, or the dump is blank, or not of this
+    DUMP. Exit code 1: data is lost or damaged, or the dump is blank, or not of this
     store. Warnings leave it at 0: a write that was cut is one, for the last commit is whole, and
     the next one mends the slot.
     """
-    from paramstore.core.errors import errors_in
-    from paramstore.report.findings import findings_data
     from paramstore.schema.fixed.kind import is_fixed
 
     source = read_source(schema)
     kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)
-    found = unpacked(source, dump, options)
-    talk = output == "-"  # stdout is the values file then
+    found = unpacked(source, dump, given)
     if found.reading.form in ("c", "text"):
         say(f"{found.reading.source.path}: read as {found.reading.title}", err=True)
-    if as_json:
-        data = findings_data(found.findings) | found.data
-        say_json(data, err=talk)
-    else:
-        show_report(found.text, found.findings, text_err=talk, findings_err=talk)
+    code = report_on_dump(found.findings, found.data, found.text)
     if output is not None and found.values is None:
         say(f"{output}: not written, for the dump holds no values of this {kind}", err=True)
     elif output is not None and found.values is not None:
         write_bytes(output, found.values.encode("utf-8"), inputs=(schema, dump))
-    ctx.exit(1 if errors_in(found.findings) else 0)
+    return code
 
 
 class Unpacked(NamedTuple):
@@ -74,12 +66,12 @@ class Unpacked(NamedTuple):
 
     reading: Reading
     findings: tuple[Finding, ...]
-    text: str
-    data: dict[str, Any]
+    text: Callable[[], str]
+    data: Callable[[], Mapping[str, object]]
     values: str | None
 
 
-def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
+def _of_store(source: SourceText, dump: str, options: InputOptions) -> Unpacked:
     from paramstore.inspect.which import project_candidates
     from paramstore.releases.project import open_project
     from paramstore.report.image import contents_toml, image_data, image_text
@@ -89,11 +81,11 @@ def _of_store(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
     found = examined_store(of, options, dump)
     contents = found.contents
     return Unpacked(found.reading, (*project.findings, *found.findings),
-                    image_text(contents, paint), image_data(contents),
+                    lambda: image_text(contents, paint), lambda: image_data(contents),
                     contents_toml(contents) if contents.readable else None)
 
 
-def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
+def _of_layout(source: SourceText, dump: str, options: InputOptions) -> Unpacked:
     from paramstore.core.errors import ToolError
     from paramstore.inspect.fixed import FixedExamination
     from paramstore.report.examination import examination_data, examination_text
@@ -105,6 +97,6 @@ def _of_layout(source: SourceText, dump: str, options: DumpOptions) -> Unpacked:
     layout, warnings = read_layout(source)
     (found,) = examined(Schemas((layout,), named=True), options, dump)
     assert isinstance(found, FixedExamination), "there is no store to choose"
-    return Unpacked(found.reading, (*warnings, *found.findings), examination_text(found, tint),
-                    examination_data(found),
+    return Unpacked(found.reading, (*warnings, *found.findings),
+                    lambda: examination_text(found, tint), lambda: examination_data(found),
                     fixed_toml(found.contents) if found.holds_values else None)

@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.images import defaults_option
-from host_tools.parts_on_buses import (
-    PartAt,
+from host_tools.options import (
+    BusOptions,
+    ValueOptions,
+    backup_option,
     bus_options,
+    defaults_option,
+    gathered,
+    input_form_option,
+    json_option,
+    records_option,
+    unlock_option,
+    value_options,
+)
+from host_tools.parts_on_buses import (
     check_records,
     look_at,
     open_part,
     other_unit,
-    read_source_of,
+    read_target,
     read_wanted,
-    records_option,
 )
 from host_tools.streams import read_source
-from host_tools.terminal import say_json, say_text, show_findings
-from host_tools.writing import Notes, Way, carry_out, keep, tell_release
+from host_tools.terminal import answer, say_caution
+from host_tools.writing import CommandLines, Notes, carry_out, keep, tell_release
 
 if TYPE_CHECKING:
     from paramstore.bus.changes import Changes, Values
@@ -29,30 +38,45 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
 
 
-class Wish:
-    """What a person wants of a part: its values, or all of an image (`exact`)."""
+@dataclass(frozen=True, slots=True)
+class WritingOptions:
+    """How a part is written."""
 
-    def __init__(self, name: str, values: Values, image: Contents | None, exact: bool,
-                 unlock: bool, defaults: bool) -> None:
-        self.name, self.values, self.image, self.unlock = name, values, image, unlock
-        self.exact, self.defaults = image if exact else None, defaults
+    yes: bool
+    unlock: bool
+    exact: bool
+    backup: str | None
+    input_format: str | None
+    write_defaults: bool
+    records: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a person wants of the part called `name`: values, or all of an image."""
+
+    name: str
+    values: Values
+    image: Contents | None
+    options: WritingOptions
 
     def changes(self, contents: Contents) -> Changes:
         """Return what has to be done to a part."""
         from paramstore.bus.changes import value_changes
         from paramstore.bus.exact import exact_changes
 
-        if self.exact is not None:
-            return exact_changes(contents, self.exact, self.name, unlock=self.unlock)
-        return value_changes(contents, self.values, self.name, unlock=self.unlock,
-                             defaults=self.defaults, image=self.image is not None)
+        unlock = self.options.unlock
+        if self.options.exact and self.image is not None:
+            return exact_changes(contents, self.image, self.name, unlock=unlock)
+        return value_changes(contents, self.values, self.name, unlock=unlock,
+                             defaults=self.options.write_defaults, image=self.image is not None)
 
     def note(self, notes: Notes, part: Contents, changes: Changes) -> None:
         """Note what a part holds afterwards: good only if it is what was wanted."""
         from paramstore.bus.compare import compare
         from paramstore.report.bus import changed_words
 
-        found = compare(part, self.values, self.image, exact=self.exact is not None)
+        found = compare(part, self.values, self.image, exact=self.options.exact)
         kept = list(dict.fromkeys(c.group.name for c in changes.kept))
         words = "equal" if found.equal else found.words + (
             f"; kept: {', '.join(kept)}" if kept else "")
@@ -73,33 +97,27 @@ def refuse_other_unit(other: Finding | None) -> None:
 
 @click.command()
 @click.argument("schema")
-@click.argument("source", required=False)
-@click.option("--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
-              help="One value, on top of a values file; may be repeated.")
-@click.option("--yes", is_flag=True, help="Write. Without it, what would be written is shown.")
-@click.option("--unlock", is_flag=True, help="Write identity and calibration as well.")
-@click.option("--exact", is_flag=True,
-              help="Make the part equal to an image byte by byte, a backup for one.")
-@click.option("--backup", metavar="FILE",
-              help="Where the old content goes (default: STORE.before-NNNN.hex here).")
-@click.option("--format", "form_name", metavar="FORM",
-              help="Of an image (default: by the suffix).")
-@defaults_option
+@click.argument("image", required=False)
+@value_options
+@gathered(
+    "options", WritingOptions,
+    click.option("--yes", is_flag=True, help="Do it. Without it, what would be done is shown."),
+    unlock_option,
+    click.option("--exact", is_flag=True, help="Byte by byte, with an image."),
+    backup_option, input_form_option, defaults_option, records_option)
 @bus_options
-@records_option
-@click.option("--json", "as_json", is_flag=True, help="Tell it as JSON.")
-def command(schema: str, source: str | None, settings: tuple[str, ...], yes: bool, unlock: bool,
-            exact: bool, backup: str | None, form_name: str | None, write_defaults: bool,
-            at: PartAt, records: str | None, as_json: bool) -> None:
+@json_option
+def command(schema: str, image: str | None, wanted: ValueOptions, options: WritingOptions,
+            at: BusOptions) -> int:
     """Example: paramstore write schemas/tank_probe.toml unit.bin --bus 1
 
-    Bring the values of SOURCE, an image or a values file (.toml), to a part: blank, or of this
-    store. Shows what would change; --yes does it. Each group that differs gets a new record, as
-    firmware writes it, so a cut leaves the old values or the new ones; the same command ends what
-    was cut. Identity and calibration of a part that has them stay, unless --unlock; of one without
-    them they stay without a record if SOURCE has no value for them. Exit code 1:
-    the part is not of this store, or of another unit than the image, a mistake in SOURCE, or a
-    page that does not take its bytes.
+    Bring the values of IMAGE, or of --values and --set, to a part: blank, or of this store. Shows
+    what would change; --yes does it. Each group that differs gets a new record, as firmware writes
+    it, so a cut leaves the old values or the new ones; the same command ends what was cut. Identity
+    and calibration of a part that has them stay, unless --unlock; of one without them they stay
+    without a record if no value is given for them. With --records the result is noted there. Exit
+    code 1: the part is not of this store, or of another unit than the image, a mistake in IMAGE or
+    the values, or a page that does not take its bytes.
     """
     from paramstore.bus.backup import backup_name, needs_all
     from paramstore.bus.compare import damage
@@ -107,44 +125,39 @@ def command(schema: str, source: str | None, settings: tuple[str, ...], yes: boo
     from paramstore.image.contents import unpack
     from paramstore.releases.project import open_project
     from paramstore.report.bus import changes_data, changes_text
-    from paramstore.report.findings import findings_data
-    from paramstore.report.wording import CAUTION
 
     project = open_project(read_source(schema))
-    wanted_from = read_source_of(project, source, form_name, settings, exact)
-    whole = needs_all(backup) or exact
-    check_records(records)
-    with open_part(project.plan, at, create=True, writes=yes) as programmer:
+    target = read_target(project, image, options.input_format, wanted, options.exact)
+    whole = needs_all(options.backup) or options.exact
+    check_records(options.records)
+    with open_part(project.plan, at, create=True, writes=options.yes) as programmer:
         name = programmer.name
         contents = look_at(programmer, project, whole=whole)
-        if not (exact and being_erased(contents)):
+        if not (options.exact and being_erased(contents)):
             recognise(contents, name)
-        way = Way(schema, at, records)
-        if not exact:
-            tell_release(contents.plan, project.plan, way)
-        wish = Wish(name, *read_wanted(project, contents.plan, wanted_from, exact), exact, unlock,
-                    write_defaults)
-        changes = wish.changes(contents)
+        lines = CommandLines(schema, at, options.records)
+        if not options.exact:
+            tell_release(contents.plan, project.plan, lines)
+        job = Job(name, *read_wanted(project, contents.plan, target, options.exact), options)
+        changes = job.changes(contents)
         after = unpack(changes.plan, changes.target, contents.gaps)
-        other = other_unit(records, wish.image, after, name)
+        other = other_unit(options.records, job.image, after, name)
         refuse_other_unit(other)
-        doubt = () if exact else unlabelled_release(contents, project, name)
+        doubt = () if options.exact else unlabelled_release(contents, project, name)
         findings = (*doubt, *changes.findings, *damage(after, name), *((other,) if other else ()))
-        notes = Notes(records, wish.image)
-        if yes and changes.pages:
-            say_text(CAUTION + "\n", err=True)
-            kept = keep(changes, backup, project, wish.changes)
+        notes = Notes(options.records, job.image)
+        if options.yes and changes.pages:
+            say_caution()
+            kept = keep(changes, options.backup, project, job.changes)
             done = carry_out(programmer, changes, kept, notes,
-                             "write" if wish.image else "change", way)
+                             "write" if job.image else "change", lines)
             after, findings = done.contents, (*findings, *done.findings)
-        if yes:
-            wish.note(notes, after, changes)
-    written = yes and bool(changes.pages)
-    if as_json:
-        say_json(findings_data(findings) | changes_data(name, changes, done=written))
-    else:
-        show_findings(findings)
-        say_text(changes_text(name, changes, done=written, khz=project.plan.schema.bus_khz,
-                              backup=backup_name(backup, project.plan.schema.name)))
-    if not yes:
-        say_text(CAUTION + "\n", err=True)
+        if options.yes:
+            job.note(notes, after, changes)
+    written = options.yes and bool(changes.pages)
+    answer(findings, lambda: changes_data(name, changes, done=written), lambda: changes_text(
+        name, changes, done=written, khz=project.plan.schema.bus_khz,
+        backup=backup_name(options.backup, project.plan.schema.name)))
+    if not options.yes:
+        say_caution()
+    return 0

@@ -199,8 +199,8 @@ class _Reader:
         if len(orders) == 1:
             return orders[0]
         self._found.fail("PS630", f"the elements have {width} bytes, and nothing tells which of "
-                         "them comes first on the EEPROM", span, help="give --words big if the "
-                         "high byte comes first, --words little if the low byte does")
+                         "them comes first on the EEPROM", span, help="give --input-words big if "
+                         "the high byte comes first, --input-words little if the low byte does")
         return None
 
     def _span(self, start: int, end: int) -> Span:

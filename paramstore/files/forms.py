@@ -220,7 +220,7 @@ def _refuse_other_form(content: bytes, path: str, form: Form) -> None:
     if told is not form and told.name in plain:
         raise FindingsError([Finding(
             "PS628", f"`{path}` is {told.title}, not {form.title}", SourceText(path, ""),
-            help=f"give --format {told.name}")])
+            help=f"give --input-format {told.name}")])
 
 
 def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
@@ -264,7 +264,7 @@ def refuse_elsewhere(reading: Reading, size: int, offset: int) -> None:
         raise FindingsError([Finding(
             "PS626", f"the file goes from 0x{reading.start:X} to 0x{reading.end - 1:X} and has "
             f"nothing of {plural(size, 'byte')} from 0x{offset:X} on", reading.source,
-            help="give the address at which the first byte lies with --offset")])
+            help="give the address at which the first byte lies with --input-offset")])
 
 
 def _outside(reading: Reading, outside: Sequence[Run], capacity: int, offset: int) -> Finding:

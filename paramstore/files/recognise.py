@@ -45,10 +45,10 @@ def recognise(content: bytes, path: str) -> str:
     if not forms:
         raise FindingsError([Finding(
             "PS628", f"`{path}` is text, but of no form that is known", source,
-            help="if these are the bytes of the EEPROM all the same, give --format bin")])
+            help="if these are the bytes of the EEPROM all the same, give --input-format bin")])
     raise FindingsError([Finding(
         "PS628", f"`{path}` may be of form {' or '.join(forms)}", source,
-        help=f"give --format {forms[0]} or --format {forms[1]}")])
+        help=f"give --input-format {forms[0]} or --input-format {forms[1]}")])
 
 
 def without_utf16(content: bytes) -> bytes:

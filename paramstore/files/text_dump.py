@@ -245,8 +245,8 @@ class _Reader:
             orders = recognised(b"".join(line.data for line in lines), width, orders, self._known)
         if len(orders) != 1:
             self._stop("PS630", f"the words have {width} bytes, and nothing tells which of them "
-                       "comes first on the EEPROM", lines[0].number, help="give --words big if "
-                       "the high byte comes first, --words little if the low byte does")
+                       "comes first on the EEPROM", lines[0].number, help="give --input-words big "
+                       "if the high byte comes first, --input-words little if the low byte does")
         return orders[0]
 
     def _join(self, items: Sequence[_Item], order: Order) -> None:

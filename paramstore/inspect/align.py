@@ -114,7 +114,7 @@ class _Aligner:
         more = f"; {outside} bytes outside the part are left out" if outside else ""
         return Dump(data, gaps), (self._said(
             "PS651", f"the part is taken to begin at 0x{base:X} of the file{more}",
-            "say otherwise with --offset"),)
+            "say otherwise with --input-offset"),)
 
     def _once(self, dump: Dump) -> tuple[Dump, tuple[Finding, ...]]:
         """Return a dump that is nothing but the part over and over again, once."""

@@ -212,7 +212,7 @@ class _Diagnosis:
             yield self._found(
                 "PS601", f"the dump has {plural(max(0, self._size), 'byte')}, `{layout.name}` has "
                 f"{layout.size}", help="read all of it, or give the address where it begins with "
-                "--offset")
+                "--input-offset")
         elif self._size > layout.size:
             yield self._found(
                 "PS602", f"the dump has {self._size} bytes, `{layout.name}` has {layout.size}: "

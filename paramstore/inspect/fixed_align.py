@@ -53,7 +53,7 @@ def align_fixed(reading: Reading, layout: FixedLayout,
         return FixedAlignment(dump)
     findings = (Finding(
         "PS651", f"the layout is taken to begin at 0x{base:X} of the file", reading.source,
-        help="say otherwise with --offset", severity=Severity.WARNING),) if beyond else ()
+        help="say otherwise with --input-offset", severity=Severity.WARNING),) if beyond else ()
     if dump.data.count(ERASED) == len(dump.data):
         return FixedAlignment(dump, findings)
     proof = _proof(layout)

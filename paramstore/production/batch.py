@@ -160,12 +160,12 @@ class BatchJob:
         source, name = SourceText(self.table, ""), self.place.name
         if reader.numbered and self.pattern is not None:
             raise FindingsError([Finding(
-                "PS938", f"the table has a column `{name}`, and --serial gives a pattern", source,
-                help="leave one of them out")])
+                "PS938", f"the table has a column `{name}`, and --new-serials gives a pattern",
+                source, help="leave one of them out")])
         if not reader.numbered and self.pattern is None:
             raise FindingsError([Finding(
                 "PS938", f"the table has no column `{name}`", source,
-                help="add it, or let the tool give the numbers: --serial TP-26-####")])
+                help="add it, or let the tool give the numbers: --new-serials TP-26-####")])
         if self.pattern is not None and self.calibrations is not None:
             raise FindingsError([Finding(
                 "PS938", "calibrations are joined by serial number, and the table has none", source,
@@ -189,7 +189,7 @@ class BatchJob:
     def _anew(self) -> str:
         """How a unit that has its number gets another image."""
         return ("take the units from `units --csv`, and give another name with --batch, and "
-                "--again; --serial would give new numbers" if self.pattern is not None else
+                "--again; --new-serials would give new numbers" if self.pattern is not None else
                 "give another name with --batch, and say --again")
 
     def _known(self, records: Records | None, units: Sequence[UnitRow]) -> _Known:
@@ -245,7 +245,7 @@ class BatchJob:
         text = str(self.pattern)
         return FindingsError([Finding(
             "PS955", f"`{text}` has {plural(max(left, 0), 'number')} left for "
-            f"{plural(new, 'new unit')}", SourceText("--serial", text),
+            f"{plural(new, 'new unit')}", SourceText("--new-serials", text),
             help="use another pattern, with more digits")])
 
     # ---- The run -------------------------------------------------------------------------------

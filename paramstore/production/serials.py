@@ -123,5 +123,5 @@ def serial_place(schema: Schema, name: str | None = None) -> SerialPlace:
 
 
 def _refusal(text: str, message: str, help: str, notes: tuple[str, ...] = ()) -> FindingsError:
-    return FindingsError([Finding("PS955", message, SourceText("--serial", text),
+    return FindingsError([Finding("PS955", message, SourceText("--new-serials", text),
                                   Span(1, 1, 1, len(text) + 1), notes=notes, help=help)])

@@ -56,23 +56,20 @@ class Comparison:
         return max((c.verdict for c in self.changes), key=order.index, default=Verdict.SAFE)
 
 
-def find_version(name: str, beside: str | None = None) -> Version:
-    """Return what `name` says: SCHEMA.toml, SCHEMA.toml@N for a release of it, a release file, or
-    N alone for a release of the schema file `beside`.
+def find_version(name: str, release: int | None = None) -> Version:
+    """Return what `name` says, a schema file or a release file; or a `release` of the schema file.
 
     FindingsError if mistakes leave no schema, ToolError if there is no such thing.
     """
-    path, _, number = name.rpartition("@")
-    if name.isdecimal():
-        path, number = _schema_of(beside or ""), name
-        if not path:
-            raise ToolError(f"{name} does not say of which schema it is a release",
-                            f"write SCHEMA.toml@{name}")
-    elif _is_release_file(name):
-        path, number = _schema_of(name), Path(name).stem
-    if path and number.isdecimal():
+    path = name
+    if _is_release_file(name):
+        if release is not None:
+            raise ToolError(f"`{name}` is a release, and has none of its own",
+                            "give its schema file, or leave --from and --to out")
+        path, release = _schema_of(name), int(Path(name).stem)
+    if release is not None:
         history = load_history(path)
-        plan = history.release(int(number))
+        plan = history.release(release)
         return Version(f"release {plan.release}", plan.schema, history, _folder(path), plan.release)
     found = review(read_text(name))
     if found.schema is None:
@@ -85,19 +82,17 @@ def _is_release_file(name: str) -> bool:
 
 
 def _schema_of(name: str) -> str:
-    """Return the schema file that `name` is of; "" for a number alone."""
-    if _is_release_file(name):
-        return str(Path(name).parent.with_suffix(".toml"))
-    return "" if name.isdecimal() else name.partition("@")[0]
+    """Return the schema file that a schema or release file is of."""
+    return str(Path(name).parent.with_suffix(".toml")) if _is_release_file(name) else name
 
 
 def find_former(version: Version, name: str) -> Version:
     """Return what a single state, found as `name`, is compared with: a release with the one before
     it, a schema with its last release. ToolError if there is none."""
-    releases = len(version.history.releases)
     if version.release == 1:
         raise ToolError("release 1 is the first one", "name two states to compare")
-    return find_version(str(version.release - 1 if version.release else releases), name)
+    former = version.release - 1 if version.release else len(version.history.releases)
+    return find_version(_schema_of(name), former)
 
 
 def compare_versions(old: Version, new: Version) -> Comparison:

@@ -21,7 +21,7 @@ def run(*arguments: str | Path) -> Result:
 
 def lay_out(folder: Path) -> Path:
     """Put the image of the shipped values into the folder that is worked in."""
-    assert 0 == run("pack", SCHEMA, VALUES, "-o", "unit.bin").exit_code
+    assert 0 == run("pack", SCHEMA, "--values", VALUES, "-o", "unit.bin").exit_code
     return folder
 
 

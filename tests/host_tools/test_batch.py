@@ -32,7 +32,7 @@ def schema(tmp_path: Path) -> Path:
 
 
 def batch(schema: Path, *more: str | Path, table: Path = TABLE) -> Result:
-    return run("batch", schema, table, "--serial", "TP-26-####", *more)
+    return run("batch", schema, table, "--new-serials", "TP-26-####", *more)
 
 
 def test_shipped_table_is_made(schema: Path, tmp_path: Path) -> None:
@@ -77,7 +77,7 @@ def test_nothing_is_written_on_a_mistake(schema: Path, tmp_path: Path) -> None:
     table.write_text(TABLE.read_text("utf-8").replace("1.00043", "7.00043"), "utf-8")
     result = batch(schema, "-o", out, table=table)
     assert 1 == result.exit_code
-    assert f"{table}:6:32: error PS943: `adc_gain` = 7.00043 is above its maximum" in result.stderr
+    assert f"{table}:6:32: error PS943: `adc_gain` = 7.00043 is above its maximum" in result.output
     assert "nothing was written" in result.stderr
     assert not out.exists() and not (tmp_path / "tank_probe.units.db").exists()
     result = batch(schema, "-o", out, "--skip-bad", table=table)
@@ -106,14 +106,14 @@ def test_rules_are_between_the_values_that_a_unit_gets(schema: Path, tmp_path: P
     table = tmp_path / "lot.csv"
     table.write_text(RULED)
     result = run("batch", schema, table, "--set", "settings.ph_low=8.6")
-    assert (1, 1) == (result.exit_code, result.stderr.count(": error "))
-    assert f"{table}:3:4: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.stderr
+    assert (1, 1) == (result.exit_code, result.stdout.count(": error "))
+    assert f"{table}:3:4: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.output
     table.write_text(RULED.replace("8\n", "8.7\n"))
     assert 0 == run("batch", schema, table, "--set", "settings.ph_low=8.6").exit_code
     table.write_text("identity.serial\nA1\nA2\n")
     for settings in (("settings.ph_low=8.6",), ("settings.ph_low=6", "settings.ph_high=5")):
         result = run("batch", schema, table, *(a for s in settings for a in ("--set", s)))
-        assert (1, 1) == (result.exit_code, result.stderr.count(": error PS510: "))
+        assert (1, 1) == (result.exit_code, result.output.count(": error PS510: "))
 
 
 def test_rules_hold_with_the_calibrations_of_units(schema: Path, tmp_path: Path) -> None:
@@ -125,8 +125,8 @@ def test_rules_hold_with_the_calibrations_of_units(schema: Path, tmp_path: Path)
     (calibrations / "A2.toml").write_text("[factory]\nadc_gain = 1.01\n")
     result = run("batch", schema, table, "--calibrations", calibrations, "--set",
                  "settings.ph_low=8.6")
-    assert (1, 1) == (result.exit_code, result.stderr.count(": error "))
-    assert f"{table}:3:1: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.stderr
+    assert (1, 1) == (result.exit_code, result.stdout.count(": error "))
+    assert f"{table}:3:1: error PS947: `ph_low` = 8.6 pH must be below `ph_high`" in result.output
 
 
 @pytest.mark.parametrize(("form", "name"), [("hex", FIVE[0].replace("bin", "hex")),

@@ -83,18 +83,19 @@ def test_rules_hold_between_what_is_given_and_what_the_part_has(bench: Path) -> 
         assert (1, True) == (differs.exit_code, "differs in 1 parameter" in differs.stdout)
     refused = write("--set", "settings.ph_low=13")
     assert 1 == refused.exit_code
-    assert "PS963: `ph_low` = 13 pH must be below `ph_high` = 12 pH" in refused.stderr
+    assert "PS963: `ph_low` = 13 pH must be below `ph_high` = 12 pH" in refused.output
     both = write("--set", "settings.ph_low=9", "--set", "settings.ph_high=8")
-    assert "PS510: `ph_low` = 9 pH must be below `ph_high` = 8 pH" in both.stderr
+    assert "PS510: `ph_low` = 9 pH must be below `ph_high` = 8 pH" in both.output
 
 
 def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
     """Another image of the unit brings its settings, not its identity; so does one of no unit."""
     write("unit.bin", "--yes")
-    run("pack", SCHEMA, VALUES, "--set", "identity.hardware=4", "--set", "settings.interval=50",
+    run("pack", SCHEMA, "--values", VALUES, "--set", "identity.hardware=4", "--set",
+        "settings.interval=50",
         "-o", "other.bin")
     kept = write("other.bin", "--yes")
-    assert "PS964: group `identity` is kept" in kept.stderr
+    assert "PS964: group `identity` is kept" in kept.output
     assert "    identity.hardware  3 -> 4\n" in kept.stdout
     assert "hardware  3\n" in read_back() and "50 s" in read_back()
     again = write("other.bin", "--yes")
@@ -110,12 +111,12 @@ def test_identity_and_calibration_are_kept_unless_unlocked(bench: Path) -> None:
 def test_the_image_of_another_unit_is_refused(bench: Path) -> None:
     """The wrong part is in the holder, or the wrong image was named: nothing is written."""
     write("unit.bin", "--yes")
-    run("pack", SCHEMA, VALUES, "--set", "identity.serial=TP-2601-0043",
+    run("pack", SCHEMA, "--values", VALUES, "--set", "identity.serial=TP-2601-0043",
         "--set", "settings.interval=50", "-o", "other.bin")
     before = Path("part.bin").read_bytes()
     refused = write("other.bin", "--yes")
     assert (1, True) == (refused.exit_code, "error PS967: this part is TP-2601-0042, the image is "
-                         "of TP-2601-0043" in refused.stderr)
+                         "of TP-2601-0043" in refused.output)
     assert before == Path("part.bin").read_bytes()
     assert 0 == write("other.bin", "--yes", "--unlock").exit_code
     assert '"TP-2601-0043"' in read_back()
@@ -132,22 +133,22 @@ def test_a_copy_that_is_damaged_is_told(bench: Path) -> None:
     Path("part.bin").write_bytes(image)
     verified = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
     told = "warning PS968: a slot of group `factory` is damaged"
-    assert (1, True, True) == (verified.exit_code, told in verified.stderr,
+    assert (1, True, True) == (verified.exit_code, told in verified.output,
                                "factory: 1 of 2 copies" in verified.stdout)
     shown = write("unit.bin", "--yes")
-    assert (0, True, True) == (shown.exit_code, told in shown.stderr,
+    assert (0, True, True) == (shown.exit_code, told in shown.output,
                                "factory: a copy that it lacks" in shown.stdout)
     verified = run("verify", SCHEMA, "unit.bin", "--part-file", "part.bin")
-    assert (0, True) == (verified.exit_code, told in verified.stderr)
+    assert (0, True) == (verified.exit_code, told in verified.output)
     mended = write("--set", "factory.adc_offset=7", "--unlock", "--yes")
-    assert (0, False) == (mended.exit_code, "PS968" in mended.stderr)
+    assert (0, False) == (mended.exit_code, "PS968" in mended.output)
 
 
 def test_what_is_not_ours_leaves_a_way(bench: Path) -> None:
     """A part with bytes of something else is refused, and how it can be used is told."""
     Path("part.bin").write_bytes(bytes(range(256)) * 16)
     refused = write("unit.bin", "--yes")
-    assert (1, True) == (refused.exit_code, "to use the part anew, erase it" in refused.stderr)
+    assert (1, True) == (refused.exit_code, "to use the part anew, erase it" in refused.output)
     assert bytes(range(256)) * 16 == Path("part.bin").read_bytes()
 
 
@@ -167,7 +168,7 @@ def test_a_foreign_part_is_left_alone(bench: Path) -> None:
     before = (bench / "part.bin").read_bytes()
     result = write("unit.bin", "--yes")
     assert 1 == result.exit_code
-    assert "error PS607: the part holds the store `other`" in result.stderr
+    assert "error PS607: the part holds the store `other`" in result.output
     assert before == (bench / "part.bin").read_bytes()
     assert not list(bench.glob("*.before-*"))
 
@@ -179,7 +180,7 @@ def test_a_backup_comes_back(bench: Path) -> None:
     write("--set", "electrode.ph_slope=-55", "--unlock", "--yes", "--backup", "old.bin")
     assert "-55.00 mV/pH" in read_back()
     refused = write("old.bin", "--exact", "--yes")
-    assert (1, True) == (refused.exit_code, "error PS964" in refused.stderr)
+    assert (1, True) == (refused.exit_code, "error PS964" in refused.output)
     assert 0 == write("old.bin", "--exact", "--unlock", "--yes").exit_code
     assert before == (bench / "part.bin").read_bytes()
 
@@ -204,8 +205,8 @@ def test_a_unit_is_brought_to_a_later_release(bench: Path) -> None:
         assert 0 == run("migrate", SCHEMA, "read.bin", "--to", str(target), "-o", made).exit_code
         refused = write(made, "--exact", "--yes")
         assert (1, True) == (refused.exit_code, "error PS964: the image is of release" in
-                             refused.stderr)
-        assert "error PS962" in write(made, "--yes").stderr
+                             refused.output)
+        assert "error PS962" in write(made, "--yes").output
         done = write(made, "--exact", "--unlock", "--yes", "--backup", f"before{target}.bin")
         assert 0 == done.exit_code, done.stderr
         assert bench.joinpath(made).read_bytes() == Path("part.bin").read_bytes()
@@ -242,7 +243,7 @@ def test_results_are_noted_for_the_unit(bench: Path) -> None:
     """The digest of the image says which one it is."""
     schema = copied_schema(bench)
     table = SCHEMAS / "tank_probe.units.csv"
-    assert 0 == run("batch", schema, table, "--serial", "TP-26-####", "-o", "images").exit_code
+    assert 0 == run("batch", schema, table, "--new-serials", "TP-26-####", "-o", "images").exit_code
     for command in ("write", "verify"):
         run(command, SCHEMA, "images/TP-26-0003.bin", "--part-file", "part.bin",
             "--records", "tank_probe.units.db", *(["--yes"] if command == "write" else []))
@@ -263,15 +264,16 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
     are not those of the image any more, until that is written again."""
     schema = copied_schema(bench)
     table = SCHEMAS / "tank_probe.units.csv"
-    assert 0 == run("batch", schema, table, "--serial", "TP-26-####", "-o", "images").exit_code
+    assert 0 == run("batch", schema, table, "--new-serials", "TP-26-####", "-o", "images").exit_code
     to = ("--part-file", "part.bin", "--records", "tank_probe.units.db", "--yes")
     change = ("write", SCHEMA, "--set", "factory.adc_gain=1.02", *to)
     first = run(*change)
-    assert "the part has no serial number; nothing was noted" in first.stderr
+    assert "the part has no serial number; nothing was noted" in first.output
     Path("part.bin").unlink()
 
     def record() -> str:
-        assert 0 == run("units", "tank_probe.units.db", "TP-26-0003", "--html", "r.html").exit_code
+        assert 0 == run("units", "--records", "tank_probe.units.db", "TP-26-0003",
+                        "--calibration-record", "r.html").exit_code
         return Path("r.html").read_text("utf-8")
 
     image = ("write", SCHEMA, "images/TP-26-0003.bin", *to)
@@ -279,9 +281,9 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
     told_so = "holds other values of factory than its image, as shown above."
     assert told_so not in record()
     compared = run("verify", SCHEMA, "--set", "factory.adc_gain=1.02", *to[:-1])
-    assert "only an image is compared for the records; nothing was noted" in compared.stderr
+    assert "only an image is compared for the records; nothing was noted" in compared.output
     told = run(*change, "--unlock")
-    assert "tank_probe.units.db: noted for unit TP-26-0003" in told.stderr
+    assert "tank_probe.units.db: noted for unit TP-26-0003" in told.output
     page = record()
     assert "good: factory.adc_gain 1.02000" in page and told_so in page
     assert "1.00043 <span class=\"bad\">(the part holds 1.02000)</span>" in page
@@ -291,29 +293,29 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
             e.what for e in unit.events]
         assert unit.events[-1].held and unit.events[-1] == unit.known
     kept = run(*image)  # the calibration stays, so this is no good write of the image
-    assert (0, True) == (kept.exit_code, "group `factory` is kept" in kept.stderr)
+    assert (0, True) == (kept.exit_code, "group `factory` is kept" in kept.output)
     assert told_so in record() and "failed: differs in 1 parameter; kept: factory" in record()
     assert 0 == run(*image, "--unlock").exit_code
     assert told_so not in record()
     run("write", SCHEMA, "--set", "identity.serial='X-1'", "--unlock", *to)
     assert "its part became unit X-1" in record()
-    assert "unit `X-1` is not on record; nothing was noted" in run(*change, "--unlock").stderr
+    assert "unit `X-1` is not on record; nothing was noted" in run(*change, "--unlock").output
 
 
 def test_the_part_of_another_unit_is_named_and_nothing_noted(bench: Path) -> None:
     """Neither a comparison nor a write says anything of the unit that the image is of."""
     schema = copied_schema(bench)
     table = SCHEMAS / "tank_probe.units.csv"
-    run("batch", schema, table, "--serial", "TP-26-####", "-o", "images")
+    run("batch", schema, table, "--new-serials", "TP-26-####", "-o", "images")
     write("images/TP-26-0002.bin", "--yes")
     to = ("images/TP-26-0003.bin", "--part-file", "part.bin")
     told = "PS967: this part is TP-26-0002, the image is of TP-26-0003"
     for records in ((), ("--records", "tank_probe.units.db")):
         verified = run("verify", SCHEMA, *to, *records)
-        assert (1, True) == (verified.exit_code, told in verified.stderr)
+        assert (1, True) == (verified.exit_code, told in verified.output)
         data = json.loads(run("verify", SCHEMA, *to, *records, "--json").stdout)
         assert ["PS967"] == [f["code"] for f in data["findings"]]
-    assert told in run("write", SCHEMA, *to, *records, "--yes").stderr
+    assert told in run("write", SCHEMA, *to, *records, "--yes").output
     with Records("tank_probe.units.db") as kept:
         assert not any(unit.events for unit in kept.units())
 
@@ -325,7 +327,7 @@ def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
     assert "this part has no serial number, the image is of TP-2601-0042" in write(
         "unit.bin").stderr
     write("unit.bin", "--unlock", "--yes")
-    assert "this part is TP-2601-0042, the image has none" in write("nameless.bin").stderr
+    assert "this part is TP-2601-0042, the image has none" in write("nameless.bin").output
 
 
 @pytest.mark.parametrize(("arguments", "told"), [
@@ -337,8 +339,10 @@ def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
     (("read", SCHEMA, "--part-file", "unit.bin", "-o", "unit.bin"), "is an input and stays"),
     (("write", SCHEMA, "--part-file", "x"), "nothing to write"),
     (("write", SCHEMA, "unit.bin", "--set", "a.b=1", "--part-file", "x"), "with a values file"),
-    (("write", SCHEMA, VALUES, "--exact", "--part-file", "x"), "--exact needs an image"),
-    (("verify", SCHEMA, VALUES, "--exact", "--part-file", "x"), "--exact needs an image"),
+    (("write", SCHEMA, "--values", VALUES, "--exact", "--part-file", "x"),
+     "--exact needs an image"),
+    (("verify", SCHEMA, "--values", VALUES, "--exact", "--part-file", "x"),
+     "--exact needs an image"),
     (("verify", SCHEMA, "unit.bin", "--part-file", "unit.toml"), "cannot read `unit.toml`"),
 ])
 def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: str,
@@ -346,14 +350,14 @@ def test_what_cannot_be_done_is_told(arguments: tuple[str | Path, ...], told: st
     """Exit code 2 and a message."""
     result = run(*arguments)
     assert 2 == result.exit_code
-    assert told in result.stderr
+    assert told in result.output
 
 
 def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
                                                    monkeypatch: pytest.MonkeyPatch) -> None:
     """By the keys that stop a program, too, which ends it with 130. To a blank part an
     erasing leads back, for `--exact` takes no image without a label."""
-    assert 0 == run("pack", SCHEMA, VALUES, "-o", "used.bin").exit_code
+    assert 0 == run("pack", SCHEMA, "--values", VALUES, "-o", "used.bin").exit_code
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
@@ -381,7 +385,7 @@ def test_nothing_begins_before_all_inputs_are_there(more: tuple[str, ...], told:
                                                     bench: Path) -> None:
     """Not a word of a part, no backup, and nothing is written."""
     result = run("write", SCHEMA, *more, "--yes")
-    assert (2, True) == (result.exit_code, told in result.stderr)
+    assert (2, True) == (result.exit_code, told in result.output)
     assert "simulated" not in result.stderr and "Reading" not in result.stderr
     assert ["unit.bin"] == [p.name for p in bench.iterdir()]
 
@@ -389,5 +393,5 @@ def test_nothing_begins_before_all_inputs_are_there(more: tuple[str, ...], told:
 def test_a_mistake_in_the_values_is_told(bench: Path) -> None:
     """As `pack` tells it, and nothing is written."""
     result = write("--set", "settings.interval=9999", "--yes")
-    assert (1, True) == (result.exit_code, "error PS506" in result.stderr)
+    assert (1, True) == (result.exit_code, "error PS506" in result.output)
     assert not (bench / "part.bin").exists()

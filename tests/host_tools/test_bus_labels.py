@@ -50,17 +50,17 @@ def test_a_release_that_no_label_tells_is_asked_for(bench: Path) -> None:
     image[LABELS] = bytes(64)
     at = part(image)
     said = run("read", SCHEMA, *at)
-    assert "PS658: no label tells which release wrote the part: it is read by" in said.stderr
-    assert "  mend  give the release of the unit: --release\n" in said.stderr
+    assert "PS658: no label tells which release wrote the part: it is read by" in said.output
+    assert "  mend  give the release of the unit: --release\n" in said.output
     second = run("read", SCHEMA, "--release", "2", *at)
-    assert "PS658" not in second.stderr
+    assert "PS658" not in second.output
     unpacked = run("unpack", SCHEMA, "--release", "2", "part.bin")
     assert second.stdout.strip() in unpacked.stdout and second.stdout != said.stdout
     for command in ("write", "verify"):
         told = run(command, SCHEMA, "--set", "settings.interval=40", *at)
-        assert "PS658: no label tells which release wrote the part" in told.stderr
-        assert "`paramstore read --release`" in told.stderr
-    assert "there is no release 9" in run("read", SCHEMA, "--release", "9", *at).stderr
+        assert "PS658: no label tells which release wrote the part" in told.output
+        assert "`paramstore read --release`" in told.output
+    assert "there is no release 9" in run("read", SCHEMA, "--release", "9", *at).output
 
 
 def test_the_rings_of_every_release_are_read_if_no_label_names_one(bench: Path) -> None:
@@ -81,7 +81,7 @@ def test_verify_tells_of_a_damaged_label(bench: Path) -> None:
         image[spoilt] ^= 1
         at = part(image)
         told = run("verify", SCHEMA, "unit.bin", *at)
-        assert (0, True) == (told.exit_code, f"warning {code}: " in told.stderr)
+        assert (0, True) == (told.exit_code, f"warning {code}: " in told.output)
     assert 0 == run("write", SCHEMA, "unit.bin", "--yes", *at).exit_code
     assert "warning" not in run("verify", SCHEMA, "unit.bin", *at).stderr
 
@@ -90,7 +90,7 @@ def test_a_part_of_half_the_size_is_read_whole(bench: Path) -> None:
     """What lies in the other half is missing, and not said to be never written."""
     half = (bench / "unit.bin").read_bytes()[:2048]
     said = run("read", SCHEMA, *part(half * 2))
-    assert 1 == said.exit_code and "PS653: address line A11" in said.stderr
+    assert 1 == said.exit_code and "PS653: address line A11" in said.output
     assert "counters: bytes are missing" in said.stdout and "never written" not in said.stderr
 
 

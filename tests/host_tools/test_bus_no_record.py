@@ -48,7 +48,7 @@ def unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     Path(SCHEMA).write_text(TEXT, "utf-8")
     Path("units.csv").write_text("settings.level\n7\n", "utf-8")
-    made = run("batch", SCHEMA, "units.csv", "--serial", "MX-####", "-o", "images")
+    made = run("batch", SCHEMA, "units.csv", "--new-serials", "MX-####", "-o", "images")
     assert 0 == made.exit_code, made.stderr
     assert 0 == run("write", SCHEMA, IMAGE, "--yes", *PART).exit_code
     Path("mixer.before-0001.hex").unlink()
@@ -85,7 +85,7 @@ def test_a_calibration_that_the_image_does_not_have_is_a_difference(value: str) 
         assert (1, True) == (found.exit_code, EXTRA in found.stdout.splitlines())
         assert "differs in 1 group that the image has no record of" in found.stdout
         assert ("verify", False) == last_event()
-    assert " failed " in run("units", DB).stdout
+    assert " failed " in run("units", "--records", DB).stdout
     data = json.loads(run("verify", SCHEMA, IMAGE, "--json", *PART).stdout)
     assert (False, ["cal"], []) == (data["equal"], data["not_in_image"], data["lost"])
     for others in ((IMAGE, "a.bin"), ("a.bin", DB)):
@@ -114,7 +114,7 @@ def test_a_calibration_that_is_lost_is_told_though_the_image_has_none() -> None:
     calibrated()
     flip("cal", 0, 1)
     found = run("verify", SCHEMA, IMAGE, "--records", DB, *PART)
-    assert (1, True) == (found.exit_code, "warning PS965: group `cal` is lost" in found.stderr)
+    assert (1, True) == (found.exit_code, "warning PS965: group `cal` is lost" in found.output)
     assert "  cal: lost: damaged (or its first write was cut)" in found.stdout.splitlines()
     assert ("verify", False) == last_event()
     data = json.loads(run("verify", SCHEMA, IMAGE, "--json", *PART).stdout)
@@ -124,7 +124,7 @@ def test_a_calibration_that_is_lost_is_told_though_the_image_has_none() -> None:
         told = run("differ", SCHEMA, *others)
         assert (1, True) == (told.exit_code,
                              "cal.flow_gain  no record -> lost: damaged" in told.stdout), others
-    assert "warning PS965: group `cal` is lost" in run("write", SCHEMA, IMAGE, *PART).stderr
+    assert "warning PS965: group `cal` is lost" in run("write", SCHEMA, IMAGE, *PART).output
 
 
 def test_what_is_damaged_or_erased_is_not_said_to_be_never_written() -> None:
@@ -144,7 +144,7 @@ def test_what_is_damaged_or_erased_is_not_said_to_be_never_written() -> None:
 def test_a_calibration_that_an_exact_write_takes_away_is_told(value: str) -> None:
     """It needs the key, even if the part serves the same values afterwards."""
     calibrated(value)
-    assert "PS964: the image changes `cal`" in run("write", SCHEMA, IMAGE, "--exact", *PART).stderr
+    assert "PS964: the image changes `cal`" in run("write", SCHEMA, IMAGE, "--exact", *PART).output
     shown = run("write", SCHEMA, IMAGE, "--exact", "--unlock", *PART)
     line = "  cal: its record {} erased; the firmware serves defaults and says so"
     assert line.format("is") in shown.stdout.splitlines()
@@ -186,10 +186,10 @@ def test_a_write_that_was_stopped_is_listed_as_that(monkeypatch: pytest.MonkeyPa
         patch.setattr("paramstore.bus.programmer.Programmer.write_page", stop)
         for work in works:
             assert 130 == run(*work, "--yes", "--records", DB, *PART).exit_code
-            listed = run("units", DB).stdout
+            listed = run("units", "--records", DB).stdout
             assert " stopped " in listed and "changed" not in listed and "erased" not in listed
     assert 0 == run(*works[0], "--yes", "--records", DB, *PART).exit_code
-    assert " changed " in run("units", DB).stdout
+    assert " changed " in run("units", "--records", DB).stdout
 
 
 def test_a_copy_of_the_same_bytes_is_not_made_twice() -> None:
@@ -198,15 +198,15 @@ def test_a_copy_of_the_same_bytes_is_not_made_twice() -> None:
     assert Path("mixer.before-0001.hex").exists()
     Path("mixer.before-0001.hex").unlink()
     cleared = run("write", SCHEMA, IMAGE, "--exact", "--unlock", "--yes", *PART)
-    assert "mixer.before-0001.hex: what the part held\n" in cleared.stderr
+    assert "mixer.before-0001.hex: what the part held\n" in cleared.output
     erased = run("erase", SCHEMA, "--unlock", "--yes", *PART)
-    assert "mixer.before-0002.hex: what the part held\n" in erased.stderr
+    assert "mixer.before-0002.hex: what the part held\n" in erased.output
     assert "did not end" not in cleared.stderr + erased.stderr
     back = run("write", SCHEMA, "mixer.before-0002.hex", "--exact", "--yes", *PART)
-    assert "mixer.before-0003.hex: what the part held\n" in back.stderr
+    assert "mixer.before-0003.hex: what the part held\n" in back.output
     assert Path(IMAGE).read_bytes() == Path("a.bin").read_bytes()
     again = run("erase", SCHEMA, "--unlock", "--yes", "--backup", "mixer.before-0002.hex", *PART)
-    assert "mixer.before-0002.hex: holds the same bytes: no new copy\n" in again.stderr
+    assert "mixer.before-0002.hex: holds the same bytes: no new copy\n" in again.output
     assert 3 == len(list(Path().glob("mixer.before-*")))
 
 
@@ -215,8 +215,8 @@ def test_the_copy_of_a_blank_part_is_an_erasing() -> None:
     Path("a.bin").unlink()
     assert 0 == run("write", SCHEMA, IMAGE, "--yes", *PART).exit_code
     refused = run("write", SCHEMA, "mixer.before-0001.hex", "--exact", "--yes", *PART)
-    assert (1, True) == (refused.exit_code, "PS962" in refused.stderr)
-    assert "`paramstore erase` makes a part blank" in refused.stderr
+    assert (1, True) == (refused.exit_code, "PS962" in refused.output)
+    assert "`paramstore erase` makes a part blank" in refused.output
 
 
 def test_the_way_back_is_a_whole_command(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -34,7 +34,8 @@ def units(serial: str) -> Unit:
 
 
 def page_of(serial: str) -> str:
-    assert 0 == run("units", "tank_probe.units.db", serial, "--html", "r.html").exit_code
+    assert 0 == run("units", "--records", "tank_probe.units.db", serial, "--calibration-record",
+                    "r.html").exit_code
     return Path("r.html").read_text("utf-8")
 
 
@@ -43,7 +44,7 @@ def lot(bench: Path) -> tuple[str, ...]:
     """Images of five units; the options that lead to a part and to the records."""
     schema = copied_schema(bench)
     table = SCHEMAS / "tank_probe.units.csv"
-    assert 0 == run("batch", schema, table, "--serial", "TP-26-####", "-o", "images").exit_code
+    assert 0 == run("batch", schema, table, "--new-serials", "TP-26-####", "-o", "images").exit_code
     return "--part-file", "part.bin", "--records", "tank_probe.units.db"
 
 
@@ -113,7 +114,7 @@ def test_a_failed_write_notes_what_the_part_holds(lot: tuple[str, ...],
         patch.setattr("paramstore.bus.part_file.PartFile", partial(PartFile, faults=dead))
         failed = run("write", SCHEMA, "--set", "electrode.ph_zero=1", "--set",
                      "settings.interval=50", "--unlock", "--yes", *lot)
-    assert (1, True) == (failed.exit_code, "of group `settings` do not take" in failed.stderr)
+    assert (1, True) == (failed.exit_code, "of group `settings` do not take" in failed.output)
     event = units("TP-26-0003").events[-1]
     assert ("change", False) == (event.what, event.good)
     assert "(the part holds 1.0 mV)" in page_of("TP-26-0003")
@@ -131,7 +132,7 @@ def test_a_part_is_erased_and_becomes_another_unit(lot: tuple[str, ...]) -> None
         "factory) keeps a copy and does it\n" in shown.stdout)
     refused = run("erase", SCHEMA, "--yes", *lot)
     assert (1, True) == (refused.exit_code, "error PS964: the part has `identity`" in
-                         refused.stderr)
+                         refused.output)
     assert before == Path("part.bin").read_bytes()
     done = run("erase", SCHEMA, "--yes", "--unlock", "--backup", "kept.hex", *lot)
     assert (0, True) == (done.exit_code, "13 pages of 128 erased and read back\n" in done.stdout)
@@ -157,8 +158,8 @@ def test_a_fresh_part_with_a_stray_byte_can_be_used(bench: Path) -> None:
     image[plan.ring("settings").address(1) + 3] = 0x12
     Path("part.bin").write_bytes(image)
     refused = write("unit.bin", "--yes")
-    assert (1, True, False) == (refused.exit_code, "erase it: `paramstore erase`" in refused.stderr,
-                                "dump" in refused.stderr)
+    assert (1, True, False) == (refused.exit_code, "erase it: `paramstore erase`" in refused.output,
+                                "dump" in refused.output)
     shown = run("erase", SCHEMA, "--part-file", "part.bin")
     assert re.search(r"  bytes that belong to no store would be lost\n32 bytes, about 0\.\d\d s at "
                      r"400 kHz; the old content goes to tank_probe\.before-000\d\.hex\n"
@@ -188,10 +189,10 @@ def test_an_erasing_that_did_not_end_is_told(bench: Path, monkeypatch: pytest.Mo
         patch.setattr("paramstore.bus.part_file.PartFile",
                       partial(PartFile, faults=[CutAtWrite(5, Tear(Torn.MIX, 0, 1))]))
         cut = run("erase", SCHEMA, "--part-file", "part.bin", "--yes", "--unlock")
-    assert (2, True) == (cut.exit_code, "the part lost its power" in cut.stderr)
+    assert (2, True) == (cut.exit_code, "the part lost its power" in cut.output)
     half = Path("part.bin").read_bytes()
     told = write("unit.bin", "--yes")
-    assert (1, True) == (told.exit_code, "PS971: the part was being erased" in told.stderr)
+    assert (1, True) == (told.exit_code, "PS971: the part was being erased" in told.output)
     assert "an erasing that did not end" in run("erase", SCHEMA, "--part-file", "part.bin").stdout
     assert 0 == write("unit.bin", "--exact", "--yes").exit_code
     assert Path("unit.bin").read_bytes() == Path("part.bin").read_bytes()
@@ -213,13 +214,13 @@ def test_a_repeat_may_name_the_same_backup(bench: Path, monkeypatch: pytest.Monk
                           partial(PartFile, faults=[CutAtWrite(2, Tear(Torn.MIX, 0, number))]))
             cut = write(*again)
         assert (2, True) == (cut.exit_code, f"go back: paramstore write {SCHEMA} old.bin --exact "
-                             "--part-file part.bin --yes\n" in cut.stderr)
+                             "--part-file part.bin --yes\n" in cut.output)
         assert before == Path("old.bin").read_bytes()
     done = write(*again)
     assert (0, True) == (done.exit_code,
-                         "old.bin: what the part held before the write that did" in done.stderr)
+                         "old.bin: what the part held before the write that did" in done.output)
     refused = write("--set", "settings.interval=46", "--yes", "--backup", "old.bin")
-    assert (2, True) == (refused.exit_code, "a backup is never written over" in refused.stderr)
+    assert (2, True) == (refused.exit_code, "a backup is never written over" in refused.output)
 
 
 def test_all_of_a_part_is_read_on_request(bench: Path) -> None:
@@ -229,7 +230,7 @@ def test_all_of_a_part_is_read_on_request(bench: Path) -> None:
     image[FREE] = 0x12
     Path("part.bin").write_bytes(image)
     assert "0x0900" not in run("read", SCHEMA, "--part-file", "part.bin").stderr
-    assert "0x0900" in run("read", SCHEMA, "--part-file", "part.bin", "--whole").stderr
+    assert "0x0900" in run("read", SCHEMA, "--part-file", "part.bin", "--whole").output
 
 
 def test_an_image_that_ends_early_is_compared_as_far_as_it_goes(bench: Path) -> None:
@@ -243,7 +244,7 @@ def test_an_image_that_ends_early_is_compared_as_far_as_it_goes(bench: Path) -> 
     to = ("short.bin", "--exact", "--part-file", "part.bin")
     for command in ("verify", "write"):
         refused = run(command, SCHEMA, *to)
-        assert (1, True) == (refused.exit_code, "lacks bytes of group `counters`" in refused.stderr)
+        assert (1, True) == (refused.exit_code, "lacks bytes of group `counters`" in refused.output)
     dump = bench / "used.hex"
     assert 0 == run("pack", SCHEMA, SCHEMAS / "tank_probe.values.toml", "--used-pages", "-o",
                     dump).exit_code
@@ -278,8 +279,8 @@ def test_a_part_of_an_earlier_release_is_told_with_the_way(bench: Path) -> None:
     told = "the part is of release 1, the schema of release 5: values are written as release 1 "
     for more in (("--set", "settings.interval=40"), ("unit.bin",)):
         said = write(*more)
-        assert told in said.stderr, more
-    commands = [shlex.split(line) for line in said.stderr.splitlines()
+        assert told in said.output, more
+    commands = [shlex.split(line) for line in said.output.splitlines()
                 if line.startswith("  paramstore ")]
     assert ["read", "migrate", "write"] == [words[1] for words in commands]
     for words in commands:

@@ -33,7 +33,8 @@ def run(*arguments: str | Path, stdin: str | None = None) -> Result:
 def packed(tmp_path: Path, values: Path) -> str:
     """Pack a values file, and show what the image holds."""
     image = tmp_path / "unit.bin"
-    assert 0 == CliRunner().invoke(main, ["pack", SCHEMA, str(values), "-o", str(image)]).exit_code
+    made = CliRunner().invoke(main, ["pack", SCHEMA, "--values", str(values), "-o", str(image)])
+    assert 0 == made.exit_code
     return CliRunner().invoke(main, ["unpack", SCHEMA, str(image)]).stdout
 
 
@@ -64,10 +65,10 @@ def test_outputs_that_do_not_match_the_units(tmp_path: Path) -> None:
     """Three units need a folder, a unit without a serial number needs a file."""
     several = run(RECIPE, THERMISTOR, "-o", tmp_path / "unit.toml")
     assert (2, "") == (several.exit_code, several.stdout)
-    assert "3 units do not go into one values file" in several.stderr
+    assert "3 units do not go into one values file" in several.output
     one = run(RECIPE, ELECTRODE, "-o", tmp_path / "units")
     assert (2, "") == (one.exit_code, one.stdout)
-    assert "the tables have no serial numbers to name files by" in one.stderr
+    assert "the tables have no serial numbers to name files by" in one.output
     assert [] == list(tmp_path.iterdir())
 
 
@@ -81,7 +82,7 @@ def test_tables_are_named_by_calibration(tables: tuple[str, ...], message: str) 
     """NAME=TABLE, each once."""
     result = run(RECIPE, *tables)
     assert (2, "") == (result.exit_code, result.stdout)
-    assert message in result.stderr
+    assert message in result.output
 
 
 def test_a_single_calibration_needs_no_name(tmp_path: Path) -> None:
@@ -94,7 +95,7 @@ def test_a_single_calibration_needs_no_name(tmp_path: Path) -> None:
     # (100 * 99 + 200 * 198.1) / (99^2 + 198.1^2) = 49520 / 49044.61
     assert result.stdout == ("# Values of the store tank_probe.\n\n[factory]\n"
                              "adc_gain = 1.009693\n")
-    assert "line: 2 points, <stdin>\n" in result.stderr
+    assert "line: 2 points, <stdin>\n" in result.output
     table = tmp_path / "a=b.csv"
     table.write_text(text)
     for _ in range(2):  # the second run overwrites what the first has written
@@ -107,9 +108,9 @@ def test_mistakes_leave_no_file(tmp_path: Path) -> None:
     table.write_text('reference [pH],reading [mV],temperature [degC]\n"4,01",175,25\n7,=A1,25\n')
     outputs = ("-o", tmp_path / "unit.toml", "--svg", tmp_path / "errors.svg")
     result = run(RECIPE, f"electrode={table}", *outputs)
-    assert (1, "") == (result.exit_code, result.stdout)
+    assert (1, "") == (result.exit_code, result.stderr)
     for place, code in (("2:1", "PS818"), ("3:3", "PS821")):
-        assert f"{table}:{place}" in result.stderr and code in result.stderr
+        assert f"{table}:{place}" in result.output and code in result.output
     as_json = run(RECIPE, f"electrode={table}", *outputs, "--json")
     assert 1 == as_json.exit_code
     assert ["PS818", "PS821"] == [f["code"] for f in json.loads(as_json.stdout)["findings"]]
@@ -122,7 +123,7 @@ def test_a_result_beyond_its_limit_leaves_no_file(tmp_path: Path) -> None:
     table.write_text("reference [pH],reading [mV],temperature [degC]\n4,-175,25\n7,2,25\n")
     result = run(RECIPE, f"electrode={table}", "-o", tmp_path / "unit.toml")
     assert 1 == result.exit_code
-    assert f"{RECIPE}:11:9" in result.stderr and "PS836" in result.stderr
+    assert f"{RECIPE}:11:9" in result.output and "PS836" in result.output
     assert [table] == list(tmp_path.iterdir())
 
 
@@ -143,5 +144,5 @@ def test_inputs_stay_as_they_are(option: str, tmp_path: Path) -> None:
     table.write_text((SCHEMAS / "tank_probe.electrode.csv").read_text("utf-8"), "utf-8")
     before = table.read_bytes()
     result = run(RECIPE, f"electrode={table}", option, table)
-    assert 2 == result.exit_code and "is an input and stays as it is" in result.stderr
+    assert 2 == result.exit_code and "is an input and stays as it is" in result.output
     assert before == table.read_bytes()

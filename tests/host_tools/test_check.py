@@ -111,4 +111,4 @@ def test_file_that_is_no_text(tmp_path: Path) -> None:
     path.write_bytes(b'[store]\nname = "\xb5"\n')
     result = run(str(path))
     assert 1 == result.exit_code
-    assert "error PS100" in result.stdout + result.stderr
+    assert "error PS100" in result.stdout + result.output

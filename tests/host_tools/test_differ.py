@@ -24,10 +24,10 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_values_are_compared_with_a_dump(bench: Path) -> None:
     """A unit's dump against the file that it was packed from."""
     (bench / "unit.toml").write_text("[settings]\ninterval = 45\n")
-    assert 0 == run("pack", "bench_unit.toml", "unit.toml", "-o", "unit.bin").exit_code
-    same = run("differ", "bench_unit.toml", "unit.bin", "unit.toml")
+    assert 0 == run("pack", "bench_unit.toml", "--values", "unit.toml", "-o", "unit.bin").exit_code
+    same = run("differ", "bench_unit.toml", "unit.bin", "--values", "unit.toml")
     assert (0, "no difference\n") == (same.exit_code, same.stdout)
-    other = run("differ", "bench_unit.toml", "sound.bin", "unit.toml")
+    other = run("differ", "bench_unit.toml", "sound.bin", "--values", "unit.toml")
     assert 1 == other.exit_code and "settings.interval" in other.stdout
 
 
@@ -43,7 +43,7 @@ def test_words_of_one_of_two_dumps(bench: Path) -> None:
     """differ takes the order for the dump that has words."""
     (bench / "words.txt").write_text("\n".join(
         f"{at:04X}: {IMAGE[at:at + 16].hex(' ', 2)}" for at in range(0, len(IMAGE), 16)))
-    words = ("differ", "bench_unit.toml", "words.txt", "sound.bin", "--words", "big")
+    words = ("differ", "bench_unit.toml", "words.txt", "sound.bin", "--input-words", "big")
     assert (0, "no difference\n") == (run(*words).exit_code, run(*words).stdout)
 
 
@@ -64,7 +64,9 @@ def test_differ_tells_what_was_not_read(bench: Path) -> None:
         p["absent"] for p in data["parameters"] if p["before"] is None]
     (bench / "gap.txt").write_text(text_without(0x800))
     result = run("differ", "bench_unit.toml", "sound.bin", "gap.txt")
-    assert (0, "values equal, only one dump has 16 bytes: --bytes shows them\n") == (
+    assert (0, "gap.txt: warning PS603: the dump lacks 16 bytes\n  fact  0x0800 to 0x080F\n\n"
+            "gap.txt: 1 warning\n"
+            "values equal, only one dump has 16 bytes: --bytes shows them\n") == (
         result.exit_code, result.stdout)
     same = run("differ", "bench_unit.toml", "gap.txt", "gap.txt", "--bytes")
     assert (0, "no difference\n") == (same.exit_code, same.stdout)
@@ -82,12 +84,13 @@ def test_a_dump_is_compared_with_what_its_unit_was_made_with(
     """By the serial number in it, or the one that is given; a dump without one says so."""
     monkeypatch.chdir(tmp_path)
     schema, records = copied_schema(tmp_path), "tank_probe.units.db"
-    assert 0 == run("batch", schema, SCHEMAS / "tank_probe.units.csv", "--serial", "TP-26-####",
+    assert 0 == run("batch", schema, SCHEMAS / "tank_probe.units.csv", "--new-serials",
+                    "TP-26-####",
                     "-o", "images").exit_code
     unit = Path("images/TP-26-0003.bin")
-    same = run("differ", schema, unit, records)
+    same = run("differ", schema, unit, "--records", records)
     assert (0, "no difference\n") == (same.exit_code, same.stdout)
-    other = run("differ", schema, unit, records, "--serial", "TP-26-0002")
+    other = run("differ", schema, unit, "--records", records, "--serial", "TP-26-0002")
     assert 1 == other.exit_code
     assert '  identity.serial  "TP-26-0002" -> "TP-26-0003"\n' in other.stdout
     image = unit.read_bytes()
@@ -95,9 +98,9 @@ def test_a_dump_is_compared_with_what_its_unit_was_made_with(
                                          for at in range(0, 4096, 16) if not 64 <= at < 256))
     Path("blank.bin").write_bytes(b"\xff" * 4096)
     for dump in ("log.txt", "blank.bin"):
-        refused = run("differ", schema, dump, records)
+        refused = run("differ", schema, dump, "--records", records)
         assert (2, "") == (refused.exit_code, refused.stdout)
         assert f"`{dump}` holds no serial number" in refused.stderr
-    told = run("differ", schema, "log.txt", records, "--serial", "TP-26-0003")
+    told = run("differ", schema, "log.txt", "--records", records, "--serial", "TP-26-0003")
     assert 1 == told.exit_code
     assert '  identity.serial  "TP-26-0003" -> not in the dump\n' in told.stdout

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from pathlib import Path
 
 import pytest
@@ -27,9 +28,10 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize(("name", "arguments", "code"), [
     ("examine", ["examine", "bench_unit.toml", "hurt.bin"], 1),
-    ("bytes", ["bytes", "bench_unit.toml", "hurt.bin", "--to", "0xFFF"], 0),
-    ("locate", ["locate", "bench_unit.toml", "0xFA7.2", "settings.alarms.high", "curve.steps[3]",
-                "0x22", "0x5", "0x400", "--dump", "hurt.bin"], 0),
+    ("bytes", ["bytes", "bench_unit.toml", "hurt.bin", "--at", "..0xFFF"], 0),
+    ("locate",
+     ["bytes", "bench_unit.toml", "hurt.bin", "--at", "0xFA7.2", "--at", "settings.alarms.high",
+      "--at", "curve.steps[3]", "--at", "0x22", "--at", "0x5", "--at", "0x400"], 0),
     ("differ", ["differ", "bench_unit.toml", "sound.bin", "hurt.bin", "--bytes"], 1),
     ("salvage", ["salvage", "bench_unit.toml", "hurt.bin", "-o", "clean.hex", "--repair"], 0),
 ])
@@ -71,7 +73,7 @@ def test_a_dump_in_the_flash_of_a_controller_is_moved(bench: Path) -> None:
     result = run("unpack", "bench_unit.toml", "flash.hex")
     assert "the part is taken to begin at 0x8000100" in result.stdout
     (bench / "far.hex").write_bytes(encode_image(IMAGE, FORMS["hex"], WriteOptions(offset=0x100)))
-    result = run("unpack", "bench_unit.toml", "far.hex", "--offset", "0x100")
+    result = run("unpack", "bench_unit.toml", "far.hex", "--input-offset", "0x100")
     assert 0 == result.exit_code and "begin" not in result.stdout
 
 
@@ -79,10 +81,10 @@ def test_a_doubtful_dump_is_refused_and_can_be_forced(bench: Path) -> None:
     """Words without a known order name the option that settles it."""
     (bench / "words.txt").write_text("0000: 0102 0304\n0004: 0506 0708\n")
     result = run("examine", "bench_unit.toml", "words.txt")
-    assert 1 == result.exit_code and "--words big" in result.stderr
-    assert "PS601" not in run("examine", "bench_unit.toml", "words.txt", "--words",
-                              "big").stderr
-    assert 2 == run("bytes", "bench_unit.toml", "sound.bin", "--from", "x").exit_code
+    assert 1 == result.exit_code and "--input-words big" in result.stdout
+    assert "PS601" not in run("examine", "bench_unit.toml", "words.txt", "--input-words",
+                              "big").output
+    assert 2 == run("bytes", "bench_unit.toml", "sound.bin", "--at", "x..").exit_code
 
 
 def test_a_dump_goes_from_form_to_form(bench: Path) -> None:
@@ -93,6 +95,8 @@ def test_a_dump_goes_from_form_to_form(bench: Path) -> None:
         assert 0 == result.exit_code, result.output
     assert IMAGE == (bench / "e.bin").read_bytes()
     shown = run("transcribe", "bench_unit.toml", "sound.bin", "-o", "-")
+    assert IMAGE == shown.stdout_bytes
+    shown = run("transcribe", "bench_unit.toml", "sound.bin", "-o", "-", "--format", "text")
     assert encode_image(IMAGE, FORMS["text"]).decode() == shown.stdout
 
 
@@ -139,7 +143,7 @@ def test_page_beside_the_answer(bench: Path) -> None:
 
 
 @pytest.mark.parametrize("arguments", [
-    ["bytes", "dump.bin"], ["locate", "0x0", "--dump", "dump.bin"],
+    ["bytes", "dump.bin"], ["bytes", "dump.bin", "--at", "0x0"],
     ["differ", "dump.bin", "dump.bin"],
 ], ids=lambda a: a[0])
 def test_a_dump_of_another_store_is_told_everywhere(bench: Path, arguments: list[str]) -> None:
@@ -149,7 +153,7 @@ def test_a_dump_of_another_store_is_told_everywhere(bench: Path, arguments: list
     (bench / "dump.bin").write_bytes((bench / "sound.bin").read_bytes())
     command, *rest = arguments
     result = run(command, "another.toml", *rest)
-    assert "error PS607: the part holds the store `bench_un` (id 0x" in result.stderr
+    assert "error PS607: the part holds the store `bench_un` (id 0x" in result.output
 
 
 def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
@@ -164,12 +168,12 @@ def test_lines_that_a_log_lacks_are_not_read_as_anything(bench: Path) -> None:
         assert "identity: bytes are missing; these are the defaults" in result.stdout
     assert f"settings, slot 1 at 0x{newest:04X}: missing: 0x{newest:04X} to 0x{newest + 15:04X} " \
         "not there" in run("examine", "bench_unit.toml", "log.txt").stdout
-    shown = run("bytes", "bench_unit.toml", "log.txt", "--from", hex(newest), "--to",
-                hex(newest + 31)).stdout
+    shown = run("bytes", "bench_unit.toml", "log.txt", "--at",
+                f"{newest}..{newest + 31}").stdout
     assert f"{newest:04X}  -- -- -- --  " in shown and "FF" not in shown.split("room")[0]
     assert "interval  " not in shown
-    located = run("locate", "bench_unit.toml", "settings.interval", hex(newest), "--dump",
-                  "log.txt").stdout
+    located = run("bytes", "bench_unit.toml", "log.txt", "--at", "settings.interval", "--at",
+                  hex(newest)).stdout
     assert 2 == located.count("  not in the dump\n")
 
 
@@ -185,8 +189,8 @@ def test_label_of_a_swapped_dump_settles_the_release(bench: Path) -> None:
 
 
 @pytest.mark.parametrize(("words", "said"), [
-    (["--from", "0x2000"], "the dump has no address 0x2000"),
-    (["--from", "0x40", "--to", "0x3F"], "--to 0x3F lies before --from 0x40"),
+    (["--at", "0x2000.."], "the dump has no address 0x2000"),
+    (["--at", "0x40..0x3F"], "0x3F lies before 0x40"),
 ])
 def test_bytes_that_are_not_there_are_an_error(bench: Path, words: list[str], said: str) -> None:
     """A range outside the dump, or the wrong way round, is no empty answer."""
@@ -226,12 +230,12 @@ def test_unpack_and_examine_judge_alike(bench: Path, dump: str) -> None:
 @pytest.mark.parametrize("name", ["u.bin", "u.hex", "u.s19", "u.uf2", "u.txt", "u.h"])
 @pytest.mark.parametrize("command", ["examine", "unpack", "bytes", "salvage", "transcribe"])
 def test_an_order_of_words_is_not_ignored(bench: Path, command: str, name: str) -> None:
-    """Where nothing is written in words, --words is refused, not passed over."""
+    """Where nothing is written in words, --input-words is refused, not passed over."""
     assert 0 == run("pack", "bench_unit.toml", "-o", name, "--family", "7").exit_code
     more = ["-o", "x.hex"] if command in ("salvage", "transcribe") else []
-    result = run(command, "bench_unit.toml", name, "--words", "little", *more)
+    result = run(command, "bench_unit.toml", name, "--input-words", "little", *more)
     assert (2, "") == (result.exit_code, result.stdout)
-    assert "--words" in result.stderr and not (bench / "x.hex").exists()
+    assert "--input-words" in result.stderr and not (bench / "x.hex").exists()
 
 
 def test_records_tell_the_order_of_words(bench: Path) -> None:
@@ -251,8 +255,8 @@ def test_a_schema_alone_in_a_folder_is_not_taken_for_want_of_another(
     """What nothing tells is refused with a folder, and read with the schema given by name."""
     (bench / "any.bin").write_bytes(data)
     result = run("examine", bench, "any.bin")
-    assert (1, "") == (result.exit_code, result.stdout)
-    assert "PS657" in result.stderr and "instead of the folder" in result.stderr
+    assert (1, "") == (result.exit_code, result.stderr)
+    assert "PS657" in result.output and "instead of the folder" in result.output
     named = run("examine", "bench_unit.toml", "any.bin")
     assert (1, True) == (named.exit_code, "schema: bench_unit.toml" in named.stdout)
 
@@ -312,25 +316,25 @@ def test_transcribe_tells_of_lines_that_were_not_understood(bench: Path) -> None
 
 
 def test_transcribe_places_an_image_as_pack_does(bench: Path) -> None:
-    """--base and --family give the file that pack writes with --offset and --family."""
+    """--offset and --family give the file that pack writes with them."""
     for name, more in (("a.uf2", ("--family", "0xE48BFF56")), ("a.hex", ())):
         assert 0 == run("pack", "bench_unit.toml", "-o", name, "--offset", "0x8000",
                         *more).exit_code
-        assert 0 == run("transcribe", "bench_unit.toml", name, "-o", "t" + name, "--base",
+        assert 0 == run("transcribe", "bench_unit.toml", name, "-o", "t" + name, "--offset",
                         "0x8000", *more).exit_code
         assert (bench / name).read_bytes() == (bench / ("t" + name)).read_bytes()
     assert 2 == run("transcribe", "bench_unit.toml", "a.hex", "-o", "b.uf2").exit_code
 
 
 @pytest.mark.parametrize(("words", "said"), [
-    (("--offset", "0x2000"), "nothing of 4096 bytes from 0x2000 on"),
-    (("--offset", "-4"), "`-4` is less than 0"),
+    (("--input-offset", "0x2000"), "nothing of 4096 bytes from 0x2000 on"),
+    (("--input-offset", "-4"), "`-4` is less than 0"),
 ])
 def test_an_offset_where_the_file_has_nothing_is_refused(bench: Path, words: tuple[str, ...],
                                                          said: str) -> None:
     """No empty dump is reported, and nothing is counted from the end."""
     result = run("examine", "bench_unit.toml", "sound.bin", *words)
-    assert result.exit_code in (1, 2) and said in result.stderr and result.stdout == ""
+    assert result.exit_code in (1, 2) and said in result.output
 
 
 @pytest.mark.parametrize("command", ["examine", "unpack"])
@@ -345,8 +349,13 @@ def test_a_pasted_dump_that_begins_or_breaks_in_a_line(bench: Path, command: str
     assert "settings: record 6" in result.stdout
     (bench / "broken.txt").write_text("\n".join([*rows[:250], rows[250][3:], *rows[251:]]))
     result = run(command, "bench_unit.toml", "broken.txt")
-    assert (1, "") == (result.exit_code, result.stdout)
-    assert "broken.txt:251:1: error PS631" in result.stderr
+    assert (1, "") == (result.exit_code, result.stderr)
+    assert "broken.txt:251:1: error PS631" in result.output
+
+
+def bytes_rows(shown: str) -> list[str]:
+    """The lines of a hex dump, without what is said above and the name of the slot."""
+    return [line for line in shown.splitlines() if re.match("[0-9A-F]{4}  ", line)]
 
 
 def test_a_slot_of_which_all_is_missing_has_no_line_of_other_bytes(bench: Path) -> None:
@@ -355,31 +364,33 @@ def test_a_slot_of_which_all_is_missing_has_no_line_of_other_bytes(bench: Path) 
     ring = PLAN.ring("settings")
     rows = range(ring.address(0), ring.address(1), 16)
     (bench / "gap.txt").write_text(text_without(*rows))
-    shown = run("bytes", "bench_unit.toml", "gap.txt", "--from", hex(rows[0]), "--to",
-                hex(ring.address(1) - 1)).stdout
+    shown = run("bytes", "bench_unit.toml", "gap.txt", "--at",
+                f"{rows[0]}..{ring.address(1) - 1}").stdout
     assert "behind the record" not in shown
-    assert all(line.split()[1] == "--" for line in shown.splitlines()[1:])
+    assert all(line.split()[1] == "--" for line in bytes_rows(shown))
     text = text_without().replace(f"{rows[0]:04X}: {IMAGE[rows[0]]:02x}", f"{rows[0]:04X}: ??")
     (bench / "byte.txt").write_text(text)
-    shown = run("bytes", "bench_unit.toml", "byte.txt", "--from", hex(rows[0]), "--to",
-                hex(rows[0] + 3)).stdout
-    assert ["sequence number"] * 2 == [line[48:].strip() for line in shown.splitlines()[1:]]
+    shown = run("bytes", "bench_unit.toml", "byte.txt", "--at",
+                f"{rows[0]}..{rows[0] + 3}").stdout
+    assert ["sequence number"] * 2 == [line[48:].strip() for line in bytes_rows(shown)]
 
 
 @pytest.mark.parametrize(("words", "said"), [
-    (["locate", "bench_unit.toml", "0x40.8"], "there is no bit 8 in the byte at 0x40"),
-    (["locate", "bench_unit.toml", "0x40", "nothing.here"], "`nothing.here`"),
-    (["locate", "bench_unit.toml", "0x40", "--words", "big"], "are for a dump"),
+    (["bytes", "bench_unit.toml", "--at", "0x40.8"], "there is no bit 8 in the byte at 0x40"),
+    (["bytes", "bench_unit.toml", "--at", "0x40", "--at", "nothing.here"], "`nothing.here`"),
+    (["bytes", "bench_unit.toml", "--at", "0x40", "--input-words", "big"], "is for a dump"),
     (["differ", "bench_unit.toml", "sound.bin", "sound.bin", "--serial", "1"], "--serial"),
     (["differ", "bench_unit.toml", "noise.bin", "noise.bin"], "`noise.bin` holds nothing of"),
     (["differ", "bench_unit.toml", "sound.bin", "noise.bin"], "`noise.bin` holds nothing of"),
-    (["differ", "bench_unit.toml", "sound.bin", "none.db"], "there are no records at `none.db`"),
+    (["differ", "bench_unit.toml", "sound.bin", "--records", "none.db"],
+     "there are no records at `none.db`"),
 ])
 def test_what_has_no_answer_is_no_half_answer(bench: Path, words: list[str], said: str) -> None:
-    """Nothing on stdout, and what to do about it, exit code 2."""
+    """Nothing on stdout but what is wrong with the dump, and what to do about it, exit code 2."""
     (bench / "noise.bin").write_bytes(random.Random(1).randbytes(4096))
     result = run(*words)
-    assert (2, "") == (result.exit_code, result.stdout)
+    assert (2, "noise.bin" in words) == (result.exit_code, "error PS605" in result.stdout)
+    assert "noise.bin" in words or "" == result.stdout
     assert said in result.stderr and "mend" in result.stderr
 
 
@@ -401,7 +412,7 @@ def test_records_of_an_earlier_release_are_read_as_what_they_held(tmp_path: Path
     assert "record 2  no change\n" in report
     shown = run("bytes", schema, image).stdout.partition("g, slot 1")[0]
     assert "mV" not in shown and "c  255" not in shown and "reserved, once `a`" in shown
-    places = run("locate", schema, "g.a", "0x3A", "--dump", image).stdout
+    places = run("bytes", schema, image, "--at", "g.a", "--at", "0x3A").stdout
     assert "FF FF FF FF  not in revision 1\n" in places and "7000 mV  <- newest" in places
     page = tmp_path / "page.html"
     run("examine", schema, image, "--html", page)
@@ -424,14 +435,14 @@ def test_a_uf2_file_is_read_back_where_it_was_written(bench: Path, offset: str, 
     assert 0 == packed.exit_code, packed.output
     assert (f"blocks of 256 bytes: the file also writes 0xFF to {said}, outside the part"
             in packed.stdout)
-    for more in (["--offset", offset], []):
+    for more in (["--input-offset", offset], []):
         shown = run("unpack", "small.toml", "s.uf2", *more)
         assert 0 == shown.exit_code and "level  7" in shown.stdout, shown.output
         assert "left out" not in shown.output
-    assert 1 == run("unpack", "small.toml", "s.uf2", "--offset", "0x20000").exit_code
-    again = run("transcribe", "small.toml", "s.uf2", "-o", "t.uf2", "--family", "7", "--base",
+    assert 1 == run("unpack", "small.toml", "s.uf2", "--input-offset", "0x20000").exit_code
+    again = run("transcribe", "small.toml", "s.uf2", "-o", "t.uf2", "--family", "7", "--offset",
                 offset)
-    assert 0 == again.exit_code and said in again.stderr
+    assert 0 == again.exit_code and said in again.stdout
     assert (bench / "s.uf2").read_bytes() == (bench / "t.uf2").read_bytes()
 
 
@@ -439,8 +450,8 @@ def test_data_in_a_uf2_file_outside_the_part_is_refused(bench: Path) -> None:
     """Only bytes of one value are fill."""
     blocks = encode_image(bytes(range(256)) * 17, FORMS["uf2"], WriteOptions(family=7))
     (bench / "x.uf2").write_bytes(blocks)
-    shown = run("unpack", "bench_unit.toml", "x.uf2", "--offset", "0x80")
-    assert (1, True) == (shown.exit_code, "PS626" in shown.stdout + shown.stderr)
+    shown = run("unpack", "bench_unit.toml", "x.uf2", "--input-offset", "0x80")
+    assert (1, True) == (shown.exit_code, "PS626" in shown.stdout)
 
 
 def test_an_erased_slot_holds_no_value(bench: Path) -> None:
@@ -449,5 +460,5 @@ def test_an_erased_slot_holds_no_value(bench: Path) -> None:
     erased = next(n for n in range(ring.slots)
                   if set(IMAGE[ring.address(n):ring.address(n) + ring.record_bytes]) == {0xFF})
     at = ring.address(erased) + 6
-    shown = run("locate", "bench_unit.toml", f"0x{at:X}", "--dump", "sound.bin").stdout
+    shown = run("bytes", "bench_unit.toml", "sound.bin", "--at", f"0x{at:X}").stdout
     assert "holds 0xFF; erased\n" in shown and "nan" not in shown

@@ -169,7 +169,8 @@ def test_a_moved_dump_is_found_by_the_copy_that_counts(second: bytes) -> None:
 
 
 @pytest.mark.parametrize("words", [
-    ("locate", "old.toml", "settings.flow", "head.made", "0x40", "0x09.3", "--dump", "torn.bin"),
+    ("bytes", "old.toml", "torn.bin", "--at", "settings.flow", "--at", "head.made", "--at", "0x40",
+     "--at", "0x09.3"),
     ("bytes", "old.toml", "torn.bin"), ("differ", "old.toml", "sound.bin", "torn.bin"),
     ("check", "old.toml"),
 ])

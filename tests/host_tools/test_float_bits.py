@@ -26,10 +26,10 @@ STORE, FIXED = SCHEMAS / "tank_probe.toml", SCHEMAS / "tank_probe.fixed.toml"
 OF_STORE = (
     ("examine", STORE, "a.bin"), ("examine", STORE, "a.bin", "--json"),
     ("examine", STORE, "a.bin", "--html", "-"), ("bytes", STORE, "a.bin"),
-    ("locate", STORE, "electrode.ph_slope", "0x80", "--dump", "a.bin"),
+    ("bytes", STORE, "a.bin", "--at", "electrode.ph_slope", "--at", "0x80"),
     ("differ", STORE, "a.bin", "b.bin", "--bytes"), ("differ", STORE, "b.bin", "a.bin"),
-    ("unpack", STORE, "a.bin", "-o", "a.toml"), ("differ", STORE, "a.bin", "a.toml"),
-    ("pack", STORE, "a.toml", "-o", "c.bin"),
+    ("unpack", STORE, "a.bin", "-o", "a.toml"), ("differ", STORE, "a.bin", "--values", "a.toml"),
+    ("pack", STORE, "--values", "a.toml", "-o", "c.bin"),
     ("salvage", STORE, "a.bin", "-o", "c.bin", "--repair"),
     ("migrate", STORE, "a.bin", "--to", "3", "--accept-loss", "-o", "c.bin"),
     ("read", STORE, "--part-file", "a.bin", "-o", "c.bin"),
@@ -37,9 +37,9 @@ OF_STORE = (
 OF_LAYOUT = (
     ("examine", FIXED, "a.bin"), ("examine", FIXED, "a.bin", "--json"),
     ("examine", FIXED, "a.bin", "--html", "-"), ("bytes", FIXED, "a.bin"),
-    ("locate", FIXED, "calibration.cell_constant", "0x14", "--dump", "a.bin"),
+    ("bytes", FIXED, "a.bin", "--at", "calibration.cell_constant", "--at", "0x14"),
     ("differ", FIXED, "a.bin", "b.bin", "--bytes"), ("differ", FIXED, "b.bin", "a.bin"),
-    ("unpack", FIXED, "a.bin", "-o", "a.toml"), ("differ", FIXED, "a.bin", "a.toml"),
+    ("unpack", FIXED, "a.bin", "-o", "a.toml"), ("differ", FIXED, "a.bin", "--values", "a.toml"),
     ("migrate", STORE, "a.bin", "--layout", FIXED, "--accept-loss", "-o", "c.bin"),
 )
 NAN = (0xFFFF_FFFF, 0x7FC0_0000, 0x7F80_0001)

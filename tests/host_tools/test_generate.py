@@ -148,7 +148,7 @@ c = { type = "u8" }
 """, "utf-8")
     result = generate(str(schema), "-o", str(tmp_path / "out"))
     assert 1 == result.exit_code
-    assert "PS701" in result.stderr and ":13:1" in result.stderr
+    assert "PS701" in result.output and ":13:1" in result.output
     assert not (tmp_path / "out").exists()
 
 
@@ -178,7 +178,7 @@ def test_advice_about_the_layout_is_left_to_check_and_plan(tmp_path: Path) -> No
     """A build does not repeat it each time."""
     schema = tmp_path / "a.toml"
     schema.write_text(Path(MINIMAL).read_text("utf-8").replace('day"', 'day"\nslots = 2'), "utf-8")
-    assert "PS422" not in generate(str(schema), "-o", str(tmp_path / "out")).stderr
+    assert "PS422" not in generate(str(schema), "-o", str(tmp_path / "out")).output
     assert "PS422" in CliRunner().invoke(main, ["check", str(schema)]).output
 
 
@@ -190,5 +190,5 @@ energy = { type = "u64", scale = 0.5, unit = "Wh" }
 """, "utf-8")
     result = generate(str(schema), "-o", str(tmp_path / "c"))
     assert 0 == result.exit_code
-    assert "warning PS703: `" in result.stderr and ".energy` gets no conversion" in result.stderr
+    assert "warning PS703: `" in result.output and ".energy` gets no conversion" in result.output
     assert (tmp_path / "c" / "dimmer_params.h").exists()

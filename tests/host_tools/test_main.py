@@ -101,9 +101,9 @@ def with_error(error: BaseException) -> Result:
 
 
 def test_findings_become_exit_code_1() -> None:
-    """Findings are shown on stderr and counted."""
+    """Findings are the answer: shown on stdout, and counted."""
     result = with_error(FindingsError([Finding("PS301", "no groups", help="add one")]))
-    assert (1, "", "error PS301: no groups\n  mend  add one\n\n1 error\n") == (
+    assert (1, "error PS301: no groups\n  mend  add one\n\n1 error\n", "") == (
         result.exit_code, result.stdout, result.stderr)
 
 
@@ -138,8 +138,8 @@ def test_colour_only_where_it_is_wanted(monkeypatch: pytest.MonkeyPatch) -> None
 
 @pytest.mark.parametrize("arguments", [
     ("check", "BAD"), ("plan", "BAD"), ("freeze", "BAD"), ("generate", "BAD", "-o", "out"),
-    ("pack", "BAD", "-o", "a.bin"), ("unpack", "BAD", "GOOD", "--format", "bin"),
-    ("compare", "GOOD", "BAD"), ("pack", "GOOD", "BAD", "-o", "a.bin"),
+    ("pack", "BAD", "-o", "a.bin"), ("unpack", "BAD", "GOOD", "--input-format", "bin"),
+    ("compare", "GOOD", "BAD"), ("pack", "GOOD", "--values", "BAD", "-o", "a.bin"),
 ])
 def test_findings_are_json_where_json_is_asked_for(
     arguments: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch

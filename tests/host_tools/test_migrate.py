@@ -73,7 +73,7 @@ def test_nothing_is_lost_without_a_word(schema: Path) -> None:
     refused = run("migrate", schema, image, "--to", 3, "-o", made)
     assert 1 == refused.exit_code
     assert "settings.level  95 % -> 50 %" in refused.stdout
-    assert "not written, for 1 stored value would be lost" in refused.stderr
+    assert "not written, for 1 stored value would be lost" in refused.output
     assert not made.exists()
     data = json.loads(run("migrate", schema, image, "--to", 3, "-o", made, "--json").stdout)
     assert (2, 3, None) == (data["from"], data["to"], data["output"])
@@ -99,7 +99,7 @@ def test_relayout(schema: Path) -> None:
     assert 0 == run("freeze", schema).exit_code
     in_place = run("migrate", schema, image, "--to", 4, "-o", made)
     assert 2 == in_place.exit_code
-    assert "--relayout" in in_place.stderr
+    assert "--relayout" in in_place.output
     result = run("migrate", schema, image, "--to", 4, "--relayout", "-o", made)
     assert 0 == result.exit_code, result.output
     assert result.stdout.endswith("release 2 to release 4, laid out anew on the 24LC16B\n")
@@ -260,7 +260,7 @@ def test_bytes_that_were_not_read(schema: Path, first: int, end: int, groups: se
     assert all("not in the dump" in v["reason"] for v in doubtful.values())
     assert (bool(groups), not groups) == (refused.exit_code == 1, made.exists())
     if groups:
-        assert "would be in doubt; read all of the part again, or --accept-loss" in refused.stderr
+        assert "would be in doubt; read all of the part again, or --accept-loss" in refused.output
     accepted = run("migrate", schema, log, "--to", 3, "-o", made, "--accept-loss")
     assert (0, True) == (accepted.exit_code, made.exists())
 
@@ -281,7 +281,7 @@ def test_a_group_that_is_lost(schema: Path) -> None:
     assert (1, False) == (refused.exit_code, made.exists())
     assert "7 values lost: the group is damaged, and the default is served" in refused.stdout
     assert "settings.delay  5 ms\n" in refused.stdout
-    assert "7 stored values would be lost" in refused.stderr
+    assert "7 stored values would be lost" in refused.output
     accepted = run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss")
     assert (0, content[0xA0:]) == (accepted.exit_code, made.read_bytes()[0xA0:])
 
@@ -307,11 +307,11 @@ def test_an_image_in_the_middle_of_a_file(schema: Path) -> None:
     image = packed(schema, 2, "settings.delay=9")
     file, made = schema.with_name("flash.bin"), schema.with_name("made.bin")
     file.write_bytes(bytes(512) + image.read_bytes())
-    result = run("migrate", schema, file, "--to", 3, "--offset", "0x200", "-o", made)
+    result = run("migrate", schema, file, "--to", 3, "--input-offset", "0x200", "-o", made)
     assert 0 == result.exit_code, result.output
     assert "9000 ms" in values(schema, made)
-    beyond = run("migrate", schema, file, "--to", 3, "--offset", "0x80000")
-    assert 1 == beyond.exit_code and "PS626" in beyond.stderr
+    beyond = run("migrate", schema, file, "--to", 3, "--input-offset", "0x80000")
+    assert 1 == beyond.exit_code and "PS626" in beyond.output
 
 
 def test_damage_is_judged_as_by_unpack(schema: Path) -> None:
@@ -324,7 +324,7 @@ def test_damage_is_judged_as_by_unpack(schema: Path) -> None:
     image.write_bytes(data)
     read, made = run("unpack", schema, image), run("migrate", schema, image, "--to", 3)
     assert 0 == read.exit_code == made.exit_code
-    told = [line for line in made.stderr.splitlines() if ": warning " in line]
+    told = [line for line in made.output.splitlines() if ": warning " in line]
     assert told and told[0] in read.output and "settings.delay  9 s -> 9000 ms" in made.stdout
 
 
@@ -350,7 +350,7 @@ def test_a_value_outside_narrowed_limits_goes_back(tmp_path: Path) -> None:
     for limit in (100, 50):
         schema.write_text(NARROW.format(limit))
         assert 0 == run("freeze", schema).exit_code
-    assert 0 == run("pack", schema, values, "--release", 1, "-o", image).exit_code
+    assert 0 == run("pack", schema, "--values", values, "--release", 1, "-o", image).exit_code
     plan = load_history(schema).release(2)
     twin = TwinRig(plan, bench_for(plan, image.read_bytes()))
     assert (Status.OLDER, Status.OK) == (twin.mount(), twin.format())

@@ -7,12 +7,12 @@ import json
 import pytest
 from click.testing import CliRunner, Result
 
-from host_tools.commands.parts import command
+from host_tools.main import main
 from paramstore.schema.catalogue import names
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(command, arguments)
+    return CliRunner().invoke(main, ["parts", *arguments])
 
 
 def found(*arguments: str) -> set[str]:

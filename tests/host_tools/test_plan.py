@@ -51,23 +51,23 @@ def test_json() -> None:
     assert "ec_curve.x" in fields
 
 
-def test_advice_on_stderr() -> None:
-    """Advice does not stop the work and stays out of the answer."""
+def test_advice_stands_below() -> None:
+    """Advice does not stop the work and stands below the plan."""
     text = MINIMAL.replace('"20 per day"', '"20 per day"\nslots = 2')
     result = run("-", input=text)
     assert 0 == result.exit_code
-    assert "warning PS422" in result.stderr and "<stdin>:6:8" in result.stderr
-    assert "PS422" not in result.stdout
+    plan, below = result.stdout.split("<stdin>:6:8")
+    assert "Page map" in plan and "warning PS422" in below
     (finding,) = json.loads(run("-", "--json", input=text).stdout)["findings"]
     assert ("PS422", "warning") == (finding["code"], finding["severity"])
 
 
 def test_does_not_fit() -> None:
-    """A store that does not fit: exit code 1, no plan, and the reason on stderr, or as JSON."""
+    """A store that does not fit: exit code 1, no plan, and the reason instead, or as JSON."""
     text = MINIMAL.replace("20 per day", "9000 per hour")
     result = run("-", input=text)
-    assert (1, "") == (result.exit_code, result.stdout)
-    assert "error PS402" in result.stderr and "  mend  use the " in result.stderr
+    assert (1, "") == (result.exit_code, result.stderr) and "Page map" not in result.stdout
+    assert "error PS402" in result.output and "  mend  use the " in result.output
     result = run("-", "--json", input=text)
     assert (1, "") == (result.exit_code, result.stderr)
     assert "PS402" == json.loads(result.stdout)["findings"][0]["code"]

@@ -30,7 +30,8 @@ def shell(line: str, **variables: str) -> tuple[int, str]:
 
 @pytest.mark.parametrize("arguments", [
     f"plan {PROBE}", f"plan {PROBE} --json", f"plan {PROBE} --html -", f"check {PROBE}",
-    f"pack {PROBE} {VALUES} -o - --format bin", "parts", "parts --json", "check --explain PS101",
+    f"pack {PROBE} --values {VALUES} -o - --format bin", "parts", "parts --json",
+    "check --explain PS101",
     f"generate {PROBE} -o OUT", "--version",
 ])
 def test_a_closed_output_is_an_error(arguments: str, tmp_path: Path) -> None:
@@ -44,7 +45,7 @@ def test_a_closed_output_is_an_error(arguments: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("arguments", [
     "--help", *(f"{name} --help" for name in SUMMARIES), "--version", f"plan {PROBE}",
     f"plan {PROBE} --json", f"plan {PROBE} --html -", f"check {PROBE}", "parts",
-    f"pack {PROBE} {VALUES} -o - --format bin"])
+    f"pack {PROBE} --values {VALUES} -o - --format bin"])
 def test_a_full_output_is_an_error(arguments: str) -> None:
     """Exit code 2 and one message, from the help as from a report."""
     code, told = shell(f"paramstore {arguments} >/dev/full")
@@ -55,9 +56,9 @@ def test_a_full_output_is_an_error(arguments: str) -> None:
 @pytest.mark.parametrize("closed", ["<&-", "2>&-", "<&- 2>&-", "<&- >/dev/null 2>&-"])
 def test_other_streams_may_be_closed(closed: str, tmp_path: Path) -> None:
     """A command that does not need them works, and its files hold what they should."""
-    code, told = shell(f"paramstore pack {PROBE} {VALUES} -o {tmp_path}/a.bin {closed}")
+    code, told = shell(f"paramstore pack {PROBE} --values {VALUES} -o {tmp_path}/a.bin {closed}")
     assert (0, False) == (code, "Traceback" in told)
-    assert 0 == shell(f"paramstore pack {PROBE} {VALUES} -o {tmp_path}/b.bin")[0]
+    assert 0 == shell(f"paramstore pack {PROBE} --values {VALUES} -o {tmp_path}/b.bin")[0]
     assert (tmp_path / "a.bin").read_bytes() == (tmp_path / "b.bin").read_bytes()
 
 
@@ -99,7 +100,8 @@ def test_ctrl_c_ends_quietly_at_any_time(tmp_path: Path) -> None:
     codes = set()
     first = loaded_s()
     for step in range(24):
-        code, told = stopped_after(first * 1.2 + step * 0.025, "tour", PROBE, VALUES, "-o",
+        code, told = stopped_after(first * 1.2 + step * 0.025, "tour", PROBE, "--values", VALUES,
+                                   "-o",
                                    str(tmp_path / str(step)))
         assert b"Traceback" not in told and b"KeyboardInterrupt" not in told
         assert not told.strip() or code == 0
@@ -120,7 +122,8 @@ def test_work_in_the_background_is_not_stopped(tmp_path: Path) -> None:
     """Whoever starts it with Ctrl-C ignored wants that."""
     program = ("import os, signal, subprocess, sys, time\n"
                "signal.signal(signal.SIGINT, signal.SIG_IGN)\n"
-               f"p = subprocess.Popen({[*START, 'pack', PROBE, VALUES]!r} + ['-o', sys.argv[1]])\n"
+               f"words = {[*START, 'pack', PROBE, '--values', VALUES, '-o']!r}\n"
+               "p = subprocess.Popen([*words, sys.argv[1]])\n"
                "for _ in range(20):\n    time.sleep(0.02)\n    p.send_signal(signal.SIGINT)\n"
                "sys.exit(p.wait())\n")
     done = subprocess.run([sys.executable, "-c", program, str(tmp_path / "a.bin")], cwd=ROOT,

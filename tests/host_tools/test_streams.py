@@ -18,9 +18,9 @@ def run(*arguments: str, stdin: bytes) -> Result:
 
 
 @pytest.mark.parametrize("arguments", [
-    ("pack", "-", "-", "-o", "out.bin"),
-    ("unpack", "-", "-", "--format", "bin", "-o", "out.toml"),
-    ("tour", "-", "-", "-o", "out"),
+    ("pack", "-", "--values", "-", "-o", "out.bin"),
+    ("unpack", "-", "-", "--input-format", "bin", "-o", "out.toml"),
+    ("tour", "-", "--values", "-", "-o", "out"),
 ])
 def test_standard_input_is_one_input(arguments: tuple[str, ...], tmp_path: Path,
                                      monkeypatch: pytest.MonkeyPatch) -> None:
@@ -36,7 +36,7 @@ def test_standard_input_that_is_no_text_is_a_finding() -> None:
     """It is told as for a file."""
     result = run("check", "-", stdin=b"\xff")
     assert 1 == result.exit_code
-    assert "<stdin>: error PS100: `<stdin>` is not UTF-8 text: byte 0xFF in line 1" in result.stderr
+    assert "<stdin>: error PS100: `<stdin>` is not UTF-8 text: byte 0xFF in line 1" in result.output
 
 
 def test_standard_input_has_a_limit() -> None:

@@ -89,11 +89,13 @@ def test_values_with_hostile_texts(schema: Path) -> None:
     text = HOSTILE[:40]
     values = Path("values.toml")
     values.write_text(f"[settings]\nname = {toml(text)}\n", "utf-8")
-    assert 0 == run("pack", schema, values, "-o", "unit.bin", "--format", "bin").exit_code
+    assert 0 == run("pack", schema, "--values", values, "-o", "unit.bin", "--format",
+                    "bin").exit_code
     for command in (("unpack", schema, "unit.bin"), ("unpack", schema, "unit.bin", "--json"),
                     ("unpack", schema, "unit.bin", "-o", "-"), ("examine", schema, "unit.bin"),
                     ("bytes", schema, "unit.bin"), ("differ", schema, "unit.bin", "unit.bin"),
-                    ("locate", schema, "settings.name"), ("examine", schema, "unit.bin", "--json"),
+                    ("bytes", schema, "--at", "settings.name"), ("examine", schema, "unit.bin",
+                                                                 "--json"),
                     ("salvage", schema, "unit.bin", "-o", "saved.bin")):
         result = run(*command)
         assert plain(result.stdout) and plain(result.stderr), command
@@ -102,7 +104,8 @@ def test_values_with_hostile_texts(schema: Path) -> None:
         "\\u0007", "\x07")
     written = run("unpack", schema, "unit.bin", "-o", "-").stdout
     values.write_text(written, "utf-8")
-    assert 0 == run("pack", schema, values, "-o", "again.bin", "--format", "bin").exit_code
+    assert 0 == run("pack", schema, "--values", values, "-o", "again.bin", "--format",
+                    "bin").exit_code
     assert Path("unit.bin").read_bytes() == Path("again.bin").read_bytes()
 
 
@@ -113,10 +116,11 @@ def test_values_with_hostile_texts(schema: Path) -> None:
     ("pack", "demo.toml", "-o", "NAME.bin"),
     ("pack", "demo.toml", "-o", "NAME"), ("pack", "demo.toml", "--set", "NAME", "-o", "x.bin"),
     ("check", "--explain", "NAME"), ("parts", "NAME"), ("NAME",), ("check", "--NAME"),
-    ("generate", "demo.toml", "-o", "NAME"), ("unpack", "demo.toml", "x", "--format", "NAME"),
+    ("generate", "demo.toml", "-o", "NAME"), ("unpack", "demo.toml", "x", "--input-format", "NAME"),
     ("prove", "demo.toml", "--replay", "NAME"), ("compare", "demo.toml", "NAME"),
-    ("compare", "NAME@1", "demo.toml"), ("units", "NAME"), ("batch", "demo.toml", "NAME"),
-    ("batch", "demo.toml", "demo.toml", "--batch", "NAME"), ("locate", "demo.toml", "NAME"),
+    ("compare", "NAME", "demo.toml", "--from", "1"), ("units", "--records", "NAME"),
+    ("batch", "demo.toml", "NAME"),
+    ("batch", "demo.toml", "demo.toml", "--batch", "NAME"), ("bytes", "demo.toml", "--at", "NAME"),
     ("read", "demo.toml", "--part-file", "NAME", "-o", "NAME.bin"),
     ("transcribe", "demo.toml", "NAME", "-o", "x.hex"), ("freeze", "demo.toml", "--note", "NAME"),
 ])
@@ -208,20 +212,21 @@ GREY = "g\x1b[37m\x1b[1m\x1b[0mx"
     ("unpack", "demo.toml", "torn-NAME"), ("examine", "demo.toml", "torn-NAME"),
     ("check", "NAME.toml"), ("check", "NO"), ("plan", "NAME.toml"), ("freeze", "NAME.toml"),
     ("generate", "demo.toml", "-o", "NAME.txt/x"), ("pack", "demo.toml", "-o", "NAME.txt"),
-    ("pack", "demo.toml", "NO", "-o", "x.bin"), ("pack", "demo.toml", "NAME.toml", "-o", "x.bin"),
+    ("pack", "demo.toml", "NO", "-o", "x.bin"), ("pack", "demo.toml", "--values", "NAME.toml", "-o",
+                                                 "x.bin"),
     ("batch", "demo.toml", "NAME.csv", "--serial-parameter", "settings.name"),
     ("bytes", "demo.toml", "NO"),
     ("differ", "demo.toml", "unit-NAME", "NO"), ("salvage", "demo.toml", "NO", "-o", "x.bin"),
-    ("locate", "demo.toml", "NAME"), ("compare", "demo.toml", "NAME.toml"),
+    ("bytes", "demo.toml", "--at", "NAME"), ("compare", "demo.toml", "NAME.toml"),
     ("transcribe", "demo.toml", "torn-NAME", "-o", "s-NAME.hex"),
-    ("migrate", "demo.toml", "NO", "--to", "NAME"), ("units", "NO"), ("parts", "NAME"),
+    ("migrate", "demo.toml", "NO", "--to", "NAME"), ("units", "--records", "NO"), ("parts", "NAME"),
     ("write", "demo.toml", "unit-NAME", "--part-file", "new-NAME.bin"),
     ("read", "demo.toml", "--part-file", "NO", "-o", "r-NAME.bin"),
     ("read", "demo.toml", "--part-file", "unit-NAME", "-o", "NO/r.bin"),
     ("verify", "demo.toml", "unit-NAME", "--part-file", "NO"),
     ("erase", "demo.toml", "--part-file", "unit-NAME"), ("prove", "demo.toml", "--replay", "NO"),
     ("calibrate", "demo.toml", "NAME.toml", "NAME.csv"), ("tour", "NAME.toml"),
-    ("NAME",), ("check", "--NAME"), ("unpack", "demo.toml", "unit-NAME", "--format", "NAME"),
+    ("NAME",), ("check", "--NAME"), ("unpack", "demo.toml", "unit-NAME", "--input-format", "NAME"),
 ], ids=" ".join)
 def test_no_colour_of_an_input_is_obeyed(schema: Path, arguments: tuple[str, ...]) -> None:
     """Names of files, given or found in the folder, in errors, findings, sums and reports."""

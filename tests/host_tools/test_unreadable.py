@@ -172,11 +172,11 @@ COMMANDS = {
     "batch values": ("GOOD", "TABLE", "--values", "PATH"),
     "batch records": ("GOOD", "TABLE", "--records", "PATH", "-o", "OUT"),
     "batch calibrations": ("GOOD", "TABLE", "--calibrations", "PATH"),
-    "units": ("PATH",), "read": ("GOOD", "--part-file", "PATH", "-o", "OUT.bin"),
+    "units": ("--records", "PATH"), "read": ("GOOD", "--part-file", "PATH", "-o", "OUT.bin"),
     "read to": ("GOOD", "--part-file", "IMAGE", "-o", "PATH"),
     "verify": ("GOOD", "IMAGE", "--part-file", "PATH"), "write": ("GOOD", "IMAGE", "--part-file",
                                                                   "PATH"),
-    "locate": ("PATH", "x"), "tour": ("GOOD", "VALUES", "-o", "PATH"),
+    "bytes at": ("PATH", "--at", "x"), "tour": ("GOOD", "--values", "VALUES", "-o", "PATH"),
     "tour from": ("GOOD", "PATH", "-o", "OUT"), "calibrate": ("GOOD", "PATH", "TABLE"),
     "prove": ("PATH", "--quick"),
 }

@@ -55,15 +55,19 @@ def seal(db: sqlite3.Connection) -> None:
 def use(records: Path, some: random.Random) -> None:
     """Three of the commands that read records; a batch may be one that goes on."""
     for arguments in some.sample((
-        ("units", records), ("units", records, "--json"), ("units", records, "--csv", "u.csv"),
-        ("units", records, "DP-0001", "--html", "u.html"),
-        ("units", records, "--labels", "u.txt", "--label", "{serial} {trim.flow} {sha256}"),
-        ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot1", "--records",
+        ("units", "--records", records), ("units", "--records", records, "--json"),
+        ("units", "--records", records, "--csv", "u.csv"),
+        ("units", "--records", records, "DP-0001", "--calibration-record", "u.html"),
+        ("units", "--records", records, "--labels", "u.txt", "--label-text",
+         "{serial} {trim.flow} {sha256}"),
+        ("batch", "pump.toml", "units.csv", "--new-serials", "DP-####", "--batch", "lot1",
+         "--records",
          records, "-o", "out"),
-        ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot2", "--records",
+        ("batch", "pump.toml", "units.csv", "--new-serials", "DP-####", "--batch", "lot2",
+         "--records",
          records, "-o", "out2", "--again"),
-        ("differ", "pump.toml", "unit.bin", records),
-        ("differ", "pump.toml", "unit.bin", records, "--serial", "DP-0001"),
+        ("differ", "pump.toml", "unit.bin", "--records", records),
+        ("differ", "pump.toml", "unit.bin", "--records", records, "--serial", "DP-0001"),
         ("verify", "pump.toml", "unit.bin", "--part-file", "part.bin", "--records", records),
     ), 3):
         result = run(*arguments)
@@ -103,7 +107,7 @@ def test_another_value_is_not_served(records: Path, table: str) -> None:
             db.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = "
                        f"(SELECT min(rowid) FROM {table})", (new,))
         db.close()
-        result = run("units", records, "--json")
+        result = run("units", "--records", records, "--json")
         assert (2, "") == (result.exit_code, result.stdout), column
         assert "are damaged" in result.stderr or "FOREIGN KEY" in result.stderr, column
 
@@ -111,7 +115,7 @@ def test_another_value_is_not_served(records: Path, table: str) -> None:
 def test_no_flipped_bit_is_served(records: Path) -> None:
     """Wherever it is, in an index too: the records are refused, or all is as it was written."""
     sound, chance = records.read_bytes(), random.Random(7)
-    truth = run("units", records, "--json").stdout
+    truth = run("units", "--records", records, "--json").stdout
     refused = 0
     for at in chance.sample([n for n, byte in enumerate(sound) if byte], 150):
         data = bytearray(sound)
@@ -119,7 +123,7 @@ def test_no_flipped_bit_is_served(records: Path) -> None:
         for more in ("-wal", "-shm"):
             Path(f"{records}{more}").unlink(missing_ok=True)
         records.write_bytes(data)
-        result = run("units", records, "--json")
+        result = run("units", "--records", records, "--json")
         assert result.stdout in ("", truth), at
         refused += result.exit_code == 2
     assert refused > 50
@@ -152,7 +156,7 @@ def test_damage_names_the_file_and_the_way_out(records: Path) -> None:
         db.execute("UPDATE batch SET plan = 'null'")
         seal(db)
     db.close()
-    result = run("units", records, "--json")
+    result = run("units", "--records", records, "--json")
     assert (2, "") == (result.exit_code, result.stdout)
     assert (f"error: the records in `{records}` are damaged: the plan of batch `lot1` cannot be "
             "read\n  mend  bring the file back from a copy\n") == result.stderr
@@ -165,7 +169,7 @@ def test_a_serial_number_on_record_is_no_path(records: Path, tmp_path: Path) -> 
         db.execute("UPDATE unit SET serial = '../outside' WHERE row = 1")
         seal(db)
     db.close()
-    result = run("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--batch", "lot1",
+    result = run("batch", "pump.toml", "units.csv", "--new-serials", "DP-####", "--batch", "lot1",
                  "--records", records, "-o", tmp_path / "out")
     assert 2 == result.exit_code
     assert "are damaged: `../outside` is no serial number" in result.stderr
@@ -181,10 +185,10 @@ def test_the_name_of_the_records_is_that_of_a_file(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "pump.toml").write_text(SCHEMA, "utf-8")
     (tmp_path / "units.csv").write_text("settings.label\na\n", "utf-8")
-    batch = ("batch", "pump.toml", "units.csv", "--serial", "DP-####", "--records", name, "-o")
+    batch = ("batch", "pump.toml", "units.csv", "--new-serials", "DP-####", "--records", name, "-o")
     assert 0 == run(*batch, "out").exit_code
     assert (tmp_path / name).is_file()
-    assert "DP-0001" in run("units", name).stdout
+    assert "DP-0001" in run("units", "--records", name).stdout
     (tmp_path / "units.csv").rename("more.csv")
     assert 0 == run(*batch[:2], "more.csv", *batch[3:], "out2").exit_code
     assert ["DP-0002.bin"] == [p.name for p in (tmp_path / "out2").iterdir()]
@@ -201,7 +205,7 @@ def test_a_damaged_definition_that_is_no_text(records: Path) -> None:
     data = records.read_bytes()
     at = data.index(b"CREATE TABLE event")
     records.write_bytes(data[:at + 13] + b"\xf5(" + data[at + 15:])
-    result = run("units", records)
+    result = run("units", "--records", records)
     assert (2, "") == (result.exit_code, result.stdout)
     assert f"the records in `{records}`" in result.stderr
 
@@ -212,7 +216,7 @@ def test_a_damaged_definition_of_a_table(records: Path) -> None:
     at = data.index(b"begun TEXT NOT NULL")
     comma = data.rindex(b",", 0, at)
     records.write_bytes(data[:comma] + b"-" * (at - comma) + data[at:])
-    result = run("units", records)
+    result = run("units", "--records", records)
     assert (2, "") == (result.exit_code, result.stdout)
     assert f"the records in `{records}`" in result.stderr
 

@@ -159,13 +159,13 @@ def test_states_of_two_branches_are_not_compared(tmp_path: Path) -> None:
         freeze_texts(folder / "demo.toml", texts)
         (folder / "demo.toml").write_text(texts[-1])
     ours, theirs = (str(tmp_path / n / "demo.toml") for n in ("ours", "theirs"))
-    for old, new in ((f"{ours}@4", f"{theirs}@4"), (f"{ours}@4", f"{theirs}@5"),
-                     (f"{ours}@4", theirs), (f"{theirs}@4", f"{ours}@4")):
-        found = compare_versions(find_version(old), find_version(new))
+    for old, new in (((ours, 4), (theirs, 4)), ((ours, 4), (theirs, 5)),
+                     ((ours, 4), (theirs, None)), ((theirs, 4), (ours, 4))):
+        found = compare_versions(find_version(*old), find_version(*new))
         assert (["PS717"], Verdict.REFUSED, ()) == (
             [f.code for f in found.findings], found.verdict, found.changes)
         assert "release 4" in found.findings[0].message and found.findings[0].help
-    found = compare_versions(find_version(f"{ours}@3"), find_version(f"{theirs}@5"))
+    found = compare_versions(find_version(ours, 3), find_version(theirs, 5))
     assert ((), ["settings.theirs4", "settings.theirs5"]) == (
         found.findings, [c.where for c in found.changes])
 

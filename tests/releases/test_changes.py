@@ -33,7 +33,7 @@ def said(folder: Path, *lines: str) -> list[tuple[str, str]]:
         source = SourceText(str(path), f"{STORE}v = {{ {line} }}\n")
         freeze(source, open_project(source))
     path.write_text(f"{STORE}v = {{ {lines[-1]} }}\n", "utf-8")
-    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    found = compare_versions(find_version(str(path), 1), find_version(str(path)))
     return [(c.code, c.text) for c in found.changes]
 
 
@@ -155,7 +155,7 @@ def test_a_new_series_says_what_is_lost_and_rounded(tmp_path: Path) -> None:
     freeze(source, open_project(source))
     later = STORE.replace("[store]", "[store]\nseries = 1").replace("room", 'retired = ["w"]\nroom')
     path.write_text(f"{later}v = {{ {MIN}, max = 60 }}\n", "utf-8")
-    found = compare_versions(find_version("1", str(path)), find_version(str(path))).changes
+    found = compare_versions(find_version(str(path), 1), find_version(str(path))).changes
     told = {c.code: (c.verdict.value, c.text) for c in found}
     assert told["PS762"][1].endswith("values are converted, and rounded to steps of 1 min")
     assert told["PS758"][1].endswith("a unit that holds a value outside gets the default")
@@ -174,7 +174,7 @@ def test_a_parameter_that_left_its_group_and_came_back(tmp_path: Path) -> None:
     for text in texts:
         source = SourceText(str(path), text)
         freeze(source, open_project(source))
-    found = compare_versions(find_version("1", str(path)), find_version("3", str(path)))
+    found = compare_versions(find_version(str(path), 1), find_version(str(path), 3))
     assert [("settings.v", "PS763", "needs migration")] == [
         (c.where, c.code, c.verdict.value) for c in found.changes]
 
@@ -185,7 +185,7 @@ def test_a_renamed_parameter_that_is_stored_anew(tmp_path: Path) -> None:
     source = SourceText(str(path), f"{STORE}v = {{ {S} }}\n")
     freeze(source, open_project(source))
     path.write_text(f'{STORE}t = {{ type = "u32", unit = "s", was = "v" }}\n', "utf-8")
-    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    found = compare_versions(find_version(str(path), 1), find_version(str(path)))
     assert "was `v`" in [c.text for c in found.changes if c.code == "PS752"]
 
 
@@ -200,7 +200,7 @@ def test_rules_that_rounding_may_break(tmp_path: Path) -> None:
     freeze(source, open_project(source))
     for scale, told in (("3", ["settings.low", "settings.c"]), ("0.5", [])):
         path.write_text(STORE + lines.format(scale), "utf-8")
-        found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+        found = compare_versions(find_version(str(path), 1), find_version(str(path)))
         assert told == [c.where for c in found.changes if c.code == "PS767"]
 
 
@@ -246,7 +246,7 @@ def test_a_schema_elsewhere_is_compared_with_the_release_that_was_named(tmp_path
     for text, kind in zip(texts, kinds, strict=True):
         (after / "demo.toml").write_text(text, "utf-8")
         for release, was in enumerate(kinds, 1):
-            found = compare_versions(find_version(f"{before / 'demo.toml'}@{release}"),
+            found = compare_versions(find_version(str(before / "demo.toml"), release),
                                      find_version(str(after / "demo.toml")))
             assert [] == [f.message for f in found.findings]
             told = [c.text for c in found.changes if c.code == "PS762"]
@@ -268,7 +268,7 @@ def test_a_ring_just_long_enough_does_not_wear_out(tmp_path: Path, slots: int, w
     source = SourceText(str(path), text("1 per year"))
     freeze(source, open_project(source))
     path.write_text(text(f"{writes * 100_000} per year"), "utf-8")
-    found = compare_versions(find_version("1", str(path)), find_version(str(path)))
+    found = compare_versions(find_version(str(path), 1), find_version(str(path)))
     assert [("PS768", Verdict.WEARS if wears else Verdict.SAFE)] == [
         (c.code, c.verdict) for c in found.changes]
 
@@ -285,6 +285,6 @@ def test_a_schema_elsewhere_is_refused_for_the_series_before_it_alone(tmp_path: 
             freeze(source, open_project(source))
         path.write_text(texts[-1], "utf-8")
     codes = [[f.code for f in compare_versions(
-        find_version(f"{before}@{release}"), find_version(str(after))).findings]
+        find_version(str(before), release), find_version(str(after))).findings]
         for release in (1, 2, 3)]
     assert [["PS740"], [], []] == codes

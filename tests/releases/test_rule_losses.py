@@ -41,7 +41,7 @@ def frozen(folder: Path, *texts: str) -> Path:
 
 
 def changes(path: Path, first: int, last: int) -> list[Change]:
-    found = compare_versions(*(find_version(str(n), str(path)) for n in (first, last)))
+    found = compare_versions(*(find_version(str(path), n) for n in (first, last)))
     return [c for c in found.changes if c.code == "PS770"]
 
 
@@ -172,7 +172,7 @@ def test_a_new_rule_between_old_parameters(tmp_path: Path) -> None:
     """PS767 says that both are lost; not where limits keep every pair in order."""
     old = 'lo = {{ type = "u8", max = {}, default = 10{} }}\n'
     path = frozen(tmp_path, old.format(90, "") + HI, old.format(90, ', below = "hi"') + HI)
-    found = compare_versions(find_version("1", str(path)), find_version("2", str(path))).changes
+    found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
     assert [("PS767", Verdict.MIGRATES, ("settings.lo", "settings.hi"),
              "must be below `hi` now; a unit where it is not gets the defaults of both")] == [
         (c.code, c.verdict, c.loses, c.text) for c in found]
@@ -181,7 +181,7 @@ def test_a_new_rule_between_old_parameters(tmp_path: Path) -> None:
     apart = HI.replace("max = 200", "min = 95, max = 200")
     path = frozen(tmp_path / "fine", old.format(90, "") + apart,
                   old.format(90, ', below = "hi"') + apart)
-    found = compare_versions(find_version("1", str(path)), find_version("2", str(path))).changes
+    found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
     assert [("PS767", Verdict.SAFE, ())] == [(c.code, c.verdict, c.loses) for c in found]
 
 
@@ -203,6 +203,6 @@ def test_a_conversion_that_changes_the_order(tmp_path: Path, factors: tuple[int,
 
     a, b = (f", convert = {{ factor = {f} }}" for f in reversed(factors))
     path = frozen(tmp_path, text("a", ("", "")), text("b", (a, b)))
-    found = compare_versions(find_version("1", str(path)), find_version("2", str(path))).changes
+    found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
     assert [("settings.lo", "settings.hi")] == [c.loses for c in found if c.code == "PS767"]
     assert after(path, 1, 2, lo=3, hi=4)[1] == {"lo", "hi"}

@@ -70,8 +70,8 @@ def feed_words(chance: random.Random) -> str:
         b"24LC04B", b"PS204", b"settings.level", b"0x10", b"1 per day"))).decode("utf-8", "replace")
     word = junk.replace("\0", "").lstrip("-")
     result = invoke(*chance.choice((
-        ("parts", word), ("check", "--explain", word), ("locate", "sound.toml", word),
-        ("parts", "--capacity", word), ("units", "kept.db", word), ("check", word),
+        ("parts", word), ("check", "--explain", word), ("bytes", "sound.toml", "--at", word),
+        ("parts", "--capacity", word), ("units", "--records", "kept.db", word), ("check", word),
         ("bytes", "sound.toml", word), ("prove", "sound.toml", "--release", "9", "--replay", word),
         ("pack", "sound.toml", "-o", "one.bin", "--format", word))))
     sweep("one.bin")

@@ -19,10 +19,10 @@ def feed_table(chance: random.Random) -> str:
     """A table of units."""
     content = text_like(chance, TABLE.encode())
     put("units.csv", content)
-    more = chance.choice(((), (), ("--skip-bad",), ("--serial", "B-###"), ("--json",)))
+    more = chance.choice(((), (), ("--skip-bad",), ("--new-serials", "B-###"), ("--json",)))
     result = invoke("batch", "pump.toml", "units.csv", "-o", "out", "--records", "one.db", *more)
     what = "a table with mistakes"
-    if result.exit_code == 0 and "--serial" not in more:
+    if result.exit_code == 0 and "--new-serials" not in more:
         what = "a table whose units are as it says"
         _compare_units(content)
     sweep("out", "one.db", "one.db-wal", "one.db-shm", "back.toml")
@@ -53,8 +53,10 @@ def _compare_units(content: bytes) -> None:
 
 
 _WITH_RECORDS = (
-    (8, "units one.db"), (4, "units one.db --json"), (4, "units one.db --csv -"),
-    (4, "units one.db --labels -"), (2, "units one.db A-001 --html -"),
+    (8, "units --records one.db"), (4, "units --records one.db --json"),
+    (4, "units --records one.db --csv -"),
+    (4, "units --records one.db --labels -"),
+    (2, "units --records one.db A-001 --calibration-record -"),
     (4, "differ pump.toml images/A-001.bin one.db"),
     (2, "batch pump.toml units.csv --records one.db -o out"),
     (2, "batch pump.toml units.csv --records one.db -o out --again --batch two"))
@@ -109,7 +111,7 @@ def feed_recipe(chance: random.Random) -> str:
             raise Wrong(f"exit code {result.exit_code}, but values are there")
         what = "measurements whose values can be packed"
         if Path("cal.toml").is_file() and invoke(
-                "pack", "tank_probe.toml", "cal.toml", "-o", "one.bin").exit_code:
+                "pack", "tank_probe.toml", "--values", "cal.toml", "-o", "one.bin").exit_code:
             raise Wrong("values of a calibration are not taken")
     sweep("cal.toml", "one.bin")
     return what

@@ -15,19 +15,18 @@ from tests.programs.feeds.inputs import DEFAULTS, DEMO, VALUES, text_like
 __all__ = ["feed_release", "feed_schema", "feed_values"]
 
 _WITH_SCHEMA = (
-    (6, "locate demo.toml settings.level"), (6, "compare sound.toml demo.toml"),
+    (6, "bytes demo.toml --at settings.level"), (6, "compare sound.toml demo.toml"),
     (6, "unpack demo.toml unit.bin"), (4, "freeze demo.toml"),
     (4, "differ demo.toml unit.bin unit.bin"), (4, "plan demo.toml --fields"),
     (4, "migrate demo.toml unit.bin -o to.bin"), (4, "salvage demo.toml unit.bin -o saved.bin"),
     (3, "bytes demo.toml unit.bin"), (3, "read demo.toml --part-file unit.bin -o read.bin"),
     (3, "verify demo.toml unit.bin --part-file unit.bin"),
-    (2, "batch demo.toml units.csv"), (2, "units demo.toml"),
+    (2, "batch demo.toml units.csv"), (2, "units --records demo.toml"),
     (2, "write demo.toml unit.bin --part-file part.bin --yes --backup old.hex"),
     (2, "erase demo.toml --part-file part.bin --yes --backup old.hex"),
     (2, "transcribe demo.toml unit.bin -o unit.hex"),
     (1, "generate demo.toml -o code"), (1, "plan demo.toml --html -"),
     (1, "examine demo.toml unit.bin --html -"))
-_WITHOUT_JSON = {"bytes", "locate", "transcribe"}
 
 
 def feed_schema(chance: random.Random) -> str:
@@ -40,7 +39,7 @@ def feed_schema(chance: random.Random) -> str:
         command = chance.choice((("prove", "demo.toml", "--quick"),
                                  ("tour", "demo.toml", "-o", "code")))
         asked = ()
-    invoke(*command, *(asked if command[0] not in _WITHOUT_JSON and "-" not in command else ()))
+    invoke(*command, *(asked if "-" not in command else ()))
     if Path("demo.releases").exists():
         shutil.rmtree("demo.releases")
     packed = invoke("pack", "demo.toml", "-o", "one.bin")
@@ -50,7 +49,7 @@ def feed_schema(chance: random.Random) -> str:
         if checked.exit_code:
             raise Wrong("packed, but there are mistakes")
         unpacked("demo.toml", "one.bin")
-        again = invoke("pack", "demo.toml", "back.toml", "-o", "two.bin")
+        again = invoke("pack", "demo.toml", "--values", "back.toml", "-o", "two.bin")
         if again.exit_code or Path("one.bin").read_bytes() != Path("two.bin").read_bytes():
             raise Wrong(f"values that were written are not those that are read: {again.output}")
     sweep("one.bin", "two.bin", "back.toml", "code", "to.bin", "saved.bin", "read.bin", "part.bin",
@@ -67,7 +66,7 @@ def feed_values(chance: random.Random) -> str:
         name = chance.choice(("level", "gain", "count", "mode", "quiet", "name", "steps", "lift"))
         junk = text_like(chance, b"12.5").decode("utf-8", "replace").replace("\0", "")
         settings = ("--set", f"settings.{name}={junk}")
-    result = invoke("pack", "sound.toml", "values.toml", *settings, "-o", "one.bin")
+    result = invoke("pack", "sound.toml", "--values", "values.toml", *settings, "-o", "one.bin")
     what = "values with mistakes"
     if made(result, "one.bin"):
         what = "values that are served as they were given"
@@ -97,7 +96,7 @@ def _same(given: Any, held: Any, within: float) -> bool:
 
 
 _WITH_RELEASES = (
-    (1, "check line.toml"), (1, "plan line.toml"), (1, "compare line.toml@1 line.toml"),
+    (1, "check line.toml"), (1, "plan line.toml"), (1, "compare line.toml --from 1"),
     (1, "pack line.toml -o one.bin"), (1, "unpack line.toml line.bin"),
     (1, "generate line.toml -o code"), (1, "freeze line.toml"))
 

@@ -1,0 +1,228 @@
+"""The options that several commands have, each defined once: the same name means the same thing.
+
+DEVELOPERS.md lists them. What belongs together comes to a command as one object.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial, wraps
+from typing import TYPE_CHECKING
+
+import click
+
+from host_tools.terminal import marks
+
+if TYPE_CHECKING:
+    from paramstore.files.forms import Form
+
+__all__ = ["BusOptions", "ImageOptions", "InputOptions", "ValueOptions", "address",
+           "backup_option", "batch_option", "bus_options", "defaults_option", "file_option",
+           "gathered", "image_options", "input_form_option", "input_options", "json_option",
+           "output_option", "page_option", "picture_option", "range_options", "records_option",
+           "release_option", "serial_option", "unlock_option", "used_pages_option",
+           "value_options", "values_option"]
+
+Command = Callable[..., int]
+"""What runs as a command; returns its exit code."""
+Decorator = Callable[[Command], Command]
+
+
+def gathered(name: str, kind: type, *options: Decorator) -> Decorator:
+    """Return what adds options to a command; it gets their values as one object, the keyword
+    `name`: a dataclass `kind`, whose fields have the names of the options."""
+    fields = tuple(kind.__dataclass_fields__)  # type: ignore[attr-defined]
+
+    def decorate(command: Command) -> Command:
+        @wraps(command)
+        def with_object(**given: object) -> int:
+            own = {field: given.pop(field) for field in fields if field in given}
+            return command(**given, **{name: kind(**own)})
+
+        result: Command = with_object
+        for option in reversed(options):
+            result = option(result)
+        return result
+
+    return decorate
+
+
+def address(text: str) -> int:
+    """Return a number in decimal, or hexadecimal with `0x`; a usage error if it is none."""
+    try:
+        number = int(text, 0)
+    except ValueError:
+        raise click.BadParameter(f"`{text}` is no number; write 4096 or 0x1000") from None
+    if number < 0:
+        raise click.BadParameter(f"`{text}` is less than 0")
+    return number
+
+
+# ---- What is written ----------------------------------------------------------------------------
+
+
+def _mark_file(context: click.Context, parameter: click.Parameter, path: str | None) -> str | None:
+    if path == "-":
+        marks(file=True)
+    return path
+
+
+def file_option(*names: str, help: str, metavar: str = "FILE", required: bool = False,
+                default: str | None = None) -> Decorator:
+    """Return an option that names what is written; `-` is stdout, and the report goes to stderr."""
+    named = partial(click.option, *names, metavar=metavar, help=help, required=required,
+                    is_eager=True, callback=_mark_file)
+    return named() if default is None else named(default=default, show_default=True)
+
+
+def output_option(help: str, *, required: bool = False, default: str | None = None) -> Decorator:
+    """Return `-o`, which names what a command makes."""
+    return file_option("-o", "--output", metavar="PATH", help=help, required=required,
+                       default=default)
+
+
+def _mark_json(context: click.Context, parameter: click.Parameter, asked: bool) -> None:
+    marks(json=asked)
+
+
+json_option = click.option("--json", is_flag=True, is_eager=True, expose_value=False,
+                           callback=_mark_json, help="Write the report as JSON.")
+page_option = file_option("--html", "page", help="Also write the report as a page: one HTML file "
+                          "that needs nothing else.")
+picture_option = file_option("--svg", "picture", help="Also draw the report as a picture.")
+form_option = click.option("--format", "form_name", metavar="FORM",
+                           help="Form of the file that is written: bin, hex, srec, uf2, c or text "
+                           "(default: by its suffix; bin for `-`).")
+offset_option = click.option("--offset", type=address, default="0", metavar="ADDRESS",
+                             help="Where the part begins in the file that is written.")
+used_pages_option = click.option("--used-pages", is_flag=True,
+                                 help="Leave out the pages that nothing of the store has; raw "
+                                 "binary and a C array end behind the last one that it has.")
+
+
+@dataclass(frozen=True, slots=True)
+class ImageOptions:
+    """The image file that a command writes, and what its form needs."""
+
+    output: str | None = None
+    form_name: str | None = None
+    offset: int = 0
+    family: int | None = None
+    fill: int | None = None
+    name: str = "eeprom_image"
+    used_pages: bool = False
+
+    @property
+    def form(self) -> Form:
+        """The form of the file; ToolError if nothing tells it."""
+        from paramstore.files.forms import form_of
+
+        name = "bin" if self.output == "-" and self.form_name is None else self.form_name
+        return form_of(self.output or "", name)
+
+
+def image_options(help: str, *more: Decorator, required: bool = False) -> Decorator:
+    """Return the options of an image file, which a command gets as `image`."""
+    return gathered(
+        "image", ImageOptions, output_option(help, required=required), form_option, offset_option,
+        click.option("--family", type=address, metavar="ID",
+                     help="Family ID of the controller that takes a UF2 file."),
+        click.option("--fill", type=address, metavar="BYTE",
+                     help="What stands for bytes that are left out, in a form that cannot leave "
+                     "any out (default for unused pages: 0xFF)."),
+        click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array."),
+        *more)
+
+
+# ---- What is read -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class InputOptions:
+    """What a person says of a dump or image that is read."""
+
+    input_format: str | None = None
+    input_words: str | None = None
+    input_offset: int | None = None
+    release: int | None = None
+
+
+release_option = click.option("--release", type=int, metavar="N",
+                              help="Take release N instead of the schema as it stands.")
+input_form_option = click.option("--input-format", metavar="FORM",
+                                 help="Form of the file that is read: bin, hex, srec, uf2, c or "
+                                 "text (default: by its content).")
+
+
+def input_options(*more: Decorator) -> Decorator:
+    """Return the options of a dump that is read, which a command gets as `given`."""
+    return gathered(
+        "given", InputOptions, input_form_option,
+        click.option("--input-words", type=click.Choice(["big", "little"]),
+                     help="Which byte of a word comes first in the file that is read, where "
+                     "nothing tells it: in a hex dump or C array of words."),
+        click.option("--input-offset", type=address, metavar="ADDRESS",
+                     help="Where the part begins in the file that is read."),
+        *more)
+
+
+def range_options(first: str, last: str) -> Decorator:
+    """Return `--from` and `--to`, which name two releases; `first` and `last` are their help."""
+    def decorate(command: Command) -> Command:
+        command = click.option("--to", "last", type=int, metavar="N", help=last)(command)
+        return click.option("--from", "first", type=int, metavar="N", help=first)(command)
+
+    return decorate
+
+
+@dataclass(frozen=True, slots=True)
+class ValueOptions:
+    """Values as a person gives them: a file, settings on top of it, or both."""
+
+    values: str | None
+    settings: tuple[str, ...]
+
+
+values_option = click.option("--values", metavar="FILE", help="A values file (TOML).")
+settings_option = click.option(
+    "--set", "settings", multiple=True, metavar="GROUP.PARAMETER=VALUE",
+    help="One value, on top of the values file; may be repeated. VALUE as in a values file; quotes "
+    "around texts and brackets around lists may be left out.")
+value_options = gathered("wanted", ValueOptions, values_option, settings_option)
+defaults_option = click.option(
+    "--write-defaults", is_flag=True, help="Write a record of defaults for an identity or "
+    "calibration group that got no value; without it such a group has no record, so that no unit "
+    "looks calibrated that is not.")
+
+
+# ---- Records and parts --------------------------------------------------------------------------
+
+records_option = click.option("--records", metavar="FILE",
+                              help="The records of production that `paramstore batch` keeps.")
+batch_option = click.option("--batch", metavar="NAME", help="The name of a batch.")
+serial_option = click.option("--serial", metavar="SERIAL", help="The serial number of a unit.")
+unlock_option = click.option("--unlock", is_flag=True,
+                             help="Change identity and calibration as well.")
+backup_option = click.option("--backup", metavar="FILE",
+                             help="Where the old content goes (default: STORE.before-NNNN.hex "
+                             "here).")
+
+
+@dataclass(frozen=True, slots=True)
+class BusOptions:
+    """Where a part is."""
+
+    bus: int | None
+    message_bytes: int | None
+    part_file: str | None
+
+
+bus_options = gathered(
+    "at", BusOptions,
+    click.option("--bus", type=click.IntRange(0), metavar="N",
+                 help="The part is on /dev/i2c-N of Linux."),
+    click.option("--message-bytes", type=click.IntRange(3), metavar="N",
+                 help="Of the adapter's longest message (default: found out)."),
+    click.option("--part-file", metavar="FILE", help="The part is simulated; FILE holds its "
+                 "bytes."))
