@@ -1,6 +1,6 @@
 """One place explained, and what differs between two dumps, in text and as data.
 
-Must not decide what bytes mean (see `decode.meaning`).
+Must not decide what bytes mean (see `inspect.meaning`).
 """
 
 from __future__ import annotations
