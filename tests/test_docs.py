@@ -12,10 +12,12 @@ import pytest
 from click.testing import CliRunner
 
 from host_tools.main import main
+from paramstore.verify.rig.toolchain import find_compiler
 
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "paramstore/firmware/PORTING.md", "paramstore/FORMAT.md",
              "paramstore/SCHEMA.md", "paramstore/PRODUCTION.md")
+"""Documents whose commands run each by itself; those of GUIDE.md run in a row."""
 
 
 def _console_blocks(document: str) -> Iterator[tuple[str, str]]:
@@ -64,12 +66,46 @@ def test_command_prints_what_is_shown(document: str, command: str, shown: str, t
         assert result.exit_code == 0, result.output
 
 
+def test_the_guide_leads_from_an_empty_folder_to_a_unit(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files and commands of GUIDE.md in their order, in one folder; each prints what is shown."""
+    monkeypatch.chdir(tmp_path)
+    text = (ROOT / "paramstore/GUIDE.md").read_text("utf-8")
+    ran = 0
+    for head, body in re.findall(r"^```(\w+[^\n]*)\n(.*?)^```$", text, re.M | re.S):
+        form, *name = head.split()
+        if form == "console":
+            for chunk in re.split(r"^\$ ", body, flags=re.M)[1:]:
+                command, _, shown = chunk.partition("\n")
+                _follow(shlex.split(command), shown)
+                ran += 1
+        elif name:
+            with Path(name[0]).open("a" if name[1:] else "w", encoding="utf-8") as file:
+                file.write(body)
+    assert ran > 12 and {"plan.svg", "errors.svg", "dump.svg"} <= {p.name for p in
+                                                                   tmp_path.iterdir()}
+
+
+def _follow(words: list[str], shown: str) -> None:
+    """Do what one line of the guide says."""
+    if words[0] == "cc":
+        output = Path("out.so")
+        find_compiler().library([Path(w) for w in words if w.endswith(".c")], output,
+                                tuple(w for w in words if w.startswith("-std")))
+        return
+    result = CliRunner().invoke(main, words[1:])
+    assert result.exit_code in (0, 1), result.output
+    assert result.exception is None or isinstance(result.exception, SystemExit), words
+    if shown:
+        assert _matches(shown, result.output), f"shown:\n{shown}\nprinted:\n{result.output}"
+
+
 def test_documents_show_commands() -> None:
     """The pattern that finds commands still finds them."""
     assert len(COMMANDS) >= 5
 
 
-@pytest.mark.parametrize("document", DOCUMENTS)
+@pytest.mark.parametrize("document", [*DOCUMENTS, "paramstore/GUIDE.md"])
 def test_paths_in_documents_exist(document: str) -> None:
     """A path that a document links to or names in backticks is there."""
     text = (ROOT / document).read_text("utf-8")

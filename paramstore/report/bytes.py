@@ -1,6 +1,6 @@
 """A dump byte by byte: an annotated hex dump, one line or more for each thing in it.
 
-Must not decide what bytes mean (see `inspect.meaning`), nor what became of a slot.
+Must not decide what bytes mean (see `decode.meaning`), nor what became of a slot.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What changed since a release, for people and for programs.
 
-Words and verdicts come from `releases.changes`; this module lays them out.
+Words and verdicts come from `evolve.changes`; this module lays them out.
 """
 
 from __future__ import annotations

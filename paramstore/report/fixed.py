@@ -1,6 +1,6 @@
 """What a dump of a fixed layout holds, and the layout itself, in text and as data.
 
-Words the facts of `inspect.fixed`; findings are laid out like all others.
+Words the facts of `decode.fixed`; findings are laid out like all others.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Bytes of a fixed layout with their meaning: a hex dump, one place explained, where one lies.
 
-Must not decide what bytes mean (see `inspect.fixed_meaning`).
+Must not decide what bytes mean (see `decode.fixed_meaning`).
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """One place explained, and what differs between two dumps, in text and as data.
 
-Must not decide what bytes mean (see `inspect.meaning`).
+Must not decide what bytes mean (see `decode.meaning`).
 """
 
 from __future__ import annotations

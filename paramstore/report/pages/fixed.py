@@ -1,6 +1,6 @@
 """The page of a fixed layout, and of a dump of one: what lies where, its values, every byte.
 
-Facts are from `inspect.fixed`, words that the text report has too are taken from there.
+Facts are from `decode.fixed`, words that the text report has too are taken from there.
 """
 
 from __future__ import annotations
