@@ -21,7 +21,7 @@ from paramstore.core.format import ERASED, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.inspect.repair import Repair, find_repair
 from paramstore.inspect.slots import SlotKind, SlotVerdict
-from paramstore.inspect.tear import ByteSource, TornWrite, find_tear
+from paramstore.inspect.tear import ByteSource, TornSlot, find_tear
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import RecordState, build_record, encode_body
 
@@ -86,7 +86,7 @@ class DamageClassifier:
                                f"{_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
-    def _begun(self, slot: Slot, tear: TornWrite, data: bytes) -> bool:
+    def _begun(self, slot: Slot, tear: TornSlot, data: bytes) -> bool:
         """Whether the next commit came to a slot: it does to the first one, and to a later one only
         if the number there or a CRC shows it."""
         old = data[:4] == (tear.old_sequence or 0xFFFFFFFF).to_bytes(4, "little")
@@ -104,7 +104,7 @@ class DamageClassifier:
         near = self._newest - 2 * slots <= sequence <= self._newest + slots or not self._newest
         return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
 
-    def _wiped_bits(self, repair: Repair, tear: TornWrite) -> bool:
+    def _wiped_bits(self, repair: Repair, tear: TornSlot) -> bool:
         """Whether all bits that a repair would change lie on pages that read FF or 00 throughout:
         of a record that is nearly all FF or 00 itself, that may be all that a cut took.
 
@@ -113,7 +113,7 @@ class DamageClassifier:
         return int.from_bytes(repair.data[:4], "little") == tear.old_sequence and all(
             self._wiped(tear, b.offset) for b in repair.bits)
 
-    def _wiped(self, tear: TornWrite, offset: int) -> bool:
+    def _wiped(self, tear: TornSlot, offset: int) -> bool:
         """Whether the page that a byte is on reads FF or 00 throughout: of a record that is nearly
         all FF or 00 itself, one or two bits may be all that this took."""
         first = offset - offset % self._ring.page_bytes
@@ -122,7 +122,7 @@ class DamageClassifier:
 
     # ---- Torn slots --------------------------------------------------------------------------
 
-    def _tear(self, slot: Slot, turn: int, data: bytes) -> TornWrite:
+    def _tear(self, slot: Slot, turn: int, data: bytes) -> TornSlot:
         """Return the tear that a CRC proves with any neighbour as pattern, else the likeliest."""
         found = None
         for new in self._patterns(self._next[slot.number]):
@@ -210,7 +210,7 @@ def _undo() -> dict[int, tuple[int, int]]:
     return rows
 
 
-def _tear_text(tear: TornWrite, data: bytes) -> str:
+def _tear_text(tear: TornSlot, data: bytes) -> str:
     if tear.new is not None:
         what = f"the write of record {tear.new_sequence} was cut just before its end"
     else:

@@ -9,7 +9,7 @@ from paramstore.image.contents import Slot
 
 if TYPE_CHECKING:
     from paramstore.inspect.repair import Repair
-    from paramstore.inspect.tear import TornWrite
+    from paramstore.inspect.tear import TornSlot
 
 __all__ = ["SlotKind", "SlotVerdict"]
 
@@ -47,7 +47,7 @@ class SlotVerdict(NamedTuple):
     kind: SlotKind
     turn: int
     reason: str = ""
-    tear: TornWrite | None = None
+    tear: TornSlot | None = None
     repair: Repair | None = None
     revision: int | None = None
     store_id: int | None = None

@@ -17,7 +17,7 @@ from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.core.format import ERASED, HEADER_BYTES
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["ByteSource", "Segment", "TornWrite", "find_tear", "segments"]
+__all__ = ["ByteSource", "Segment", "TornSlot", "find_tear", "segments"]
 
 _SEQUENCE_BYTES = HEADER_BYTES - 1
 
@@ -42,7 +42,7 @@ class Segment(NamedTuple):
     source: ByteSource
 
 
-class TornWrite(NamedTuple):
+class TornSlot(NamedTuple):
     """How a slot was torn. `old_sequence` is None if the slot was erased before.
 
     `sure` says of each byte whether a CRC or the sequence number proves its source; that of the
@@ -74,7 +74,7 @@ def segments(sources: Sequence[ByteSource]) -> Iterator[Segment]:
 
 
 def find_tear(plan: Plan, ring: Ring, data: bytes, old: tuple[int, bytes] | None,
-              new: tuple[int, bytes]) -> TornWrite:
+              new: tuple[int, bytes]) -> TornSlot:
     """Return how `data`, the bytes of a record in its slot, came to be by an interrupted write.
 
     `old` and `new` are the sequence number and what is thought to be the whole record: its number
@@ -104,7 +104,7 @@ class _Search:
         self._old = old[1] if old else bytes([ERASED]) * size
         self._new = new[1]
 
-    def run(self) -> TornWrite:
+    def run(self) -> TornSlot:
         possible = [(guess, *self._proof(guess)) for guess in self._guesses()
                     if self._possible(guess)]
         proven = [p for p in possible if p[1] or p[2]]
@@ -177,7 +177,7 @@ class _Search:
             for a, b in ranges for i in range(a, min(b, stored))
         )
 
-    def _tear(self, guess: _Guess, old: bytes | None, new: bytes | None) -> TornWrite:
+    def _tear(self, guess: _Guess, old: bytes | None, new: bytes | None) -> TornSlot:
         size = len(self._data)
         sources, sure = [ByteSource.OTHER] * size, [i < _SEQUENCE_BYTES for i in range(size)]
         for ranges, source, known in (
@@ -192,10 +192,10 @@ class _Search:
         for i in range(size if old and new else _SEQUENCE_BYTES):
             if before[i] == after[i] and sources[i] in (ByteSource.OLD, ByteSource.NEW):
                 sources[i] = ByteSource.SAME
-        return TornWrite(self._old_sequence, self._new_sequence, tuple(sources), tuple(sure),
+        return TornSlot(self._old_sequence, self._new_sequence, tuple(sources), tuple(sure),
                          old, new)
 
-    def _bit_by_bit(self) -> TornWrite:
+    def _bit_by_bit(self) -> TornSlot:
         """Judge each byte by itself against the neighbours."""
         sources = tuple(
             _judge(byte, before, after)
@@ -203,7 +203,7 @@ class _Search:
         )
         sure = tuple(i < _SEQUENCE_BYTES or o in (ByteSource.ERASED, ByteSource.CLEARED)
                      for i, o in enumerate(sources))
-        return TornWrite(self._old_sequence, self._new_sequence, sources, sure)
+        return TornSlot(self._old_sequence, self._new_sequence, sources, sure)
 
 
 def _judge(byte: int, before: int, after: int) -> ByteSource:
