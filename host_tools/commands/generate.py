@@ -47,6 +47,7 @@ def command(schema: str, options: FirmwareOptions) -> int:
     Exit code 1: SCHEMA has mistakes, and nothing was written.
     """
     from paramstore.core.disk import make_folder, write_text
+    from paramstore.core.text import printable
     from paramstore.firmware.generate import generate, port_files, runtime_files
     from paramstore.firmware.physical import unconverted
     from paramstore.releases.project import open_project
@@ -66,7 +67,8 @@ def command(schema: str, options: FirmwareOptions) -> int:
     answer((*project.findings, *unconverted(plan)), lambda: {
         "store": plan.schema.name,
         "files": [{"file": str(output / name), "action": a} for name, a in actions.items()],
-    }, lambda: "".join(f"{output / name}: {action}\n" for name, action in actions.items()))
+    }, lambda: "".join(f"{printable(str(output / name))}: {action}\n"
+                       for name, action in actions.items()))
     say(f'in your firmware: #include "{plan.schema.name}_params.h"', err=True)
     return 0
 

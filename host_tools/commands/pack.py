@@ -71,7 +71,9 @@ def command(schema: str, image: ImageOptions, wanted: ValueOptions, write_defaul
 
 def written(plan: Plan, image: ImageOptions, size: int) -> str:
     """Return what was written, and what of it lies outside the part."""
+    from paramstore.core.text import printable
+
     only = "the used pages of " if image.used_pages else ""
     outside = outside_text(image, size)
-    return (f"{image.output}: {plan.schema.name} on the {plan.part.name}, {only}{size} bytes, "
-            f"{image.form.title}" + f"\n{outside}" * bool(outside))
+    return (f"{printable(image.output or '')}: {plan.schema.name} on the {plan.part.name}, "
+            f"{only}{size} bytes, {image.form.title}" + f"\n{outside}" * bool(outside))

@@ -76,7 +76,7 @@ def test_rules_hold_between_what_is_given_and_what_the_part_has(bench: Path) -> 
     refused, nor is a bad one let through."""
     assert 0 == write("--set", "settings.ph_high=12", "--yes").exit_code
     Path("low.toml").write_text("[settings]\nph_low = 9\n", "utf-8")
-    for given in (("--set", "settings.ph_low=9"), ("low.toml",)):
+    for given in (("--set", "settings.ph_low=9"), ("--values", "low.toml")):
         shown = write(*given)
         assert (0, True) == (shown.exit_code, "6.5 pH -> 9 pH" in shown.stdout)
         differs = run("verify", SCHEMA, *given, "--part-file", "part.bin")
@@ -325,7 +325,7 @@ def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
     run("pack", SCHEMA, "-o", "nameless.bin", "--write-defaults")
     write("nameless.bin", "--yes")
     assert "this part has no serial number, the image is of TP-2601-0042" in write(
-        "unit.bin").stderr
+        "unit.bin").output
     write("unit.bin", "--unlock", "--yes")
     assert "this part is TP-2601-0042, the image has none" in write("nameless.bin").output
 
@@ -335,10 +335,11 @@ def test_a_part_without_a_serial_number_is_told_as_that(bench: Path) -> None:
     (("read", SCHEMA, "--bus", "7"), "/dev/i2c-7"),
     (("read", SCHEMA, "--bus", "7", "--part-file", "x"), "two parts are named"),
     (("read", SCHEMA, "--part-file", "no.bin"), "cannot read `no.bin`"),
-    (("read", SCHEMA, "--part-file", "unit.bin", "-o", "dump.uf2"), "a part is not read as UF2"),
+    (("read", SCHEMA, "--part-file", "unit.bin", "-o", "dump.uf2"), "UF2 needs the family ID"),
     (("read", SCHEMA, "--part-file", "unit.bin", "-o", "unit.bin"), "is an input and stays"),
     (("write", SCHEMA, "--part-file", "x"), "nothing to write"),
-    (("write", SCHEMA, "unit.bin", "--set", "a.b=1", "--part-file", "x"), "with a values file"),
+    (("write", SCHEMA, "unit.bin", "--set", "a.b=1", "--part-file", "x"),
+     "values and an image are two things to write"),
     (("write", SCHEMA, "--values", VALUES, "--exact", "--part-file", "x"),
      "--exact needs an image"),
     (("verify", SCHEMA, "--values", VALUES, "--exact", "--part-file", "x"),
@@ -377,7 +378,7 @@ def test_a_write_that_is_stopped_says_how_to_go_on(bench: Path,
 
 @pytest.mark.parametrize(("more", "told"), [
     (("no.bin", "--part-file", "new.bin"), "cannot read `no.bin`"),
-    (("no.toml", "--part-file", "new.bin"), "cannot read `no.toml`"),
+    (("--values", "no.toml", "--part-file", "new.bin"), "cannot read `no.toml`"),
     (("unit.bin", "--part-file", "no/part.bin"), "cannot write `no/part.bin`: No such file"),
     (("unit.bin", "--part-file", "new.bin", "--records", "no.db"), "there are no records"),
 ])
@@ -386,7 +387,7 @@ def test_nothing_begins_before_all_inputs_are_there(more: tuple[str, ...], told:
     """Not a word of a part, no backup, and nothing is written."""
     result = run("write", SCHEMA, *more, "--yes")
     assert (2, True) == (result.exit_code, told in result.output)
-    assert "simulated" not in result.stderr and "Reading" not in result.stderr
+    assert "simulated" not in result.output and "Reading" not in result.output
     assert ["unit.bin"] == [p.name for p in bench.iterdir()]
 
 

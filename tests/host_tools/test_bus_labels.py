@@ -55,12 +55,17 @@ def test_a_release_that_no_label_tells_is_asked_for(bench: Path) -> None:
     second = run("read", SCHEMA, "--release", "2", *at)
     assert "PS658" not in second.output
     unpacked = run("unpack", SCHEMA, "--release", "2", "part.bin")
-    assert second.stdout.strip() in unpacked.stdout and second.stdout != said.stdout
+    assert values(second.stdout) in unpacked.stdout and second.stdout != said.stdout
     for command in ("write", "verify"):
         told = run(command, SCHEMA, "--set", "settings.interval=40", *at)
         assert "PS658: no label tells which release wrote the part" in told.output
         assert "`paramstore read --release`" in told.output
     assert "there is no release 9" in run("read", SCHEMA, "--release", "9", *at).output
+
+
+def values(shown: str) -> str:
+    """What is shown of a part between the findings about all of it and those about its parts."""
+    return shown[shown.index(" on the 24LC"):shown.index("slots: #")]
 
 
 def test_the_rings_of_every_release_are_read_if_no_label_names_one(bench: Path) -> None:
@@ -70,7 +75,7 @@ def test_the_rings_of_every_release_are_read_if_no_label_names_one(bench: Path) 
     at = part(image)
     said = run("read", "pump.toml", *at)
     assert "gain   5\n" in said.stdout and "limit  6\n" in said.stdout
-    assert said.stdout.strip() in run("unpack", "pump.toml", "part.bin").stdout
+    assert values(said.stdout) in run("unpack", "pump.toml", "part.bin").stdout
     assert run("read", "pump.toml", "--release", "1", *at).stdout == said.stdout
 
 
@@ -83,7 +88,7 @@ def test_verify_tells_of_a_damaged_label(bench: Path) -> None:
         told = run("verify", SCHEMA, "unit.bin", *at)
         assert (0, True) == (told.exit_code, f"warning {code}: " in told.output)
     assert 0 == run("write", SCHEMA, "unit.bin", "--yes", *at).exit_code
-    assert "warning" not in run("verify", SCHEMA, "unit.bin", *at).stderr
+    assert "warning" not in run("verify", SCHEMA, "unit.bin", *at).output
 
 
 def test_a_part_of_half_the_size_is_read_whole(bench: Path) -> None:
@@ -91,7 +96,7 @@ def test_a_part_of_half_the_size_is_read_whole(bench: Path) -> None:
     half = (bench / "unit.bin").read_bytes()[:2048]
     said = run("read", SCHEMA, *part(half * 2))
     assert 1 == said.exit_code and "PS653: address line A11" in said.output
-    assert "counters: bytes are missing" in said.stdout and "never written" not in said.stderr
+    assert "counters: bytes are missing" in said.stdout and "never written" not in said.output
 
 
 def test_no_message_about_a_part_speaks_of_a_dump(bench: Path) -> None:
@@ -116,12 +121,12 @@ def test_no_message_about_a_part_speaks_of_a_dump(bench: Path) -> None:
                         ("verify", SCHEMA, "unit.bin")):
             said = run(*command, *at)
             assert said.exception is None or isinstance(said.exception, SystemExit), (name, command)
-            assert "dump" not in said.stderr + said.stdout, (name, command)
+            assert "dump" not in said.output, (name, command)
 
 
 def test_a_part_without_a_label_is_read_whole(bench: Path) -> None:
     """Only then "every byte" is true, of FF and of the 00 of a line that is held low."""
     for byte, said in ((0xFF, "the part is blank: every byte is FF"), (0, "every byte is 00")):
-        assert said in run("read", SCHEMA, *part(bytes([byte]) * 4096)).stderr
+        assert said in run("read", SCHEMA, *part(bytes([byte]) * 4096)).stdout
         stray = bytes([byte]) * 4095 + b"\x55"
-        assert said not in run("read", SCHEMA, *part(stray)).stderr
+        assert said not in run("read", SCHEMA, *part(stray)).output

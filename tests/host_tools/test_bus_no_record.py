@@ -88,7 +88,7 @@ def test_a_calibration_that_the_image_does_not_have_is_a_difference(value: str) 
     assert " failed " in run("units", "--records", DB).stdout
     data = json.loads(run("verify", SCHEMA, IMAGE, "--json", *PART).stdout)
     assert (False, ["cal"], []) == (data["equal"], data["not_in_image"], data["lost"])
-    for others in ((IMAGE, "a.bin"), ("a.bin", DB)):
+    for others in ((IMAGE, "a.bin"), ("a.bin", "--records", DB)):
         told = run("differ", SCHEMA, *others)
         assert (1, True) == (told.exit_code, "cal.flow_gain  no record -> 1" in told.stdout), others
 
@@ -120,7 +120,7 @@ def test_a_calibration_that_is_lost_is_told_though_the_image_has_none() -> None:
     data = json.loads(run("verify", SCHEMA, IMAGE, "--json", *PART).stdout)
     assert (False, ["cal"], ["PS965"]) == (
         data["equal"], data["lost"], [f["code"] for f in data["findings"]])
-    for others in ((IMAGE, "a.bin"), ("a.bin", DB)):
+    for others in ((IMAGE, "a.bin"), ("a.bin", "--records", DB)):
         told = run("differ", SCHEMA, *others)
         assert (1, True) == (told.exit_code,
                              "cal.flow_gain  no record -> lost: damaged" in told.stdout), others

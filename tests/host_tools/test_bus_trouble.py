@@ -58,7 +58,8 @@ def test_a_kill_leaves_records_that_claim_nothing(lot: tuple[str, ...],
     """An earlier good comparison says nothing any more once a write began; the repeat ends it."""
     run("write", SCHEMA, IMAGE, "--yes", *lot)
     run("verify", SCHEMA, IMAGE, *lot)
-    assert re.search(r"TP-26-0003 .* good \S+ +good \S+\n", run("units", lot[3]).stdout)
+    assert re.search(r"TP-26-0003 .* good \S+ +good \S+\n", run(
+        "units", "--records", lot[3]).stdout)
 
     def die(*_: object) -> None:
         raise SystemExit(9)  # nothing more of the program runs
@@ -68,14 +69,16 @@ def test_a_kill_leaves_records_that_claim_nothing(lot: tuple[str, ...],
         patch.setattr("paramstore.bus.programmer.Programmer.write_page", die)
         assert 9 == run(*change).exit_code
     assert units("TP-26-0003").known is None
-    assert re.search(r"TP-26-0003 .* not ended \S+\n", run("units", lot[3]).stdout)
+    assert re.search(r"TP-26-0003 .* not ended \S+\n", run(
+        "units", "--records", lot[3]).stdout)
     assert "A write to the unit began, and its end is not on record" in page_of("TP-26-0003")
     assert 0 == run(*change).exit_code
     assert "(the part holds -55.00 mV/pH)" in page_of("TP-26-0003")
     kept = run("write", SCHEMA, IMAGE, "--yes", *lot)
     assert 0 == kept.exit_code
     assert "(the part holds -55.00 mV/pH)" in page_of("TP-26-0003")
-    data = json.loads(run("units", lot[3], "TP-26-0003", "--json").stdout)["units"][0]
+    listed = run("units", "--records", lot[3], "TP-26-0003", "--json")
+    data = json.loads(listed.stdout)["units"][0]
     assert {"record": True, "copies": 2, "wanted": 2, "as_image": False} == data["held"][
         "electrode"]
     assert data["held"]["identity"]["as_image"]
@@ -176,7 +179,7 @@ def test_what_is_said_of_a_part_speaks_of_no_dump(bench: Path) -> None:
         for command in (("read", SCHEMA), ("write", SCHEMA, "unit.bin"),
                         ("verify", SCHEMA, "unit.bin")):
             said = run(*command, "--part-file", "part.bin")
-            assert "dump" not in said.stderr + said.stdout, command
+            assert "dump" not in said.output, command
 
 
 def test_an_erasing_that_did_not_end_is_told(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -229,7 +232,7 @@ def test_all_of_a_part_is_read_on_request(bench: Path) -> None:
     image = bytearray(Path("part.bin").read_bytes())
     image[FREE] = 0x12
     Path("part.bin").write_bytes(image)
-    assert "0x0900" not in run("read", SCHEMA, "--part-file", "part.bin").stderr
+    assert "0x0900" not in run("read", SCHEMA, "--part-file", "part.bin").output
     assert "0x0900" in run("read", SCHEMA, "--part-file", "part.bin", "--whole").output
 
 
@@ -246,8 +249,8 @@ def test_an_image_that_ends_early_is_compared_as_far_as_it_goes(bench: Path) -> 
         refused = run(command, SCHEMA, *to)
         assert (1, True) == (refused.exit_code, "lacks bytes of group `counters`" in refused.output)
     dump = bench / "used.hex"
-    assert 0 == run("pack", SCHEMA, SCHEMAS / "tank_probe.values.toml", "--used-pages", "-o",
-                    dump).exit_code
+    assert 0 == run("pack", SCHEMA, "--values", SCHEMAS / "tank_probe.values.toml",
+                    "--used-pages", "-o", dump).exit_code
     same = run("verify", SCHEMA, dump, "--exact", "--part-file", "part.bin")
     assert (0, True) == (same.exit_code, "equal" in same.stdout)
     assert "holds these values already" in run("write", SCHEMA, dump, "--exact", "--part-file",
@@ -287,7 +290,7 @@ def test_a_part_of_an_earlier_release_is_told_with_the_way(bench: Path) -> None:
         done = run(*words[1:])
         assert 0 == done.exit_code, (words, done.stderr)
     assert "release 5" in run("read", SCHEMA, "--part-file", "part.bin").stdout
-    assert told not in write("--set", "settings.interval=40").stderr
+    assert told not in write("--set", "settings.interval=40").output
     assert "33 s" in run("read", SCHEMA, "--part-file", "part.bin").stdout
 
 

@@ -114,7 +114,7 @@ def test_images_of_no_release(schema: Path) -> None:
     image = packed(schema, 2, "settings.delay=9")
     content = bytearray(image.read_bytes())
     wrong = run("migrate", schema, image, "--to", 3, "--from", 1)
-    assert 2 == wrong.exit_code and "PS6" not in wrong.stderr
+    assert 2 == wrong.exit_code and "PS6" not in wrong.output
     image.write_bytes(bytes(len(content)))
     assert 2 == run("migrate", schema, image, "--to", 3).exit_code
     content[:64] = b"\xFF" * 64

@@ -178,7 +178,7 @@ def test_records_are_never_written_over(records: str) -> None:
 
 def test_json_has_findings_as_every_report(records: str) -> None:
     """So a program reads all of them alike."""
-    data = json.loads(run("units", records, "--json").stdout)
+    data = json.loads(run("units", "--records", records, "--json").stdout)
     assert (0, 0, []) == (data["errors"], data["warnings"], data["findings"])
 
 

@@ -135,17 +135,17 @@ def test_an_empty_file_is_refused() -> None:
 def test_text_without_a_dump_is_refused() -> None:
     """Prose is not read as the bytes of an EEPROM; a person may insist."""
     prose = b"Nothing to see here.\nReally not.\n"
-    assert "PS628" == refusal(prose)[0] and refusal(prose)[2].endswith("--format bin")
+    assert "PS628" == refusal(prose)[0] and refusal(prose)[2].endswith("--input-format bin")
     assert prose == read_dump(prose, "x", FORMS["bin"]).runs[0].data
 
 
 @pytest.mark.parametrize(("content", "asked", "message", "help"), [
     (encode_image(CONTENT, FORMS["hex"]), "bin", "`x` is Intel HEX, not raw binary",
-     "give --format hex"),
+     "give --input-format hex"),
     (encode_image(CONTENT, FORMS["srec"]), "bin", "`x` is Motorola S-record, not raw binary",
-     "give --format srec"),
-    (bytes(range(256)), "hex", "`x` is raw binary, not Intel HEX", "give --format bin"),
-    (bytes(range(256)), "text", "`x` is raw binary, not hex dump text", "give --format bin"),
+     "give --input-format srec"),
+    (bytes(range(256)), "hex", "`x` is raw binary, not Intel HEX", "give --input-format bin"),
+    (bytes(range(256)), "text", "`x` is raw binary, not hex dump text", "give --input-format bin"),
 ], ids=["hex as bin", "srec as bin", "bin as hex", "bin as text"])
 def test_a_form_that_the_content_contradicts_is_refused(
     content: bytes, asked: str, message: str, help: str
@@ -171,7 +171,7 @@ def test_a_doubtful_file_names_its_candidates() -> None:
     """A file with the signs of two forms is refused with both of them."""
     both = b":00000001FF\nS9030000FC\n"
     assert ("PS628", "`x` may be of form hex or srec",
-            "give --format hex or --format srec") == refusal(both)
+            "give --input-format hex or --input-format srec") == refusal(both)
     noise = b":00000001FF\n" + bytes(range(256))
     assert "`x` may be of form hex or bin" == refusal(noise)[1]
 

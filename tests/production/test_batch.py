@@ -106,7 +106,7 @@ def test_what_differs_is_told_and_a_way_that_keeps_the_number(table: Path, tmp_p
     assert ("batch `lot1`", 'settings.label: "no 1" on record, "no X" here') == finding.notes
     for found in (finding, *raised.value.findings):
         assert "`units --csv`" in found.help and "--again" in found.help
-        assert "--serial would give new numbers" in found.help
+        assert "--new-serials would give new numbers" in found.help
     table.write_text(f"{HEAD}\nA1,2\n")
     made(job_of(table, pattern=None, name="own"), tmp_path / "r.db", tmp_path / "own")
     table.write_text(f"{HEAD},settings.quiet\nA1,3,true\n")

@@ -231,10 +231,10 @@ def test_a_file_is_checked_as_a_whole_once_in_a_run(records: Path,
     monkeypatch.setattr(Records, "_check", lambda self: (checks.append(self.path), check(self))[1])
     assert 0 == run("write", "pump.toml", "--set", "settings.label=c", "--part-file", "part.bin",
                     "--yes", "--records", records).exit_code
-    assert 0 == run("units", records).exit_code
+    assert 0 == run("units", "--records", records).exit_code
     assert [str(records)] == checks
     with sqlite3.connect(records) as db:
         db.execute("CREATE TABLE other (x)")
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    assert 0 == run("units", records).exit_code
+    assert 0 == run("units", "--records", records).exit_code
     assert [str(records)] * 2 == checks
