@@ -28,12 +28,13 @@ def plan_of(name: str) -> Plan:
 
 
 def test_which() -> None:
-    """Every schema has a values file beside it, tank_probe what calibrates and makes it; there is
-    nothing else."""
+    """Every schema has a values file beside it, tank_probe what calibrates and makes it, and a
+    damaged dump; there is nothing else."""
     assert ["large", "minimal", "tank_probe"] == NAMES
     assert sorted(p.name for p in FOLDER.iterdir()) == sorted([
         *(name + end for name in NAMES for end in (".toml", ".values.toml")),
-        "edid.fixed.toml", "tank_probe.calibration.toml", "tank_probe.fixed.toml",
+        "edid.fixed.toml", "tank_probe.calibration.toml", "tank_probe.damaged.hex",
+        "tank_probe.fixed.toml",
         "tank_probe.fixed.txt", "tank_probe.releases", "tank_probe.units.csv",
         *(f"tank_probe.{name}.csv" for name in TABLES)])
 

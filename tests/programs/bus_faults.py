@@ -170,7 +170,7 @@ def measure(kind: str, trouble: Trouble, folder: Path) -> Outcome:
                                                   ), result.exception
     marks = ("error", "warning", "mend", "fact", "the write did not")
     says = [line.strip().replace("/dev/i2c-3, 0x50: ", "")
-            for line in result.stderr.splitlines()]
+            for line in result.output.splitlines()]
     return Outcome(result.exit_code, tuple(s for s in says if s.startswith(marks)),
                    _holds(device), device.cycles)
 
