@@ -29,11 +29,17 @@ def _console_blocks(document: str) -> Iterator[tuple[str, str]]:
             yield command, output
 
 
+def _ours(command: str) -> str:
+    """The last part of a line if that is our command, also where it begins with a folder."""
+    last = command.split(" && ")[-1].removeprefix(".venv/bin/")
+    return last if last.startswith("paramstore ") else ""
+
+
 COMMANDS = [
-    (document, command, output)
+    (document, _ours(command), output)
     for document in DOCUMENTS
     for command, output in _console_blocks(document)
-    if command.startswith("paramstore ")
+    if _ours(command)
 ]
 
 

@@ -201,7 +201,7 @@ def test_a_copy_of_the_same_bytes_is_not_made_twice() -> None:
     assert "mixer.before-0001.hex: what the part held\n" in cleared.output
     erased = run("erase", SCHEMA, "--unlock", "--yes", *PART)
     assert "mixer.before-0002.hex: what the part held\n" in erased.output
-    assert "did not end" not in cleared.stderr + erased.stderr
+    assert "did not end" not in cleared.output + erased.output
     back = run("write", SCHEMA, "mixer.before-0002.hex", "--exact", "--yes", *PART)
     assert "mixer.before-0003.hex: what the part held\n" in back.output
     assert Path(IMAGE).read_bytes() == Path("a.bin").read_bytes()
