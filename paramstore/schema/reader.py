@@ -45,7 +45,7 @@ def read_schema(source: SourceText) -> tuple[Schema, tuple[Finding, ...]]:
         validator.add("PS110", "this is the schema of a fixed layout, not of a store",
                       validator.key("fixed"),
                       notes=("a fixed layout has no part, pages, releases or firmware of its own",),
-                      help="give the schema of a store; `unpack`, `examine`, `bytes`, `locate`, "
+                      help="give the schema of a store; `unpack`, `examine`, `bytes`, "
                       "`differ`, `check` and `plan` take fixed layouts, and `migrate` their values")
         raise FindingsError(validator.findings)
     if _holds_values(validator.document.data):
