@@ -13,9 +13,9 @@ from host_tools.streams import read_bytes, read_source
 from host_tools.terminal import say
 
 if TYPE_CHECKING:
-    from paramstore.bus.changes import Values
     from paramstore.bus.programmer import Programmer
     from paramstore.core.errors import Finding, SourceText
+    from paramstore.core.scalars import StoreRaws
     from paramstore.files.forms import Dump
     from paramstore.image.contents import Contents
     from paramstore.layout.plan import Plan
@@ -106,7 +106,7 @@ def read_target(project: Project, path: str | None, form: str | None, wanted: Va
 
 
 def read_wanted(project: Project, plan: Plan, source: Target,
-                exact: bool = False) -> tuple[Values, Contents | None]:
+                exact: bool = False) -> tuple[StoreRaws, Contents | None]:
     """Return the wanted values, and the image that they come from if there is one.
 
     FindingsError for mistakes in the values, or an image that does not go with `plan`; an `exact`

@@ -18,7 +18,7 @@ import click
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding
     from paramstore.core.text import Json
-    from paramstore.releases.changes import Verdict
+    from paramstore.releases.changes import Impact
 
 __all__ = [
     "answer",
@@ -195,7 +195,7 @@ def tint(text: str, part: str) -> str:
     return text if os.environ.get("NO_COLOR") else f"{_MARK}{part};{text}{_MARK};"
 
 
-def tint_verdict(text: str, verdict: Verdict) -> str:
+def tint_verdict(text: str, verdict: Impact) -> str:
     """Colour what a change means for units in the field."""
     part = {"safe": "mend", "wears out early": "warning", "needs migration": "warning",
             "needs relayout": "error", "refused": "error"}[verdict.value]

@@ -35,7 +35,7 @@ from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.verify.rig.native import NativeRig, compile_native
 from paramstore.verify.rig.toolchain import find_compiler
 
-__all__ = ["LEFT", "Change", "Step", "pick_change", "walk"]
+__all__ = ["LEFT", "Step", "TourChange", "pick_change", "walk"]
 
 LEFT = ("plan.txt", "firmware", "compiled", "unit.bin", "unit.hex", "dump.bin", "dump.txt",
         "dump.values.toml")
@@ -52,7 +52,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class TourChange:
     """A change of one element that breaks no limit and no rule, there and back."""
 
     group: Group
@@ -107,7 +107,7 @@ def _open_folder(folder: Path) -> None:
                         "give another folder with -o; it is made if need be")
 
 
-def pick_change(plan: Plan, values: dict[str, dict[str, tuple[Raw, ...]]]) -> Change | None:
+def pick_change(plan: Plan, values: dict[str, dict[str, tuple[Raw, ...]]]) -> TourChange | None:
     """Return a change to show, if possible in a group that firmware need not unlock."""
     for group in sorted(plan.schema.groups, key=lambda g: (g.role.protected, g.writes_per_day)):
         for field in sorted(group.fields, key=lambda f: f.kind not in _PLAIN):
@@ -117,7 +117,7 @@ def pick_change(plan: Plan, values: dict[str, dict[str, tuple[Raw, ...]]]) -> Ch
                     raws[element] = raw
                     tried = values[group.name] | {field.name: tuple(raws)}
                     if not any(breaches(group, tried)):
-                        return Change(group, field, element, before, raw)
+                        return TourChange(group, field, element, before, raw)
     return None
 
 
@@ -196,7 +196,7 @@ def _transfers(rig: NativeRig) -> list[Transferred]:
     return [event for event in rig.bench.log if isinstance(event, Transferred)]
 
 
-def _set(rig: NativeRig, change: Change, raw: Raw) -> None:
+def _set(rig: NativeRig, change: TourChange, raw: Raw) -> None:
     rig.unlock(change.group.name)
     _expect(Status.OK, rig.set(change.group.name, change.field.name, change.element, [raw]))
 
@@ -207,12 +207,12 @@ def _expect(wanted: Status, got: Status) -> None:
                         "this is a defect of paramstore: please report it with the schema")
 
 
-def _now(rig: NativeRig, change: Change) -> str:
+def _now(rig: NativeRig, change: TourChange) -> str:
     raws = rig.values(change.group.name)[change.field.name]
     return f"{change.field.name} = {format_value(change.field, raws)}"
 
 
-def _commit(rig: NativeRig, change: Change) -> Step:
+def _commit(rig: NativeRig, change: TourChange) -> Step:
     before = _now(rig, change)
     start_us, writes = rig.bench.now_us, rig.bench.device.cycles
     _set(rig, change, change.after)
@@ -226,7 +226,7 @@ def _commit(rig: NativeRig, change: Change) -> Step:
     ))
 
 
-def _cut(rig: NativeRig, change: Change) -> Step:
+def _cut(rig: NativeRig, change: TourChange) -> Step:
     """Set the value back, and let the power go in the middle of the commit's first page write."""
     committed = _now(rig, change)
     cut = CutAtWrite(rig.bench.device.cycles + 1, Tear(Torn.MIX, seed=1))

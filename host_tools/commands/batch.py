@@ -25,7 +25,7 @@ from host_tools.streams import read_source, refuse_input
 from host_tools.terminal import answer, say, say_caution
 
 if TYPE_CHECKING:
-    from paramstore.production.batch import BatchJob, Checked, Made
+    from paramstore.production.batch import BatchJob, BatchResult, Checked
 
 
 def now() -> str:
@@ -44,7 +44,7 @@ def check(job: BatchJob, records: str, lines: int) -> Checked:
         return job.check(known, tell)
 
 
-def run(job: BatchJob, records: str, output: str, units: int) -> Made:
+def run(job: BatchJob, records: str, output: str, units: int) -> BatchResult:
     """Make every unit without mistakes."""
     from paramstore.production.outputs import open_output
     from paramstore.production.records import Records

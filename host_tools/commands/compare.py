@@ -22,7 +22,7 @@ def command(old: str, new: str | None, first: int | None, last: int | None) -> i
     alone is compared with the one before it. Exit code 1: units made with the older state cannot go
     on with the firmware of the newer; "verdict" of the JSON says why.
     """
-    from paramstore.releases.changes import Verdict
+    from paramstore.releases.changes import Impact
     from paramstore.releases.versions import compare_versions, find_former, find_version
     from paramstore.report.changes import change_lines, changes_data
 
@@ -40,4 +40,4 @@ def command(old: str, new: str | None, first: int | None, last: int | None) -> i
     answer(found.findings, lambda: {
         "old": before.name, "new": after.name, "verdict": found.verdict.value,
         "changes": changes_data(found.changes)}, text)
-    return 1 if found.verdict in (Verdict.RELAYOUT, Verdict.REFUSED) else 0
+    return 1 if found.verdict in (Impact.RELAYOUT, Impact.REFUSED) else 0

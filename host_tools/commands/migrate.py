@@ -24,14 +24,14 @@ from host_tools.terminal import answer, say, say_caution, show_findings, tint
 
 if TYPE_CHECKING:
     from paramstore.core.errors import Finding
-    from paramstore.image.migrate import Fate, Migration
+    from paramstore.image.migrate import Migration, ValueOutcome
     from paramstore.layout.plan import Plan
     from paramstore.releases.project import Project
 
 
-def paint(text: str, fate: Fate) -> str:
+def paint(text: str, outcome: ValueOutcome) -> str:
     """Colour what became of a value."""
-    return tint(text, "error") if fate.harmed else text
+    return tint(text, "error") if outcome.harmed else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,7 @@ def command(schema: str, dump: str, options: MigrateOptions, image: ImageOptions
 
     project = open_project(read_source(schema))
     made = _made(project, schema, dump, options, given)
-    harmed = [item.fate for item in made.result.items if item.fate.harmed]
+    harmed = [item.outcome for item in made.result.items if item.outcome.harmed]
     refused = bool(harmed) and not options.accept_loss
     output = image.output
     if output is not None and not refused:
@@ -111,12 +111,12 @@ def _made(project: Project, schema: str, dump: str, options: MigrateOptions,
     return _migrated(project, schema, dump, options, given)
 
 
-def _said_of(harmed: list[Fate]) -> str:
+def _said_of(harmed: list[ValueOutcome]) -> str:
     """Return what an image would cost, and how to get it."""
     from paramstore.core.words import plural
-    from paramstore.image.migrate import Fate
+    from paramstore.image.migrate import ValueOutcome
 
-    unread = harmed.count(Fate.UNREAD)
+    unread = harmed.count(ValueOutcome.UNREAD)
     lost = f"{plural(len(harmed) - unread, 'stored value')} would be lost"
     if not unread:
         return f"{lost}; --accept-loss writes it"
@@ -149,7 +149,7 @@ def _migrated(project: Project, schema: str, dump: str, options: MigrateOptions,
     of = Schemas(project_candidates(project, schema, origin), named=True)
     found = examined_store(of, given, dump)
     plan, contents = found.plan, found.contents
-    # Of a value that cannot be in the release of the image its fate tells more: it may come over.
+    # Of a value that cannot be in the release of the image its outcome tells more.
     findings = (*project.findings, *(
         replace(f, severity=Severity.WARNING) if f.code == "PS614" else f
         for f in found.findings))

@@ -38,7 +38,7 @@ def command(schema: str, image: ImageOptions, whole: bool, release: int | None,
     from paramstore.files.forms import encode_image
     from paramstore.inspect.store import examine_store
     from paramstore.inspect.which import project_candidates
-    from paramstore.releases.history import History
+    from paramstore.releases.history import ReleaseHistory
     from paramstore.releases.project import open_project
     from paramstore.report.image import image_data, image_text
 
@@ -50,7 +50,7 @@ def command(schema: str, image: ImageOptions, whole: bool, release: int | None,
     if form is not None:  # before the part is read: what the form cannot say is refused here
         encode_image(bytes(project.plan.part.capacity), form, write_options(image))
     if release is not None:
-        project = project._replace(plan=project.release(release), history=History())
+        project = project._replace(plan=project.release(release), history=ReleaseHistory())
     with open_part(project.plan, at) as programmer:
         name = programmer.name
         contents = look_at(programmer, project, whole=whole or output is not None)

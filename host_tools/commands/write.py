@@ -33,8 +33,9 @@ from host_tools.terminal import answer, say_caution
 from host_tools.writing import CommandLines, Notes, carry_out, keep, tell_release
 
 if TYPE_CHECKING:
-    from paramstore.bus.changes import Changes, Values
+    from paramstore.bus.changes import Changes
     from paramstore.core.errors import Finding
+    from paramstore.core.scalars import StoreRaws
     from paramstore.image.contents import Contents
 
 
@@ -56,7 +57,7 @@ class Job:
     """What a person wants of the part called `name`: values, or all of an image."""
 
     name: str
-    values: Values
+    values: StoreRaws
     image: Contents | None
     options: WritingOptions
 

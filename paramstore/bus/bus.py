@@ -7,17 +7,17 @@ from typing import NamedTuple, Protocol
 
 from paramstore.core.errors import ToolError
 
-__all__ = ["UNLIMITED", "Bus", "BusTrouble", "Limits", "NotReady", "TooLong"]
+__all__ = ["UNLIMITED", "Bus", "BusTrouble", "NotReady", "TooLong", "TransferLimits"]
 
 
-class Limits(NamedTuple):
+class TransferLimits(NamedTuple):
     """The most bytes that one transfer can send, those of the memory address included, and read."""
 
     out: int
     into: int
 
 
-UNLIMITED = Limits(1 << 13, 1 << 13)
+UNLIMITED = TransferLimits(1 << 13, 1 << 13)
 """What the kernel takes in one message: 8192 bytes (from memory of its i2c-dev.c)."""
 
 
@@ -42,7 +42,7 @@ class Bus(Protocol):
     name: str
 
     @property
-    def limits(self) -> Limits:
+    def limits(self) -> TransferLimits:
         """How long transfers may be; tighter after `TooLong`."""
         ...
 

@@ -15,31 +15,18 @@ from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.core.format import SEQUENCE_FULL, skip_limit
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, StoreRaws
 from paramstore.core.words import code_list
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.pack import left_out
 from paramstore.image.wording import breach_help, breach_text
-from paramstore.layout.plan import Plan, Ring
-from paramstore.record import Record, build_label, encode_body
+from paramstore.inspect.history import ValueChange
+from paramstore.layout.plan import Plan
+from paramstore.record import build_label, next_record
 from paramstore.schema.breaches import breaches
-from paramstore.schema.model import Group, Parameter
 
-__all__ = ["Change", "Changes", "Values", "changes_of_group", "differences", "few_copies",
+__all__ = ["Changes", "changes_of_group", "differences", "few_copies",
            "image_values", "value_changes"]
-
-Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
-"""Raws by group and field name."""
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One parameter: the raws of its fields by name, as they are and as they will be."""
-
-    group: Group
-    parameter: Parameter
-    before: dict[str, tuple[Raw, ...]]
-    after: dict[str, tuple[Raw, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +44,8 @@ class Changes:
     plan: Plan
     before: Contents
     steps: tuple[Step, ...]
-    changed: tuple[Change, ...] = ()
-    kept: tuple[Change, ...] = ()
+    changed: tuple[ValueChange, ...] = ()
+    kept: tuple[ValueChange, ...] = ()
     groups: tuple[str, ...] = ()
     first: tuple[str, ...] = ()
     copied: tuple[str, ...] = ()
@@ -92,7 +79,7 @@ class Changes:
 
 
 def image_values(contents: Contents, path: str, *,
-                 exact: bool = False) -> dict[str, dict[str, tuple[Raw, ...]]]:
+                 exact: bool = False) -> StoreRaws:
     """Return the values of an image that is to be written, of the groups that have a record.
 
     FindingsError (PS962) if it is not one of this store and layout, lacks bytes of a slot, in which
@@ -119,7 +106,7 @@ def image_values(contents: Contents, path: str, *,
     return {g.ring.group.name: g.values for g in contents.groups if g.newest is not None}
 
 
-def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool = False,
+def value_changes(contents: Contents, wanted: StoreRaws, name: str, *, unlock: bool = False,
                   defaults: bool = False, image: bool = False) -> Changes:
     """Return what makes a part hold the `wanted` values; what they do not name stays as it is.
     They are those of an `image`, or of a values file, which need not name all.
@@ -133,8 +120,8 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
     label = any(contents.image[at:at + plan.label_bytes] != build_label(plan)
                 for at in map(plan.label_address, (0, 1)))
     steps: list[Step] = list(put_labels(plan, contents)) if label else []
-    changed: list[Change] = []
-    kept: list[Change] = []
+    changed: list[ValueChange] = []
+    kept: list[ValueChange] = []
     names: dict[str, list[str]] = {key: [] for key in ("groups", "first", "copied", "left",
                                                     "extra")}
     findings: list[Finding] = []
@@ -169,7 +156,10 @@ def value_changes(contents: Contents, wanted: Values, name: str, *, unlock: bool
         changed += diff
         names["groups"].append(called)
         _check(group, stored, name)
-        steps.append(_new_records(plan, group, stored, count))
+        record = group.newest.record if group.newest else None
+        body, revision = next_record(ring, stored, record)
+        steps.append(NewRecords(plan, ring, record.sequence if record else 0, count, body,
+                                revision))
     if kept:
         findings.append(_kept(kept, name))
     missing = left_out(plan, wanted)
@@ -196,21 +186,21 @@ def _never_written(group: GroupContents) -> bool:
     return all(number <= skip_limit(group.ring.slots) for number in touched)
 
 
-def _kept(kept: list[Change], name: str) -> Finding:
+def _kept(kept: list[ValueChange], name: str) -> Finding:
     names = dict.fromkeys(change.group.name for change in kept)
     are = "s {} are" if len(names) > 1 else " {} is"
     return _finding("PS964", name, f"group{are.format(code_list(names))} kept",
                     "give --unlock to write identity and calibration")
 
 
-def few_copies(contents: Contents, wanted: Values) -> tuple[tuple[str, int, int], ...]:
+def few_copies(contents: Contents, wanted: StoreRaws) -> tuple[tuple[str, int, int], ...]:
     """Return the groups among the `wanted` ones that have fewer whole records with the newest body
     than they should: name, how many there are, how many the schema asks."""
     return tuple((g.ring.group.name, g.copies, g.ring.group.copies) for g in contents.groups
                  if g.ring.group.name in wanted and 0 < g.copies < g.ring.group.copies)
 
 
-def differences(contents: Contents, wanted: Values) -> tuple[Change, ...]:
+def differences(contents: Contents, wanted: StoreRaws) -> tuple[ValueChange, ...]:
     """Return the parameters in which a part differs from what is `wanted`."""
     return tuple(
         change for group in contents.groups
@@ -218,7 +208,7 @@ def differences(contents: Contents, wanted: Values) -> tuple[Change, ...]:
 
 
 def changes_of_group(group: GroupContents,
-                     given: Mapping[str, tuple[Raw, ...]]) -> Iterator[Change]:
+                     given: GroupRaws) -> Iterator[ValueChange]:
     """Yield the parameters that do not have what is given. One that has its default only because
     what is stored cannot be does not have it."""
     for parameter in group.ring.group.parameters:
@@ -226,10 +216,10 @@ def changes_of_group(group: GroupContents,
         wanted = {**group.values, **given} if given.keys() & set(names) else group.stored
         before, after = ({n: values[n] for n in names} for values in (group.stored, wanted))
         if before != after and repr(before) != repr(after):  # a NaN is not even itself
-            yield Change(group.ring.group, parameter, before, after)
+            yield ValueChange(group.ring.group, parameter, before, after)
 
 
-def _check(group: GroupContents, stored: Mapping[str, tuple[Raw, ...]], name: str) -> None:
+def _check(group: GroupContents, stored: GroupRaws, name: str) -> None:
     found = [
         Finding("PS963", breach_text(breach, group.ring.group, stored), SourceText(name, ""),
                 help=breach_help(breach, stored) or "give another value")
@@ -241,28 +231,3 @@ def _check(group: GroupContents, stored: Mapping[str, tuple[Raw, ...]], name: st
 
 def _finding(code: str, name: str, message: str, help: str = "") -> Finding:
     return Finding(code, message, SourceText(name, ""), help=help, severity=Severity.WARNING)
-
-
-# ---- Bytes ---------------------------------------------------------------------------------------
-
-
-def _new_records(plan: Plan, group: GroupContents, stored: Mapping[str, tuple[Raw, ...]],
-                 count: int) -> NewRecords:
-    """Return the records that bring values behind the newest one."""
-    newest = group.newest.record if group.newest else None
-    revision = max(group.ring.revision, newest.revision if newest else 0)
-    return NewRecords(plan, group.ring, newest.sequence if newest else 0, count,
-                      _body(group.ring, stored, newest), revision)
-
-
-def _body(ring: Ring, stored: Mapping[str, tuple[Raw, ...]], newest: Record | None) -> bytes:
-    """Return the new body; bytes that this plan does not know stay as they are."""
-    body = bytearray(encode_body(ring, stored))
-    if newest is not None:
-        for reserved in ring.reserved:
-            if reserved.since <= newest.revision:
-                span = slice(reserved.offset, reserved.offset + reserved.size)
-                body[span] = newest.body[span]
-        if newest.revision > ring.revision:
-            body[ring.payload_bytes:] = newest.body[ring.payload_bytes:]
-    return bytes(body)

@@ -5,18 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from paramstore.bus.changes import Change, Values, differences, few_copies
+from paramstore.bus.changes import differences, few_copies
 from paramstore.core.errors import Finding, Severity, SourceText
+from paramstore.core.scalars import StoreRaws
 from paramstore.core.words import plural
 from paramstore.image.contents import Contents, GroupContents, SlotState
 from paramstore.image.diagnose import diagnose, reset_findings
+from paramstore.inspect.history import ValueChange
 from paramstore.schema.model import Parameter
 from paramstore.schema.quantity import parameter_from_raw
 
-__all__ = ["Comparison", "Presence", "compare", "damage", "other_serial"]
+__all__ = ["PartComparison", "RecordPresence", "compare", "damage", "other_serial"]
 
 
-class Presence(StrEnum):
+class RecordPresence(StrEnum):
     """Why the record of a group is not as wanted."""
 
     NONE = "no record (never written, or erased)"
@@ -25,13 +27,13 @@ class Presence(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class PartComparison:
     """How a part differs: in parameters (before: the part, after: what was wanted), in groups of
     which it lacks a record or has one too much, in `few` whole copies of a group (how many there
     are, how many there should be), in the addresses of single bytes."""
 
-    changes: tuple[Change, ...]
-    presence: tuple[tuple[str, Presence], ...]
+    changes: tuple[ValueChange, ...]
+    presence: tuple[tuple[str, RecordPresence], ...]
     bytes_off: tuple[int, ...]
     few: tuple[tuple[str, int, int], ...] = ()
 
@@ -44,20 +46,21 @@ class Comparison:
     def words(self) -> str:
         """The result in a few words."""
         parts = [plural(len(found), noun) + more for found, noun, more in (
-            (self.changes, "parameter", ""), (self.groups(Presence.NONE), "group", " without a "
-             "record"), (self.groups(Presence.LOST), "lost group", ""),
-            (self.groups(Presence.EXTRA), "group", " that the image has no record of"),
+            (self.changes, "parameter", ""),
+            (self.groups(RecordPresence.NONE), "group", " without a record"),
+            (self.groups(RecordPresence.LOST), "lost group", ""),
+            (self.groups(RecordPresence.EXTRA), "group", " that the image has no record of"),
             (self.few, "group", " with too few copies"), (self.bytes_off, "byte", "")) if found]
         return f"differs in {', '.join(parts)}" if parts else "equal"
 
 
-    def groups(self, why: Presence) -> tuple[str, ...]:
+    def groups(self, why: RecordPresence) -> tuple[str, ...]:
         """The groups whose record is not as wanted for one reason."""
         return tuple(name for name, found in self.presence if found is why)
 
 
-def compare(contents: Contents, wanted: Values, image: Contents | None = None, *,
-            exact: bool = False) -> Comparison:
+def compare(contents: Contents, wanted: StoreRaws, image: Contents | None = None, *,
+            exact: bool = False) -> PartComparison:
     """Compare a part with wanted values. If they come from an `image`, a group of which it has no
     record must have none on the part; `exact`: its bytes are compared as well, as far as it has
     them."""
@@ -69,23 +72,24 @@ def compare(contents: Contents, wanted: Values, image: Contents | None = None, *
         off = tuple(i for i, (a, b) in enumerate(zip(contents.image, image.image, strict=True))
                     if a != b and there[i])
     presence = ((g.ring.group.name, _presence(g, wanted, image)) for g in contents.groups)
-    return Comparison(differences(contents, wanted),
+    return PartComparison(differences(contents, wanted),
                       tuple((name, why) for name, why in presence if why is not None), off,
                       few_copies(contents, wanted))
 
 
-def _presence(group: GroupContents, wanted: Values, image: Contents | None) -> Presence | None:
+def _presence(group: GroupContents, wanted: StoreRaws,
+              image: Contents | None) -> RecordPresence | None:
     """Tell why the record of a group is not as wanted; None if it is, or nothing is known of it."""
     name = group.ring.group.name
     if name in wanted:
         if group.newest is not None:
             return None
-        return Presence.LOST if group.lost else Presence.NONE
+        return RecordPresence.LOST if group.lost else RecordPresence.NONE
     if image is None or image.group(name).unread:
         return None
     if group.newest is not None:
-        return Presence.EXTRA
-    return Presence.LOST if group.lost and image.group(name).blank else None
+        return RecordPresence.EXTRA
+    return RecordPresence.LOST if group.lost and image.group(name).blank else None
 
 
 def damage(contents: Contents, name: str) -> tuple[Finding, ...]:

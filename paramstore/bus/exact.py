@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from paramstore.bus.changes import Changes, changes_of_group
-from paramstore.bus.recognise import being_erased, erasing_label
+from paramstore.bus.recognise import being_erased
 from paramstore.bus.steps import Put, put_labels
 from paramstore.core.errors import Finding, FindingsError, SourceText
 from paramstore.core.format import ERASED, slot_of
@@ -20,7 +20,7 @@ from paramstore.core.words import code_list
 from paramstore.image.contents import Contents, gaps_in, unpack
 from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import Record, build_record, read_record
+from paramstore.record import build_record, erasing_label, newest_of
 
 __all__ = ["erase_changes", "exact_changes", "protected_groups", "refuse_protected"]
 
@@ -160,7 +160,7 @@ def _given(image: Contents, first: int, end: int) -> Iterable[tuple[int, int]]:
 
 
 def _ring_steps(plan: Plan, ring: Ring, contents: Contents, image: Contents) -> Iterable[Put]:
-    old, new = (_newest(plan, ring, c.image) for c in (contents, image))
+    old, new = (newest_of(plan, ring, c.image) for c in (contents, image))
     first = slot_of(new.sequence, ring.slots) if new else None
     last = slot_of(old.sequence, ring.slots) if old else None
     name = ring.group.name
@@ -179,13 +179,6 @@ def _ring_steps(plan: Plan, ring: Ring, contents: Contents, image: Contents) -> 
     yield from (put(slot) for slot in range(ring.slots) if slot not in (first, last))
     if last is not None and last != first:
         yield put(last)
-
-
-def _newest(plan: Plan, ring: Ring, image: bytes) -> Record | None:
-    starts = (ring.address(slot) for slot in range(ring.slots))
-    records = (read_record(plan, ring, slot, image[at:at + ring.record_bytes])
-               for slot, at in enumerate(starts))
-    return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
 
 
 def _slot(contents: Contents, ring: Ring, slot: int | None) -> bytes:

@@ -12,10 +12,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits, NotReady, TooLong
+from paramstore.bus.bus import UNLIMITED, BusTrouble, NotReady, TooLong, TransferLimits
 from paramstore.core.errors import ToolError
+
+if TYPE_CHECKING:
+    from smbus2 import SMBus
 
 __all__ = ["LinuxBus"]
 
@@ -34,7 +37,7 @@ _WHY = {
 """In words (from memory of the kernel's i2c/fault-codes)."""
 
 _SET_ADDRESS = 0x0703  # I2C_SLAVE of linux/i2c-dev.h
-_LEAST = Limits(3, 1)
+_LEAST = TransferLimits(3, 1)
 """An address of two bytes and one byte of data."""
 
 
@@ -58,10 +61,11 @@ class LinuxBus:
             _Messages(self._bus) if self._bus.funcs & 1 else _Calls(self._bus, self.name))
         if most is not None:
             there = self._way.limits
-            self._way.limits = Limits(min(max(most, _LEAST.out), there.out), min(most, there.into))
+            self._way.limits = TransferLimits(min(max(most, _LEAST.out), there.out),
+                                              min(most, there.into))
 
     @property
-    def limits(self) -> Limits:
+    def limits(self) -> TransferLimits:
         """See `Bus`."""
         return self._way.limits
 
@@ -141,7 +145,7 @@ def _after_address() -> Iterator[None]:
 class _Messages:
     """Transfers as plain I2C messages."""
 
-    def __init__(self, bus: Any) -> None:
+    def __init__(self, bus: SMBus) -> None:
         from smbus2 import i2c_msg
 
         self._bus, self._message = bus, i2c_msg
@@ -161,7 +165,7 @@ class _Messages:
 
     def tighten(self, out: int, into: int) -> bool:
         """Ask for less after a refusal; False if there is nothing less to ask for."""
-        less = Limits(max(_below(out), _LEAST.out) if out > into else self.limits.out,
+        less = TransferLimits(max(_below(out), _LEAST.out) if out > into else self.limits.out,
                       max(_below(into), _LEAST.into) if out <= into else self.limits.into)
         if less != self.limits and max(out, into) > max(_LEAST):
             self.limits = less
@@ -179,7 +183,7 @@ class _Calls:
     from where it stands, byte by byte.
     """
 
-    def __init__(self, bus: Any, name: str) -> None:
+    def __init__(self, bus: SMBus, name: str) -> None:
         from smbus2 import I2cFunc
 
         self._bus, can = bus, bus.funcs
@@ -197,7 +201,7 @@ class _Calls:
         self._block = bool(can & I2cFunc.SMBUS_READ_I2C_BLOCK)
         self._one = bool(can & I2cFunc.SMBUS_READ_BYTE_DATA)
         self._next = bool(can & I2cFunc.SMBUS_READ_BYTE)
-        self.limits = Limits(max(self._writers, default=0), 32)
+        self.limits = TransferLimits(max(self._writers, default=0), 32)
         if not self._next or not self._writers.keys() >= {2}:
             bus.close()
             raise ToolError(f"{name} does neither plain I2C nor the SMBus calls that an EEPROM "
@@ -219,8 +223,9 @@ class _Calls:
 
     def tighten(self, out: int, into: int) -> bool:
         """Ask for less after a refusal; False if there is nothing less to ask for."""
-        less = (Limits(max((n for n in self._writers if n < out), default=0), self.limits.into)
-                if out > into else Limits(self.limits.out, max(_below(into), 1)))
+        shorter = max((n for n in self._writers if n < out), default=0)
+        less = (TransferLimits(shorter, self.limits.into) if out > into
+                else TransferLimits(self.limits.out, max(_below(into), 1)))
         if less == self.limits or less.out < _LEAST.out - 1:
             return False
         self.limits = less

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
-from paramstore.bus.bus import UNLIMITED, BusTrouble, Limits
+from paramstore.bus.bus import UNLIMITED, BusTrouble, TransferLimits
 from paramstore.core.disk import check_writable, is_there, read_bytes
 from paramstore.core.errors import ToolError
 from paramstore.schema.part import Part
@@ -39,7 +39,7 @@ class PartFile:
                             "a part file is a dump of the whole part")
         if writes or self.made:
             check_writable(path)
-        self.limits: Limits = UNLIMITED
+        self.limits: TransferLimits = UNLIMITED
         self._lock: BinaryIO | None = None
         self.bench = Bench(Device(part, address, image, faults), bus_khz)
         self._stored = bytes(self.bench.device.memory)

@@ -25,7 +25,7 @@ Progress = Callable[[int], None]
 """Told how many bytes more are done."""
 
 
-class Piece(NamedTuple):
+class Chunk(NamedTuple):
     """One transfer of a page write."""
 
     address: int
@@ -118,7 +118,7 @@ class Programmer:
             self.bus.wait(self.part.poll_us)
             done += piece.size
 
-    def pieces(self, address: int, count: int, done: int = 0) -> Iterator[Piece]:
+    def pieces(self, address: int, count: int, done: int = 0) -> Iterator[Chunk]:
         """Yield the transfers in which bytes go to a page, as far as they are not `done`. ToolError
         if the adapter cannot do any."""
         page = self.part.page
@@ -129,7 +129,7 @@ class Programmer:
                             f"{self.part.address_bytes}-byte addresses",
                             "use an adapter that does plain I2C")
         for at in range(done, count, room):
-            yield Piece(first + (address - first + at) % page, min(room, count - at))
+            yield Chunk(first + (address - first + at) % page, min(room, count - at))
 
     def confirm(self, address: int, content: bytes) -> None:
         """Read back what was written; PageFault if it is something else."""

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.core.format import ERASED, NO_STORE
+from paramstore.core.format import ERASED
 from paramstore.image.contents import Contents, LabelState
 from paramstore.image.diagnose import diagnose
 from paramstore.inspect.which import release_doubt
-from paramstore.layout.plan import Plan
-from paramstore.record import build_label
 from paramstore.releases.project import Project
 
-__all__ = ["being_erased", "erasing_label", "recognise", "small_part", "unlabelled",
-           "unlabelled_release"]
+__all__ = ["being_erased", "recognise", "small_part", "unlabelled", "unlabelled_release"]
 
 _USABLE = (LabelState.OURS, LabelState.BLANK, LabelState.DAMAGED)
 
@@ -60,11 +57,6 @@ def unlabelled(contents: Contents) -> bool:
 def being_erased(contents: Contents) -> bool:
     """Whether an erasing did not end: copy 0 of the label names no store (FORMAT.md, 2)."""
     return contents.label_state is LabelState.ERASING
-
-
-def erasing_label(plan: Plan) -> bytes:
-    """Return the label of a part that is being erased."""
-    return build_label(replace(plan, store_id=NO_STORE))
 
 
 def small_part(contents: Contents, name: str) -> tuple[Finding, ...]:

@@ -1,4 +1,6 @@
-"""Writing to a part: page by page, slots that take nothing passed over; then a look at it all."""
+"""Writing to a part: page by page, slots that take nothing skipped; then a look at it all. And how
+long that takes on the bus.
+"""
 
 from __future__ import annotations
 
@@ -8,19 +10,20 @@ from typing import NamedTuple
 from paramstore.bus.changes import Changes
 from paramstore.bus.first_page import write_first_page
 from paramstore.bus.look import reread
-from paramstore.bus.programmer import PageFault, Programmer, Progress
+from paramstore.bus.programmer import READ_BYTES, PageFault, Programmer, Progress
 from paramstore.bus.steps import NewRecords, Put, pages_of
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.core.format import skip_limit, slot_of
 from paramstore.image.contents import Contents
+from paramstore.layout.bus_time import bits_ms, read_bits, write_bits
 from paramstore.layout.plan import Ring
 from paramstore.record import read_record
 
-__all__ = ["Done", "write_changes"]
+__all__ = ["Done", "work_ms", "write_changes"]
 
 
 class Done(NamedTuple):
-    """A write that ended: what the part holds now, and the slots that were passed over."""
+    """A write that ended: what the part holds now, and the slots that were skipped."""
 
     contents: Contents
     findings: tuple[Finding, ...]
@@ -38,11 +41,23 @@ def write_changes(programmer: Programmer, changes: Changes,
     return _Writer(programmer, changes, progress).write()
 
 
+def work_ms(changes: Changes, khz: int) -> float:
+    """Return the time in ms: each page looked at, written, waited for and read back; then all that
+    was read before read again."""
+    part = changes.plan.part
+    width = part.address_bytes
+    bits = sum(write_bits(width, len(w.data)) + 2 * read_bits(width, len(w.data))
+               for w in changes.writes)
+    left = part.capacity - sum(end - first for first, end in changes.before.gaps)
+    bits += left // READ_BYTES * read_bits(width, READ_BYTES) + read_bits(width, left % READ_BYTES)
+    return bits_ms(bits, khz) + len(changes.writes) * part.write_ms
+
+
 class _Writer:
     def __init__(self, programmer: Programmer, changes: Changes, progress: Progress) -> None:
         self._programmer, self._changes, self._progress = programmer, changes, progress
         self._image = bytearray(changes.before.image)
-        self._passed: list[tuple[Ring, int]] = []
+        self._skipped: list[tuple[Ring, int]] = []
         self._written = 0
 
     def write(self) -> Done:
@@ -81,7 +96,7 @@ class _Writer:
             "this page is worn out")), fault.address, fault.held)
 
     def _records(self, step: NewRecords) -> None:
-        """Write records as firmware does: a slot that does not take one is passed over, and the
+        """Write records as firmware does: a slot that does not take one is skipped, and the
         number of that slot with it."""
         number = step.newest
         for _ in range(step.copies):
@@ -91,7 +106,7 @@ class _Writer:
                     self._put(step.put(sequence))
                     break
                 except PageFault as fault:
-                    self._passed.append((step.ring, slot_of(sequence, step.ring.slots)))
+                    self._skipped.append((step.ring, slot_of(sequence, step.ring.slots)))
                     refusal = fault
             else:
                 raise self._refused(step.ring, refusal) from refusal
@@ -111,7 +126,7 @@ class _Writer:
                 help="see that nothing else uses the bus, then repeat")])
 
     def _refused(self, ring: Ring, fault: PageFault) -> FindingsError:
-        slots = [slot for of, slot in self._passed if of is ring]
+        slots = [slot for of, slot in self._skipped if of is ring]
         (finding,) = fault.findings
         if len(slots) == 1:
             return fault
@@ -120,9 +135,9 @@ class _Writer:
             "written", notes=(*finding.notes, f"slots {', '.join(map(str, slots))}"))])
 
     def _compare(self, held: bytes) -> None:
-        """Demand that the part holds what it should, slots that were passed over aside."""
+        """Demand that the part holds what it should, slots that were skipped aside."""
         expected = bytearray(self._image)
-        for ring, slot in self._passed:
+        for ring, slot in self._skipped:
             span = slice(ring.address(slot), ring.address(slot) + ring.slot_pages * ring.page_bytes)
             expected[span] = held[span]
         if held != expected:
@@ -138,4 +153,4 @@ class _Writer:
             "PS972", f"slot {slot} of group `{ring.group.name}` does not take what is written",
             SourceText(self._programmer.name, ""), severity=Severity.WARNING,
             notes=("the record is in the next slot, where firmware looks for it, too",),
-            help="a new part has no such slot: replace it") for ring, slot in self._passed]
+            help="a new part has no such slot: replace it") for ring, slot in self._skipped]

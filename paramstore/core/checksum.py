@@ -14,9 +14,8 @@ from functools import lru_cache
 
 from crcmod import mkCrcFun
 
-__all__ = ["CRC_BYTES", "CRC_WIDTHS", "REVERSED_POLYNOMIAL", "Crc", "crc32c", "record_prefix"]
+__all__ = ["CRC_WIDTHS", "REVERSED_POLYNOMIAL", "Crc", "crc32c"]
 
-CRC_BYTES = 4
 REVERSED_POLYNOMIAL = 0x82F63B78
 """The polynomial with its bits reversed, for a register that is shifted right."""
 
@@ -26,15 +25,6 @@ _crc = mkCrcFun(0x11EDC6F41, initCrc=0, rev=True, xorOut=0xFFFFFFFF)
 def crc32c(data: bytes) -> int:
     """Return the CRC-32C of `data` as an unsigned 32-bit integer."""
     return int(_crc(data))
-
-
-@lru_cache
-def record_prefix(store_id: int, group_id: int) -> bytes:
-    """Return the 5 bytes that precede a record under its CRC but are not stored.
-
-    They make a record of another store, or of another group, fail its check (FORMAT.md, 4).
-    """
-    return store_id.to_bytes(4, "little") + group_id.to_bytes(1, "little")
 
 
 CRC_WIDTHS = (8, 16, 24, 32, 64)

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 __all__ = [
+    "CRC_BYTES",
     "ERASED",
+    "ERASED_SEQUENCE",
     "FORMAT_VERSION",
     "HEADER_BYTES",
     "LABEL_MAGIC",
+    "LABEL_PARTS",
     "LAST_RELEASE",
     "LAST_SERIES",
     "LINEAGE_BYTES",
     "NO_STORE",
     "OVERHEAD_BYTES",
+    "RECORD_PARTS",
     "SEQUENCE_END",
     "SEQUENCE_FULL",
     "SKIP_LIMIT",
+    "FormatPart",
     "geometry_byte",
     "label_bytes",
     "label_name_bytes",
@@ -30,18 +37,43 @@ LABEL_MAGIC = b"PSL\xd5"
 ERASED = 0xFF
 NO_STORE = 0
 """The store id in copy 0 of the label while a part is being wiped."""
-HEADER_BYTES = 5  # sequence number u32, revision u8
-OVERHEAD_BYTES = HEADER_BYTES + 4  # and the CRC
+LINEAGE_BYTES = 4
+"""A label tells of so many releases before its own which ones they were, one byte for each."""
+
+
+class FormatPart(NamedTuple):
+    """A part of a label or a record: its name, its size in bytes, and whether these are a
+    little-endian number."""
+
+    name: str
+    size: int
+    number: bool = True
+
+
+LABEL_PARTS = (
+    FormatPart("magic", len(LABEL_MAGIC), number=False),
+    FormatPart("version", 1),
+    FormatPart("geometry", 1),
+    FormatPart("release", 2),
+    FormatPart("store_id", 4),
+    FormatPart("layout_id", 4),
+    FormatPart("lineage", LINEAGE_BYTES, number=False),
+)
+"""What a label begins with; the name of the store follows, then the CRC."""
+RECORD_PARTS = (FormatPart("sequence", 4), FormatPart("revision", 1))
+"""What a record begins with; the body follows, then the CRC."""
+CRC_BYTES = 4
+"""The size of the CRC of a label or a record."""
+HEADER_BYTES = sum(part.size for part in RECORD_PARTS)
+OVERHEAD_BYTES = HEADER_BYTES + CRC_BYTES
+ERASED_SEQUENCE = 0xFFFF_FFFF
+"""What erased bytes are as a sequence number; it is none."""
 SEQUENCE_END = 0xD000_0000
 """Sequence numbers are below: so no slot begins with the label's magic, read as a number."""
 SEQUENCE_FULL = SEQUENCE_END - 256
 """From this number on no commit is begun."""
 SKIP_LIMIT = 3
 """A commit passes over at most this many slots that do not take the record."""
-
-
-LINEAGE_BYTES = 4
-"""A label tells of so many releases before its own which ones they were, one byte for each."""
 
 
 def label_name_bytes(page_bytes: int) -> int:
@@ -51,7 +83,7 @@ def label_name_bytes(page_bytes: int) -> int:
 
 def label_bytes(page_bytes: int) -> int:
     """Return the size of one label copy."""
-    return 24 + label_name_bytes(page_bytes)
+    return sum(part.size for part in LABEL_PARTS) + label_name_bytes(page_bytes) + CRC_BYTES
 
 
 def label_pages(page_bytes: int) -> int:

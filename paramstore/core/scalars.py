@@ -7,13 +7,19 @@ C spelling nor TOML.
 from __future__ import annotations
 
 import struct
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["HALF", "SCALARS", "Raw", "Scalar", "ScalarForm", "round_f32", "scalar_named"]
+__all__ = ["HALF", "SCALARS", "GroupRaws", "Raw", "Scalar", "ScalarForm", "StoreRaws",
+           "round_f32", "scalar_named"]
 
 Raw = int | float
 """A value as it is stored: an int for every integer scalar, a float for f32 and f64."""
+GroupRaws = Mapping[str, tuple[Raw, ...]]
+"""The elements of the fields of a group, by name of field (`name.x` and `name.y` of a curve)."""
+StoreRaws = Mapping[str, GroupRaws]
+"""The same by name of group."""
 
 
 class ScalarForm(StrEnum):

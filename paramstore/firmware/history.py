@@ -5,9 +5,6 @@ Knows plans and C names; knows no release file.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from paramstore.core.checksum import crc32c, record_prefix
 from paramstore.core.format import LAST_RELEASE, release_number
 from paramstore.firmware.converters import converter_lines, source_words
 from paramstore.firmware.names import Names
@@ -15,17 +12,14 @@ from paramstore.firmware.rows import Bytes, Converter, GroupView, MoveRow, Retir
 from paramstore.firmware.spelling import comment_text, hex_bytes
 from paramstore.layout.moves import Conversion
 from paramstore.layout.plan import Plan
-from paramstore.record import build_label, label_places
+from paramstore.record import crc_start, release_bytes
 
 __all__ = ["converters_of", "known_rows", "later_releases", "move_rows", "retired_rows"]
 
 def known_rows(plan: Plan) -> tuple[Bytes, ...]:
     """Return what the labels of earlier releases say: release, store id and layout id."""
-    places = label_places(plan.part.page)
-    known = slice(places["release"].start, places["layout_id"].stop)
     return tuple(
-        Bytes(f"release {release}", tuple(hex_bytes(build_label(replace(
-            plan, release=release, layout_id=layout_id))[known])))
+        Bytes(f"release {release}", tuple(hex_bytes(release_bytes(plan, release, layout_id))))
         for release, layout_id in plan.known)
 
 
@@ -40,8 +34,7 @@ def later_releases(plan: Plan) -> tuple[int, int]:
 def retired_rows(plan: Plan) -> tuple[RetiredRow, ...]:
     """Return the retired groups that values may still come from."""
     return tuple(
-        RetiredRow(len(plan.rings) + i, ring,
-                   crc32c(record_prefix(plan.store_id, ring.group.id)) ^ 0xFFFF_FFFF)
+        RetiredRow(len(plan.rings) + i, ring, crc_start(plan, ring))
         for i, ring in enumerate(plan.retired_sources))
 
 

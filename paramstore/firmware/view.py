@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from textwrap import shorten
 
-from paramstore.core.checksum import crc32c, record_prefix
 from paramstore.core.errors import Finding, FindingsError
 from paramstore.firmware.describe import group_words
 from paramstore.firmware.history import (
@@ -25,7 +24,7 @@ from paramstore.firmware.rows import Bytes, GroupView, ReservedRow, RuleRow, Sto
 from paramstore.firmware.spelling import comment_lines, comment_text, hex_bytes
 from paramstore.layout.memory import page_bytes
 from paramstore.layout.plan import Plan, Reserved, Ring
-from paramstore.record import build_label, default_payload
+from paramstore.record import build_label, crc_start, default_payload
 from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Group
 from paramstore.schema.quantity import format_value
@@ -105,7 +104,7 @@ def _group(names: Names, pool: LimitPool, plan: Plan, ring: Ring, first_row: int
         defaults=tuple(_default_rows(ring)),
         rules_name=names.claim(f"rules_{group.name}", f"group `{group.name}`", group.span),
         rules=tuple(_rules(group, index_of)),
-        crc_start=crc32c(record_prefix(plan.store_id, group.id)) ^ 0xFFFF_FFFF,
+        crc_start=crc_start(plan, ring),
         first_row=first_row,
         rows=tuple(
             ReservedRow(comment_text(f"{group.name}: {s.name}, retired"), s.offset, s.size,

@@ -9,13 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal, localcontext
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
 from paramstore.core.words import show_number
-from paramstore.image.migrate import Fate, Item, Migration, breach_reason, replaced, shown
+from paramstore.image.migrate import (
+    MigratedValue,
+    Migration,
+    ValueOutcome,
+    breach_reason,
+    replaced,
+    shown,
+)
 from paramstore.image.pack import pack
-from paramstore.image.ways import NUMBERS, Way, ways_into
+from paramstore.image.ways import NUMBERS, FieldMapping, ways_into
 from paramstore.image.wording import elements_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.breaches import BreachKind, own_breaches, served
@@ -28,10 +35,11 @@ from paramstore.schema.fixed.found import (
     NoValue,
     Presence,
 )
-from paramstore.schema.fixed.model import Item as FixedItem
+from paramstore.schema.fixed.model import Item
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import (
+    Physical,
     ValueProblem,
     check_limits,
     convert,
@@ -41,16 +49,17 @@ from paramstore.schema.quantity import (
 
 __all__ = ["adopt"]
 
-_WORST = (Fate.DAMAGED, Fate.UNREAD, Fate.UNFIT, Fate.ROUNDED, Fate.CONVERTED, Fate.KEPT)
+_WORST = (ValueOutcome.DAMAGED, ValueOutcome.UNREAD, ValueOutcome.UNFIT, ValueOutcome.ROUNDED,
+          ValueOutcome.CONVERTED, ValueOutcome.KEPT)
 _WHOLE = (Kind.TEXT, Kind.BYTES)
 
 
 class _Element(NamedTuple):
     """One element on its way: what it is here in words, what became of it, and the raws that the
-    store gets for it, none if that is the default. A fate of None: nothing is stored for it."""
+    store gets for it, none if that is the default. A outcome of None: nothing is stored for it."""
 
     before: str
-    fate: Fate | None
+    outcome: ValueOutcome | None
     raws: tuple[Raw, ...] = ()
     reason: str = ""
 
@@ -70,7 +79,7 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
     """
     ways = ways_into(contents.layout, target.schema)
     values = {g.name: {f.name: f.default for f in g.fields} for g in target.schema.groups}
-    items: dict[tuple[str, str], Item] = {}
+    items: dict[tuple[str, str], MigratedValue] = {}
     for group in target.schema.groups:
         for parameter in group.parameters:
             taken = _given(contents, group, parameter, ways)
@@ -83,10 +92,10 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
         changed = replaced(group, values[group.name], becomes)
         values[group.name] = becomes.values
         for name in changed:
-            item = items.get((group.name, name), Item("", Fate.DEFAULTED))
-            if not item.fate.harmed and item.fate is not Fate.DEFAULTED:
+            item = items.get((group.name, name), MigratedValue("", ValueOutcome.DEFAULTED))
+            if not item.outcome.harmed and item.outcome is not ValueOutcome.DEFAULTED:
                 reason = breach_reason(becomes.reset_of(group.parameter(name)), group)
-                items[group.name, name] = replace(item, fate=Fate.UNFIT, reason=reason)
+                items[group.name, name] = replace(item, outcome=ValueOutcome.UNFIT, reason=reason)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
              for group in target.schema.groups for p in group.parameters]
     # A group of which nothing came over but defaults is one without values for `pack`.
@@ -97,17 +106,17 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
     return Migration(image, (*every, *_left(contents, ways)))
 
 
-def _came_over(parameter: Parameter, item: Item | None,
+def _came_over(parameter: Parameter, item: MigratedValue | None,
                values: dict[str, tuple[Raw, ...]]) -> bool:
     """Return whether a parameter, or an element of it, has a value from the fixed layout."""
-    if item is None or item.fate is Fate.DEFAULTED:
+    if item is None or item.outcome is ValueOutcome.DEFAULTED:
         return False
-    return not item.fate.harmed or any(values[f.name] != f.default for f in parameter.fields)
+    return not item.outcome.harmed or any(values[f.name] != f.default for f in parameter.fields)
 
 
-def _finished(group: Group, parameter: Parameter, item: Item | None,
-              values: dict[str, tuple[Raw, ...]]) -> Item:
-    item = item or Item("", Fate.DEFAULTED)
+def _finished(group: Group, parameter: Parameter, item: MigratedValue | None,
+              values: dict[str, tuple[Raw, ...]]) -> MigratedValue:
+    item = item or MigratedValue("", ValueOutcome.DEFAULTED)
     return replace(item, where=f"{group.name}.{parameter.name}", after=shown(parameter, values))
 
 
@@ -115,24 +124,24 @@ def _finished(group: Group, parameter: Parameter, item: Item | None,
 
 
 def _given(contents: FixedContents, group: Group, parameter: Parameter,
-           ways: tuple[Way, ...]) -> dict[str, _Taken]:
+           ways: tuple[FieldMapping, ...]) -> dict[str, _Taken]:
     """Return what is given for the fields of a parameter; of alternatives the one that is there."""
     given = {}
     for way in ways:
         if way.group is group and way.parameter is parameter:
             taken = _take(contents, way)
-            if any(element.fate is not None for element in taken.elements):
+            if any(element.outcome is not None for element in taken.elements):
                 given[way.field.name] = taken
     return given
 
 
 def _joined(parameter: Parameter,
-            taken: dict[str, _Taken]) -> tuple[Item, dict[str, tuple[Raw, ...]]]:
+            taken: dict[str, _Taken]) -> tuple[MigratedValue, dict[str, tuple[Raw, ...]]]:
     """Return what became of a parameter, and the raws that its fields get."""
     elements = [e for each in taken.values() for e in each.elements]
-    fates = [e.fate for e in elements if e.fate is not None]
-    bad = [e for e in elements if e.fate is not None and e.fate.harmed]
-    fate = min(fates, key=_WORST.index)
+    outcomes = [e.outcome for e in elements if e.outcome is not None]
+    bad = [e for e in elements if e.outcome is not None and e.outcome.harmed]
+    outcome = min(outcomes, key=_WORST.index)
     raws = {name: _filled(parameter, name, each) for name, each in taken.items()}
     reason = "; ".join(dict.fromkeys(e.reason for e in bad[:3])) + "; ..." * (len(bad) > 3)
     before = ", ".join(filter(None, (each.before for each in taken.values())))
@@ -140,11 +149,11 @@ def _joined(parameter: Parameter,
         whole = len(taken) == len(parameter.fields) and all(e.raws for e in elements)
         problem = "" if bad or not whole else _broken(parameter, raws)
         if bad or problem or not whole:
-            return Item("", fate if bad else Fate.UNFIT, before,
+            return MigratedValue("", outcome if bad else ValueOutcome.UNFIT, before,
                         reason=reason or problem or "it has not all of its points"), {}
     elif bad and len(bad) < len(elements):
         reason += "; the other elements are taken"
-    return Item("", fate, before, reason=reason), raws
+    return MigratedValue("", outcome, before, reason=reason), raws
 
 
 def _filled(parameter: Parameter, name: str, taken: _Taken) -> tuple[Raw, ...]:
@@ -169,7 +178,7 @@ def _broken(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> str:
 # ---- What the layout has ------------------------------------------------------------------------
 
 
-def _take(contents: FixedContents, way: Way) -> _Taken:
+def _take(contents: FixedContents, way: FieldMapping) -> _Taken:
     """Return what the blocks of a way give."""
     blocks = [contents.group(block.name) for block in way.blocks]
     if way.blocks[0].copies is not None:
@@ -179,7 +188,7 @@ def _take(contents: FixedContents, way: Way) -> _Taken:
             reason = "a copy that may be newer is not all in the dump" if unread else (
                 "no copy is right" if Copy.DOUBTFUL not in [b.copy for b in blocks]
                 else "nothing tells which copy is the newest")
-            return _lost(way, Fate.UNREAD if unread else Fate.DAMAGED, reason)
+            return _lost(way, ValueOutcome.UNREAD if unread else ValueOutcome.DAMAGED, reason)
         blocks = used
     parts = [_of_block(contents, way, block, index) for index, block in enumerate(blocks)]
     if len(parts) == 1:
@@ -189,22 +198,23 @@ def _take(contents: FixedContents, way: Way) -> _Taken:
     return _Taken(f"[{words}]{unit}", tuple(e for part in parts for e in part.elements))
 
 
-def _of_block(contents: FixedContents, way: Way, found: FixedGroupContents, index: int) -> _Taken:
+def _of_block(contents: FixedContents, way: FieldMapping, found: FixedGroupContents,
+              index: int) -> _Taken:
     """Return what one block gives; `index` is the element of the store that it begins with."""
     name = way.item.name
     elements = found.elements(name)
     if elements is None:
         if spoilt := contents.wrong_over(found.group):
-            return _lost(way, Fate.UNFIT, f"the checksum `{spoilt}` is wrong", len(
+            return _lost(way, ValueOutcome.UNFIT, f"the checksum `{spoilt}` is wrong", len(
                 found.group.item(name).places) if not way.spread else 1)
         lacking = found.presence is not Presence.ABSENT and name not in found.unset
-        return _lost(way, Fate.UNREAD if lacking else None,
+        return _lost(way, ValueOutcome.UNREAD if lacking else None,
                      "its bytes are not in the dump" if lacking else "", len(found.group.item(
                          name).places) if not way.spread else 1)
     item = found.group.item(name)  # with the scale that this dump holds
     before = elements_text(item.field, elements)
     if spoilt := contents.wrong_over(found.group, item):
-        return _lost(way, Fate.UNFIT, f"the checksum `{spoilt}` is wrong", before=before)
+        return _lost(way, ValueOutcome.UNFIT, f"the checksum `{spoilt}` is wrong", before=before)
     if item.field.kind in _WHOLE:
         return _Taken(before, (_text(way, item, elements, before),))
     return _Taken(before, tuple(
@@ -212,29 +222,31 @@ def _of_block(contents: FixedContents, way: Way, found: FixedGroupContents, inde
         for i, raw in enumerate(elements)))
 
 
-def _lost(way: Way, fate: Fate | None, reason: str, count: int = 0, before: str = "") -> _Taken:
+def _lost(way: FieldMapping, outcome: ValueOutcome | None, reason: str, count: int = 0,
+          before: str = "") -> _Taken:
     """Return elements of which none can be taken."""
     if way.item.field.kind in _WHOLE:
         count = 1
-    element = _Element(before, fate, reason=reason)
+    element = _Element(before, outcome, reason=reason)
     return _Taken(before, (element,) * (count or (1 if way.spread and before else way.field.count)))
 
 
-def _text(way: Way, item: FixedItem, elements: Elements, before: str) -> _Element:
+def _text(way: FieldMapping, item: Item, elements: Elements, before: str) -> _Element:
     raws = tuple(raw for raw in elements if not isinstance(raw, NoValue))
     if any(b.kind is BreachKind.TEXT for b in own_breaches(item.parameter, item.field, raws)):
-        return _Element(before, Fate.UNFIT, reason="it is no UTF-8 text")
+        return _Element(before, ValueOutcome.UNFIT, reason="it is no UTF-8 text")
     try:
-        return _Element(before, Fate.KEPT, convert(way.field, from_raw(item.field, raws)).raws)
+        return _Element(before, ValueOutcome.KEPT,
+                        convert(way.field, from_raw(item.field, raws)).raws)
     except ValueProblem as problem:
-        return _Element(before, Fate.UNFIT, reason=problem.message)
+        return _Element(before, ValueOutcome.UNFIT, reason=problem.message)
 
 
-def _element(way: Way, item: FixedItem, raw: Raw | NoValue, path: tuple[int, ...]) -> _Element:
+def _element(way: FieldMapping, item: Item, raw: Raw | NoValue, path: tuple[int, ...]) -> _Element:
     """Return what becomes of one number, name or date."""
     if isinstance(raw, NoValue):
         name = element_name(way.field, path)
-        return _Element(raw.text, Fate.UNFIT,
+        return _Element(raw.text, ValueOutcome.UNFIT,
                         reason=f"`{name}` would be from {raw.text}, which is no {raw.lacks}")
     before = show_raw(item.field, raw)
     one = replace(way.field, name=element_name(way.field, path), count=1, array=False,
@@ -246,10 +258,11 @@ def _element(way: Way, item: FixedItem, raw: Raw | NoValue, path: tuple[int, ...
         conversion = convert(one, stored)
         check_limits(one, conversion.raws)
     except ValueProblem as problem:
-        return _Element(before, Fate.UNFIT, reason=problem.message)
+        return _Element(before, ValueOutcome.UNFIT, reason=problem.message)
     lossy = stored != wanted or bool(conversion.losses)
-    fate = Fate.ROUNDED if lossy else Fate.KEPT if wanted == value else Fate.CONVERTED
-    return _Element(before, fate, conversion.raws)
+    outcome = (ValueOutcome.ROUNDED if lossy else ValueOutcome.KEPT if wanted == value
+            else ValueOutcome.CONVERTED)
+    return _Element(before, outcome, conversion.raws)
 
 
 def _kind(field: Field) -> Kind:
@@ -259,7 +272,7 @@ def _kind(field: Field) -> Kind:
     return Kind.FLOAT if isinstance(field.scalar.minimum, float) else Kind.INTEGER
 
 
-def _in_steps(way: Way, field: Field, value: Any) -> Any:
+def _in_steps(way: FieldMapping, field: Field, value: Physical) -> Physical:
     """Return a number that was converted as a whole one if the store takes no others."""
     if field.kind is not Kind.INTEGER or field.scaled or not way.item.target.scaled or (
             not isinstance(value, Decimal)):
@@ -268,7 +281,7 @@ def _in_steps(way: Way, field: Field, value: Any) -> Any:
     return value if raw is None else raw
 
 
-def _physical(way: Way, kind: Kind, value: Any) -> Any:
+def _physical(way: FieldMapping, kind: Kind, value: Physical) -> Physical:
     """Return the physical value that the store is to have."""
     names = dict(way.item.target.members)
     if kind is Kind.ENUM and isinstance(value, int):
@@ -293,7 +306,7 @@ def _physical(way: Way, kind: Kind, value: Any) -> Any:
 # ---- What the store does not take ---------------------------------------------------------------
 
 
-def _left(contents: FixedContents, ways: tuple[Way, ...]) -> Iterator[Item]:
+def _left(contents: FixedContents, ways: tuple[FieldMapping, ...]) -> Iterator[MigratedValue]:
     """Yield the values that the store does not take; of copies those of the one that counts."""
     taken = {(block.name, way.item.name) for way in ways for block in way.blocks}
     for found in contents.groups:
@@ -304,9 +317,9 @@ def _left(contents: FixedContents, ways: tuple[Way, ...]) -> Iterator[Item]:
                     yield from _lost_item(found, item)
 
 
-def _lost_item(found: FixedGroupContents, item: FixedItem) -> Iterator[Item]:
+def _lost_item(found: FixedGroupContents, item: Item) -> Iterator[MigratedValue]:
     elements = found.elements(item.name)
     if elements is not None:
-        yield Item(f"{found.group.name}.{item.name}",
-                   Fate.LEFT if item.target.nowhere else Fate.LOST,
+        yield MigratedValue(f"{found.group.name}.{item.name}",
+                   ValueOutcome.LEFT if item.target.nowhere else ValueOutcome.LOST,
                    elements_text(item.field, elements))

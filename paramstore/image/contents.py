@@ -10,12 +10,19 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws
 from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import Label, Record, RecordState, read_label, read_record
+from paramstore.record import (
+    Label,
+    Record,
+    RecordState,
+    newest_of,
+    read_label,
+    read_record,
+)
 from paramstore.releases.lineage import parting
-from paramstore.releases.values import Origin, group_values
+from paramstore.releases.values import ValueOrigin, group_values
 from paramstore.schema.breaches import Reset, served
 from paramstore.schema.model import Parameter
 
@@ -67,9 +74,9 @@ class GroupContents(NamedTuple):
     ring: Ring
     slots: tuple[Slot, ...]
     newest: Slot | None
-    values: dict[str, tuple[Raw, ...]]
-    stored: dict[str, tuple[Raw, ...]]
-    origins: dict[str, Origin]
+    values: GroupRaws
+    stored: GroupRaws
+    origins: dict[str, ValueOrigin]
     resets: tuple[Reset, ...] = ()
 
     @property
@@ -109,7 +116,7 @@ class GroupContents(NamedTuple):
     @property
     def migrated(self) -> bool:
         """Whether a value was taken from where an earlier release kept it."""
-        return any(o in (Origin.CONVERTED, Origin.UNFIT) for o in self.origins.values())
+        return any(o in (ValueOrigin.CONVERTED, ValueOrigin.UNFIT) for o in self.origins.values())
 
     def reset_of(self, parameter: Parameter) -> Reset | None:
         """Return why a parameter has its default although another value is stored; None if it has
@@ -271,7 +278,7 @@ def _label_state(
 
 def newest_records(plan: Plan, image: bytes) -> dict[int, Record]:
     """Return the newest record of each ring by group id, of retired groups too."""
-    found = {r.group.id: _newest(_records(plan, r, image)) for r in (*plan.rings, *plan.retired)}
+    found = {r.group.id: newest_of(plan, r, image) for r in (*plan.rings, *plan.retired)}
     return {number: record for number, record in found.items() if record is not None}
 
 
@@ -280,10 +287,6 @@ def _records(plan: Plan, ring: Ring, image: bytes) -> list[Record]:
         read_record(plan, ring, slot, _cut(image, ring.address(slot), ring.record_bytes))
         for slot in range(ring.slots)
     ]
-
-
-def _newest(records: list[Record]) -> Record | None:
-    return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
 
 
 def _read_group(plan: Plan, ring: Ring, image: bytes, gaps: Gaps, newest: dict[int, Record],

@@ -12,23 +12,34 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from paramstore.core.errors import ToolError
-from paramstore.core.format import ERASED, slot_of
-from paramstore.core.scalars import Raw
+from paramstore.core.format import ERASED
+from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.image.wording import breach_text
 from paramstore.layout.moves import convert, rounded
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import Record, build_label, build_record, encode_body
-from paramstore.releases.heirs import Heir, forebears, heirs
-from paramstore.releases.values import Origin, Values, group_values
+from paramstore.record import Record, lay_labels, lay_records, next_record
+from paramstore.releases.successors import Counterpart, predecessors, successors
+from paramstore.releases.values import ValueOrigin, group_values
 from paramstore.schema.breaches import BreachKind, Reset, Served, served
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.quantity import format_value, show_range
 
-__all__ = ["Fate", "Item", "Migration", "accounts", "breach_reason", "migrate", "replaced",
-           "retired_unread", "shown", "turned", "write_group"]
+__all__ = [
+    "MigratedValue",
+    "Migration",
+    "ValueOutcome",
+    "accounts",
+    "breach_reason",
+    "migrate",
+    "replaced",
+    "retired_unread",
+    "shown",
+    "turned",
+    "write_group",
+]
 
-class Fate(StrEnum):
+class ValueOutcome(StrEnum):
     """What became of a value."""
 
     KEPT = "kept"
@@ -47,16 +58,17 @@ class Fate(StrEnum):
     @property
     def harmed(self) -> bool:
         """Whether a stored value is gone, or may be."""
-        return self in (Fate.CUT, Fate.UNFIT, Fate.DAMAGED, Fate.UNREAD, Fate.LOST)
+        return self in (ValueOutcome.CUT, ValueOutcome.UNFIT, ValueOutcome.DAMAGED,
+                        ValueOutcome.UNREAD, ValueOutcome.LOST)
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class MigratedValue:
     """One parameter. `before` and `after` are its values in words, "" where there is none;
-    `reason` says more about its fate, if there is more to say."""
+    `reason` says more about its outcome, if there is more to say."""
 
     where: str
-    fate: Fate
+    outcome: ValueOutcome
     before: str = ""
     after: str = ""
     reason: str = ""
@@ -67,7 +79,7 @@ class Migration:
     """The new image and what became of each value."""
 
     image: bytes
-    items: tuple[Item, ...]
+    items: tuple[MigratedValue, ...]
 
 
 def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migration:
@@ -84,144 +96,134 @@ def migrate(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migrat
             "lay the unit out anew with --relayout")
     image = bytearray(contents.image.ljust(source.part.capacity, bytes([ERASED])))
     del image[source.part.capacity:]
-    for copy in (0, 1):
-        _put(image, target.label_address(copy), build_label(target))
+    lay_labels(image, target)
     up = between[-1].release == target.release
     take = _up if up else _down
     items = tuple(take(contents, target, between, image))  # fills `image` on the way
     return Migration(bytes(image), (*items, *retired_unread(contents)))
 
 
-def write_group(image: bytearray, plan: Plan, ring: Ring, newest: Record | None, values: Values,
-                revision: int | None = None) -> None:
-    """Commit `values` to a ring as firmware does, `copies` records after the newest one.
-
-    Bytes that the ring does not know are kept, and the later one of both revisions; with a
-    `revision` of its own the record has only what that release knows.
-    """
-    body = bytearray(encode_body(ring, values))
-    number = 0
-    if newest is not None:
-        number = newest.sequence
-        for r in ring.reserved:
-            if newest.revision >= r.since:
-                body[r.offset:r.offset + r.size] = newest.body[r.offset:r.offset + r.size]
-        if revision is None and newest.revision > ring.revision:
-            body[ring.payload_bytes:] = newest.body[ring.payload_bytes:]
-            revision = newest.revision
-    for copy in range(1, ring.group.copies + 1):
-        record = build_record(plan, ring, number + copy, bytes(body), revision)
-        _put(image, ring.address(slot_of(number + copy, ring.slots)), record)
+def write_group(image: bytearray, plan: Plan, ring: Ring, newest: Record | None,
+                values: GroupRaws) -> None:
+    """Commit `values` to a ring behind its newest record, as firmware does."""
+    body, revision = next_record(ring, values, newest)
+    lay_records(image, plan, ring, body, revision, newest.sequence if newest else 0)
 
 
 # ---- Up -----------------------------------------------------------------------------------------
 
 
 def _up(contents: Contents, target: Plan, between: Sequence[Plan],
-        image: bytearray) -> Iterator[Item]:
+        image: bytearray) -> Iterator[MigratedValue]:
     newest = newest_records(target, contents.image)
-    known = heirs(between)
-    former = forebears(between)
+    known = successors(between)
+    former = predecessors(between)
     given = {g.ring.group.name: g.stored for g in contents.groups}
     earlier = len(between) > 1 or contents.label is None
     for ring in target.rings:
         found = group_values(target, ring, newest, earlier)
         becomes = served(ring.group, found.values)
         reset = replaced(ring.group, found.values, becomes)
-        fates = {name: _fate_up(origin, name in reset) for name, origin in found.origins.items()}
-        if any(fate in (Fate.CONVERTED, Fate.UNFIT) for fate in fates.values()):
+        outcomes = {name: _outcome_up(origin, name in reset)
+                    for name, origin in found.origins.items()}
+        if {ValueOutcome.CONVERTED, ValueOutcome.UNFIT} & set(outcomes.values()):
             write_group(image, target, ring, newest.get(ring.group.id), becomes.values)
-        yield from accounts(contents, ring.group, fates, former, given, found.values, becomes)
+        yield from accounts(contents, ring.group, outcomes, former, given, found.values, becomes)
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             if (group.ring.group.name, parameter.name) not in known:
-                yield Item(f"{group.ring.group.name}.{parameter.name}", Fate.RETIRED,
-                           shown(parameter, group.stored))
+                yield MigratedValue(f"{group.ring.group.name}.{parameter.name}",
+                                    ValueOutcome.RETIRED, shown(parameter, group.stored))
 
 
-def _fate_up(origin: Origin, reset: bool) -> Fate:
-    if origin is Origin.UNFIT or (reset and origin is not Origin.DEFAULT):
-        return Fate.UNFIT
-    if origin is Origin.CONVERTED:
-        return Fate.CONVERTED
-    return Fate.KEPT if origin is Origin.RECORD else Fate.DEFAULTED
+def _outcome_up(origin: ValueOrigin, reset: bool) -> ValueOutcome:
+    if origin is ValueOrigin.UNFIT or (reset and origin is not ValueOrigin.DEFAULT):
+        return ValueOutcome.UNFIT
+    if origin is ValueOrigin.CONVERTED:
+        return ValueOutcome.CONVERTED
+    return ValueOutcome.KEPT if origin is ValueOrigin.RECORD else ValueOutcome.DEFAULTED
 
 
 # ---- Down ---------------------------------------------------------------------------------------
 
 
 def _down(contents: Contents, target: Plan, between: Sequence[Plan],
-          image: bytearray) -> Iterator[Item]:
+          image: bytearray) -> Iterator[MigratedValue]:
     newest = newest_records(target, contents.image)
     later = {g.ring.group.name: g.values for g in contents.groups}
     given = {g.ring.group.name: g.stored for g in contents.groups}
     stored = {(g.ring.group.name, name) for g in contents.groups
-              for name, origin in g.origins.items() if origin is not Origin.DEFAULT}
-    known = heirs(between)
+              for name, origin in g.origins.items() if origin is not ValueOrigin.DEFAULT}
+    known = successors(between)
     for ring in target.rings:
         held = group_values(target, ring, newest, earlier=False)
-        taken, fates = dict(held.values), {}
+        taken, outcomes = dict(held.values), {}
         for parameter in ring.group.parameters:
-            heir = known.get((ring.group.name, parameter.name))
-            if heir and (heir.ring.group.name, heir.parameter.name) not in stored:
-                held_here = held.origins[parameter.name] is Origin.RECORD
-                fates[parameter.name] = Fate.RESTORED if held_here else Fate.DEFAULTED
+            successor = known.get((ring.group.name, parameter.name))
+            if successor and (successor.ring.group.name, successor.parameter.name) not in stored:
+                held_here = held.origins[parameter.name] is ValueOrigin.RECORD
+                outcomes[parameter.name] = (ValueOutcome.RESTORED if held_here
+                                         else ValueOutcome.DEFAULTED)
                 continue
-            fates[parameter.name] = _turned_back(ring, parameter, heir, later, taken,
+            outcomes[parameter.name] = _turned_back(ring, parameter, successor, later, taken,
                                                  held.origins[parameter.name])
         becomes = served(ring.group, taken)
-        fates |= {name: Fate.UNFIT for name in replaced(ring.group, taken, becomes)
-                  if fates[name] is not Fate.DEFAULTED}
+        outcomes |= {name: ValueOutcome.UNFIT for name in replaced(ring.group, taken, becomes)
+                  if outcomes[name] is not ValueOutcome.DEFAULTED}
         record = newest.get(ring.group.id)
         as_it_is = record is None or record.revision == ring.revision
-        if not as_it_is or any(f in (Fate.CONVERTED, Fate.UNFIT) for f in fates.values()):
-            write_group(image, target, ring, record, becomes.values, revision=ring.revision)
-        yield from accounts(contents, ring.group, fates, known, given, taken, becomes)
+        if not as_it_is or {ValueOutcome.CONVERTED, ValueOutcome.UNFIT} & set(outcomes.values()):
+            if record is not None:  # the new record has only what the earlier release knows
+                record = record._replace(revision=min(record.revision, ring.revision))
+            write_group(image, target, ring, record, becomes.values)
+        yield from accounts(contents, ring.group, outcomes, known, given, taken, becomes)
     yield from _left_behind(contents, target, known, image)
 
 
-def _turned_back(ring: Ring, parameter: Parameter, heir: Heir | None,
-                 later: Mapping[str, Values], values: Values, origin: Origin) -> Fate:
+def _turned_back(ring: Ring, parameter: Parameter, successor: Counterpart | None,
+                 later: StoreRaws, values: dict[str, tuple[Raw, ...]],
+                 origin: ValueOrigin) -> ValueOutcome:
     """Put the value of one parameter into `values`; return what became of it."""
-    if heir is None:
-        return Fate.RESTORED if origin is Origin.RECORD else Fate.DEFAULTED
-    if heir.ring.group.id == ring.group.id and _offset(heir.ring, heir.parameter) == _offset(
-            ring, parameter):
-        return Fate.KEPT if origin is Origin.RECORD else Fate.DEFAULTED
-    back = turned(parameter, heir, later[heir.ring.group.name])
+    if successor is None:
+        return ValueOutcome.RESTORED if origin is ValueOrigin.RECORD else ValueOutcome.DEFAULTED
+    there, here = _offset(successor.ring, successor.parameter), _offset(ring, parameter)
+    if successor.ring.group.id == ring.group.id and there == here:
+        return ValueOutcome.KEPT if origin is ValueOrigin.RECORD else ValueOutcome.DEFAULTED
+    back = turned(parameter, successor, later[successor.ring.group.name])
     values.update(back or {f.name: f.default for f in parameter.fields})
-    return Fate.UNFIT if back is None else Fate.CONVERTED
+    return ValueOutcome.UNFIT if back is None else ValueOutcome.CONVERTED
 
 
 def _offset(ring: Ring, parameter: Parameter) -> int:
     return next(p.offset for p in ring.fields if p.field.name == parameter.fields[0].name)
 
 
-def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str], Heir],
-                 image: bytearray) -> Iterator[Item]:
+def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str], Counterpart],
+                 image: bytearray) -> Iterator[MigratedValue]:
     """Yield what the earlier release does not know; erase the rings that it does not have."""
     reached = {(h.ring.group.name, h.parameter.name) for h in known.values()}
     there = {r.group.id for r in (*target.rings, *target.retired)}
     for ring in (*contents.plan.rings, *contents.plan.retired):
         if ring.group.id not in there:
-            _put(image, ring.address(0), bytes([ERASED]) * ring.pages * ring.page_bytes)
+            span = slice(ring.address(0), ring.address(ring.slots))
+            image[span] = bytes([ERASED]) * ring.pages * ring.page_bytes
     for group in contents.groups:
         ring = group.ring
         for parameter in ring.group.parameters:
             if (ring.group.name, parameter.name) not in reached:
-                stored = group.origins[parameter.name] is not Origin.DEFAULT
-                yield Item(f"{ring.group.name}.{parameter.name}",
-                           Fate.LOST if stored else Fate.DEFAULTED,
+                stored = group.origins[parameter.name] is not ValueOrigin.DEFAULT
+                yield MigratedValue(f"{ring.group.name}.{parameter.name}",
+                           ValueOutcome.LOST if stored else ValueOutcome.DEFAULTED,
                            shown(parameter, group.stored))
 
 
 # ---- Values ----------------------------------------------------------------------------------
 
 
-def turned(parameter: Parameter, source: Heir, given: Values) -> Values | None:
+def turned(parameter: Parameter, source: Counterpart, given: GroupRaws) -> GroupRaws | None:
     """Return the values of a parameter from those that another release has in the group of
     `source`; None if one of them has no equal."""
-    values: Values = {}
+    values: dict[str, tuple[Raw, ...]] = {}
     for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
                                strict=True):
         elements = _fitted(field, [convert(c, raw) for raw in given[other.name]])
@@ -245,9 +247,9 @@ def _fitted(field: Field, raws: list[Raw | None]) -> tuple[Raw, ...] | None:
 # ---- Accounts --------------------------------------------------------------------------------
 
 
-def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
-             known: Mapping[tuple[str, str], Heir], given: Mapping[str, Values], taken: Values,
-             becomes: Served) -> Iterator[Item]:
+def accounts(contents: Contents, group: Group, outcomes: Mapping[str, ValueOutcome],
+             known: Mapping[tuple[str, str], Counterpart], given: StoreRaws, taken: GroupRaws,
+             becomes: Served) -> Iterator[MigratedValue]:
     """Yield what became of each parameter of a group.
 
     `known` says where they come from in `contents`, `given` what is there, by group; `taken` is
@@ -255,40 +257,40 @@ def accounts(contents: Contents, group: Group, fates: Mapping[str, Fate],
     """
     lacking = {r.group.name: contents.unread(r) for r in contents.plan.rings}
     for parameter in group.parameters:
-        fate, reason = fates[parameter.name], ""
+        outcome, reason = outcomes[parameter.name], ""
         source = known.get((group.name, parameter.name))
         home = source.ring.group.name if source else ""
         old = given[home] if source else {}
         lost = source is not None and _lost(contents.group(home), source.parameter)
         if lacking.get(home):
-            fate, reason = Fate.UNREAD, _lacking(lacking[home])
+            outcome, reason = ValueOutcome.UNREAD, _lacking(lacking[home])
         elif lost:
-            fate = Fate.DAMAGED
-        elif fate is Fate.UNFIT:
+            outcome = ValueOutcome.DAMAGED
+        elif outcome is ValueOutcome.UNFIT:
             reason = _reason(group, parameter, source, old, becomes)
-        elif fate is Fate.CONVERTED and source:
-            fate = _told(parameter, source, old, becomes.values)
-        yield Item(f"{group.name}.{parameter.name}", fate,
+        elif outcome is ValueOutcome.CONVERTED and source:
+            outcome = _told(parameter, source, old, becomes.values)
+        yield MigratedValue(f"{group.name}.{parameter.name}", outcome,
                    shown(source.parameter, old) if source and not lost else "",
                    shown(parameter, becomes.values), reason)
 
 
-def replaced(group: Group, taken: Values, becomes: Served) -> frozenset[str]:
+def replaced(group: Group, taken: GroupRaws, becomes: Served) -> frozenset[str]:
     """Return the parameters of which another value came over than the default that they get."""
     return frozenset(name for name in becomes.defaulted
                      if any(taken[f.name] != f.default for f in group.parameter(name).fields))
 
 
 def _lost(group: GroupContents, parameter: Parameter) -> bool:
-    return group.lost and group.origins[parameter.name] is Origin.DEFAULT
+    return group.lost and group.origins[parameter.name] is ValueOrigin.DEFAULT
 
 
-def retired_unread(contents: Contents) -> Iterator[Item]:
+def retired_unread(contents: Contents) -> Iterator[MigratedValue]:
     """Yield the parameters of retired groups of which the dump lacks bytes."""
     for ring in contents.plan.retired:
         if lacking := contents.unread(ring):
             for parameter in ring.group.parameters:
-                yield Item(f"{ring.group.name}.{parameter.name}", Fate.UNREAD,
+                yield MigratedValue(f"{ring.group.name}.{parameter.name}", ValueOutcome.UNREAD,
                            reason=f"retired; {_lacking(lacking)}")
 
 
@@ -297,21 +299,22 @@ def _lacking(gaps: Gaps) -> str:
     return f"bytes from 0x{first:04X} to 0x{last:04X} are not in the dump"
 
 
-def _told(parameter: Parameter, source: Heir, given: Values, values: Values) -> Fate:
+def _told(parameter: Parameter, source: Counterpart, given: GroupRaws,
+          values: GroupRaws) -> ValueOutcome:
     """Return whether a converted value lost anything; elements with their default are no loss."""
-    fate = Fate.CONVERTED
+    outcome = ValueOutcome.CONVERTED
     for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
                                strict=True):
         old = given[other.name]
         texts = field.kind in (Kind.TEXT, Kind.BYTES)
         if not texts and old[field.count:] != other.default[field.count:]:
-            return Fate.CUT
+            return ValueOutcome.CUT
         if any(rounded(c, a, b) for a, b in zip(old, values[field.name], strict=False)):
-            fate = Fate.ROUNDED
-    return fate
+            outcome = ValueOutcome.ROUNDED
+    return outcome
 
 
-def _reason(group: Group, parameter: Parameter, source: Heir | None, given: Values,
+def _reason(group: Group, parameter: Parameter, source: Counterpart | None, given: GroupRaws,
             becomes: Served) -> str:
     """Return why a parameter got its default: no equal value, or the first breach that it was part
     of, as firmware meets them."""
@@ -334,7 +337,7 @@ def breach_reason(reset: Reset, group: Group) -> str:
             return breach_text(breach, group, reset.values)
 
 
-def _without_equal(parameter: Parameter, source: Heir, given: Values) -> str:
+def _without_equal(parameter: Parameter, source: Counterpart, given: GroupRaws) -> str:
     for index, field in enumerate(parameter.fields):
         if field.kind in (Kind.TEXT, Kind.BYTES):
             return f"longer than {field.count} bytes"
@@ -344,13 +347,9 @@ def _without_equal(parameter: Parameter, source: Heir, given: Values) -> str:
     raise AssertionError("one element has no equal")
 
 
-# ---- Words and bytes ----------------------------------------------------------------------------
+# ---- Words --------------------------------------------------------------------------------------
 
 
-def shown(parameter: Parameter, values: Values) -> str:
+def shown(parameter: Parameter, values: GroupRaws) -> str:
     """Return the value of a parameter in words."""
     return ", ".join(format_value(f, values[f.name]) for f in parameter.fields)
-
-
-def _put(image: bytearray, address: int, data: bytes) -> None:
-    image[address:address + len(data)] = data

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from paramstore.core.errors import Finding, FindingsError
-from paramstore.core.format import ERASED
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.layout.plan import Plan
-from paramstore.record import CodecError, build_label, build_record, encode_body
+from paramstore.record import CodecError, encode_body, labelled_image, lay_records
 from paramstore.schema.breaches import BreachKind, breaches
 
-__all__ = ["GroupValues", "Values", "complete", "left_out", "pack", "ungiven", "used_ranges"]
-
-GroupValues = Mapping[str, tuple[Raw, ...]]
-"""The raws of a group's fields by field name; a missing field has its default."""
-Values = Mapping[str, GroupValues]
-"""Group name to `GroupValues`; of a missing group no value is given."""
+__all__ = ["complete", "left_out", "pack", "ungiven", "used_ranges"]
 
 _CODES = {
     BreachKind.LIMIT: "PS506",
@@ -27,8 +19,9 @@ _CODES = {
 }
 
 
-def complete(plan: Plan, values: Values) -> dict[str, dict[str, tuple[Raw, ...]]]:
-    """Return `values` with every field of every group; what is not given has its default.
+def complete(plan: Plan, values: StoreRaws) -> dict[str, dict[str, tuple[Raw, ...]]]:
+    """Return `values`, of which groups and fields may be missing, with every field of every group;
+    what is not given has its default.
 
     Raises CodecError for a group that the plan does not have.
     """
@@ -42,7 +35,7 @@ def complete(plan: Plan, values: Values) -> dict[str, dict[str, tuple[Raw, ...]]
     return full
 
 
-def ungiven(plan: Plan, values: Values) -> tuple[str, ...]:
+def ungiven(plan: Plan, values: StoreRaws) -> tuple[str, ...]:
     """Return the names of the protected groups that no value is given for.
 
     A record of defaults would make them look calibrated, or identified: firmware tells that values
@@ -52,7 +45,7 @@ def ungiven(plan: Plan, values: Values) -> tuple[str, ...]:
                  if group.role.protected and not values.get(group.name))
 
 
-def left_out(plan: Plan, values: Values) -> dict[str, tuple[str, ...]]:
+def left_out(plan: Plan, values: StoreRaws) -> dict[str, tuple[str, ...]]:
     """Return the parameters that no value is given for, by name of their protected group; a record
     holds their defaults, and nothing in it tells these from values that were measured."""
     named = ((group.name, tuple(p.name for p in group.parameters
@@ -61,7 +54,7 @@ def left_out(plan: Plan, values: Values) -> dict[str, tuple[str, ...]]:
     return {group: names for group, names in named if names}
 
 
-def pack(plan: Plan, values: Values, *, defaults: bool = False) -> bytes:
+def pack(plan: Plan, values: StoreRaws, *, defaults: bool = False) -> bytes:
     """Return the image of the whole part: both labels, and for each group as many records as it
     has copies, with sequence numbers from 1. All other bytes are FF.
 
@@ -70,17 +63,12 @@ def pack(plan: Plan, values: Values, *, defaults: bool = False) -> bytes:
     to PS510, without a place) for values that break a limit or a rule.
     """
     full = complete(plan, values)
-    image = bytearray([ERASED]) * plan.part.capacity
-    label = build_label(plan)
-    for copy in (0, 1):
-        _put(image, plan.label_address(copy), label)
+    image = labelled_image(plan)
     without = () if defaults else ungiven(plan, values)
     for ring in plan.rings:
-        if ring.group.name in without:
-            continue
-        body = encode_body(ring, full[ring.group.name])
-        for slot in range(ring.group.copies):
-            _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body))
+        if ring.group.name not in without:
+            body = encode_body(ring, full[ring.group.name])
+            lay_records(image, plan, ring, body, ring.revision)
     _refuse_breaches(plan, full)
     return bytes(image)
 
@@ -98,7 +86,7 @@ def used_ranges(plan: Plan) -> tuple[tuple[int, int], ...]:
     ))
 
 
-def _refuse_breaches(plan: Plan, values: Values) -> None:
+def _refuse_breaches(plan: Plan, values: StoreRaws) -> None:
     findings = [
         Finding(_CODES[breach.kind], breach_text(breach, ring.group, given),
                 help=breach_help(breach, given))
@@ -108,7 +96,3 @@ def _refuse_breaches(plan: Plan, values: Values) -> None:
     ]
     if findings:
         raise FindingsError(findings)
-
-
-def _put(image: bytearray, address: int, data: bytes) -> None:
-    image[address:address + len(data)] = data

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from paramstore.core.format import ERASED
+from paramstore.core.scalars import GroupRaws, StoreRaws
 from paramstore.image.contents import Contents
 from paramstore.image.migrate import (
-    Fate,
-    Item,
+    MigratedValue,
     Migration,
+    ValueOutcome,
     accounts,
     replaced,
     retired_unread,
@@ -23,10 +23,10 @@ from paramstore.image.migrate import (
     write_group,
 )
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import build_label
+from paramstore.record import labelled_image
 from paramstore.releases.conversion import neutral
-from paramstore.releases.heirs import Heir, forebears, heirs
-from paramstore.releases.values import Origin, Values
+from paramstore.releases.successors import Counterpart, predecessors, successors
+from paramstore.releases.values import ValueOrigin
 from paramstore.schema.breaches import served
 from paramstore.schema.model import Parameter
 
@@ -39,62 +39,62 @@ def relayout(contents: Contents, target: Plan, between: Sequence[Plan]) -> Migra
     `contents` and `between` are as for `migrate`; the two releases may be of any series. Records
     are counted from 1 again.
     """
-    known = forebears(between) if between[-1].release == target.release else heirs(between)
-    image = bytearray([ERASED]) * target.part.capacity
-    for copy in (0, 1):
-        label = build_label(target)
-        image[target.label_address(copy):target.label_address(copy) + len(label)] = label
+    known = predecessors(between) if between[-1].release == target.release else successors(between)
+    image = labelled_image(target)
     given = {g.ring.group.name: g.stored for g in contents.groups}
-    items: list[Item] = []
+    items: list[MigratedValue] = []
     for ring in target.rings:
-        taken, fates = _carried(contents, ring, known, given)
+        taken, outcomes = _carried(contents, ring, known, given)
         becomes = served(ring.group, taken)
-        fates |= {name: Fate.UNFIT for name in replaced(ring.group, taken, becomes)
-                  if fates[name] is not Fate.DEFAULTED}
+        outcomes |= {name: ValueOutcome.UNFIT for name in replaced(ring.group, taken, becomes)
+                  if outcomes[name] is not ValueOutcome.DEFAULTED}
         # Defaults in place of values that do not fit must not make a unit look calibrated.
-        none = {Fate.DEFAULTED, *([Fate.UNFIT] if ring.group.role.protected else [])}
-        if set(fates.values()) - none:
+        none = {ValueOutcome.DEFAULTED,
+                *([ValueOutcome.UNFIT] if ring.group.role.protected else [])}
+        if set(outcomes.values()) - none:
             write_group(image, target, ring, None, becomes.values)
-        items += accounts(contents, ring.group, fates, known, given, taken, becomes)
+        items += accounts(contents, ring.group, outcomes, known, given, taken, becomes)
     return Migration(bytes(image), (*items, *_left_behind(contents, known),
                                     *retired_unread(contents)))
 
 
-def _carried(contents: Contents, ring: Ring, known: Mapping[tuple[str, str], Heir],
-             given: Mapping[str, Values]) -> tuple[Values, dict[str, Fate]]:
+def _carried(contents: Contents, ring: Ring, known: Mapping[tuple[str, str], Counterpart],
+             given: StoreRaws) -> tuple[GroupRaws, dict[str, ValueOutcome]]:
     """Return the values of a group, limits not checked, and what became of each parameter."""
-    values: Values = {f.name: f.default for f in ring.group.fields}
-    fates = {}
+    values = {f.name: f.default for f in ring.group.fields}
+    outcomes = {}
     for parameter in ring.group.parameters:
         source = known.get((ring.group.name, parameter.name))
         if source is None or not _stored(contents, source):
-            fates[parameter.name] = Fate.DEFAULTED
+            outcomes[parameter.name] = ValueOutcome.DEFAULTED
             continue
         new = turned(parameter, source, given[source.ring.group.name])
-        fates[parameter.name] = Fate.UNFIT if new is None else (
-            Fate.KEPT if _alike(parameter, source) else Fate.CONVERTED)
+        outcomes[parameter.name] = ValueOutcome.UNFIT if new is None else (
+            ValueOutcome.KEPT if _alike(parameter, source) else ValueOutcome.CONVERTED)
         values |= new or {}
-    return values, fates
+    return values, outcomes
 
 
-def _stored(contents: Contents, source: Heir) -> bool:
+def _stored(contents: Contents, source: Counterpart) -> bool:
     origins = contents.group(source.ring.group.name).origins
-    return origins[source.parameter.name] is not Origin.DEFAULT
+    return origins[source.parameter.name] is not ValueOrigin.DEFAULT
 
 
-def _alike(parameter: Parameter, source: Heir) -> bool:
+def _alike(parameter: Parameter, source: Counterpart) -> bool:
     return all(
         neutral(c) and old.count == new.count
         for c, old, new in zip(source.conversions, source.parameter.fields, parameter.fields,
                                strict=True))
 
 
-def _left_behind(contents: Contents, known: Mapping[tuple[str, str], Heir]) -> Iterator[Item]:
+def _left_behind(contents: Contents,
+                 known: Mapping[tuple[str, str], Counterpart]) -> Iterator[MigratedValue]:
     """Yield the stored values of parameters that the other release does not have."""
     reached = {(h.ring.group.name, h.parameter.name) for h in known.values()}
     for group in contents.groups:
         for parameter in group.ring.group.parameters:
             name = group.ring.group.name
             if ((name, parameter.name) not in reached
-                    and group.origins[parameter.name] is not Origin.DEFAULT):
-                yield Item(f"{name}.{parameter.name}", Fate.LOST, shown(parameter, group.stored))
+                    and group.origins[parameter.name] is not ValueOrigin.DEFAULT):
+                yield MigratedValue(f"{name}.{parameter.name}", ValueOutcome.LOST,
+                                    shown(parameter, group.stored))

@@ -11,7 +11,6 @@ import tomllib
 from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
 from paramstore.core.scalars import Raw
@@ -21,7 +20,13 @@ from paramstore.located.source import Document, load_document
 from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
-from paramstore.schema.quantity import Conversion, Loss, ValueProblem, parameter_to_raw
+from paramstore.schema.quantity import (
+    ConvertedValue,
+    Loss,
+    Physical,
+    ValueProblem,
+    parameter_to_raw,
+)
 
 __all__ = ["GivenValues", "read_values"]
 
@@ -181,7 +186,7 @@ class _Reader:
         owners = [g.name for g in self.schema.groups if name in (p.name for p in g.parameters)]
         return f"group {code_list(owners, 'or')}" if owners else ""
 
-    def _take(self, group: AnyGroup, parameter: Parameter, value: Any, place: _Place) -> None:
+    def _take(self, group: AnyGroup, parameter: Parameter, value: Physical, place: _Place) -> None:
         self.places[group.name, parameter.name] = place
         try:
             conversions = parameter_to_raw(parameter, value)
@@ -194,7 +199,7 @@ class _Reader:
             self.values.setdefault(group.name, {})[name] = conversion.raws
         self._tell_losses(parameter, conversions, place)
 
-    def _tell_losses(self, parameter: Parameter, conversions: dict[str, Conversion],
+    def _tell_losses(self, parameter: Parameter, conversions: dict[str, ConvertedValue],
                      place: _Place) -> None:
         for f in parameter.fields:
             for loss in conversions[f.name].losses:
@@ -227,7 +232,7 @@ def _part(text: str, part: str, start: int = 0) -> Span:
     return Span(1, at, 1, at + max(len(part), 1))
 
 
-def _setting_value(parameter: Parameter, text: str) -> Any:
+def _setting_value(parameter: Parameter, text: str) -> Physical:
     """Return the value of a setting: TOML where it is, else a text as a shell leaves it."""
     value = _toml_or_text(text)
     if parameter.kind in (Kind.TEXT, Kind.BYTES, Kind.ENUM) and not isinstance(value, str | list):
@@ -242,7 +247,7 @@ def _setting_value(parameter: Parameter, text: str) -> Any:
     return value
 
 
-def _toml_or_text(text: str) -> Any:
+def _toml_or_text(text: str) -> object:
     try:
         return tomllib.loads(f"value = {text}", parse_float=Decimal)["value"]
     except (tomllib.TOMLDecodeError, ArithmeticError, ValueError, RecursionError):

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.core.text import one_line, quoted
 from paramstore.core.words import show_number
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
@@ -18,7 +18,7 @@ _LINE = 96
 """Longest line; a longer array is written with one element on each line."""
 
 
-def values_toml(schema: AnySchema, values: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+def values_toml(schema: AnySchema, values: StoreRaws,
                 remarks: Mapping[str, str] | None = None,
                 notes: Mapping[tuple[str, str], str] | None = None) -> str:
     """Return a values file with every parameter in `values`, in schema order.
@@ -44,7 +44,7 @@ def parameter_unit(parameter: Parameter) -> str:
     return ", ".join(u or "1" for u in units) if any(units) else ""
 
 
-def _group(group: AnyGroup, values: Mapping[str, tuple[Raw, ...]], remark: str,
+def _group(group: AnyGroup, values: GroupRaws, remark: str,
            notes: Mapping[tuple[str, str], str]) -> str:
     lines = [f"[{group.name}]{_comment(remark)}"]
     for parameter in group.parameters:

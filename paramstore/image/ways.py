@@ -13,13 +13,13 @@ from paramstore.core.words import code_list, did_you_mean
 from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 
-__all__ = ["NUMBERS", "Way", "ways_into"]
+__all__ = ["NUMBERS", "FieldMapping", "ways_into"]
 
 NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class FieldMapping:
     """A parameter of a fixed layout and the field of a store that takes its value.
 
     `blocks` are several if each of them gives an element of an array, or if they are copies, of
@@ -44,7 +44,7 @@ class Way:
         return f"{group}.{self.item.name}"
 
 
-def ways_into(layout: FixedLayout, schema: Schema) -> tuple[Way, ...]:
+def ways_into(layout: FixedLayout, schema: Schema) -> tuple[FieldMapping, ...]:
     """Return which values go where; what no parameter of the store takes is left out.
 
     FindingsError (PS640 to PS642) where `to` names no parameter, or kinds or units do not agree.
@@ -55,7 +55,7 @@ def ways_into(layout: FixedLayout, schema: Schema) -> tuple[Way, ...]:
         if isinstance(found, Finding):
             findings.append(found)
         elif found is not None:
-            way = Way(blocks, item, *found)
+            way = FieldMapping(blocks, item, *found)
             mistake = _mistake(layout, way)
             findings += [mistake] if mistake else []
             ways.append(way)
@@ -106,7 +106,7 @@ def _target(layout: FixedLayout, schema: Schema, source: FixedGroup,
                    target.span, help=did_you_mean(wanted, known) or "name one that it has")
 
 
-def _mistake(layout: FixedLayout, way: Way) -> Finding | None:
+def _mistake(layout: FixedLayout, way: FieldMapping) -> Finding | None:
     """Return why values cannot go this way, whatever they are."""
     here, there = way.item.field, way.field
     span = way.item.target.span or way.item.parameter.span
@@ -137,7 +137,7 @@ def _mistake(layout: FixedLayout, way: Way) -> Finding | None:
     return None
 
 
-def _as_many(way: Way) -> bool:
+def _as_many(way: FieldMapping) -> bool:
     """Return whether both sides have the same number of elements."""
     here, there = way.item.field, way.field
     several = there.array or there.kind is Kind.CURVE
@@ -147,7 +147,7 @@ def _as_many(way: Way) -> bool:
     return here.array == several and (not here.array or here.count == there.count)
 
 
-def _half_curves(layout: FixedLayout, ways: Sequence[Way]) -> Iterator[Finding]:
+def _half_curves(layout: FixedLayout, ways: Sequence[FieldMapping]) -> Iterator[Finding]:
     """Yield curves of which only one axis gets values."""
     for way in ways:
         if way.parameter.kind is not Kind.CURVE:

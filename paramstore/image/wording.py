@@ -5,9 +5,9 @@ Knows the model and quantities. Must not know where a value stands.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.words import code_list
 from paramstore.schema.breaches import Breach, BreachKind, Reset
 from paramstore.schema.element import ValueProblem, element_name, refuse_limit, show_element
@@ -34,7 +34,7 @@ def elements_text(field: Field, elements: Sequence[Raw | NoValue | None]) -> str
     return f"{text} {field.unit}" if field.unit and not bare else text
 
 
-def breach_text(breach: Breach, group: AnyGroup, values: Mapping[str, tuple[Raw, ...]]) -> str:
+def breach_text(breach: Breach, group: AnyGroup, values: GroupRaws) -> str:
     """Return what is broken, with the values in their units."""
     field, raws = breach.field, values[breach.field.name]
     here = show_raw(field, raws[breach.element])
@@ -59,7 +59,7 @@ def reset_note(reset: Reset) -> str:
     return f"firmware serves {defaults} of {code_list(p.name for p in reset.parameters)}"
 
 
-def breach_help(breach: Breach, values: Mapping[str, tuple[Raw, ...]]) -> str:
+def breach_help(breach: Breach, values: GroupRaws) -> str:
     """Return how to mend a broken value in a values file; "" if the text says it."""
     if breach.kind is BreachKind.LIMIT:
         return _limit(breach, values[breach.field.name]).help

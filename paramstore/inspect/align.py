@@ -12,16 +12,15 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
 from paramstore.core.errors import Finding, Severity
-from paramstore.core.format import ERASED, LABEL_MAGIC, slot_of
+from paramstore.core.format import ERASED, ERASED_SEQUENCE, LABEL_MAGIC, slot_of
 from paramstore.core.words import plural
 from paramstore.files.forms import Dump, place, without_fill
 from paramstore.files.runs import Reading, flatten
 from paramstore.image.contents import gaps_in
 from paramstore.inspect.transformations import transformations, without
 from paramstore.layout.plan import Plan
-from paramstore.record import read_label, read_record
+from paramstore.record import crc_holds, read_label, read_record, sequence_of
 
 __all__ = ["Alignment", "align", "evidence"]
 
@@ -59,7 +58,7 @@ def evidence(plan: Plan, image: bytes) -> int:
         for slot in range(ring.slots):
             at = ring.address(slot)
             data = image[at:at + ring.record_bytes]
-            if data[:4] != b"\xff\xff\xff\xff":
+            if sequence_of(data) != ERASED_SEQUENCE:
                 score += read_record(plan, ring, slot, data).valid
     return score
 
@@ -234,13 +233,10 @@ class _Aligner:
         """Yield (where it stands, where it belongs) of each record of the store, anywhere."""
         starts = [match.start() for match in _NUMBER.finditer(data)]
         for ring in self._plan.rings:
-            prefix, size = record_prefix(self._plan.store_id, ring.group.id), ring.record_bytes
             for at in starts:
-                end = at + size
-                if end <= len(data) and crc32c(prefix + data[at:end - CRC_BYTES]) == (
-                        int.from_bytes(data[end - CRC_BYTES:end], "little")):
-                    sequence = int.from_bytes(data[at:at + 4], "little")
-                    yield at, ring.address(slot_of(sequence, ring.slots))
+                record = data[at:at + ring.record_bytes]
+                if len(record) == ring.record_bytes and crc_holds(self._plan, ring, record):
+                    yield at, ring.address(slot_of(sequence_of(record), ring.slots))
 
     def _said(self, code: str, message: str, help: str,
               severity: Severity = Severity.WARNING) -> Finding:

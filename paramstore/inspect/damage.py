@@ -16,14 +16,14 @@ from collections import defaultdict
 from collections.abc import Iterator
 from functools import cache
 
-from paramstore.core.checksum import CRC_BYTES, REVERSED_POLYNOMIAL
-from paramstore.core.format import ERASED, skip_limit, slot_of
+from paramstore.core.checksum import REVERSED_POLYNOMIAL
+from paramstore.core.format import CRC_BYTES, ERASED, ERASED_SEQUENCE, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.inspect.repair import Repair, find_repair
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.tear import ByteSource, TornSlot, find_tear
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import RecordState, build_record, encode_body
+from paramstore.record import RecordState, build_record, encode_body, sequence_of
 
 __all__ = ["DamageClassifier", "foreign_stores", "store_id_of"]
 
@@ -80,16 +80,15 @@ class DamageClassifier:
                 # A cut can leave no more than that: the graver cause leads, the other is told.
                 cut = tear.new_sequence
         if repair is not None:
-            sequence = int.from_bytes(repair.data[:4], "little")
             doubt = f"; or the write of record {cut} was cut" if cut else ""
-            return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {sequence} with "
-                               f"{_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
+            return SlotVerdict(slot, SlotKind.FLIPPED, turn, f"record {repair.sequence} "
+                               f"with {_bits_text(slot, repair)}{doubt}", repair=repair, cut=cut)
         return SlotVerdict(slot, SlotKind.DAMAGED, turn, slot.reason)
 
     def _begun(self, slot: Slot, tear: TornSlot, data: bytes) -> bool:
         """Whether the next commit came to a slot: it does to the first one, and to a later one only
         if the number there or a CRC shows it."""
-        old = data[:4] == (tear.old_sequence or 0xFFFFFFFF).to_bytes(4, "little")
+        old = sequence_of(data) == (tear.old_sequence or ERASED_SEQUENCE)
         mixed = all(o in (ByteSource.OLD, ByteSource.NEW, ByteSource.SAME, ByteSource.MIXED)
                     for o in tear.sources[:4])
         return self._next[slot.number] == self._newest + 1 or tear.new is not None or (
@@ -100,7 +99,7 @@ class DamageClassifier:
         repair = find_repair(self._plan, self._ring, data)
         if repair is None:
             return None
-        sequence, slots = int.from_bytes(repair.data[:4], "little"), self._ring.slots
+        sequence, slots = repair.sequence, self._ring.slots
         near = self._newest - 2 * slots <= sequence <= self._newest + slots or not self._newest
         return repair if sequence and near and slot_of(sequence, slots) == slot.number else None
 
@@ -110,7 +109,7 @@ class DamageClassifier:
 
         Other bits tell nothing: a cut that left the old record but for a bit or two, or the new
         one, leaves the same as bits that changed by themselves."""
-        return int.from_bytes(repair.data[:4], "little") == tear.old_sequence and all(
+        return repair.sequence == tear.old_sequence and all(
             self._wiped(tear, b.offset) for b in repair.bits)
 
     def _wiped(self, tear: TornSlot, offset: int) -> bool:

@@ -9,9 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from paramstore.core.checksum import CRC_BYTES
 from paramstore.core.errors import Finding, Severity, SourceText
-from paramstore.core.format import ERASED
+from paramstore.core.format import CRC_BYTES, ERASED
 from paramstore.image.contents import Contents
 from paramstore.image.wording import unread_text
 from paramstore.inspect.history import CommitHistory, Wear
@@ -59,8 +58,7 @@ def repair_text(verdict: SlotVerdict) -> str:
     if verdict.repair is None:
         return ""
     bits = [f"bit {b.bit} of 0x{verdict.slot.address + b.offset:04X}" for b in verdict.repair.bits]
-    sequence = int.from_bytes(verdict.repair.data[:4], "little")
-    return f"with {' and '.join(bits)} changed it would be record {sequence}"
+    return f"with {' and '.join(bits)} changed it would be record {verdict.repair.sequence}"
 
 
 def _lost(contents: Contents, source: SourceText, name: str,

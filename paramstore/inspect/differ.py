@@ -5,11 +5,11 @@ What a dump does not have is no value and no byte: it is told as not read, never
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator
 from typing import NamedTuple
 
 from paramstore.core.errors import SourceText, ToolError
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import StoreRaws
 from paramstore.files.forms import Dump
 from paramstore.inspect.examination import (
     Absence,
@@ -77,7 +77,7 @@ def value_differences(groups: Iterable[AnyGroup], before: Values,
         and not _values_equal(before[key], after[key], parameter))
 
 
-def given_values(groups: Iterable[AnyGroup], raws: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+def given_values(groups: Iterable[AnyGroup], raws: StoreRaws,
                  without: Collection[str] = ()) -> Values:
     """Return values that are given as such, raws by group and field. The groups `without` a record
     must have none."""

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from paramstore.core.errors import Finding
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws
 from paramstore.files.forms import Dump
 from paramstore.files.runs import Reading
 
@@ -20,10 +20,7 @@ if TYPE_CHECKING:
     from paramstore.schema.breaches import Reset
     from paramstore.schema.model import AnyGroup, AnySchema
 
-__all__ = ["Absence", "Examination", "RawsByField", "StoredValue", "Values"]
-
-RawsByField: TypeAlias = dict[str, tuple[Raw, ...]]
-"""The raws of a parameter by the names of its fields."""
+__all__ = ["Absence", "Examination", "StoredValue", "Values"]
 
 
 class Absence(StrEnum):
@@ -40,7 +37,7 @@ class StoredValue(NamedTuple):
     """The value of a parameter, as firmware serves it or as it is stored, or why there is none.
     `reset` says why the default is served although another value is stored."""
 
-    raws: RawsByField | Absence
+    raws: GroupRaws | Absence
     reset: Reset | None = None
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.words import plural
 from paramstore.files.forms import Dump
 from paramstore.files.runs import Reading
@@ -23,7 +23,6 @@ from paramstore.inspect.examination import (
     Absence,
     ByteOwner,
     Examination,
-    RawsByField,
     StoredValue,
     Values,
 )
@@ -108,7 +107,7 @@ class FixedExamination(Examination):
         return ByteOwner("", tuple(names), 0, self.size)
 
 
-def _raws(found: FixedGroupContents, name: str) -> RawsByField | Absence:
+def _raws(found: FixedGroupContents, name: str) -> GroupRaws | Absence:
     raws = found.values.get(name)
     if raws is not None:
         return {name: raws}

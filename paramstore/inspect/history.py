@@ -10,23 +10,25 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from paramstore.core.format import slot_of
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.image.contents import Contents, GroupContents
 from paramstore.layout.plan import Plan
 from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.record import Record, RecordState
-from paramstore.releases.values import Origin, group_values
-from paramstore.schema.model import Parameter
+from paramstore.releases.values import ValueOrigin, group_values
+from paramstore.schema.model import Group, Parameter
 
 __all__ = ["Commit", "CommitHistory", "ValueChange", "Wear", "history_of", "wear_of"]
 
 
 class ValueChange(NamedTuple):
-    """A parameter whose stored values differ between two commits; raws by field name."""
+    """A parameter whose values differ: the raws of its fields, as they are and as they will be, or
+    in one commit and in the next."""
 
+    group: Group
     parameter: Parameter
-    before: dict[str, tuple[Raw, ...]]
-    after: dict[str, tuple[Raw, ...]]
+    before: GroupRaws
+    after: GroupRaws
 
 
 class Commit(NamedTuple):
@@ -39,7 +41,7 @@ class Commit(NamedTuple):
 
     sequences: tuple[int, ...]
     revision: int
-    values: dict[str, tuple[Raw, ...]]
+    values: GroupRaws
     changes: tuple[ValueChange, ...] = ()
 
 
@@ -92,13 +94,13 @@ def history_of(plan: Plan, group: GroupContents) -> CommitHistory:
     return CommitHistory(tuple(commits), missing, _twice(group))
 
 
-def _values(plan: Plan, group: GroupContents, record: Record) -> dict[str, tuple[Raw, ...]]:
+def _values(plan: Plan, group: GroupContents, record: Record) -> GroupRaws:
     """Return the values of a record as far as it tells them."""
     ring = group.ring
     values, origins = group_values(plan, ring, {ring.group.id: record}, earlier=True)
     elsewhere = {move.field for move in plan.moves if move.target == ring.group.id}
-    told = [p for p in ring.group.parameters if origins[p.name] is not Origin.UNFIT and not (
-        origins[p.name] is Origin.DEFAULT and any(f.name in elsewhere for f in p.fields))]
+    told = [p for p in ring.group.parameters if origins[p.name] is not ValueOrigin.UNFIT and not (
+        origins[p.name] is ValueOrigin.DEFAULT and any(f.name in elsewhere for f in p.fields))]
     return {f.name: values[f.name] for p in told for f in p.fields}
 
 
@@ -106,10 +108,9 @@ def _with_copy(commit: Commit, sequence: int) -> Commit:
     return Commit((*commit.sequences, sequence), commit.revision, commit.values, commit.changes)
 
 
-def _changes(group: GroupContents, before: dict[str, tuple[Raw, ...]],
-             after: dict[str, tuple[Raw, ...]]) -> tuple[ValueChange, ...]:
+def _changes(group: GroupContents, before: GroupRaws, after: GroupRaws) -> tuple[ValueChange, ...]:
     return tuple(
-        ValueChange(p, {f.name: before[f.name] for f in p.fields},
+        ValueChange(group.ring.group, p, {f.name: before[f.name] for f in p.fields},
                {f.name: after[f.name] for f in p.fields})
         for p in group.ring.group.parameters
         if before.keys() & after.keys() >= {f.name for f in p.fields}

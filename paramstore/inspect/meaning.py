@@ -11,7 +11,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from paramstore.core.errors import ToolError
-from paramstore.core.format import HEADER_BYTES
+from paramstore.core.format import CRC_BYTES, HEADER_BYTES, RECORD_PARTS
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.words import did_you_mean, show_number
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
@@ -23,7 +23,8 @@ __all__ = ["Area", "Location", "Meaning", "areas", "bit_meaning", "label_parts",
 
 _LABEL_PARTS = {"version": "format version", "store_id": "store id", "layout_id": "layout id",
                 "lineage": "releases before", "name": "store name", "crc": "CRC of the label"}
-"""Parts of a label that are called otherwise for people."""
+_RECORD_PARTS = {"sequence": "sequence number"}
+"""Parts of a label and a record that are called otherwise for people."""
 
 
 class Meaning(NamedTuple):
@@ -175,9 +176,10 @@ def slot_parts(ring: Ring, revision: int | None = None
     Room and what is behind the record may have no bytes. In a record of an earlier `revision`
     what was appended since is room.
     """
-    yield 0, HEADER_BYTES - 1, "sequence number", None
-    yield HEADER_BYTES - 1, 1, "revision", None
-    end = HEADER_BYTES
+    end = 0
+    for part in RECORD_PARTS:
+        yield end, part.size, _RECORD_PARTS.get(part.name, part.name), None
+        end += part.size
     for stretch in ring.stretches:
         if revision is not None and stretch.since > revision:
             break  # so are all behind it
@@ -188,7 +190,7 @@ def slot_parts(ring: Ring, revision: int | None = None
             yield (HEADER_BYTES + stretch.offset, stretch.size,
                    f"reserved, once `{stretch.name}`", None)
     yield end, HEADER_BYTES + ring.body_bytes - end, "room", None
-    yield HEADER_BYTES + ring.body_bytes, 4, "CRC of the record", None
+    yield HEADER_BYTES + ring.body_bytes, CRC_BYTES, "CRC of the record", None
     yield (ring.record_bytes, ring.slot_pages * ring.page_bytes - ring.record_bytes,
            "behind the record", None)
 

@@ -14,8 +14,10 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES, REVERSED_POLYNOMIAL, crc32c, record_prefix
+from paramstore.core.checksum import REVERSED_POLYNOMIAL
+from paramstore.core.format import CRC_BYTES
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record import RecordParts, record_crc, sequence_of, split_record
 
 __all__ = ["Bit", "Repair", "find_repair"]
 
@@ -33,13 +35,23 @@ class Repair(NamedTuple):
     bits: tuple[Bit, ...]
     data: bytes
 
+    @property
+    def sequence(self) -> int:
+        """The number of the record that it makes."""
+        return sequence_of(self.data)
+
+    @property
+    def record(self) -> RecordParts:
+        """The record that it makes."""
+        return split_record(self.data)
+
 
 def find_repair(plan: Plan, ring: Ring, data: bytes) -> Repair | None:
     """Return the change of one bit, or else of two, that makes `data` a record of `ring` with a
     right CRC; None if there is none. `data` has the bytes of a record. Its number is not looked at.
     """
-    front, stored = data[:-CRC_BYTES], int.from_bytes(data[-CRC_BYTES:], "little")
-    error = crc32c(record_prefix(plan.store_id, ring.group.id) + front) ^ stored
+    stored, right = data[-CRC_BYTES:], record_crc(plan, ring, data[:-CRC_BYTES])
+    error = int.from_bytes(stored, "little") ^ int.from_bytes(right, "little")
     if error == 0:
         return None
     syndromes, bits = _syndromes(8 * len(data))

@@ -14,16 +14,20 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES
-from paramstore.core.format import ERASED, HEADER_BYTES, skip_limit, slot_of
-from paramstore.core.scalars import Raw
+from paramstore.core.format import skip_limit, slot_of
 from paramstore.image.contents import GroupContents
 from paramstore.inspect.repair import Repair
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan
-from paramstore.record import build_label, build_record, decode_body, encode_body
-from paramstore.releases.values import Origin
+from paramstore.record import (
+    decode_body,
+    encode_body,
+    labelled_image,
+    lay_records,
+    with_values,
+)
+from paramstore.releases.values import ValueOrigin
 from paramstore.schema.breaches import served
 
 __all__ = ["GroupSource", "Salvage", "SourceKind", "salvage"]
@@ -74,9 +78,7 @@ def salvage(examination: StoreExamination, *, repair: bool = False) -> Salvage:
     """Return a clean image with everything of the dump that is whole; with `repair`, also records
     that one or two changed bits make whole, if they are newer."""
     plan = examination.plan
-    image = bytearray([ERASED]) * plan.part.capacity
-    for copy in (0, 1):
-        _put(image, plan.label_address(copy), build_label(plan))
+    image = labelled_image(plan)
     sources = []
     for group in examination.contents.groups:
         verdicts = examination.slots.get(group.ring.group.name, ())
@@ -92,27 +94,26 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
     """Return where a group comes from, its body and revision."""
     name, newest = group.ring.group.name, group.newest
     sequence = newest.record.sequence if newest else 0
-    mended = max(
-        ((int.from_bytes(v.repair.data[:4], "little"), v) for v in verdicts
-         if v.repair and v.kind is SlotKind.FLIPPED),
-        key=lambda m: m[0], default=None)
-    if mended is not None and (mended[0] <= sequence or (newest is not None and _body(
-            mended[1]) == newest.record.body)):  # older, or another copy of the same values
-        mended = None
-    if mended is not None and repair and mended[1].repair is not None:
-        return (GroupSource(name, SourceKind.REPAIRED, mended[0], mended[1].slot.number,
-                       mended[1].repair),
-                _body(mended[1]), mended[1].repair.data[HEADER_BYTES - 1])
-    offered = mended[1] if mended is not None else None
+    flipped = [(v, v.repair) for v in verdicts if v.repair and v.kind is SlotKind.FLIPPED]
+    offered = None
+    if flipped:
+        verdict, mend = max(flipped, key=lambda f: f[1].sequence)
+        record = mend.record
+        copy = newest is not None and record.body == newest.record.body  # of the same values
+        if record.sequence > sequence and not copy:
+            if repair:
+                return (GroupSource(name, SourceKind.REPAIRED, record.sequence,
+                                    verdict.slot.number, mend), record.body, record.revision)
+            offered = verdict
     if group.migrated:
         kind = SourceKind.CONVERTED if newest else SourceKind.MOVED
         body = newest.record.body if newest else encode_body(group.ring, {})
-        unfit = tuple(p for p, origin in group.origins.items() if origin is Origin.UNFIT)
+        unfit = tuple(p for p, origin in group.origins.items() if origin is ValueOrigin.UNFIT)
         revision = max(group.ring.revision, newest.record.revision if newest else 0)
         reset = (p.name for p in group.ring.group.parameters if group.reset_of(p))
         return (GroupSource(name, kind, sequence, newest.number if newest else None,
                             offered=offered, defaulted=(*unfit, *reset)),
-                _with_values(body, group, group.values, revision), revision)
+                with_values(group.ring, body, revision, group.values), revision)
     if newest is None:
         kind = SourceKind.DEFAULTS if not group.ring.group.role.protected else (
             SourceKind.LOST if lost else SourceKind.BLANK)
@@ -120,12 +121,6 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                 encode_body(group.ring, {}), group.ring.revision)
     return (GroupSource(name, SourceKind.RECORD, sequence, newest.number, offered=offered),
             newest.record.body, newest.record.revision)
-
-
-def _body(verdict: SlotVerdict) -> bytes:
-    """Return the body of the record that a repair makes."""
-    assert verdict.repair is not None, "only those that can be mended come here"
-    return verdict.repair.data[HEADER_BYTES:-CRC_BYTES]
 
 
 def _newer(source: GroupSource, verdicts: tuple[SlotVerdict, ...]) -> SlotVerdict | None:
@@ -154,26 +149,7 @@ def _checked(plan: Plan, group: GroupContents, source: GroupSource, body: bytes,
     ring = group.ring
     stored = decode_body(ring, body, revision)
     becomes = served(ring.group, stored)
-    body = _with_values(body, group, becomes.values, revision)
-    for slot in range(ring.group.copies):
-        _put(image, ring.address(slot), build_record(plan, ring, slot + 1, body, revision))
+    lay_records(image, plan, ring, with_values(ring, body, revision, becomes.values), revision)
     wrong = [p.name for reset in becomes.resets for p in reset.parameters
              if any(becomes.values[f.name] != stored[f.name] for f in p.fields)]
     return source._replace(defaulted=tuple(dict.fromkeys((*source.defaulted, *wrong))))
-
-
-def _with_values(body: bytes, group: GroupContents, values: dict[str, tuple[Raw, ...]],
-                 revision: int) -> bytes:
-    """Return the body with other values in all fields that a record of a revision holds, all else
-    as it was."""
-    changed = bytearray(body)
-    new = encode_body(group.ring, values)
-    for placed in group.ring.fields:
-        if placed.since <= revision:
-            end = placed.offset + placed.field.size
-            changed[placed.offset:end] = new[placed.offset:end]
-    return bytes(changed)
-
-
-def _put(image: bytearray, address: int, data: bytes) -> None:
-    image[address:address + len(data)] = data

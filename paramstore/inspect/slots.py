@@ -57,5 +57,4 @@ class SlotVerdict(NamedTuple):
     def costs_nothing(self) -> bool:
         """Whether what became of the slot is the fate of a record that was to be replaced anyway:
         bits of it changed, or the write of the next one was cut."""
-        return self.repair is not None and 0 < int.from_bytes(self.repair.data[:4], "little") < (
-            self.cut)
+        return self.repair is not None and 0 < self.repair.sequence < self.cut

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from paramstore.core.format import ERASED
+from paramstore.core.scalars import GroupRaws
 from paramstore.files.runs import Reading
 from paramstore.image.contents import Contents, Gaps, gaps_in, unpack
 from paramstore.image.diagnose import diagnose
@@ -20,7 +21,6 @@ from paramstore.inspect.examination import (
     Absence,
     ByteOwner,
     Examination,
-    RawsByField,
     StoredValue,
     Values,
 )
@@ -155,5 +155,5 @@ def store_values(contents: Contents) -> Values:
     return found
 
 
-def _raws(values: RawsByField, parameter: Parameter) -> RawsByField:
+def _raws(values: GroupRaws, parameter: Parameter) -> GroupRaws:
     return {field.name: values[field.name] for field in parameter.fields}

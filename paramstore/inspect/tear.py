@@ -13,13 +13,13 @@ from collections.abc import Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
-from paramstore.core.format import ERASED, HEADER_BYTES
+from paramstore.core.format import CRC_BYTES, ERASED, RECORD_PARTS
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record import record_crc
 
 __all__ = ["ByteSource", "Segment", "TornSlot", "find_tear", "segments"]
 
-_SEQUENCE_BYTES = HEADER_BYTES - 1
+_SEQUENCE_BYTES = RECORD_PARTS[0].size
 
 
 class ByteSource(StrEnum):
@@ -95,8 +95,7 @@ class _Guess(NamedTuple):
 class _Search:
     def __init__(self, plan: Plan, ring: Ring, data: bytes, old: tuple[int, bytes] | None,
                  new: tuple[int, bytes]) -> None:
-        self._ring, self._data = ring, data
-        self._prefix = record_prefix(plan.store_id, ring.group.id)
+        self._plan, self._ring, self._data = plan, ring, data
         self._old_sequence = old[0] if old else None
         self._new_sequence = new[0]
         size = ring.record_bytes
@@ -166,7 +165,7 @@ class _Search:
         return bytes(mended) if self._crc(front) == mended[-CRC_BYTES:] else None
 
     def _crc(self, front: bytes) -> bytes:
-        return crc32c(self._prefix + front).to_bytes(CRC_BYTES, "little")
+        return record_crc(self._plan, self._ring, front)
 
     def _misfit(self, guess: _Guess) -> int:
         """Return how many bytes of the body a tear would leave unlike the neighbours."""

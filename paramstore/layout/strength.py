@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES
+from paramstore.core.format import CRC_BYTES
 
 __all__ = ["CRC_16", "CRC_32C", "Detection", "Strength", "strength"]
 

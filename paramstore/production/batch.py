@@ -24,7 +24,7 @@ from paramstore.core.errors import (
     ToolError,
     errors_in,
 )
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import StoreRaws
 from paramstore.core.words import plural
 from paramstore.files.forms import Form, encode_image
 from paramstore.image.values_out import values_toml
@@ -37,12 +37,11 @@ from paramstore.production.serials import Pattern, SerialPlace
 from paramstore.production.table import MOST_ERRORS, Block, TableReader, UnitRow
 from paramstore.releases.release import plan_from_data, plan_to_data
 
-__all__ = ["BatchJob", "Checked", "Made", "batch_plan"]
+__all__ = ["BatchJob", "BatchResult", "Checked", "batch_plan"]
 
 _CHUNK_BYTES = 1 << 22
 """Images held at a time."""
 _CHUNK_MOST, _CHUNK_LEAST = 1000, 16
-Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
 Progress = Callable[[int], None]
 """Told how many rows more are done."""
 
@@ -62,7 +61,7 @@ class Checked:
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class BatchResult:
     """What a run made: units in the output, numbers given anew, files that were there already."""
 
     units: int
@@ -99,7 +98,7 @@ class BatchJob:
     plan: Plan
     table: str
     name: str
-    constants: Values
+    constants: StoreRaws
     place: SerialPlace
     now: Callable[[], str]
     form: Form
@@ -250,7 +249,8 @@ class BatchJob:
 
     # ---- The run -------------------------------------------------------------------------------
 
-    def run(self, records: Records, output: Output, progress: Progress = lambda _: None) -> Made:
+    def run(self, records: Records, output: Output,
+            progress: Progress = lambda _: None) -> BatchResult:
         """Make every unit of the table that has no mistakes.
 
         To be called after `check`, which says whether there are any. ToolError if the table
@@ -271,7 +271,7 @@ class BatchJob:
                 kept += not output.add(f"{serial}{self.suffix}", self._content(image))
             units, new = units + len(serials), new + sum(map(known.is_new, block.units))
             progress(len(serials))
-        return Made(units, new, kept)
+        return BatchResult(units, new, kept)
 
     def _content(self, image: bytes | memoryview) -> bytes | memoryview:
         # Raw binary is the image as it is.
@@ -311,13 +311,13 @@ class BatchJob:
                      values_toml(self.plan.schema, self._given), self.now())
 
     @property
-    def _common(self) -> Values:
+    def _common(self) -> StoreRaws:
         """The constants of the groups that every unit has a record of."""
         return {group: values for group, values in self.constants.items()
                 if self.defaults or group not in self.optional}
 
     @property
-    def _given(self) -> Values:
+    def _given(self) -> StoreRaws:
         """Of these the values that are given, not defaults: what the record of a batch has."""
         names = {(g.name, p.name): [f.name for f in p.fields]
                  for g in self.plan.schema.groups for p in g.parameters}

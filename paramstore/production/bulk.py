@@ -6,7 +6,7 @@ cell, many times as fast. The others are named and left alone. Knows no findings
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.image.values_out import toml_value
 from paramstore.production.columns import Entry
 from paramstore.production.entries import AtCell, EntryReader
@@ -27,8 +27,7 @@ from paramstore.schema.quantity import ValueProblem
 __all__ = ["BulkReader", "Rounded", "UsualRows"]
 
 Flags = NDArray[np.bool_]
-Raws = NDArray[Any]
-Columns = dict[tuple[str, str], Raws]
+Columns = dict[tuple[str, str], NDArray[Any]]
 """Raws by names of group and field: a line for each row."""
 
 
@@ -68,7 +67,7 @@ class BulkReader:
 
     def __init__(self, groups: Sequence[Group], readers: Sequence[EntryReader],
                  place: SerialPlace,
-                 constants: Mapping[str, Mapping[str, tuple[Raw, ...]]]) -> None:
+                 constants: StoreRaws) -> None:
         self._columns = [_Column(reader) for reader in readers]
         self._constants = constants
         self._serial = place.name
@@ -94,7 +93,7 @@ class BulkReader:
         done.given = list(map(self._form.format, *texts)) if texts else [""] * count
         return done
 
-    def _raws(self, done: UsualRows, group: Group, parameter: Parameter) -> Raws:
+    def _raws(self, done: UsualRows, group: Group, parameter: Parameter) -> NDArray[Any]:
         field = parameter.fields[0]
         constant = np.array([self._constants[group.name][field.name]], dtype_of(field.scalar))
         return done.columns.get((group.name, field.name), constant)

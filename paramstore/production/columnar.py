@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from paramstore.core.checksum import CRC_BYTES, crc32c
-from paramstore.core.format import ERASED, HEADER_BYTES
+from paramstore.core.checksum import crc32c
+from paramstore.core.format import CRC_BYTES, ERASED, HEADER_BYTES
+from paramstore.core.scalars import StoreRaws
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.production.numbers import dtype_of
-from paramstore.production.raws import Columns, Raws
+from paramstore.production.raws import Columns
 
 __all__ = ["ColumnarPacker", "contributions"]
 
@@ -73,7 +74,7 @@ class _Change:
 class ColumnarPacker:
     """Packs chunks of units. Keeps one buffer, as large as the largest chunk so far."""
 
-    def __init__(self, plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+    def __init__(self, plan: Plan, constants: StoreRaws, optional: Collection[str] = (), *,
                  defaults: bool = False) -> None:
         self._plan = plan
         self._constants = {g: dict(fields) for g, fields in constants.items()}
@@ -87,7 +88,7 @@ class ColumnarPacker:
         }
         self._buffer: Bytes = np.empty((0, len(self._base)), np.uint8)
 
-    def pack(self, units: Sequence[Raws | None],
+    def pack(self, units: Sequence[StoreRaws | None],
              columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit; see `Packer`."""
         count = len(units)

@@ -5,13 +5,12 @@ Knows no rows and no places: an error says which of the cells is meant.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
 from paramstore.calibrate.cells import Cell
 from paramstore.core.errors import ParamstoreError, Span
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws
 from paramstore.image.values_out import toml_value
 from paramstore.production.cells import CellProblem, element_value, field_value, points_value
 from paramstore.production.columns import Entry
@@ -31,7 +30,7 @@ class Taken:
     """One value: as TOML, as raws by field name, and what storage rounds."""
 
     given: str
-    raws: Mapping[str, tuple[Raw, ...]]
+    raws: GroupRaws
     losses: tuple[tuple[Field, tuple[Loss, ...]], ...] = ()
 
 

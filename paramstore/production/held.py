@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws
 from paramstore.image.contents import Contents
 
 __all__ = ["HeldGroup", "held_of", "read_held"]
@@ -16,7 +15,7 @@ class HeldGroup(NamedTuple):
     """One group: the raws of its newest record by field, how many whole copies of it there are, and
     how many there should be. Without a record there are no raws."""
 
-    raws: Mapping[str, tuple[Raw, ...]]
+    raws: GroupRaws
     copies: int
     wanted: int
 

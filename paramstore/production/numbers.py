@@ -24,7 +24,8 @@ from paramstore.schema.numbers import float_numbers
 __all__ = ["Elements", "converter", "dtype_of", "number_texts"]
 
 Flags = NDArray[np.bool_]
-Raws = NDArray[np.generic]
+RawColumn = NDArray[np.generic]
+"""Raws of one field, of many units."""
 
 _DIGITS = 15
 """A number of so many digits survives a float of 64 bits."""
@@ -41,7 +42,7 @@ class Elements:
     """Elements of one field: raws, which of them are usual (the others are meaningless), and by
     how much storage moves each, None if it moves none."""
 
-    raws: Raws
+    raws: RawColumn
     usual: Flags
     moved: NDArray[np.float64] | None = None
 
@@ -123,7 +124,7 @@ class _Floats:
         usual &= _within(self._field, raws.astype(np.float64))
         return Elements(raws, usual, self._moved(texts, raws, usual))
 
-    def _moved(self, texts: Sequence[str], raws: Raws,
+    def _moved(self, texts: Sequence[str], raws: RawColumn,
                usual: Flags) -> NDArray[np.float64] | None:
         """An f32 keeps every number of 6 digits; one of more may come back as another."""
         doubtful = np.flatnonzero(usual & ~_matches(_FEW_DIGITS, texts))

@@ -5,9 +5,9 @@ Compares such texts value by value. Knows no tables and no database.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import StoreRaws
 from paramstore.image.values_out import toml_value
 from paramstore.schema.model import Schema
 from paramstore.schema.quantity import parameter_from_raw
@@ -48,7 +48,7 @@ def others(before: str, now: str) -> tuple[str, ...]:
 
 
 def lost(before: str, batch: str, now: str, schema: Schema,
-         constants: Mapping[str, Mapping[str, tuple[Raw, ...]]],
+         constants: StoreRaws,
          recorded: Collection[str]) -> tuple[str, ...]:
     """Tell each value that a unit has of its own since `batch`, and that `now` is silent about, so
     that the one of `constants` would stand in its place, or no record if its group is not among

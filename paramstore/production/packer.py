@@ -9,9 +9,10 @@ from collections.abc import Collection, Sequence
 from importlib.util import find_spec
 from typing import Protocol
 
+from paramstore.core.scalars import StoreRaws
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
-from paramstore.production.raws import Columns, Raws
+from paramstore.production.raws import Columns
 
 __all__ = ["Packer", "PlainPacker", "has_numpy", "make_packer"]
 
@@ -19,7 +20,7 @@ __all__ = ["Packer", "PlainPacker", "has_numpy", "make_packer"]
 class Packer(Protocol):
     """Makes images of a plan that differ from one set of constants in some fields."""
 
-    def pack(self, units: Sequence[Raws | None],
+    def pack(self, units: Sequence[StoreRaws | None],
              columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit: its own raws over those of the columns over the constants.
 
@@ -32,13 +33,13 @@ class Packer(Protocol):
 class PlainPacker:
     """Packs unit by unit with the record codec."""
 
-    def __init__(self, plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+    def __init__(self, plan: Plan, constants: StoreRaws, optional: Collection[str] = (), *,
                  defaults: bool = False) -> None:
         self._plan = plan
         self._constants = {g: {} if g in optional else fields for g, fields in constants.items()}
         self._defaults = defaults
 
-    def pack(self, units: Sequence[Raws | None],
+    def pack(self, units: Sequence[StoreRaws | None],
              columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit."""
         images = []
@@ -57,7 +58,7 @@ def has_numpy() -> bool:
     return find_spec("numpy") is not None
 
 
-def make_packer(plan: Plan, constants: Raws, optional: Collection[str] = (), *,
+def make_packer(plan: Plan, constants: StoreRaws, optional: Collection[str] = (), *,
                 defaults: bool = False) -> Packer:
     """Return the fastest packer there is; `constants` has every field of every group.
 

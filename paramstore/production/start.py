@@ -8,8 +8,9 @@ from pathlib import Path
 
 from paramstore.core.disk import unreadable
 from paramstore.core.errors import Finding, SourceText, ToolError
+from paramstore.core.scalars import StoreRaws
 from paramstore.files.forms import FORMS
-from paramstore.image.pack import Values, complete, left_out, ungiven
+from paramstore.image.pack import complete, left_out, ungiven
 from paramstore.image.values import read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
@@ -74,7 +75,7 @@ def prepare(plan: Plan, wanted: Wanted,
     return job, given.warnings
 
 
-def _left_out(plan: Plan, values: Values, place: SerialPlace) -> dict[str, tuple[str, ...]]:
+def _left_out(plan: Plan, values: StoreRaws, place: SerialPlace) -> dict[str, tuple[str, ...]]:
     """Return what no value is given for, but the serial number: each unit has one."""
     return {group: tuple(n for n in names if (group, n) != (place.group.name, place.parameter.name))
             for group, names in left_out(plan, values).items()}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from paramstore.core.disk import read_text
 from paramstore.core.errors import Finding, FindingsError, Severity, Span, errors_in
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.core.words import plural, show_number
 from paramstore.image.values import read_values
 from paramstore.image.values_out import toml_value
@@ -44,7 +44,6 @@ _CODE_OF_PROBLEM = {
     "text": "PS945", "length": "PS945",
     "rising": "PS946",
 }
-Raws = dict[str, dict[str, tuple[Raw, ...]]]
 
 
 @dataclass(slots=True)
@@ -56,7 +55,7 @@ class UnitRow:
     number: int
     row: TableRow
     serial: str | None
-    values: Raws | None
+    values: StoreRaws | None
     given: str
 
 
@@ -111,7 +110,7 @@ class TableReader:
     schema: Schema
     path: str
     place: SerialPlace
-    constants: Mapping[str, Mapping[str, tuple[Raw, ...]]]
+    constants: StoreRaws
     calibrations: str | None = None
     bulk: bool = True
     optional: Collection[str] = ()
@@ -240,7 +239,7 @@ class TableReader:
             if row.texts:
                 self._refuse_width(row, width)
             return None
-        values: Raws = {}
+        values: dict[str, dict[str, tuple[Raw, ...]]] = {}
         given: dict[str, dict[str, str]] = {}
         serial = self._serial(row, firsts)
         values |= {group: {} for group in self._empty(row)}
@@ -320,7 +319,7 @@ class TableReader:
                       help="give each unit a number of its own")
         return text
 
-    def _calibrate(self, serial: str, row: TableRow, values: Raws,
+    def _calibrate(self, serial: str, row: TableRow, values: dict[str, dict[str, tuple[Raw, ...]]],
                    given: dict[str, dict[str, str]]) -> None:
         """Add the values of a unit's own file; findings PS956, PS957, and those of the file."""
         path = Path(self.calibrations or "", f"{serial}.toml")
@@ -351,7 +350,7 @@ class TableReader:
                 given.setdefault(group.name, {})[parameter.name] = toml_value(
                     parameter_from_raw(parameter, raws))
 
-    def _check_order(self, row: TableRow, values: Raws) -> None:
+    def _check_order(self, row: TableRow, values: StoreRaws) -> None:
         """Check `below` on what will be stored (PS947)."""
         for group in self.schema.groups:
             changed = values.get(group.name)

@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Mapping
+from typing import cast
 
 from paramstore.core.format import ERASED
-from paramstore.core.scalars import SCALARS, Raw, Scalar
+from paramstore.core.scalars import SCALARS, GroupRaws, Raw, Scalar
 from paramstore.layout.plan import Reserved, Ring
 from paramstore.record.shapes import CodecError, Shape, payload_shape
 from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import Kind
 
-__all__ = ["decode_body", "default_payload", "element_bytes", "encode_body"]
+__all__ = ["decode_body", "default_payload", "element_bytes", "encode_body", "with_values"]
 
 
-def encode_body(ring: Ring, values: Mapping[str, tuple[Raw, ...]]) -> bytes:
+def encode_body(ring: Ring, values: GroupRaws) -> bytes:
     """Return the `ring.body_bytes` bytes of a body.
 
     `values` maps field names (`name`, or `name.x` and `name.y` of a curve) to as many raws as the
@@ -55,10 +55,20 @@ def decode_body(ring: Ring, body: bytes, revision: int | None = None) -> dict[st
     Bytes past the fields are ignored. Floats may be NaN or infinite and values outside their
     limits: the bytes decide. Raises CodecError if `body` is shorter than the fields.
     """
-    parts = _shape(ring).parse(body)
+    parts = cast("GroupRaws", _shape(ring).parse(body))  # a payload has arrays only
     held = {p.field.name for p in ring.fields if revision is None or p.since <= revision}
-    return {f.name: tuple(parts[f.name]) if f.name in held else f.default
-            for f in ring.group.fields}
+    return {f.name: parts[f.name] if f.name in held else f.default for f in ring.group.fields}
+
+
+def with_values(ring: Ring, body: bytes, revision: int, values: GroupRaws) -> bytes:
+    """Return a body with other values in all fields that records of `revision` hold, all else as
+    it was."""
+    changed, new = bytearray(body), encode_body(ring, values)
+    for placed in ring.fields:
+        if placed.since <= revision:
+            span = slice(placed.offset, placed.offset + placed.field.size)
+            changed[span] = new[span]
+    return bytes(changed)
 
 
 def default_payload(ring: Ring) -> bytes:

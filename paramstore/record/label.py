@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from dataclasses import replace
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES, crc32c
+from paramstore.core.checksum import crc32c
 from paramstore.core.format import (
+    CRC_BYTES,
     FORMAT_VERSION,
     LABEL_MAGIC,
     LINEAGE_BYTES,
+    NO_STORE,
     geometry_byte,
     label_name_bytes,
     release_number,
@@ -18,7 +20,8 @@ from paramstore.core.format import (
 from paramstore.layout.plan import Plan
 from paramstore.record.shapes import label_shape
 
-__all__ = ["Label", "build_label", "label_places", "lineage_of", "read_label"]
+__all__ = ["Label", "build_label", "erasing_label", "label_places", "parse_label",
+           "read_label", "release_bytes"]
 
 
 class Label(NamedTuple):
@@ -47,21 +50,9 @@ class Label(NamedTuple):
         return gap > LINEAGE_BYTES or self.lineage[gap - 1] == layout_id & 0xFF
 
 
-@lru_cache
 def label_places(page_bytes: int) -> dict[str, slice]:
-    """Return where the parts of a label lie, by name and in order: those of its shape, and `crc`.
-    """
-    places, at = {}, 0
-    for part in label_shape(label_name_bytes(page_bytes)).parts:
-        places[part.name] = slice(at, at + part.bytes)
-        at += part.bytes
-    return {**places, "crc": slice(at, at + CRC_BYTES)}
-
-
-def lineage_of(plan: Plan) -> bytes:
-    """Return what a label says of the releases before its own."""
-    last = [layout_id & 0xFF for _, layout_id in plan.known[:-LINEAGE_BYTES - 1:-1]]
-    return bytes(last).ljust(LINEAGE_BYTES, b"\0")
+    """Return where the parts of a label lie, by name and in order, `crc` the last."""
+    return label_shape(label_name_bytes(page_bytes)).places
 
 
 _GEOMETRY_OFFSET = label_places(8)["geometry"].start
@@ -71,6 +62,7 @@ def build_label(plan: Plan) -> bytes:
     """Return one label copy, `plan.label_bytes` long."""
     part = plan.part
     size = label_name_bytes(part.page)
+    lineage = bytes(layout_id & 0xFF for _, layout_id in plan.known[:-LINEAGE_BYTES - 1:-1])
     front = label_shape(size).build({
         "magic": LABEL_MAGIC,
         "version": FORMAT_VERSION,
@@ -78,10 +70,24 @@ def build_label(plan: Plan) -> bytes:
         "release": release_number(plan.release, plan.series),
         "store_id": plan.store_id,
         "layout_id": plan.layout_id,
-        "lineage": lineage_of(plan),
+        "lineage": lineage.ljust(LINEAGE_BYTES, b"\0"),
         "name": cut_utf8(plan.schema.name, size).ljust(size, b"\0"),
-    })
+        "crc": 0,
+    })[:-CRC_BYTES]
     return front + crc32c(front).to_bytes(CRC_BYTES, "little")
+
+
+def erasing_label(plan: Plan) -> bytes:
+    """Return the label of a part that is being erased: it names no store."""
+    return build_label(replace(plan, store_id=NO_STORE))
+
+
+def release_bytes(plan: Plan, release: int, layout_id: int) -> bytes:
+    """Return what the label of a release of the store says of itself: all from the release to the
+    layout id."""
+    places = label_places(plan.part.page)
+    label = build_label(replace(plan, release=release, layout_id=layout_id))
+    return label[places["release"].start:places["layout_id"].stop]
 
 
 def read_label(data: bytes) -> Label | None:
@@ -91,18 +97,26 @@ def read_label(data: bytes) -> Label | None:
     """
     if not data.startswith(LABEL_MAGIC) or len(data) <= _GEOMETRY_OFFSET:
         return None
-    geometry = data[_GEOMETRY_OFFSET]
-    page, capacity = 1 << (geometry & 0x0F), 128 << (geometry >> 4)
+    page, _ = _geometry(data[_GEOMETRY_OFFSET])
     shape = label_shape(label_name_bytes(page))
-    size = shape.size
-    crc = data[size:size + CRC_BYTES]
-    if len(crc) < CRC_BYTES or crc32c(data[:size]) != int.from_bytes(crc, "little"):
+    return parse_label(data[:shape.size], page) if len(data) >= shape.size else None
+
+
+def parse_label(data: bytes, page_bytes: int) -> Label | None:
+    """Return the label that `data` is, as long as that of a part with such pages; None if its magic
+    or CRC is not right."""
+    magic, version, geometry, number, store_id, layout_id, lineage, name, crc = label_shape(
+        label_name_bytes(page_bytes)).reader.unpack(data)
+    if magic != LABEL_MAGIC or crc32c(data[:-CRC_BYTES]) != crc:
         return None
-    parts = shape.parse(data)
-    release, series = split_release(parts["release"])
-    return Label(parts["version"], page, capacity, release, series, parts["store_id"],
-                 parts["layout_id"], tuple(parts["lineage"]),
-                 parts["name"].rstrip(b"\0").decode("utf-8", "replace"))
+    release, series = split_release(number)
+    return Label(version, *_geometry(geometry), release, series, store_id, layout_id,
+                 tuple(lineage), name.rstrip(b"\0").decode("utf-8", "replace"))
+
+
+def _geometry(byte: int) -> tuple[int, int]:
+    """Return page and capacity in bytes; see `format.geometry_byte`."""
+    return 1 << (byte & 0x0F), 128 << (byte >> 4)
 
 
 def cut_utf8(text: str, size: int) -> bytes:

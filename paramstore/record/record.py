@@ -1,16 +1,33 @@
-"""Records: a sequence number, a revision, a body and a CRC (FORMAT.md, 3 and 4)."""
+"""Records: a sequence number, a revision, a body and a CRC (FORMAT.md, 3 and 4); and what the
+record that follows one takes over from it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from enum import StrEnum
+from functools import lru_cache
 from typing import NamedTuple
 
-from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
-from paramstore.core.format import ERASED, SEQUENCE_END, slot_of
+from paramstore.core.checksum import crc32c
+from paramstore.core.format import (
+    CRC_BYTES,
+    ERASED,
+    OVERHEAD_BYTES,
+    RECORD_PARTS,
+    SEQUENCE_END,
+    slot_of,
+)
+from paramstore.core.scalars import GroupRaws
 from paramstore.layout.plan import Plan, Ring
+from paramstore.record.body import encode_body
 from paramstore.record.shapes import record_shape
 
-__all__ = ["Record", "RecordState", "build_record", "read_record"]
+__all__ = ["Record", "RecordParts", "RecordState", "build_record", "crc_holds", "crc_start",
+           "kept_spans", "newest_of", "next_body", "next_record", "read_record", "record_crc",
+           "sequence_of", "split_record"]
+
+_SEQUENCE = RECORD_PARTS[0].size
 
 
 class RecordState(StrEnum):
@@ -22,6 +39,15 @@ class RecordState(StrEnum):
     BAD_CRC = "wrong CRC"
     NO_NUMBER = "no sequence number"  # the CRC is right, but 0, and from D0000000 on, is no number
     MISPLACED = "misplaced"  # the CRC is right, but the number belongs in another slot
+
+
+class RecordParts(NamedTuple):
+    """The parts of the bytes of a record, whatever they are worth."""
+
+    sequence: int
+    revision: int
+    body: bytes
+    crc: int
 
 
 class Record(NamedTuple):
@@ -38,6 +64,9 @@ class Record(NamedTuple):
         return self.state is RecordState.VALID
 
 
+# ---- Bytes of one record ------------------------------------------------------------------------
+
+
 def build_record(plan: Plan, ring: Ring, sequence: int, body: bytes,
                  revision: int | None = None) -> bytes:
     """Return the `ring.record_bytes` bytes of a record.
@@ -48,8 +77,19 @@ def build_record(plan: Plan, ring: Ring, sequence: int, body: bytes,
         "sequence": sequence,
         "revision": ring.revision if revision is None else revision,
         "body": body,
-    })
-    return front + _crc(plan, ring, front)
+        "crc": 0,
+    })[:-CRC_BYTES]
+    return front + record_crc(plan, ring, front)
+
+
+def split_record(data: bytes) -> RecordParts:
+    """Return the parts of the bytes of a whole record."""
+    return RecordParts._make(record_shape(len(data) - OVERHEAD_BYTES).reader.unpack(data))
+
+
+def sequence_of(data: bytes) -> int:
+    """Return the sequence number that a record or its front begins with."""
+    return int.from_bytes(data[:_SEQUENCE], "little")
 
 
 def read_record(plan: Plan, ring: Ring, slot: int, data: bytes) -> Record:
@@ -61,20 +101,80 @@ def read_record(plan: Plan, ring: Ring, slot: int, data: bytes) -> Record:
     data = data[:ring.record_bytes]
     if len(data) < ring.record_bytes:
         return Record(0, 0, b"", RecordState.SHORT)
-    parts = record_shape(ring.body_bytes).parse(data)
+    sequence, revision, body, _ = split_record(data)
     if data.count(ERASED) == len(data):
         state = RecordState.ERASED
-    elif data[-CRC_BYTES:] != _crc(plan, ring, data[:-CRC_BYTES]):
+    elif not crc_holds(plan, ring, data):
         state = RecordState.BAD_CRC
-    elif not 0 < parts["sequence"] < SEQUENCE_END:
+    elif not 0 < sequence < SEQUENCE_END:
         state = RecordState.NO_NUMBER
-    elif slot_of(parts["sequence"], ring.slots) != slot:
+    elif slot_of(sequence, ring.slots) != slot:
         state = RecordState.MISPLACED
     else:
         state = RecordState.VALID
-    return Record(parts["sequence"], parts["revision"], parts["body"], state)
+    return Record(sequence, revision, body, state)
 
 
-def _crc(plan: Plan, ring: Ring, front: bytes) -> bytes:
-    crc = crc32c(record_prefix(plan.store_id, ring.group.id) + front)
+def newest_of(plan: Plan, ring: Ring, image: bytes) -> Record | None:
+    """Return the newest valid record of a ring in the bytes of a part; None if there is none."""
+    records = (read_record(plan, ring, slot, image[at:at + ring.record_bytes])
+               for slot, at in enumerate(map(ring.address, range(ring.slots))))
+    return max((r for r in records if r.valid), key=lambda r: r.sequence, default=None)
+
+
+def crc_holds(plan: Plan, ring: Ring, data: bytes) -> bool:
+    """Return whether the CRC that ends `data` is that of a record of a ring."""
+    return data[-CRC_BYTES:] == record_crc(plan, ring, data[:-CRC_BYTES])
+
+
+def record_crc(plan: Plan, ring: Ring, front: bytes) -> bytes:
+    """Return the CRC of a record of a ring that begins with `front`, all before the CRC."""
+    crc = crc32c(_crc_prefix(plan.store_id, ring.group.id) + front)
     return crc.to_bytes(CRC_BYTES, "little")
+
+
+def crc_start(plan: Plan, ring: Ring) -> int:
+    """Return the CRC register with which the record itself begins."""
+    return crc32c(_crc_prefix(plan.store_id, ring.group.id)) ^ 0xFFFF_FFFF
+
+
+@lru_cache
+def _crc_prefix(store_id: int, group_id: int) -> bytes:
+    """Return the 5 bytes that precede a record under its CRC but are not stored.
+
+    They make a record of another store, or of another group, fail its check.
+    """
+    return store_id.to_bytes(4, "little") + group_id.to_bytes(1, "little")
+
+
+# ---- The record that follows --------------------------------------------------------------------
+
+
+def next_record(ring: Ring, values: GroupRaws, newest: Record | None) -> tuple[bytes, int]:
+    """Return body and revision of the record that brings `values` behind the newest one, as
+    firmware writes it: the later one of both revisions, and bytes that the ring does not know
+    as they were. Raises CodecError as `encode_body`."""
+    body = encode_body(ring, values)
+    if newest is None:
+        return body, ring.revision
+    return (next_body(ring, body, newest.revision, newest.body),
+            max(ring.revision, newest.revision))
+
+
+def next_body(ring: Ring, body: bytes, revision: int, newest: bytes) -> bytes:
+    """Return `body` with the bytes that the ring does not know as they are in the `newest` body,
+    which is of `revision`."""
+    kept = bytearray(body)
+    for span in kept_spans(ring, revision):
+        kept[span] = newest[span]
+    return bytes(kept)
+
+
+def kept_spans(ring: Ring, revision: int) -> Iterator[slice]:
+    """Yield the bytes of a body that the next record takes from the newest one, which is of
+    `revision`: values that were taken out, and what only a later release knows."""
+    for reserved in ring.reserved:
+        if reserved.since <= revision:
+            yield slice(reserved.offset, reserved.offset + reserved.size)
+    if revision > ring.revision:
+        yield slice(ring.payload_bytes, ring.body_bytes)

@@ -1,23 +1,30 @@
-"""The byte shapes of FORMAT.md as construct declarations, and the fence around construct.
+"""The byte shapes of FORMAT.md, and the fence around construct.
 
-The only module that imports construct, when it first writes: loading it takes longer than reading
-a whole dump. Reading uses `struct` with formats that come from the same parts; a test demands that
-it gives what construct gives for any bytes. Errors leave this module as `CodecError`, with the
-name of the field and its byte offset. Must not know CRCs, slots or limits.
+A shape is a table of parts; where each lies, how `struct` reads it and the construct that writes it
+follow from the table. The only module that imports construct, when it first writes: loading it
+takes longer than reading a whole dump. A test demands that `struct` reads what construct reads, for
+any bytes. Errors leave this module as `CodecError`, with the name of the part and its byte offset.
+Must not know CRCs, slots or limits.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property, lru_cache
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.core.errors import ParamstoreError
-from paramstore.core.format import LINEAGE_BYTES
-from paramstore.core.scalars import SCALARS, Scalar
+from paramstore.core.format import CRC_BYTES, LABEL_PARTS, RECORD_PARTS, FormatPart
+from paramstore.core.scalars import SCALARS, Raw, Scalar
 
-__all__ = ["CodecError", "Part", "Shape", "label_shape", "payload_shape", "record_shape"]
+if TYPE_CHECKING:
+    from construct import Construct
+
+__all__ = ["CodecError", "Shape", "ShapePart", "label_shape", "payload_shape", "record_shape"]
+
+PartValue = Raw | bytes | tuple[Raw, ...]
+"""What a part of a shape holds: a number, plain bytes, or an array of numbers."""
 
 
 class CodecError(ParamstoreError):
@@ -35,7 +42,7 @@ class CodecError(ParamstoreError):
         self.offset = offset
 
 
-class Part(NamedTuple):
+class ShapePart(NamedTuple):
     """One part of a shape: a scalar, an array of `elements` of them, or `size` plain bytes."""
 
     name: str
@@ -50,24 +57,40 @@ class Part(NamedTuple):
             return self.size
         return self.scalar.size * (1 if self.elements is None else self.elements)
 
+    @property
+    def struct_format(self) -> str:
+        """How `struct` reads it."""
+        if self.scalar is None:
+            return f"{self.size}s"
+        count = "" if self.elements is None else self.elements
+        return f"{count}{self.scalar.struct_code}"
+
 
 class Shape:
-    """A run of named parts of fixed size, without gaps."""
+    """A run of named parts of fixed size, without gaps. `places` says where each lies, `reader` is
+    the `struct` of them all."""
 
-    def __init__(self, *parts: Part) -> None:
+    def __init__(self, *parts: ShapePart) -> None:
         self.parts = parts
-        self._reader = struct.Struct("<" + "".join(map(_struct_code, parts)))
-        self.size = self._reader.size
+        self.reader = struct.Struct("<" + "".join(part.struct_format for part in parts))
+        self.size = self.reader.size
+        self.places: dict[str, slice] = {}
+        at = 0
+        for part in parts:
+            self.places[part.name] = slice(at, at + part.bytes)
+            at += part.bytes
 
-    def parse(self, data: bytes) -> dict[str, Any]:
+    def parse(self, data: bytes) -> dict[str, PartValue]:
         """Return the parts of `data` by name, arrays as tuples; bytes past them are ignored.
 
         Raises CodecError.
         """
         if len(data) < self.size:
-            raise self._short(len(data))
-        values = self._reader.unpack_from(data)
-        parsed: dict[str, Any] = {}
+            end = next(name for name, place in self.places.items() if place.stop > len(data))
+            raise CodecError(f"the data ends after {len(data)} bytes", end,
+                             self.places[end].start)
+        values = self.reader.unpack_from(data)
+        parsed: dict[str, PartValue] = {}
         at = 0
         for part in self.parts:
             if part.elements is None:
@@ -78,7 +101,7 @@ class Shape:
                 at += part.elements
         return parsed
 
-    def build(self, parts: Mapping[str, Any]) -> bytes:
+    def build(self, parts: Mapping[str, PartValue]) -> bytes:
         """Return the bytes of `parts`. Raises CodecError."""
         from construct import ConstructError
 
@@ -87,74 +110,45 @@ class Shape:
         except ConstructError as error:
             # construct gives the place as text: "(building) -> name".
             name = (error.path or "").rpartition(" -> ")[2]
-            raise CodecError("the value does not fit", *self._place(name)) from error
+            place = (name, self.places[name].start) if name in self.places else ("", 0)
+            raise CodecError("the value does not fit", *place) from error
 
     @cached_property
-    def declaration(self) -> Any:
+    def declaration(self) -> Construct:
         """The construct that this shape is."""
         import construct
 
-        return construct.Struct(*(p.name / _construct(construct, p) for p in self.parts))
+        def declared(part: ShapePart) -> Construct:
+            if part.scalar is None:
+                return construct.Bytes(part.size)
+            kind = {"f32": "Float32l", "f64": "Float64l"}.get(part.scalar.name) or (
+                f"Int{8 * part.scalar.size}{'s' if part.scalar.minimum < 0 else 'u'}l")
+            scalar = getattr(construct, kind)
+            return scalar if part.elements is None else construct.Array(part.elements, scalar)
 
-    def _short(self, size: int) -> CodecError:
-        end = 0
-        for part in self.parts:
-            end += part.bytes
-            if end > size:
-                return CodecError(f"the data ends after {size} bytes", *self._place(part.name))
-        raise AssertionError("the data are long enough")
-
-    def _place(self, name: str) -> tuple[str, int]:
-        offset = 0
-        for part in self.parts:
-            if part.name == name:
-                return name, offset
-            offset += part.bytes
-        return "", 0
-
-
-def _struct_code(part: Part) -> str:
-    if part.scalar is None:
-        return f"{part.size}s"
-    return part.scalar.struct_code if part.elements is None else (
-        f"{part.elements}{part.scalar.struct_code}")
-
-
-def _construct(construct: Any, part: Part) -> Any:
-    if part.scalar is None:
-        return construct.Bytes(part.size)
-    kind = {"f32": "Float32l", "f64": "Float64l"}.get(part.scalar.name) or (
-        f"Int{8 * part.scalar.size}{'s' if part.scalar.minimum < 0 else 'u'}l")
-    scalar = getattr(construct, kind)
-    return scalar if part.elements is None else construct.Array(part.elements, scalar)
-
-
-_U8, _U16, _U32 = (SCALARS[name] for name in ("u8", "u16", "u32"))
+        return construct.Struct(*(p.name / declared(p) for p in self.parts))
 
 
 @lru_cache
 def label_shape(name_bytes: int) -> Shape:
-    """Return the shape of a label without its CRC (FORMAT.md, 2)."""
-    return Shape(
-        Part("magic", None, size=4),
-        Part("version", _U8),
-        Part("geometry", _U8),
-        Part("release", _U16),
-        Part("store_id", _U32),
-        Part("layout_id", _U32),
-        Part("lineage", None, size=LINEAGE_BYTES),
-        Part("name", None, size=name_bytes),
-    )
+    """Return the shape of a label (FORMAT.md, 2)."""
+    return Shape(*_with_crc(LABEL_PARTS, "name", name_bytes))
 
 
 @lru_cache
 def record_shape(body_bytes: int) -> Shape:
-    """Return the shape of a record without its CRC (FORMAT.md, 3)."""
-    return Shape(Part("sequence", _U32), Part("revision", _U8),
-                 Part("body", None, size=body_bytes))
+    """Return the shape of a record (FORMAT.md, 3)."""
+    return Shape(*_with_crc(RECORD_PARTS, "body", body_bytes))
+
+
+def _with_crc(front: Iterable[FormatPart], rest: str, size: int) -> Iterable[ShapePart]:
+    """Yield the parts of a `front`, `size` plain bytes called `rest`, and the CRC."""
+    for part in (*front, FormatPart(rest, size, number=False), FormatPart("crc", CRC_BYTES)):
+        yield ShapePart(part.name, SCALARS[f"u{8 * part.size}"] if part.number else None,
+                        size=part.size)
 
 
 @lru_cache
 def payload_shape(fields: tuple[tuple[str, Scalar, int], ...]) -> Shape:
     """Return the shape of a run of (name, scalar, count) fields (FORMAT.md, 5)."""
-    return Shape(*(Part(name, scalar, count) for name, scalar, count in fields))
+    return Shape(*(ShapePart(name, scalar, count) for name, scalar, count in fields))

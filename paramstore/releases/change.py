@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Change", "Verdict"]
+__all__ = ["Change", "Impact"]
 
 
-class Verdict(StrEnum):
+class Impact(StrEnum):
     """What a change means for units in the field."""
 
     SAFE = "safe"  # old bytes are read as they are; what is new has its default
@@ -24,7 +24,7 @@ class Change:
     GROUP.PARAMETERs of which a rule may reset stored values."""
 
     code: str
-    verdict: Verdict
+    verdict: Impact
     where: str
     text: str
     loses: tuple[str, ...] = ()

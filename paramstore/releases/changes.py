@@ -17,12 +17,12 @@ from paramstore.core.words import code_list, plural, show_number
 from paramstore.layout.demand import slots_for_life
 from paramstore.layout.moves import Arithmetic, Conversion, convert, rounded
 from paramstore.layout.plan import Plan
-from paramstore.releases.change import Change, Verdict
-from paramstore.releases.conversion import Refused, same_bytes, via_along
+from paramstore.releases.change import Change, Impact
+from paramstore.releases.conversion import NoConversion, same_bytes, via_along
 from paramstore.releases.links import Links
 from paramstore.releases.refusals import built_otherwise
 from paramstore.releases.rule_changes import rule_changes
-from paramstore.releases.ways import Way, images, line_may_round, ranges_of, way_along
+from paramstore.releases.ways import ValueRoute, images, line_may_round, ranges_of, way_along
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 from paramstore.schema.quantity import (
     boundless,
@@ -31,7 +31,7 @@ from paramstore.schema.quantity import (
     show_range,
 )
 
-__all__ = ["Change", "Verdict", "changes"]
+__all__ = ["Change", "Impact", "changes"]
 
 
 def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
@@ -42,16 +42,16 @@ def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     if old.series == new.series:
         yield from _changes(old, new, links)
         return
-    yield Change("PS769", Verdict.RELAYOUT, "", f"series {new.series}: every ring is laid out "
+    yield Change("PS769", Impact.RELAYOUT, "", f"series {new.series}: every ring is laid out "
                  "anew; `paramstore migrate --relayout` converts units of before on the host")
     for change in _changes(old, new, links):
         if change.code in _IN_PLACE:
             change = replace(change, text=change.text.split("; ")[0])
         if change.code == "PS754":
-            change = replace(change, verdict=Verdict.MIGRATES,
+            change = replace(change, verdict=Impact.MIGRATES,
                              text=f"{change.text}; its values do not come over")
         elif change.code == "PS768":  # a new ring is as long as it has to be
-            change = replace(change, verdict=Verdict.SAFE,
+            change = replace(change, verdict=Impact.SAFE,
                              text=change.text.removesuffix("; the ring stays"))
         yield change
 
@@ -68,7 +68,7 @@ def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     for group in new.groups:
         ring = links.groups.get(group.name)
         if ring is None:
-            yield Change("PS751", Verdict.SAFE, group.name,
+            yield Change("PS751", Impact.SAFE, group.name,
                          "new group; what does not move there begins with its default")
         else:
             yield from _group(ring.group, group, group.name in short)
@@ -83,7 +83,7 @@ def _store(old: Schema, new: Schema, short: bool) -> Iterator[Change]:
     part = f"part {old.part.name} -> {new.part.name}"
     other = any(built_otherwise(old.part, new.part))
     if other:  # without a new series it is refused (PS732)
-        yield Change("PS769", Verdict.RELAYOUT, "", part)
+        yield Change("PS769", Impact.RELAYOUT, "", part)
     words = [part] * (old.part.name != new.part.name and not other)
     words += [f"{what} {a} -> {b}" for what, a, b in (
         ("address", hex(old.address), hex(new.address)),
@@ -95,16 +95,16 @@ def _store(old: Schema, new: Schema, short: bool) -> Iterator[Change]:
     if words:
         yield Change("PS768", _use(short), "", "; ".join(words))
     if old.doc != new.doc:
-        yield Change("PS761", Verdict.SAFE, "", "another description")
+        yield Change("PS761", Impact.SAFE, "", "another description")
 
 
-def _use(short: bool) -> Verdict:
-    return Verdict.WEARS if short else Verdict.SAFE
+def _use(short: bool) -> Impact:
+    return Impact.WEARS if short else Impact.SAFE
 
 
 def _group(old: Group, new: Group, short: bool) -> Iterator[Change]:
     if old.name != new.name:
-        yield Change("PS753", Verdict.SAFE, new.name, f"was group `{old.name}`; its ring stays")
+        yield Change("PS753", Impact.SAFE, new.name, f"was group `{old.name}`; its ring stays")
     words = [f"{what} {a} -> {b}" for what, a, b in (
         ("role", old.role.value, new.role.value), ("copies", old.copies, new.copies),
         ("writes per day", f"{old.writes_per_day:g}", f"{new.writes_per_day:g}"),
@@ -112,7 +112,7 @@ def _group(old: Group, new: Group, short: bool) -> Iterator[Change]:
     if words:
         yield Change("PS768", _use(short), new.name, "; ".join(words) + "; the ring stays")
     if old.doc != new.doc:
-        yield Change("PS761", Verdict.SAFE, new.name, "another description")
+        yield Change("PS761", Impact.SAFE, new.name, "another description")
 
 
 def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterator[Change]:
@@ -120,7 +120,7 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
     before = links.before(old, group, new)
     if before is None:
         default = ", ".join(format_value(f, f.default) for f in new.fields)
-        yield Change("PS750", Verdict.SAFE, where,
+        yield Change("PS750", Impact.SAFE, where,
                      f"new; units in the field get the default {default}")
         return
     old_group, old_name = links.parameters[group.name, new.name]
@@ -131,20 +131,20 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
     same = all(same_bytes(a, b) for a, b in pairwise(line))
     ring = links.groups.get(group.name)
     if ring is None or ring.group.name != old_group:
-        yield Change("PS763", Verdict.MIGRATES, where,
+        yield Change("PS763", Impact.MIGRATES, where,
                      f"comes from `{old_group}.{old_name}`; values are carried over")
     elif any(home.group.id != ring.group.id for home, _ in between):
-        yield Change("PS763", Verdict.MIGRATES, where,
+        yield Change("PS763", Impact.MIGRATES, where,
                      f"was `{old_name}`, and in another group for a while; values are carried over")
     elif old_name != new.name:
-        yield Change("PS752", Verdict.SAFE, where,
+        yield Change("PS752", Impact.SAFE, where,
                      f"was `{old_name}`" + "; its bytes stay" * same)
     lines = [[p.fields[index] for p in line]  # refused: a curve that was none
              for index in range(min(len(p.fields) for p in line))]
     for fields in lines:
         yield from _field(where, fields, same)
     if before.doc != new.doc:
-        yield Change("PS761", Verdict.SAFE, where, "another description")
+        yield Change("PS761", Impact.SAFE, where, "another description")
 
 
 def _convertible(line: Sequence[Parameter]) -> bool:
@@ -152,7 +152,7 @@ def _convertible(line: Sequence[Parameter]) -> bool:
     try:
         for before, new in pairwise(line):
             same_bytes(before, new)
-    except Refused:
+    except NoConversion:
         return False
     return True
 
@@ -163,9 +163,9 @@ def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
     axis = new.name.rpartition(".")[2] + ": " if new.kind is Kind.CURVE else ""
     way = way_along(line)
     if not same and (text := _stored_anew(line, way)):
-        yield Change("PS762", Verdict.MIGRATES, where, axis + text)
+        yield Change("PS762", Impact.MIGRATES, where, axis + text)
     elif same and old.unit != new.unit:
-        yield Change("PS761", Verdict.SAFE, where,
+        yield Change("PS761", Impact.SAFE, where,
                      f"{axis}the unit is written {new.unit or 'without a word'}; its bytes stay")
     if old.count != new.count:
         yield _recount(where, old, new)
@@ -174,18 +174,18 @@ def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
     elif way:
         yield from _limits(where, axis, old, new, way, same)
     if way and _default_changed(way.conversion, old, new):
-        yield Change("PS756", Verdict.SAFE, where,
+        yield Change("PS756", Impact.SAFE, where,
                      f"{axis}the default is {format_value(new, new.default)} now, was "
                      f"{format_value(old, old.default)}; "
                      + ("stored values stay" if same else "it counts where nothing is stored"))
     if old.digits != new.digits:
-        yield Change("PS761", Verdict.SAFE, where, f"{axis}another number of decimals is shown")
+        yield Change("PS761", Impact.SAFE, where, f"{axis}another number of decimals is shown")
     if old.array != new.array:
-        yield Change("PS761", Verdict.SAFE, where,
+        yield Change("PS761", Impact.SAFE, where,
                      "an array now" if new.array else "a single value now, no array")
 
 
-def _stored_anew(line: Sequence[Field], way: Way | None) -> str:
+def _stored_anew(line: Sequence[Field], way: ValueRoute | None) -> str:
     """Return how a number is stored in another way; "" if it is not."""
     old, new = line[0], line[-1]
     if _stored(old) != _stored(new) or (way and isinstance(way.conversion.rule, Arithmetic)):
@@ -215,9 +215,9 @@ def _recount(where: str, old: Field, new: Field) -> Change:
     what = "byte" if new.kind in (Kind.TEXT, Kind.BYTES) else "element"
     text = f"{plural(old.count, what)} before, {new.count} now"
     if new.count < old.count:
-        return Change("PS765", Verdict.MIGRATES, where, f"{text}; the last ones are lost")
+        return Change("PS765", Impact.MIGRATES, where, f"{text}; the last ones are lost")
     rest = "texts are carried over" if new.kind is Kind.TEXT else "the new ones get the default"
-    return Change("PS764", Verdict.MIGRATES, where, f"{text}; {rest}")
+    return Change("PS764", Impact.MIGRATES, where, f"{text}; {rest}")
 
 
 def _members(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
@@ -227,19 +227,19 @@ def _members(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
     now = dict(new.members)
     for name, _ in old.members:
         if renamed.get(name, name) != name:
-            yield Change("PS766", Verdict.SAFE, where, f"member `{name}` is `{renamed[name]}` now")
+            yield Change("PS766", Impact.SAFE, where, f"member `{name}` is `{renamed[name]}` now")
     if added := [name for name in now if name not in before]:
-        yield Change("PS759", Verdict.SAFE, where, f"new member{'s' * (len(added) > 1)} "
+        yield Change("PS759", Impact.SAFE, where, f"new member{'s' * (len(added) > 1)} "
                      f"{code_list(added)}; older firmware takes its default instead")
     if gone := [name for name in before if name not in now]:
         are, one = ("s", "are gone; a unit that holds one") if len(gone) > 1 else (
             "", "is gone; a unit that holds it")
-        yield Change("PS760", Verdict.MIGRATES, where,
+        yield Change("PS760", Impact.MIGRATES, where,
                      f"member{are} {code_list(gone)} {one} gets the default")
     if not same:
         moved = [n for n in now if n in before and before[n] != now[n]]
         if moved or old.scalar != new.scalar:
-            yield Change("PS762", Verdict.MIGRATES, where, "members are numbered or stored in "
+            yield Change("PS762", Impact.MIGRATES, where, "members are numbered or stored in "
                          "another way; values are converted by name")
 
 
@@ -249,10 +249,10 @@ def _gone(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     for ring in old.rings:
         name = ring.group.name
         if ring.group.id not in living:
-            yield Change("PS755", Verdict.SAFE, name, "retired group; its pages stay taken")
+            yield Change("PS755", Impact.SAFE, name, "retired group; its pages stay taken")
         for parameter in ring.group.parameters:
             if (name, parameter.name) not in kept:
-                yield Change("PS754", Verdict.SAFE, f"{name}.{parameter.name}",
+                yield Change("PS754", Impact.SAFE, f"{name}.{parameter.name}",
                              "retired; its bytes stay taken, and its values stay in old units")
 
 
@@ -271,7 +271,7 @@ def _stored(field: Field) -> str:
 # ---- Limits -------------------------------------------------------------------------------------
 
 
-def _limits(where: str, axis: str, old: Field, new: Field, way: Way,
+def _limits(where: str, axis: str, old: Field, new: Field, way: ValueRoute,
             same: bool) -> Iterator[Change]:
     """Yield that limits are narrower than what is stored, converted; or wider, for the same bytes.
     """
@@ -282,10 +282,10 @@ def _limits(where: str, axis: str, old: Field, new: Field, way: Way,
     if not inside and not _both_boundless(old, new):
         now, was = ((_range(new), _range(old)) if same
                     else (show_range(new), _seen_as(old, new, way)))
-        yield Change("PS758", Verdict.MIGRATES, where, f"{axis}may be {now} now, was {was}; a unit "
+        yield Change("PS758", Impact.MIGRATES, where, f"{axis}may be {now} now, was {was}; a unit "
                      "that holds a value outside gets the default")
     elif inside and same:
-        yield Change("PS757", Verdict.SAFE, where, f"{axis}may be {_range(new)} now, was "
+        yield Change("PS757", Impact.SAFE, where, f"{axis}may be {_range(new)} now, was "
                      f"{_range(old)}; older firmware takes its default for a value beyond its own "
                      "limits")
 
@@ -296,7 +296,7 @@ def _both_boundless(old: Field, new: Field) -> bool:
     return old.scalar == new.scalar and boundless(old) and boundless(new)
 
 
-def _seen_as(old: Field, new: Field, way: Way) -> str:
+def _seen_as(old: Field, new: Field, way: ValueRoute) -> str:
     """Return the range of `old` in the unit of `new`, to six digits where there are more."""
     if boundless(old):
         return show_range(old)

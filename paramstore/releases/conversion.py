@@ -18,13 +18,13 @@ from paramstore.core.words import code_list, show_number
 from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, Renumbering
 from paramstore.schema.model import Field, Kind, Parameter
 
-__all__ = ["Refused", "Via", "conversion_of", "host_conversion_of", "neutral", "same_bytes",
+__all__ = ["NoConversion", "Via", "conversion_of", "host_conversion_of", "neutral", "same_bytes",
            "via_along", "via_of"]
 
 _NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
 
-class Refused(ParamstoreError):
+class NoConversion(ParamstoreError):
     """There is no conversion; `code` says why, `help` what to do instead."""
 
     def __init__(self, code: str, message: str, help: str, notes: tuple[str, ...] = ()) -> None:
@@ -61,7 +61,7 @@ def via_of(old: Field, new: Field) -> Via:
     if old.unit == new.unit or not _are_numbers(old, new):
         return Via(names=_renamed(old, new))
     if convert is None:
-        raise Refused(
+        raise NoConversion(
             "PS727", f"the unit of `{new.name}` changes from {_unit(old)} to {_unit(new)}",
             "write how a value converts, such as `convert = { factor = 0.001 }`; "
             "`factor = 1` if it is only another word for the same unit",
@@ -116,7 +116,7 @@ def host_conversion_of(old: Field, new: Field, via: Via) -> Conversion:
     if _are_numbers(old, new):
         return _numeric(old, new, via)
     if old.kind is not new.kind:
-        raise Refused(
+        raise NoConversion(
             "PS728", f"`{new.name}` was {_kind(old)} and cannot become {_kind(new)}",
             "make a new parameter of another name, and retire the old one",
             ("there is no rule that turns the one into the other",))
@@ -165,7 +165,8 @@ def _refuse_large(old: Field, new: Field, rule: Arithmetic) -> None:
         help += "; or choose a `scale` that is a round multiple of the old one"
         note = (f"new stored value = ({show_number(float(rule.numerator))} x old "
                 f"+ {show_number(float(rule.addend))}) / {show_number(float(rule.denominator))}")
-    raise Refused("PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic", help, (note,))
+    raise NoConversion("PS736", f"`{new.name}` cannot be converted in 64-bit arithmetic", help,
+                       (note,))
 
 
 def _by_name(old: Field, new: Field, via: Via) -> Conversion:
@@ -181,7 +182,7 @@ def _refuse_reuse(old: Field, new: Field, mapped: set[int]) -> None:
     for name, number in new.members:
         if number in before and number not in mapped:
             what = "bit" if new.kind is Kind.FLAGS else "number"
-            raise Refused(
+            raise NoConversion(
                 "PS730", f"{what} {number} of `{new.name}` was `{before[number]}` and cannot "
                 f"become `{name}`",
                 f"give `{name}` a {what} that was never used; or, if it is a new name for the "
@@ -189,8 +190,8 @@ def _refuse_reuse(old: Field, new: Field, mapped: set[int]) -> None:
                 ("units in the field hold the old meaning",))
 
 
-def _refused_shape(field: Field, what: str) -> Refused:
-    return Refused("PS729", f"`{field.name}` cannot keep its values: {what}",
+def _refused_shape(field: Field, what: str) -> NoConversion:
+    return NoConversion("PS729", f"`{field.name}` cannot keep its values: {what}",
                    "make a new parameter of another name, and retire the old one")
 
 

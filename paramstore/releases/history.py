@@ -23,8 +23,15 @@ from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.core.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
 
-__all__ = ["FILE_VERSION", "History", "Release", "load_history", "load_release", "release_folder",
-           "write_release"]
+__all__ = [
+    "FILE_VERSION",
+    "Release",
+    "ReleaseHistory",
+    "load_history",
+    "load_release",
+    "release_folder",
+    "write_release",
+]
 
 FILE_VERSION = 1
 """Of the release files; grows when a key changes its meaning."""
@@ -43,7 +50,7 @@ class Release(NamedTuple):
         return self.plan.release
 
 
-class History(NamedTuple):
+class ReleaseHistory(NamedTuple):
     """All releases of a store, number 1 first."""
 
     releases: tuple[Release, ...] = ()
@@ -87,7 +94,7 @@ def release_folder(schema_path: str | Path) -> Path:
     return linked
 
 
-def load_history(schema_path: str | Path) -> History:
+def load_history(schema_path: str | Path) -> ReleaseHistory:
     """Return the releases of a schema file; an empty history if it has none.
 
     A folder that cannot be read is a ToolError: to lay out a store that was released as if it had
@@ -111,13 +118,13 @@ def load_history(schema_path: str | Path) -> History:
                 "bring the file back from version control")])
         releases.append(_load(path, number, releases[-1].digest if releases else None))
     if not releases:
-        return History()
+        return ReleaseHistory()
     from paramstore.releases.moves import with_moves
 
     plans: list[Plan] = []
     for release in releases:
         plans.append(with_moves(release.plan, plans))
-    return History(tuple(Release(plan, r.digest, r.note)
+    return ReleaseHistory(tuple(Release(plan, r.digest, r.note)
                          for plan, r in zip(plans, releases, strict=True)))
 
 
@@ -127,7 +134,8 @@ def load_release(path: str | Path) -> Plan:
     return _checked_plan(Path(path), data, data["release"])
 
 
-def write_release(schema_path: str | Path, plan: Plan, history: History, note: str = "") -> Path:
+def write_release(schema_path: str | Path, plan: Plan, history: ReleaseHistory,
+                  note: str = "") -> Path:
     """Write `plan` as the release after those in `history`; return the path of the new file.
 
     ToolError if the file is there already or the numbers are used up.

@@ -153,19 +153,20 @@ class _Linker:
 
     def check_removed(self) -> None:
         kept = set(self.links.parameters.values())
-        heirs = {ring.group.id: name for name, ring in self.links.groups.items()}
+        successors = {ring.group.id: name for name, ring in self.links.groups.items()}
         for ring in self.last.rings:
             name = ring.group.name
-            if ring.group.id not in heirs:
+            if ring.group.id not in successors:
                 if name not in self.schema.retired_groups:
                     self._refuse_lost_group(name)
                 continue
-            heir = self.schema.group(heirs[ring.group.id])
-            told = {*heir.retired, *(p.name for p in heir.parameters)}  # there: PS723, PS726
+            successor = self.schema.group(successors[ring.group.id])
+            # Told there: PS723, PS726.
+            told = {*successor.retired, *(p.name for p in successor.parameters)}
             lost = [p for p in ring.group.parameters
                     if (name, p.name) not in kept and p.name not in told]
             for parameter in lost:
-                self._refuse_lost(heir, parameter)
+                self._refuse_lost(successor, parameter)
 
     def _refuse_lost_group(self, name: str) -> None:
         new = [g.name for g in self.schema.groups if g.name not in self.links.groups]

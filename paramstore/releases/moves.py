@@ -12,7 +12,7 @@ from dataclasses import replace
 from paramstore.core.words import code_list
 from paramstore.layout.moves import Move
 from paramstore.layout.plan import PlacedField, Plan, Ring
-from paramstore.releases.conversion import Refused, Via, conversion_of, via_of
+from paramstore.releases.conversion import NoConversion, Via, conversion_of, via_of
 from paramstore.schema.model import Parameter
 
 __all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "lineage_of",
@@ -56,7 +56,7 @@ def _order(plan: Plan, moves: Mapping[int, Sequence[Move]]) -> list[int]:
         if not free:
             names = [plan.rings[i].group.name for i in range(len(plan.rings))
                      if plan.rings[i].group.id in needs]
-            raise Refused(
+            raise NoConversion(
                 "PS739", f"parameters move between {code_list(names)} in both directions",
                 "move those of one direction into another group, or leave them where they are",
                 ("units of the earlier releases are converted group by group, and after a power "
@@ -119,5 +119,5 @@ def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan])
 
 def _until(following: Plan, home: Ring) -> int:
     """Return the first revision of a ring without what left it in the release `following`."""
-    heir = next((r for r in following.rings if r.group.id == home.group.id), None)
-    return heir.revision if heir else 1 << 8
+    successor = next((r for r in following.rings if r.group.id == home.group.id), None)
+    return successor.revision if successor else 1 << 8

@@ -18,7 +18,7 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
 from paramstore.record import default_payload
 from paramstore.releases.changes import Change, changes
-from paramstore.releases.conversion import Refused, Via, same_bytes, via_of
+from paramstore.releases.conversion import NoConversion, Via, same_bytes, via_of
 from paramstore.releases.links import Links, link
 from paramstore.releases.moves import ancestors, lineage_of, with_moves
 from paramstore.releases.refusals import refusals, warnings
@@ -60,9 +60,9 @@ def _said(schema: Schema, links: Links, where: str) -> bool:
     """Return whether the schema names what is gone, GROUP or GROUP.PARAMETER of the last release,
     as retired."""
     group, _, parameter = where.partition(".")
-    heirs = [g for g in schema.groups if g.name in links.groups
+    successors = [g for g in schema.groups if g.name in links.groups
              and links.groups[g.name].group.name == group]
-    return parameter in heirs[0].retired if heirs else group in schema.retired_groups
+    return parameter in successors[0].retired if successors else group in schema.retired_groups
 
 
 def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
@@ -153,7 +153,7 @@ def _reused(plan: Plan, ring: Ring, parameter: Parameter,
 def _with_moves(plan: Plan, releases: Sequence[Plan]) -> Plan:
     try:
         return with_moves(plan, releases)
-    except Refused as refused:
+    except NoConversion as refused:
         raise FindingsError([Finding(refused.code, str(refused), plan.schema.source,
                                      help=refused.help, notes=refused.notes)]) from refused
 

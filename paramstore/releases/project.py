@@ -16,7 +16,7 @@ from paramstore.layout.growth import growth_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import Label
-from paramstore.releases.history import History, load_history, write_release
+from paramstore.releases.history import ReleaseHistory, load_history, write_release
 from paramstore.schema.model import Group, Parameter, Schema
 from paramstore.schema.reader import read_schema
 
@@ -31,7 +31,7 @@ class Project(NamedTuple):
     since. `findings` are the warnings about the schema; those about the plan are in the plan."""
 
     plan: Plan
-    history: History
+    history: ReleaseHistory
     changes: tuple[Change, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -65,7 +65,7 @@ class Review(NamedTuple):
     """Everything there is to say about a schema. `project` is None if there are errors."""
 
     findings: tuple[Finding, ...]
-    history: History
+    history: ReleaseHistory
     changes: tuple[Change, ...] = ()
     schema: Schema | None = None
     project: Project | None = None
@@ -88,7 +88,7 @@ def review(source: SourceText) -> Review:
         schema, warnings = read_schema(source)
         history = load_history(source.path)
     except FindingsError as error:
-        return Review(error.findings, History())
+        return Review(error.findings, ReleaseHistory())
     if not history:
         return _unreleased(schema, warnings, history)
     from paramstore.releases.place import compare, next_plan  # not needed without releases
@@ -105,7 +105,7 @@ def review(source: SourceText) -> Review:
     return Review((*warnings, *plan.findings), history, following.changes, schema, project)
 
 
-def _unreleased(schema: Schema, warnings: tuple[Finding, ...], history: History) -> Review:
+def _unreleased(schema: Schema, warnings: tuple[Finding, ...], history: ReleaseHistory) -> Review:
     """Return the review of a schema that was never released."""
     if early := tuple(_too_early(schema)):
         return Review((*warnings, *early), history, schema=schema)

@@ -11,7 +11,7 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.core.words import plural
 from paramstore.layout.misfit import anew_help
 from paramstore.layout.plan import Plan, Ring
-from paramstore.releases.conversion import Refused, same_bytes
+from paramstore.releases.conversion import NoConversion, same_bytes
 from paramstore.releases.links import Links
 from paramstore.schema.model import Group, Schema
 from paramstore.schema.part import Part
@@ -44,7 +44,7 @@ def refusals(old: Plan, new: Schema, links: Links) -> Iterator[Finding]:
             if former is not None:
                 try:
                     same_bytes(former, parameter)
-                except Refused as refused:
+                except NoConversion as refused:
                     yield Finding(refused.code, str(refused), new.source, parameter.span,
                                   notes=refused.notes, help=refused.help)
 

@@ -14,9 +14,9 @@ from typing import NamedTuple
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.layout.moves import convert
 from paramstore.layout.plan import Plan, Ring
-from paramstore.releases.change import Change, Verdict
+from paramstore.releases.change import Change, Impact
 from paramstore.releases.links import Links
-from paramstore.releases.ways import Way, images, line_may_round, ranges_of, way_along
+from paramstore.releases.ways import ValueRoute, images, line_may_round, ranges_of, way_along
 from paramstore.schema.breaches import Rule, rules_of
 from paramstore.schema.element import show_element, show_raw
 from paramstore.schema.model import Field, Group, Parameter
@@ -43,7 +43,7 @@ def rule_changes(old: Plan, links: Links, group: Group) -> Iterator[Change]:
             pair = next((r for r in rules if r.low is side), None)
             for change in _of_rule(old, links, side, pair):
                 yield change
-                if change.verdict is Verdict.MIGRATES and pair and len(change.loses) > 1:
+                if change.verdict is Impact.MIGRATES and pair and len(change.loses) > 1:
                     broken.append(pair)
             yield from _rising(side)
     losses = _Losses(rules)
@@ -70,7 +70,7 @@ class _Side(NamedTuple):
     line: tuple[Parameter, ...]
     old: Field | None = None
     home: Ring | None = None
-    way: Way | None = None
+    way: ValueRoute | None = None
     late: bool = False
 
     @property
@@ -148,22 +148,22 @@ def _of_rule(old: Plan, links: Links, side: _Side, pair: _Pair | None) -> Iterat
     both = "a unit where it is not gets the defaults of both"
     if side.parameter.below is None:
         if former:
-            yield Change("PS767", Verdict.SAFE, side.where,
+            yield Change("PS767", Impact.SAFE, side.where,
                          f"need not be below `{former}` any more")
     elif pair is None:
         return  # the other one has an error
     elif side.parameter.below != former:
         other = f"must be below `{pair.high.field.name}` now"
         if pair.high.old is None:
-            yield Change("PS767", Verdict.SAFE, side.where, other)
+            yield Change("PS767", Impact.SAFE, side.where, other)
         elif _may_meet(pair):
-            yield Change("PS767", Verdict.MIGRATES, side.where, f"{other}; {both}",
+            yield Change("PS767", Impact.MIGRATES, side.where, f"{other}; {both}",
                          (pair.low.where, pair.high.where))
         else:
-            yield Change("PS767", Verdict.SAFE, side.where, f"{other}, as all stored values are")
+            yield Change("PS767", Impact.SAFE, side.where, f"{other}, as all stored values are")
     elif not pair.kept:
         when = "rounded" if pair.ordered else "converted"
-        yield Change("PS767", Verdict.MIGRATES, side.where,
+        yield Change("PS767", Impact.MIGRATES, side.where,
                      f"must be below `{pair.high.field.name}` when {when}, too; {both}",
                      (pair.low.where, pair.high.where))
 
@@ -180,10 +180,10 @@ def _rising(side: _Side) -> Iterator[Change]:
     for line in lines if side.old else ():
         way = way_along(line)
         if way is not None and not way.rises:
-            yield Change("PS767", Verdict.MIGRATES, side.where, "must rise when converted, too; a "
+            yield Change("PS767", Impact.MIGRATES, side.where, "must rise when converted, too; a "
                          "unit where it does not gets the default", (side.where,))
         elif line_may_round(line):
-            yield Change("PS767", Verdict.MIGRATES, side.where, "must rise when rounded, too; a "
+            yield Change("PS767", Impact.MIGRATES, side.where, "must rise when rounded, too; a "
                          "unit where points fall together gets the default", (side.where,))
 
 
@@ -242,7 +242,7 @@ class _Losses:
                 other = pair.high if at.side is pair.low else pair.low
                 lost = _lost(at, other, pair)
                 if any(lost):
-                    yield Change("PS770", Verdict.MIGRATES, at.side.where,
+                    yield Change("PS770", Impact.MIGRATES, at.side.where,
                                  _words(at, other, pair, lost), (other.where,))
                     spans = lost if len(lost) == 1 else (other.reach,) * len(lost)
                     work.append((_AtDefault(other, ", where it comes in with that of "

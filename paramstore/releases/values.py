@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import Record, decode_body
 from paramstore.schema.breaches import filled_text
@@ -19,13 +19,10 @@ from paramstore.schema.model import Field, Kind
 if TYPE_CHECKING:
     from paramstore.layout.moves import Move
 
-__all__ = ["GroupValues", "Origin", "Values", "group_values"]
-
-Values = dict[str, tuple[Raw, ...]]
-"""The raws of a group's fields by field name."""
+__all__ = ["GroupValues", "ValueOrigin", "group_values"]
 
 
-class Origin(StrEnum):
+class ValueOrigin(StrEnum):
     """Where the value of a parameter is from."""
 
     RECORD = "record"  # as the newest record holds it
@@ -38,8 +35,8 @@ class GroupValues(NamedTuple):
     """Values of a group as they come from the part, limits not checked, texts without what stands
     behind their first 00; origins by parameter."""
 
-    values: Values
-    origins: dict[str, Origin]
+    values: GroupRaws
+    origins: dict[str, ValueOrigin]
 
 
 def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
@@ -55,7 +52,7 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
     defaults = {f.name: f.default for f in ring.group.fields}
     values = decode_body(ring, record.body, revision) if record else defaults
     held = {p.field.name for p in ring.fields if p.since <= revision}
-    origins = {p.name: Origin.RECORD if p.fields[0].name in held else Origin.DEFAULT
+    origins = {p.name: ValueOrigin.RECORD if p.fields[0].name in held else ValueOrigin.DEFAULT
                for p in ring.group.parameters}
     for parameter in ring.group.parameters:
         if not earlier:
@@ -64,7 +61,7 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
         found = {name: raws for name, raws in applied.items() if raws is not None}
         if found:
             unfit = any(None in raws for raws in found.values())
-            origins[parameter.name] = Origin.UNFIT if unfit else Origin.CONVERTED
+            origins[parameter.name] = ValueOrigin.UNFIT if unfit else ValueOrigin.CONVERTED
             if not unfit:
                 values |= {n: tuple(r for r in raws if r is not None) for n, raws in found.items()}
     values |= {f.name: filled_text(values[f.name]) for f in ring.group.fields

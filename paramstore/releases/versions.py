@@ -14,8 +14,8 @@ from paramstore.core.disk import read_text
 from paramstore.core.errors import Finding, FindingsError, ToolError, errors_in
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
-from paramstore.releases.changes import Change, Verdict, changes
-from paramstore.releases.history import History, load_history, release_folder
+from paramstore.releases.changes import Change, Impact, changes
+from paramstore.releases.history import ReleaseHistory, load_history, release_folder
 from paramstore.releases.links import Links, link
 from paramstore.releases.moves import ancestor_group, ancestor_parameter
 from paramstore.releases.project import review
@@ -32,7 +32,7 @@ class Version:
 
     name: str
     schema: Schema
-    history: History
+    history: ReleaseHistory
     folder: Path  # of its releases, whether there are any or not
     release: int = 0
     findings: tuple[Finding, ...] = ()
@@ -48,12 +48,12 @@ class Comparison:
     findings: tuple[Finding, ...]
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> Impact:
         """What the whole means for units in the field."""
         if errors_in(self.findings):
-            return Verdict.REFUSED
-        order = list(Verdict)
-        return max((c.verdict for c in self.changes), key=order.index, default=Verdict.SAFE)
+            return Impact.REFUSED
+        order = list(Impact)
+        return max((c.verdict for c in self.changes), key=order.index, default=Impact.SAFE)
 
 
 def find_version(name: str, release: int | None = None) -> Version:

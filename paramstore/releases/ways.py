@@ -11,13 +11,13 @@ from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
 from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round
-from paramstore.releases.conversion import Refused, Via, host_conversion_of, via_along
+from paramstore.releases.conversion import NoConversion, Via, host_conversion_of, via_along
 from paramstore.schema.model import Field
 
-__all__ = ["Way", "images", "line_may_round", "ranges_of", "way_along"]
+__all__ = ["ValueRoute", "images", "line_may_round", "ranges_of", "way_along"]
 
 
-class Way(NamedTuple):
+class ValueRoute(NamedTuple):
     """How values of a field become those of a later state of it."""
 
     via: Via
@@ -30,12 +30,12 @@ class Way(NamedTuple):
         return not isinstance(rule, Arithmetic) or rule.numerator > 0
 
 
-def way_along(line: Sequence[Field]) -> Way | None:
+def way_along(line: Sequence[Field]) -> ValueRoute | None:
     """Return the way along the states of a field; None if there is none, which is refused."""
     try:
         via = via_along(line)
-        return Way(via, host_conversion_of(line[0], line[-1], via))
-    except Refused:
+        return ValueRoute(via, host_conversion_of(line[0], line[-1], via))
+    except NoConversion:
         return None
 
 
@@ -50,7 +50,7 @@ def ranges_of(field: Field) -> tuple[tuple[Raw, Raw], ...]:
     return field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
 
 
-def images(field: Field, way: Way) -> Iterator[tuple[Raw, Raw]]:
+def images(field: Field, way: ValueRoute) -> Iterator[tuple[Raw, Raw]]:
     """Yield the ranges of `field` converted; an end that is no value of the new type is without
     end."""
     for ends in ranges_of(field):

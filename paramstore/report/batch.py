@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
-from paramstore.production.batch import BatchJob, Checked, Made
+from paramstore.production.batch import BatchJob, BatchResult, Checked
 from paramstore.report.wording import in_part_lines, without_lines
 
 __all__ = ["batch_data", "batch_text", "checked_text"]
@@ -36,7 +36,7 @@ def _some(count: int, good: int) -> str:
     return "" if count == good else f" for {count} of {plural(good, 'unit')}"
 
 
-def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
+def batch_text(job: BatchJob, made: BatchResult, output: str, records: str) -> str:
     """Return what was made, and where it is."""
     parts = [f"{plural(made.new, 'new serial number')}"]
     if made.kept:
@@ -45,7 +45,7 @@ def batch_text(job: BatchJob, made: Made, output: str, records: str) -> str:
             f"{records}: batch `{job.name}`\n")
 
 
-def batch_data(job: BatchJob, checked: Checked, made: Made | None) -> JsonObject:
+def batch_data(job: BatchJob, checked: Checked, made: BatchResult | None) -> JsonObject:
     """Return the same as plain data for JSON; `made` is None if nothing was."""
     return {
         "store": job.plan.schema.name,

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from paramstore.bus.changes import Change, Changes
-from paramstore.bus.compare import Comparison, Presence
-from paramstore.bus.duration import work_ms
+from paramstore.bus.changes import Changes
+from paramstore.bus.compare import PartComparison, RecordPresence
 from paramstore.bus.exact import protected_groups
 from paramstore.bus.recognise import being_erased, unlabelled
+from paramstore.bus.work import work_ms
+from paramstore.core.scalars import GroupRaws
 from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.image.contents import LabelState
+from paramstore.inspect.history import ValueChange
 from paramstore.layout.plan import Plan
 from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
@@ -28,7 +30,7 @@ _WIDE = 96
 _PAGES_SHOWN = 16
 
 
-def change_lines(changes: Iterable[Change], indent: int = 2) -> list[str]:
+def change_lines(changes: Iterable[ValueChange], indent: int = 2) -> list[str]:
     """Return "group.parameter  before -> after" for each, in columns; what is long takes two
     lines."""
     rows = [(f"{c.group.name}.{c.parameter.name}", _shown(c, c.before), _shown(c, c.after))
@@ -57,7 +59,7 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}"]
     left = [*(f"  {line}" for line in (*without_lines(changes.left), *in_part_lines(
                 changes.in_part))),
-            *(f"  {name}: {Presence.EXTRA}; it stays, --exact takes it away"
+            *(f"  {name}: {RecordPresence.EXTRA}; it stays, --exact takes it away"
               for name in changes.extra)]
     if not changes.pages:
         stays = changes.kept or changes.extra
@@ -133,7 +135,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
     }
 
 
-def _data(change: Change) -> JsonObject:
+def _data(change: ValueChange) -> JsonObject:
     return {
         "group": change.group.name,
         "parameter": change.parameter.name,
@@ -142,7 +144,7 @@ def _data(change: Change) -> JsonObject:
     }
 
 
-def _shown(change: Change, raws: dict[str, tuple[int | float, ...]]) -> str:
+def _shown(change: ValueChange, raws: GroupRaws) -> str:
     fields = change.parameter.fields
     if change.parameter.kind is not Kind.CURVE:
         return printable(format_value(fields[0], raws[fields[0].name]))
@@ -199,7 +201,7 @@ def erase_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
 # ---- Comparison ---------------------------------------------------------------------------------
 
 
-def comparison_text(plan: Plan, name: str, found: Comparison) -> str:
+def comparison_text(plan: Plan, name: str, found: PartComparison) -> str:
     """Return how a part differs from what was wanted."""
     lines = [f"{plan.schema.name} on the {plan.part.name} at {name}: {found.words}"]
     if found.changes:
@@ -214,7 +216,7 @@ def comparison_text(plan: Plan, name: str, found: Comparison) -> str:
     return "\n".join(lines) + "\n"
 
 
-def comparison_data(plan: Plan, name: str, found: Comparison) -> JsonObject:
+def comparison_data(plan: Plan, name: str, found: PartComparison) -> JsonObject:
     """Return the same as plain data for JSON."""
     return {
         "schema_version": SCHEMA_VERSION,
@@ -222,9 +224,9 @@ def comparison_data(plan: Plan, name: str, found: Comparison) -> JsonObject:
         "at": name,
         "equal": found.equal,
         "changed": [_data(c) for c in found.changes],
-        "without_record": list(found.groups(Presence.NONE)),
-        "lost": list(found.groups(Presence.LOST)),
-        "not_in_image": list(found.groups(Presence.EXTRA)),
+        "without_record": list(found.groups(RecordPresence.NONE)),
+        "lost": list(found.groups(RecordPresence.LOST)),
+        "not_in_image": list(found.groups(RecordPresence.EXTRA)),
         "few_copies": [{"group": group, "copies": there, "wanted": wanted}
                        for group, there, wanted in found.few],
         "bytes": list(found.bytes_off),

@@ -9,20 +9,20 @@ from collections.abc import Callable, Sequence
 
 from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
-from paramstore.releases.changes import Change, Verdict
-from paramstore.releases.history import History
+from paramstore.releases.changes import Change, Impact
+from paramstore.releases.history import ReleaseHistory
 
 __all__ = ["VerdictStyle", "change_lines", "changes_data", "changes_text"]
 
-VerdictStyle = Callable[[str, Verdict], str]
+VerdictStyle = Callable[[str, Impact], str]
 """Gives a verdict its colour."""
 
 
-def _no_style(text: str, verdict: Verdict) -> str:
+def _no_style(text: str, verdict: Impact) -> str:
     return text
 
 
-def changes_text(changes: Sequence[Change], history: History,
+def changes_text(changes: Sequence[Change], history: ReleaseHistory,
                  style: VerdictStyle = _no_style) -> str:
     """Return the changes since the last release, lines ended by \\n; "" without releases."""
     if not history:

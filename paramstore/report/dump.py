@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws
 from paramstore.core.text import JsonObject, printable
 from paramstore.inspect.history import Commit, CommitHistory, ValueChange, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
@@ -129,7 +129,7 @@ def _change(change: ValueChange) -> str:
     return f"{p.name}: {parameter_text(p, change.before)} -> {parameter_text(p, change.after)}"
 
 
-def parameter_text(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> str:
+def parameter_text(parameter: Parameter, raws: GroupRaws) -> str:
     """Return the value of a parameter with its unit; a curve as points."""
     texts = [printable(format_value(f, raws[f.name])) for f in parameter.fields]
     return f"x {texts[0]}, y {texts[1]}" if parameter.kind is Kind.CURVE else texts[0]

@@ -13,12 +13,12 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.text import JsonObject, printable
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
 from paramstore.image.wording import BLANK
-from paramstore.releases.values import Origin
+from paramstore.releases.values import ValueOrigin
 from paramstore.report.tables import named_lines
 from paramstore.schema.breaches import BreachKind, Reset
 from paramstore.schema.element import show_element
@@ -189,7 +189,7 @@ def value_remarks(group: GroupContents, parameter: Parameter) -> tuple[str, ...]
     remarks = []
     if remark := _ORIGINS.get(group.origins[parameter.name], ""):
         remarks.append(remark)
-    if group.newest and group.origins[parameter.name] is Origin.DEFAULT:
+    if group.newest and group.origins[parameter.name] is ValueOrigin.DEFAULT:
         remarks.append("the default: the record is of an earlier release")
     if reset := group.reset_of(parameter):
         remarks.append(stored_remark(reset, parameter))
@@ -203,8 +203,8 @@ def stored_remark(reset: Reset, parameter: Parameter) -> str:
 
 
 _ORIGINS = {
-    Origin.CONVERTED: "converted from an earlier release",
-    Origin.UNFIT: "the default: the value of an earlier release cannot be converted",
+    ValueOrigin.CONVERTED: "converted from an earlier release",
+    ValueOrigin.UNFIT: "the default: the value of an earlier release cannot be converted",
 }
 
 
@@ -264,7 +264,7 @@ def stored_data(reset: Reset, parameter: Parameter) -> JsonObject:
     return {**_value_data(parameter, reset.values), "reason": _reason(reset, parameter)}
 
 
-def _value_data(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> JsonObject:
+def _value_data(parameter: Parameter, values: GroupRaws) -> JsonObject:
     raws = {f.name: values[f.name] for f in parameter.fields}
     return {
         "value": plain_value(parameter_from_raw(parameter, raws)),

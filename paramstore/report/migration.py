@@ -6,52 +6,52 @@ from collections.abc import Callable, Sequence
 
 from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
-from paramstore.image.migrate import Fate, Item
+from paramstore.image.migrate import MigratedValue, ValueOutcome
 
-__all__ = ["FatePaint", "migration_data", "migration_text"]
+__all__ = ["OutcomePaint", "migration_data", "migration_text"]
 
-FatePaint = Callable[[str, Fate], str]
-"""Gives a fate its colour."""
+OutcomePaint = Callable[[str, ValueOutcome], str]
+"""Gives a outcome its colour."""
 
 _WORDS = {
-    Fate.KEPT: "kept",
-    Fate.CONVERTED: "converted",
-    Fate.ROUNDED: "converted and rounded to what the new type holds",
-    Fate.CUT: "cut: the last elements are lost",
-    Fate.RESTORED: "restored from the bytes that were kept",
-    Fate.RETIRED: "retired: the bytes stay, for earlier firmware",
-    Fate.DEFAULTED: "without a stored value: the default is served",
-    Fate.UNFIT: "set to the default: what was stored does not fit",
-    Fate.DAMAGED: "lost: the group is damaged, and the default is served",
-    Fate.UNREAD: "in doubt: the dump lacks bytes that may hold the value, or a newer one",
-    Fate.LEFT: "left behind: the schema says so",
-    Fate.LOST: "lost: there is no such parameter",
+    ValueOutcome.KEPT: "kept",
+    ValueOutcome.CONVERTED: "converted",
+    ValueOutcome.ROUNDED: "converted and rounded to what the new type holds",
+    ValueOutcome.CUT: "cut: the last elements are lost",
+    ValueOutcome.RESTORED: "restored from the bytes that were kept",
+    ValueOutcome.RETIRED: "retired: the bytes stay, for earlier firmware",
+    ValueOutcome.DEFAULTED: "without a stored value: the default is served",
+    ValueOutcome.UNFIT: "set to the default: what was stored does not fit",
+    ValueOutcome.DAMAGED: "lost: the group is damaged, and the default is served",
+    ValueOutcome.UNREAD: "in doubt: the dump lacks bytes that may hold the value, or a newer one",
+    ValueOutcome.LEFT: "left behind: the schema says so",
+    ValueOutcome.LOST: "lost: there is no such parameter",
 }
 
 
-def _no_paint(text: str, fate: Fate) -> str:
+def _no_paint(text: str, outcome: ValueOutcome) -> str:
     return text
 
 
-def migration_text(items: Sequence[Item], style: FatePaint = _no_paint) -> str:
+def migration_text(items: Sequence[MigratedValue], style: OutcomePaint = _no_paint) -> str:
     """Return what became of the values, what is as it was only counted; lines ended by \\n."""
     lines = []
-    for fate in Fate:
-        those = [i for i in items if i.fate is fate]
+    for outcome in ValueOutcome:
+        those = [i for i in items if i.outcome is outcome]
         if those:
-            lines.append(style(f"{plural(len(those), 'value')} {_WORDS[fate]}", fate))
-        if fate is not Fate.KEPT:
+            lines.append(style(f"{plural(len(those), 'value')} {_WORDS[outcome]}", outcome))
+        if outcome is not ValueOutcome.KEPT:
             lines += map(_line, those)
     return "".join(line + "\n" for line in lines)
 
 
-def _line(item: Item) -> str:
+def _line(item: MigratedValue) -> str:
     value = " -> ".join(filter(None, (item.before, item.after)))
     reason = f"({item.reason})" if item.reason else ""
     return "  " + printable("  ".join(filter(None, (item.where, value, reason))))
 
 
-def migration_data(items: Sequence[Item]) -> list[JsonObject]:
+def migration_data(items: Sequence[MigratedValue]) -> list[JsonObject]:
     """Return the same as plain data for JSON; a value that is not there is None."""
-    return [{"where": i.where, "fate": i.fate.value, "before": i.before or None,
+    return [{"where": i.where, "outcome": i.outcome.value, "before": i.before or None,
              "after": i.after or None, "reason": i.reason or None} for i in items]

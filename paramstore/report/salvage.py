@@ -25,9 +25,9 @@ def salvage_text(saved: Salvage, style: Style = no_style) -> str:
             bits = ", ".join(f"bit {b.bit} of byte {b.offset}" for b in source.repair.bits)
             lines.append(f"{'':{width}}  changed back: {bits} of the record")
         if source.offered is not None and source.offered.repair is not None:
-            number = int.from_bytes(source.offered.repair.data[:4], "little")
-            lines.append(f"{'':{width}}  --repair would take record {number}, which needs "
-                         f"{plural(len(source.offered.repair.bits), 'bit')} changed")
+            repair = source.offered.repair
+            lines.append(f"{'':{width}}  --repair would take record {repair.sequence}, which needs "
+                         f"{plural(len(repair.bits), 'bit')} changed")
         if source.newer is not None:
             what = ("is not whole in the dump" if source.newer.kind is SlotKind.MISSING
                     else "cannot be read, nor mended")

@@ -7,7 +7,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, StoreRaws
 from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
@@ -109,7 +109,7 @@ def _template() -> Template:
 
 
 def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
-             raws: Mapping[str, Mapping[str, tuple[Raw, ...]]]) -> Iterator[str]:
+             raws: StoreRaws) -> Iterator[str]:
     """Yield what is not as the image of a unit says, or not known."""
     last, unknown = item.unit.touched, "what the unit holds is not known."
     if last is not None and last.what == ERASE:
@@ -130,7 +130,7 @@ def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
             yield f"The unit has {there.copies} of {there.wanted} copies of {group.name}."
 
 
-def _unlike(there: HeldGroup, raws: Mapping[str, tuple[Raw, ...]]) -> bool:
+def _unlike(there: HeldGroup, raws: GroupRaws) -> bool:
     return not raws or any(raws[n] != value for n, value in there.raws.items() if n in raws)
 
 
@@ -145,7 +145,7 @@ def _held_data(item: UnitValues) -> JsonObject | None:
 
 
 def _group(group: Group, item: UnitValues, held: HeldGroup | None,
-           raws: Mapping[str, tuple[Raw, ...]]) -> JsonObject:
+           raws: GroupRaws) -> JsonObject:
     without = SERVED_DEFAULTS if group.name in item.without else ""
     return {"name": group.name, "doc": group.doc, "without": without, "rows": [
         {"name": p.name, "doc": p.doc,
@@ -158,8 +158,8 @@ def _group(group: Group, item: UnitValues, held: HeldGroup | None,
         for p in group.parameters]}
 
 
-def _other(parameter: Parameter, there: Mapping[str, tuple[Raw, ...]],
-           raws: Mapping[str, tuple[Raw, ...]]) -> str:
+def _other(parameter: Parameter, there: GroupRaws,
+           raws: GroupRaws) -> str:
     """Return what the part holds of a parameter, "" if that is what the image has."""
     fields = parameter.fields
     if (any(len(there.get(f.name, ())) != f.count for f in fields)

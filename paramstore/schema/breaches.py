@@ -6,18 +6,15 @@ no words. Must not know files or slots.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.schema.model import AnyGroup, Field, Kind, Parameter
 
 __all__ = ["Breach", "BreachKind", "Reset", "Rule", "Served", "breaches", "filled_text",
            "own_breaches", "rules_of", "served"]
-
-Values = Mapping[str, tuple[Raw, ...]]
-"""The raws of every field of a group by name."""
 
 
 class BreachKind(StrEnum):
@@ -46,7 +43,7 @@ class Rule(NamedTuple):
     high: Field
     parameters: tuple[Parameter, ...]
 
-    def broken_at(self, values: Values) -> int | None:
+    def broken_at(self, values: GroupRaws) -> int | None:
         """Return the first element that breaks the rule; None if it is kept."""
         low, high = values[self.low.name], values[self.high.name]
         rising = self.low is self.high
@@ -95,7 +92,7 @@ def rules_of(group: AnyGroup) -> Iterator[Rule]:
                 yield Rule(field, field, (parameter,))
 
 
-def served(group: AnyGroup, values: Values) -> Served:
+def served(group: AnyGroup, values: GroupRaws) -> Served:
     """Return what firmware serves for the values of a group, every field of it given.
 
     A parameter with an element that cannot be has its default, all of it. Then, rule by rule, those
@@ -129,7 +126,7 @@ def served(group: AnyGroup, values: Values) -> Served:
     return Served(result, tuple(resets))
 
 
-def breaches(group: AnyGroup, values: Values) -> Iterator[Breach]:
+def breaches(group: AnyGroup, values: GroupRaws) -> Iterator[Breach]:
     """Yield every breach in the raws of a group, in record order.
 
     An axis that does not rise, and a parameter that is not below another, are told once, at the

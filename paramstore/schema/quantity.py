@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.text import quoted
 from paramstore.core.words import ordinal, plural, show_number, type_of
 from paramstore.schema.element import (
@@ -35,7 +35,7 @@ from paramstore.schema.model import Field, Kind, Parameter
 __all__ = [
     "FIRST_DATE",
     "LAST_DATE",
-    "Conversion",
+    "ConvertedValue",
     "Loss",
     "Physical",
     "ValueProblem",
@@ -53,7 +53,7 @@ __all__ = [
 ]
 
 
-class Conversion(NamedTuple):
+class ConvertedValue(NamedTuple):
     """The raw elements of a whole field, and what rounding changed."""
 
     raws: tuple[Raw, ...]
@@ -73,15 +73,15 @@ def to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
     return converted.raws
 
 
-def convert(field: Field, value: Physical) -> Conversion:
+def convert(field: Field, value: Physical) -> ConvertedValue:
     """Return the raw elements for `value` and the losses; the limits are not checked."""
     if field.kind is Kind.TEXT:
-        return Conversion(_text_to_raw(field, value))
+        return ConvertedValue(_text_to_raw(field, value))
     if field.kind is Kind.BYTES:
-        return Conversion(_bytes_to_raw(field, value))
+        return ConvertedValue(_bytes_to_raw(field, value))
     if not _holds_elements(field, value):
         raw, losses = element_to_raw(field, value, ())
-        return Conversion((raw,) * field.count, losses)
+        return ConvertedValue((raw,) * field.count, losses)
     if len(value) != field.count:
         raise ValueProblem(
             "count",
@@ -89,7 +89,7 @@ def convert(field: Field, value: Physical) -> Conversion:
             f"give {plural(field.count, 'value')}, or a single value for all of them",
         )
     pairs = [element_to_raw(field, element, (index,)) for index, element in enumerate(value)]
-    return Conversion(
+    return ConvertedValue(
         tuple(raw for raw, _ in pairs), tuple(loss for _, losses in pairs for loss in losses)
     )
 
@@ -130,7 +130,7 @@ def from_raw(field: Field, raws: Sequence[Raw]) -> Physical:
     return values if field.array or field.kind is Kind.CURVE else values[0]
 
 
-def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, Conversion]:
+def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, ConvertedValue]:
     """Return the raw elements of each field by name, limits checked.
 
     A curve takes [[x, y], ...], every other parameter what `to_raw` takes. ValueProblem if it
@@ -152,14 +152,14 @@ def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, Convers
             problems.append(problem)
             continue
         losses = tuple(Loss((*s.path, axis), s.wanted, s.stored) for s in conversion.losses)
-        result[field.name] = Conversion(conversion.raws, losses)
+        result[field.name] = ConvertedValue(conversion.raws, losses)
     if problems:
         problems[0].others = tuple(problems[1:])
         raise problems[0]
     return result
 
 
-def parameter_from_raw(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> Physical:
+def parameter_from_raw(parameter: Parameter, raws: GroupRaws) -> Physical:
     """Return the value of a whole parameter from the raw elements of its fields by name."""
     values = [from_raw(field, raws[field.name]) for field in parameter.fields]
     return [list(point) for point in zip(*values, strict=True)] if len(values) > 1 else values[0]

@@ -25,7 +25,7 @@ from paramstore.layout.plan import Plan
 from paramstore.production.held import read_held
 from paramstore.production.journal import Journal
 from paramstore.production.records import VERIFY, Batch, NewUnit, Records
-from paramstore.releases.history import History
+from paramstore.releases.history import ReleaseHistory
 from paramstore.releases.project import Project, open_project
 from paramstore.verify.eeprom.bench import Bench
 from paramstore.verify.eeprom.device import Device
@@ -135,7 +135,7 @@ class Campaign:
 
     def __init__(self, part: str, work: Work, folder: Path, *, noted: bool = False) -> None:
         self.plan, self.work = plan_of(part), work
-        self.project = Project(self.plan, History())
+        self.project = Project(self.plan, ReleaseHistory())
         self.image = work.start(self.plan)
         self.folder, self.noted, self.records = folder, noted, ""
         before = self.values(self.image)

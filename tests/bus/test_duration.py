@@ -5,15 +5,14 @@ from __future__ import annotations
 import pytest
 
 from paramstore.bus.changes import value_changes
-from paramstore.bus.duration import work_ms
 from paramstore.bus.look import read_part
 from paramstore.bus.programmer import Programmer
 from paramstore.bus.recognise import recognise
-from paramstore.bus.work import write_changes
+from paramstore.bus.work import work_ms, write_changes
 from paramstore.image.contents import unpack
 from paramstore.image.pack import pack, used_ranges
 from paramstore.layout.plan import Plan
-from paramstore.releases.history import History
+from paramstore.releases.history import ReleaseHistory
 from paramstore.releases.project import Project
 from paramstore.verify.eeprom.device import Device
 from tests.bus.buses import BenchBus
@@ -51,7 +50,7 @@ def test_only_what_is_needed_is_read_and_written(name: str, start: str) -> None:
     image = b"\xff" * plan.part.capacity if start == "blank" else pack(plan, OLD)
     bus = BenchBus(Device(plan.part, 0x50, image), KHZ)
     programmer = Programmer(bus, plan.part, 0x50)
-    contents = read_part(programmer, Project(plan, History()))
+    contents = read_part(programmer, Project(plan, ReleaseHistory()))
     recognise(contents, "")
     looked = bus.now_us / 1000
     changes = value_changes(contents, NEW, "", unlock=True)
@@ -72,6 +71,7 @@ def test_a_large_part_with_few_pages_takes_a_moment() -> None:
     plan = plan_of("24LC1025")
     bus = BenchBus(Device(plan.part, 0x50, pack(plan, OLD)), KHZ)
     programmer = Programmer(bus, plan.part, 0x50)
-    changes = value_changes(read_part(programmer, Project(plan, History())), NEW, "", unlock=True)
+    changes = value_changes(read_part(programmer, Project(plan, ReleaseHistory())),
+                            NEW, "", unlock=True)
     write_changes(programmer, changes)
     assert bus.now_us < 150_000

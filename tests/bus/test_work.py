@@ -19,7 +19,7 @@ from paramstore.files.forms import FORMS, decode_image
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.pack import complete, pack, used_ranges
 from paramstore.layout.plan import Plan
-from paramstore.releases.history import History
+from paramstore.releases.history import ReleaseHistory
 from paramstore.releases.project import Project, open_project
 from paramstore.verify.eeprom.bench import Bench
 from paramstore.verify.eeprom.device import Device
@@ -38,7 +38,7 @@ TEARS = (Torn.OLD, Torn.NEW, Torn.PREFIX, Torn.SUFFIX, Torn.ERASED, Torn.ZEROS, 
 
 def changes_of(programmer: Programmer, of: Plan = PLAN) -> Changes:
     """What has to be done to a part."""
-    contents = read_part(programmer, Project(of, History()))
+    contents = read_part(programmer, Project(of, ReleaseHistory()))
     recognise(contents, programmer.name)
     return again(contents)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.core.checksum import CRC_BYTES, Crc, crc32c, record_prefix
+from paramstore.core.checksum import Crc, crc32c
 
 
 def bitwise(data: bytes) -> int:
@@ -59,12 +59,7 @@ def test_agrees_with_the_definition(data: bytes) -> None:
 @given(st.binary(max_size=100))
 def test_own_crc_gives_the_residue(data: bytes) -> None:
     """Data followed by its CRC, least significant byte first, gives one value whatever the data."""
-    assert crc32c(data + crc32c(data).to_bytes(CRC_BYTES, "little")) == 0x48674BC7
-
-
-def test_record_prefix() -> None:
-    """Store id, least significant byte first, then the group id."""
-    assert bytes.fromhex("78 56 34 12 09") == record_prefix(0x12345678, 9)
+    assert crc32c(data + crc32c(data).to_bytes(4, "little")) == 0x48674BC7
 
 
 CATALOGUE = {

@@ -211,7 +211,7 @@ def test_migrate_refuses_to_lose_values(tmp_path: Path) -> None:
     refused = run(*words, "--json")
     assert (1, False) == (refused.exit_code, image.exists())
     data = json.loads(refused.stdout)
-    (unfit,) = [v for v in data["values"] if v["fate"] == "unfit"]
+    (unfit,) = [v for v in data["values"] if v["outcome"] == "unfit"]
     assert ("settings.interval", "90 min", "10 s") == tuple(
         unfit[k] for k in ("where", "before", "after"))
     assert ("tank_probe_legacy", None) == (data["layout"], data["output"])

@@ -77,7 +77,7 @@ def test_nothing_is_lost_without_a_word(schema: Path) -> None:
     assert not made.exists()
     data = json.loads(run("migrate", schema, image, "--to", 3, "-o", made, "--json").stdout)
     assert (2, 3, None) == (data["from"], data["to"], data["output"])
-    assert ["settings.level"] == [v["where"] for v in data["values"] if v["fate"] == "unfit"]
+    assert ["settings.level"] == [v["where"] for v in data["values"] if v["outcome"] == "unfit"]
     assert 1 == run("migrate", schema, image, "--to", 3, "--accept-loss").exit_code
     accepted = run("migrate", schema, image, "--to", 3, "-o", made, "--accept-loss")
     assert 0 == accepted.exit_code, accepted.output
@@ -164,14 +164,14 @@ def test_a_type_that_rounds(tmp_path: Path) -> None:
             "0.1 g/count") in checked.stdout
     assert 0 == run("freeze", schema).exit_code
     unit = tmp_path / "unit.bin"
-    for image, before, after, fate in ((uneven, "1.0213", "1", "rounded"),
+    for image, before, after, outcome in ((uneven, "1.0213", "1", "rounded"),
                                        (exact, "1.3", "1.3", "converted")):
         unit.write_bytes(image)
         told = run("migrate", schema, unit, "--to", 2, "--json", "-o", made)
         assert 0 == told.exit_code
         (value,) = json.loads(told.stdout)["values"]
-        assert (fate, f"{before} g/count", f"{after} g/count") == tuple(
-            value[k] for k in ("fate", "before", "after"))
+        assert (outcome, f"{before} g/count", f"{after} g/count") == tuple(
+            value[k] for k in ("outcome", "before", "after"))
     back = run("migrate", schema, made, "--to", 1)
     assert "1 value converted\n" in back.stdout
 
@@ -255,7 +255,7 @@ def test_bytes_that_were_not_read(schema: Path, first: int, end: int, groups: se
     made = schema.with_name("made.bin")
     refused = run("migrate", schema, log, "--to", 3, "-o", made)
     told = json.loads(run("migrate", schema, log, "--to", 3, "--json").stdout)["values"]
-    doubtful = {v["where"].partition(".")[0]: v for v in told if v["fate"] == "unread"}
+    doubtful = {v["where"].partition(".")[0]: v for v in told if v["outcome"] == "unread"}
     assert groups == set(doubtful)
     assert all("not in the dump" in v["reason"] for v in doubtful.values())
     assert (bool(groups), not groups) == (refused.exit_code == 1, made.exists())
@@ -360,5 +360,5 @@ def test_a_value_outside_narrowed_limits_goes_back(tmp_path: Path) -> None:
     assert "warning PS614" in result.output
     told = json.loads(run("migrate", schema, later, "--to", 1, "--json").stdout)
     assert [("settings.a", "kept", "90", "90")] == [
-        (v["where"], v["fate"], v["before"], v["after"]) for v in told["values"]]
+        (v["where"], v["outcome"], v["before"], v["after"]) for v in told["values"]]
     assert "90" in run("unpack", schema, back).stdout

@@ -9,7 +9,7 @@ import pytest
 
 from paramstore.core.errors import SourceText
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import Fate, Item, migrate
+from paramstore.image.migrate import MigratedValue, ValueOutcome, migrate
 from paramstore.image.pack import pack
 from paramstore.image.relayout import relayout
 from paramstore.releases.history import load_history
@@ -31,7 +31,7 @@ room = 60
 
 
 def moved(folder: Path, value: object, *lines: str, series: tuple[int, ...] = (),
-          back: bool = False) -> Item:
+          back: bool = False) -> MigratedValue:
     """What becomes of the value of `v` from the first of several releases to the last, or back."""
     path = folder / "demo.toml"
     for number, line in enumerate(lines):
@@ -57,60 +57,63 @@ NEW_RULE = 'v = { type = "u8", below = "w" }\nw = { type = "u8", default = 9 }'
 
 
 @pytest.mark.parametrize("series", [(0, 0), (0, 1)], ids=["in place", "anew"])
-@pytest.mark.parametrize(("old", "new", "value", "fate", "after", "reason"), [
-    (S, MIN, 600, Fate.CONVERTED, "10 min", ""),
-    (S, MIN, 610, Fate.ROUNDED, "10 min", ""),
-    (S, MIN, 7200, Fate.UNFIT, "5 min", "outside 1 to 100 min"),
-    (S, MIN, 60000, Fate.UNFIT, "5 min", "outside 1 to 100 min"),
-    ('v = { type = "f64" }', 'v = { type = "f32" }', 0.3, Fate.CONVERTED, "0.3", ""),
-    ('v = { type = "f64" }', 'v = { type = "f32" }', 1.23456789012, Fate.ROUNDED, "1.2345679", ""),
-    ('v = { type = "f64" }', 'v = { type = "f32" }', 1e300, Fate.UNFIT, "0",
+@pytest.mark.parametrize(("old", "new", "value", "outcome", "after", "reason"), [
+    (S, MIN, 600, ValueOutcome.CONVERTED, "10 min", ""),
+    (S, MIN, 610, ValueOutcome.ROUNDED, "10 min", ""),
+    (S, MIN, 7200, ValueOutcome.UNFIT, "5 min", "outside 1 to 100 min"),
+    (S, MIN, 60000, ValueOutcome.UNFIT, "5 min", "outside 1 to 100 min"),
+    ('v = { type = "f64" }', 'v = { type = "f32" }', 0.3, ValueOutcome.CONVERTED, "0.3", ""),
+    ('v = { type = "f64" }', 'v = { type = "f32" }', 1.23456789012, ValueOutcome.ROUNDED,
+     "1.2345679", ""),
+    ('v = { type = "f64" }', 'v = { type = "f32" }', 1e300, ValueOutcome.UNFIT, "0",
      "outside any finite f32"),
-    ('v = { type = "u32" }', 'v = { type = "f32" }', 16777217, Fate.ROUNDED, "16777216", ""),
-    ('v = { type = "u8", max = 99 }', 'v = { type = "u8", max = 90 }', 95, Fate.UNFIT, "0",
+    ('v = { type = "u32" }', 'v = { type = "f32" }', 16777217, ValueOutcome.ROUNDED,
+     "16777216", ""),
+    ('v = { type = "u8", max = 99 }', 'v = { type = "u8", max = 90 }', 95, ValueOutcome.UNFIT, "0",
      "outside 0 to 90"),
     ('v = { type = "enum", members = ["a", "b"] }', 'v = { type = "enum", members = ["a"] }', "b",
-     Fate.UNFIT, "a", "no such member"),
+     ValueOutcome.UNFIT, "a", "no such member"),
     ('v = { type = "flags", members = ["a", "b"] }',
-     'v = { type = "flags", storage = "u16", members = ["a"] }', ["b"], Fate.UNFIT, "none",
+     'v = { type = "flags", storage = "u16", members = ["a"] }', ["b"], ValueOutcome.UNFIT, "none",
      "no such member"),
-    ('v = { type = "u8", count = 3 }', 'v = { type = "u8", count = 2 }', [1, 2, 3], Fate.CUT,
-     "[1, 2]", ""),
+    ('v = { type = "u8", count = 3 }', 'v = { type = "u8", count = 2 }', [1, 2, 3],
+     ValueOutcome.CUT, "[1, 2]", ""),
     ('v = { type = "u8", count = 3 }', 'v = { type = "u8", count = 2 }', [1, 2, 0],
-     Fate.CONVERTED, "[1, 2]", ""),
+     ValueOutcome.CONVERTED, "[1, 2]", ""),
     ('v = { type = "curve", points = 2, x = { type = "u8" }, y = { type = "u8" }, '
      'default = [[0, 0], [50, 9]] }',
      'v = { type = "curve", points = 2, x = { type = "u8", scale = 10 }, y = { type = "u8" }, '
-     'default = [[0, 0], [50, 9]] }', [[1, 2], [4, 3]], Fate.UNFIT, "[0, 50], [0, 9]",
+     'default = [[0, 0], [50, 9]] }', [[1, 2], [4, 3]], ValueOutcome.UNFIT, "[0, 50], [0, 9]",
      "it does not rise"),
-    (OLD_RULE, NEW_RULE, 10, Fate.UNFIT, "0", "`v` = 10 must be below `w` = 9"),
+    (OLD_RULE, NEW_RULE, 10, ValueOutcome.UNFIT, "0", "`v` = 10 must be below `w` = 9"),
 ])
 def test_up(tmp_path: Path, series: tuple[int, ...], old: str, new: str, value: object,
-            fate: Fate, after: str, reason: str) -> None:
+            outcome: ValueOutcome, after: str, reason: str) -> None:
     """A number that is another one now is rounded; a value that is not taken says why."""
     item = moved(tmp_path, value, old, new, series=series)
-    assert (fate, after, reason) == (item.fate, item.after, item.reason)
+    assert (outcome, after, reason) == (item.outcome, item.after, item.reason)
 
 
-@pytest.mark.parametrize(("old", "new", "value", "fate", "after", "reason"), [
+@pytest.mark.parametrize(("old", "new", "value", "outcome", "after", "reason"), [
     ('v = { type = "u8", unit = "s" }', 'v = { type = "u16", unit = "ms", '
-     'convert = { factor = 1000 } }', 1400, Fate.ROUNDED, "1 s", ""),
-    ('v = { type = "u8", max = 9 }', 'v = { type = "u16" }', 300, Fate.UNFIT, "0",
+     'convert = { factor = 1000 } }', 1400, ValueOutcome.ROUNDED, "1 s", ""),
+    ('v = { type = "u8", max = 9 }', 'v = { type = "u16" }', 300, ValueOutcome.UNFIT, "0",
      "outside 0 to 9"),
-    ('v = { type = "text", size = 2 }', 'v = { type = "text", size = 4 }', "abc", Fate.UNFIT,
-     '""', "longer than 2 bytes"),
-    ('v = { type = "u8", max = 9 }', 'v = { type = "u8" }', 10, Fate.UNFIT, "0",
+    ('v = { type = "text", size = 2 }', 'v = { type = "text", size = 4 }', "abc",
+     ValueOutcome.UNFIT, '""', "longer than 2 bytes"),
+    ('v = { type = "u8", max = 9 }', 'v = { type = "u8" }', 10, ValueOutcome.UNFIT, "0",
      "outside 0 to 9"),
     # Back, this needs more than the 64 bits that firmware has.
-    ('v = { type = "u32", scale = 1e-10 }', 'v = { type = "u32" }', 0, Fate.CONVERTED, "0", ""),
-    ('v = { type = "u32", scale = 1e-10 }', 'v = { type = "u32" }', 5, Fate.UNFIT, "0",
+    ('v = { type = "u32", scale = 1e-10 }', 'v = { type = "u32" }', 0,
+     ValueOutcome.CONVERTED, "0", ""),
+    ('v = { type = "u32", scale = 1e-10 }', 'v = { type = "u32" }', 5, ValueOutcome.UNFIT, "0",
      "outside 0 to 0.4294967295"),
 ])
-def test_down(tmp_path: Path, old: str, new: str, value: object, fate: Fate, after: str,
+def test_down(tmp_path: Path, old: str, new: str, value: object, outcome: ValueOutcome, after: str,
               reason: str) -> None:
     """The same on the way back."""
     item = moved(tmp_path, value, old, new, back=True)
-    assert (fate, after, reason) == (item.fate, item.after, item.reason)
+    assert (outcome, after, reason) == (item.outcome, item.after, item.reason)
 
 
 def test_a_number_given_away_in_a_new_series(tmp_path: Path) -> None:
@@ -121,6 +124,6 @@ def test_a_number_given_away_in_a_new_series(tmp_path: Path) -> None:
 
     lines = members("a = 0, b = 1"), members("a = 0"), members("a = 0, c = 1")
     item = moved(tmp_path / "1", "b", *lines, series=(0, 1, 1))
-    assert (Fate.UNFIT, "a", "no such member") == (item.fate, item.after, item.reason)
+    assert (ValueOutcome.UNFIT, "a", "no such member") == (item.outcome, item.after, item.reason)
     item = moved(tmp_path / "2", "c", *lines, series=(0, 1, 1), back=True)
-    assert (Fate.UNFIT, "a", "no such member") == (item.fate, item.after, item.reason)
+    assert (ValueOutcome.UNFIT, "a", "no such member") == (item.outcome, item.after, item.reason)

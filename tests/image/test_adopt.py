@@ -16,7 +16,7 @@ from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.adopt import adopt
 from paramstore.image.contents import Contents, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.migrate import Fate, Item
+from paramstore.image.migrate import MigratedValue, ValueOutcome
 from paramstore.image.ways import ways_into
 from paramstore.layout.plan import Plan
 from paramstore.releases.project import open_project
@@ -30,7 +30,7 @@ PLAN: Plan = open_project(read_text(SCHEMAS / "tank_probe.toml")).plan
 LAYOUT, _ = read_layout(read_text(SCHEMAS / "tank_probe.fixed.toml"))
 
 
-def taken(dump: bytes) -> tuple[Contents, dict[str, Item]]:
+def taken(dump: bytes) -> tuple[Contents, dict[str, MigratedValue]]:
     """The store made from a dump, and what became of each value."""
     migration = adopt(read_image(LAYOUT, dump), PLAN)
     return unpack(PLAN, migration.image), {i.where: i for i in migration.items}
@@ -56,16 +56,16 @@ def test_every_value_comes_over() -> None:
         "settings.buzzer": True, "settings.label": "basin 3", "counters.running": 20731 * 60,
     }
     assert expected == {name: value(contents, name) for name in expected}
-    come = {n for n, i in items.items() if i.fate in (Fate.KEPT, Fate.CONVERTED)}
+    come = {n for n, i in items.items() if i.outcome in (ValueOutcome.KEPT, ValueOutcome.CONVERTED)}
     assert set(expected) == come
-    assert Fate.LEFT is items["display.contrast"].fate
+    assert ValueOutcome.LEFT is items["display.contrast"].outcome
     assert () == diagnose(contents, "image")
 
 
 def test_what_was_not_stored_is_a_default() -> None:
     """The stored number for no value is no value."""
     contents, items = taken(legacy(reference=0xFFFF))
-    assert Fate.DEFAULTED is items["factory.adc_reference"].fate
+    assert ValueOutcome.DEFAULTED is items["factory.adc_reference"].outcome
     assert Decimal("2.5") == value(contents, "factory.adc_reference")
 
 
@@ -82,7 +82,7 @@ def test_what_was_not_stored_is_a_default() -> None:
 def test_what_does_not_fit_is_told(changes: dict[str, Any], name: str, reason: str) -> None:
     """A value that the store does not allow is replaced by its default, with the reason."""
     contents, items = taken(legacy(**changes))
-    assert (Fate.UNFIT, reason) == (items[name].fate, items[name].reason)
+    assert (ValueOutcome.UNFIT, reason) == (items[name].outcome, items[name].reason)
     group, _, parameter = name.partition(".")
     default = PLAN.schema.group(group).parameter(parameter).fields[0].default
     assert default == contents.group(group).values[parameter]
@@ -96,8 +96,9 @@ def test_values_under_a_wrong_checksum_are_not_taken() -> None:
     data[16] ^= 1
     _, items = taken(bytes(data))
     spoilt = items["electrode.ph_slope"]
-    assert (Fate.UNFIT, "the checksum `head.crc` is wrong") == (spoilt.fate, spoilt.reason)
-    assert not any(i.fate in (Fate.KEPT, Fate.CONVERTED) for i in items.values())
+    assert (ValueOutcome.UNFIT, "the checksum `head.crc` is wrong") == (
+        spoilt.outcome, spoilt.reason)
+    assert not any(i.outcome in (ValueOutcome.KEPT, ValueOutcome.CONVERTED) for i in items.values())
 
 
 @given(st.fixed_dictionaries({}, optional={
@@ -114,7 +115,7 @@ def test_whatever_a_unit_holds_makes_a_sound_store(changes: dict[str, Any]) -> N
     assert () == diagnose(contents, "image")
     every = [f"{g.name}.{p.name}" for g in PLAN.schema.groups for p in g.parameters]
     assert set(every) <= set(items)
-    if items["counters.running"].fate is Fate.CONVERTED:
+    if items["counters.running"].outcome is ValueOutcome.CONVERTED:
         assert (VALUES | changes)["hours"] * 60 == value(contents, "counters.running")
 
 
@@ -152,31 +153,35 @@ def test_what_a_dump_lacks_is_lost_not_made_up() -> None:
     contents = read_image(LAYOUT, legacy(), ((at, at + 1),))
     items = {i.where: i for i in adopt(contents, PLAN).items}
     item = items["settings.interval"]
-    assert (Fate.UNREAD, "its bytes are not in the dump") == (item.fate, item.reason)
-    assert Fate.KEPT is items["identity.serial"].fate
+    assert (ValueOutcome.UNREAD, "its bytes are not in the dump") == (item.outcome, item.reason)
+    assert ValueOutcome.KEPT is items["identity.serial"].outcome
     everything = {i.where: i for i in adopt(
         read_image(LAYOUT, legacy(), ((0, LAYOUT.size),)), PLAN).items}
-    assert {Fate.UNREAD} == {everything[n].fate for n in ("settings.interval", "identity.serial")}
+    assert {ValueOutcome.UNREAD} == {
+        everything[n].outcome for n in ("settings.interval", "identity.serial")}
 
 
-@pytest.mark.parametrize(("raw", "fate"), [(6412, Fate.ROUNDED), (6410, Fate.KEPT)])
-def test_what_lies_between_the_steps_of_the_store_is_told_as_rounded(raw: int, fate: Fate) -> None:
+@pytest.mark.parametrize(("raw", "outcome"), [
+    (6412, ValueOutcome.ROUNDED), (6410, ValueOutcome.KEPT)])
+def test_what_lies_between_the_steps_of_the_store_is_told_as_rounded(
+        raw: int, outcome: ValueOutcome) -> None:
     """A finer number in steps of 0.01 pH is another number, and told with both."""
     layout, _ = read_layout(SourceText(
         "old.toml", HEAD + 'ph_low = { type = "u16", at = 0, scale = 0.001, unit = "pH" }\n'))
     items = adopt(read_image(layout, raw.to_bytes(2, "little").ljust(8, b"\0")), PLAN).items
     item = next(i for i in items if i.where == "settings.ph_low")
-    assert (fate, "6.41 pH") == (item.fate, item.after)
+    assert (outcome, "6.41 pH") == (item.outcome, item.after)
 
 
-@pytest.mark.parametrize(("raw", "fate", "after"), [
-    (300_000, Fate.CONVERTED, "300 s"), (299_600, Fate.ROUNDED, "300 s"),
-    (0xFFFFFFFF, Fate.UNFIT, "10 s")])
-def test_a_factor_may_lead_between_whole_numbers(raw: int, fate: Fate, after: str) -> None:
+@pytest.mark.parametrize(("raw", "outcome", "after"), [
+    (300_000, ValueOutcome.CONVERTED, "300 s"), (299_600, ValueOutcome.ROUNDED, "300 s"),
+    (0xFFFFFFFF, ValueOutcome.UNFIT, "10 s")])
+def test_a_factor_may_lead_between_whole_numbers(raw: int, outcome: ValueOutcome,
+                                                 after: str) -> None:
     """Where the store takes whole numbers only, a converted one is rounded, and told so; one beyond
     its type is not taken."""
     layout, _ = read_layout(SourceText("old.toml", HEAD + (
         'interval = { type = "u32", at = 0, unit = "ms", to = { factor = 0.001 } }\n')))
     items = adopt(read_image(layout, raw.to_bytes(4, "little").ljust(8, b"\0")), PLAN).items
     item = next(i for i in items if i.where == "settings.interval")
-    assert (fate, after) == (item.fate, item.after)
+    assert (outcome, after) == (item.outcome, item.after)

@@ -11,7 +11,7 @@ import pytest
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.image.adopt import adopt
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import Fate, Item
+from paramstore.image.migrate import MigratedValue, ValueOutcome
 from paramstore.image.ways import ways_into
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
@@ -44,7 +44,7 @@ PLAN: Plan = make_plan(SCHEMA)
 HEAD = '[fixed]\nname = "old"\nsize = 32\n'
 
 
-def taken(lines: str, image: bytes) -> tuple[dict[str, Any], dict[str, Item]]:
+def taken(lines: str, image: bytes) -> tuple[dict[str, Any], dict[str, MigratedValue]]:
     """The values of the store that is made from an image, and what became of each."""
     layout, _ = read_layout(SourceText("old.toml", HEAD + lines))
     contents = read_image(layout, image.ljust(32, b"\0"))
@@ -68,7 +68,7 @@ def test_each_block_gives_an_element() -> None:
     """The blocks of a group become the elements of an array, in their order."""
     values, items = taken(BLOCKS, struct.pack("<3f", 0.75, 1.0, 1.25))
     assert [Decimal("0.75"), 1, Decimal("1.25")] == values["gain"]
-    assert (Fate.KEPT, "[0.75, 1, 1.25]") == (items["gain"].fate, items["gain"].before)
+    assert (ValueOutcome.KEPT, "[0.75, 1, 1.25]") == (items["gain"].outcome, items["gain"].before)
 
 
 @pytest.mark.parametrize(("bad", "reason"), [
@@ -79,7 +79,7 @@ def test_a_bad_element_costs_only_itself(bad: float, reason: str) -> None:
     """One block with a value that the store does not take leaves the others theirs."""
     values, items = taken(BLOCKS, struct.pack("<3f", 0.75, bad, 1.25))
     assert [Decimal("0.75"), 1, Decimal("1.25")] == values["gain"]
-    assert (Fate.UNFIT, reason) == (items["gain"].fate, items["gain"].reason)
+    assert (ValueOutcome.UNFIT, reason) == (items["gain"].outcome, items["gain"].reason)
 
 
 def test_bad_elements_of_an_array_cost_only_themselves() -> None:
@@ -93,7 +93,7 @@ mode = { type = "enum", at = 8, count = 3, members = ["off", "on"] }
         values["gain"], values["mode"])
     assert ("[0.9, 0xFFFF, 1.1]", "`gain[1]` would be from 0xFFFF, which is no BCD number; the "
             "other elements are taken") == (items["gain"].before, items["gain"].reason)
-    assert Fate.UNFIT is items["mode"].fate
+    assert ValueOutcome.UNFIT is items["mode"].outcome
 
 
 def test_a_block_that_is_not_there_gives_the_default() -> None:
@@ -102,7 +102,8 @@ def test_a_block_that_is_not_there_gives_the_default() -> None:
                                          'from = "image", above = 0 }'),
                           struct.pack("<3f", 0.75, 1.25, 1.25).ljust(31, b"\0") + b"\2")
     assert [Decimal("0.75"), Decimal("1.25"), 1] == values["gain"]
-    assert (Fate.KEPT, "[0.75, 1.25, none]") == (items["gain"].fate, items["gain"].before)
+    assert (ValueOutcome.KEPT, "[0.75, 1.25, none]") == (
+        items["gain"].outcome, items["gain"].before)
 
 
 def test_a_block_under_a_wrong_checksum_costs_only_itself() -> None:
@@ -136,15 +137,15 @@ def test_points_become_a_curve() -> None:
     values, items = taken(POINTS, struct.pack("<HhHhHh", 10, -5, 500, 7, 900, 12))
     assert [[10, Decimal("-0.5")], [500, Decimal("0.7")], [900, Decimal("1.2")]] == (
         values["correction"])
-    assert Fate.KEPT is items["correction"].fate
+    assert ValueOutcome.KEPT is items["correction"].outcome
 
 
 def test_a_bad_point_costs_the_curve() -> None:
     """A curve is one thing: no point of the default stands among those that were measured."""
     values, items = taken(POINTS, struct.pack("<HhHhHh", 10, -5, 500, 7, 400, 12))
     assert [[0, 0], [100, 0], [200, 0]] == values["correction"]
-    assert (Fate.UNFIT, "`correction.x` must rise: 400 mV follows 500 mV") == (
-        items["correction"].fate, items["correction"].reason)
+    assert (ValueOutcome.UNFIT, "`correction.x` must rise: 400 mV follows 500 mV") == (
+        items["correction"].outcome, items["correction"].reason)
 
 
 @pytest.mark.parametrize(("lines", "message"), [
@@ -192,22 +193,24 @@ def copy_of(number: int, level: int) -> bytes:
     return body + bytes([a, b, 0, 0])
 
 
-@pytest.mark.parametrize(("image", "level", "fate", "reason"), [
-    (copy_of(4, 100) + copy_of(5, 200), 200, Fate.KEPT, ""),
-    (copy_of(6, 100) + copy_of(5, 200), 100, Fate.KEPT, ""),
-    (copy_of(6, 100) + bytes(8), 100, Fate.KEPT, ""),
-    (copy_of(0xFFFF, 100) + copy_of(0, 200), 200, Fate.KEPT, ""),
-    (copy_of(4, 100) + copy_of(5, 2000), 5, Fate.UNFIT,
+@pytest.mark.parametrize(("image", "level", "outcome", "reason"), [
+    (copy_of(4, 100) + copy_of(5, 200), 200, ValueOutcome.KEPT, ""),
+    (copy_of(6, 100) + copy_of(5, 200), 100, ValueOutcome.KEPT, ""),
+    (copy_of(6, 100) + bytes(8), 100, ValueOutcome.KEPT, ""),
+    (copy_of(0xFFFF, 100) + copy_of(0, 200), 200, ValueOutcome.KEPT, ""),
+    (copy_of(4, 100) + copy_of(5, 2000), 5, ValueOutcome.UNFIT,
      "`level` = 2000 mV is above its maximum 1000 mV"),
-    (copy_of(4, 100) + copy_of(4, 200), 5, Fate.DAMAGED, "nothing tells which copy is the newest"),
-    (b"\1" * 16, 5, Fate.DAMAGED, "no copy is right"),
+    (copy_of(4, 100) + copy_of(4, 200), 5, ValueOutcome.DAMAGED,
+     "nothing tells which copy is the newest"),
+    (b"\1" * 16, 5, ValueOutcome.DAMAGED, "no copy is right"),
 ])
-def test_values_are_those_of_the_copy_that_counts(image: bytes, level: int, fate: Fate,
+def test_values_are_those_of_the_copy_that_counts(image: bytes, level: int, outcome: ValueOutcome,
                                                   reason: str) -> None:
     """The store gets the values of the newest right copy; none if there is none."""
     values, items = taken(COPIES, image)
-    assert (level, fate, reason) == (values["level"], items["level"].fate, items["level"].reason)
-    assert not [i for i in items.values() if i.fate is Fate.LOST]
+    assert (level, outcome, reason) == (
+        values["level"], items["level"].outcome, items["level"].reason)
+    assert not [i for i in items.values() if i.outcome is ValueOutcome.LOST]
 
 
 def test_a_copy_that_was_not_read_may_be_newer() -> None:
@@ -215,8 +218,8 @@ def test_a_copy_that_was_not_read_may_be_newer() -> None:
     layout, _ = read_layout(SourceText("old.toml", HEAD + COPIES))
     contents = read_image(layout, copy_of(4, 100).ljust(32, b"\0"), ((8, 16),))
     item = next(i for i in adopt(contents, PLAN).items if i.where == "channels.level")
-    assert (Fate.UNREAD, "a copy that may be newer is not all in the dump") == (
-        item.fate, item.reason)
+    assert (ValueOutcome.UNREAD, "a copy that may be newer is not all in the dump") == (
+        item.outcome, item.reason)
 
 
 def test_coded_and_scaled_values_come_over() -> None:
@@ -253,9 +256,9 @@ def test_a_condition_under_a_wrong_checksum_gives_no_values(used: int) -> None:
         "every = 4", 'every = 4\nwhen = { bits = ["30"], from = "image", above = 0 }')
     body = struct.pack("<3f", 0.75, 1.25, 1.25)
     _, items = taken(blocks, with_head(body, used, 1))
-    assert items["gain"].fate is (Fate.DEFAULTED if used == 0 else Fate.KEPT)
+    assert items["gain"].outcome is (ValueOutcome.DEFAULTED if used == 0 else ValueOutcome.KEPT)
     values, items = taken(blocks, with_head(body, used, 1, good=False))
-    assert ([1, 1, 1], Fate.UNFIT) == (values["gain"], items["gain"].fate)
+    assert ([1, 1, 1], ValueOutcome.UNFIT) == (values["gain"], items["gain"].outcome)
     assert "the checksum `head.sum` is wrong" == items["gain"].reason
 
 
@@ -266,7 +269,7 @@ def test_a_scale_under_a_wrong_checksum_gives_no_values() -> None:
 level = { type = "u8", at = 0, unit = "mV", scale_from = "head.step" }
 """
     values, items = taken(lines, with_head(b"\4", 0, 25))
-    assert (100, Fate.KEPT) == (values["level"], items["level"].fate)
+    assert (100, ValueOutcome.KEPT) == (values["level"], items["level"].outcome)
     values, items = taken(lines, with_head(b"\4", 0, 25, good=False))
-    assert (5, Fate.UNFIT, "the checksum `head.sum` is wrong") == (
-        values["level"], items["level"].fate, items["level"].reason)
+    assert (5, ValueOutcome.UNFIT, "the checksum `head.sum` is wrong") == (
+        values["level"], items["level"].outcome, items["level"].reason)

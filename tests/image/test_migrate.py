@@ -9,7 +9,7 @@ from itertools import product
 import pytest
 
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import Fate, migrate
+from paramstore.image.migrate import ValueOutcome, migrate
 from paramstore.image.relayout import relayout
 from tests.releases.histories import careful, tank_probe
 from tests.releases.units import Unit
@@ -69,5 +69,5 @@ def test_the_report_says_what_the_image_holds() -> None:
         assert made.image == again.image
         told = {i.where: i.after for i in made.items if i.after}
         held = {i.where: i.after for i in again.items}
-        assert {i.fate for i in again.items} <= {Fate.KEPT, Fate.DEFAULTED}
+        assert {i.outcome for i in again.items} <= {ValueOutcome.KEPT, ValueOutcome.DEFAULTED}
         assert held == {where: told[where] for where in held}

@@ -9,7 +9,7 @@ import pytest
 from paramstore.core.errors import ToolError
 from paramstore.core.status import Status
 from paramstore.image.contents import LabelState, unpack
-from paramstore.image.migrate import Fate, migrate
+from paramstore.image.migrate import ValueOutcome, migrate
 from paramstore.image.relayout import relayout
 from paramstore.verify.rig.twin import TwinRig
 from tests.engines import bench_for
@@ -45,9 +45,9 @@ def test_the_report_says_what_the_image_holds(label: int) -> None:
     made = relayout(before, plan, past.plans[label - 1:])
     held = migrate(unpack(plan, made.image), plan, [plan])
     assert made.image == held.image
-    there = {i.where: i.after for i in made.items if i.fate is not Fate.LOST}
+    there = {i.where: i.after for i in made.items if i.outcome is not ValueOutcome.LOST}
     assert there == {i.where: i.after for i in held.items}
-    lost = {i.where for i in made.items if i.fate is Fate.LOST}
+    lost = {i.where for i in made.items if i.outcome is ValueOutcome.LOST}
     retired = {"settings.pairing_key", "settings.language", "settings.buzzer", "display.contrast"}
     assert lost <= retired - (set() if label < 4 else {"settings.buzzer"})
 
@@ -60,7 +60,7 @@ def test_and_back() -> None:
     there = relayout(unpack(past.plan(5), unit.image), past.plan(6), past.plans[4:])
     back = relayout(unpack(past.plan(6), there.image), past.plan(5), past.plans[4:])
     twin, old = seen_by(past, 5, back.image), unit.start(5)
-    gone = {"pairing_key", *(i.where.partition(".")[2] for i in there.items if i.fate.harmed)}
+    gone = {"pairing_key", *(i.where.partition(".")[2] for i in there.items if i.outcome.harmed)}
     for ring in past.plan(5).rings:
         one, other = twin.values(ring.group.name), old.values(ring.group.name)
         for field in ring.group.fields:

@@ -7,9 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from paramstore.core.checksum import CRC_BYTES
 from paramstore.core.errors import Finding, Severity
-from paramstore.core.format import HEADER_BYTES
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.image.contents import unpack
 from paramstore.inspect.salvage import salvage
@@ -125,7 +123,7 @@ def check_values(scene: Scene, found: StoreExamination, kind: SlotKind) -> None:
         if repair and kind is SlotKind.FLIPPED and mended is not None and mended.data == (
                 scene.new[:len(mended.data)]):  # what the person asked for
             assert saved.newest is not None
-            assert mended.data[HEADER_BYTES:-CRC_BYTES] == saved.newest.record.body
+            assert mended.record.body == saved.newest.record.body
         else:
             assert contents.values == saved.values
 

@@ -28,7 +28,7 @@ from paramstore.inspect.salvage import SourceKind, salvage
 from paramstore.inspect.store import StoreExamination, examine_store, store_values
 from paramstore.inspect.which import Candidate, candidates_of
 from paramstore.record import build_record, encode_body
-from paramstore.releases.values import Origin
+from paramstore.releases.values import ValueOrigin
 from paramstore.schema.model import Kind, Parameter
 from tests.inspect.scenes import PLAN, Scene, on_part, used_unit
 from tests.inspect.test_slots import scenes
@@ -177,7 +177,7 @@ def test_what_an_earlier_release_kept_is_salvaged(release: int) -> None:
     again = unpack(found.plan, saved.image)
     for before, after in zip(found.contents.groups, again.groups, strict=True):
         assert before.values == after.values
-        assert {Origin.CONVERTED, Origin.UNFIT}.isdisjoint(after.origins.values())
+        assert {ValueOrigin.CONVERTED, ValueOrigin.UNFIT}.isdisjoint(after.origins.values())
     kinds = {s.kind for s in saved.sources}
     assert (release > 3) == kinds.isdisjoint({SourceKind.CONVERTED, SourceKind.MOVED})
 

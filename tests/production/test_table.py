@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
+from paramstore.core.scalars import StoreRaws
 from paramstore.image.pack import complete
 from paramstore.image.values import read_values
-from paramstore.production.table import MOST_ERRORS, Raws, TableReader, UnitRow
+from paramstore.production.table import MOST_ERRORS, TableReader, UnitRow
 from paramstore.report.findings import count_line, findings_text
 from paramstore.schema.quantity import parameter_from_raw
 from tests.goldens import golden
@@ -125,7 +126,7 @@ def units_of(path: Path, data: bytes) -> list[UnitRow]:
     return units
 
 
-def values_of(unit: UnitRow) -> Raws:
+def values_of(unit: UnitRow) -> StoreRaws:
     assert unit.values is not None
     return unit.values
 

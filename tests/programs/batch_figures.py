@@ -30,7 +30,6 @@ from typing import Any
 
 import numpy as np
 
-from paramstore.core.checksum import record_prefix
 from paramstore.core.disk import read_text
 from paramstore.core.format import HEADER_BYTES
 from paramstore.files.forms import FORMS
@@ -93,7 +92,7 @@ class HandWritten:
                 head = struct.pack("<IB", copy + 1, ring.revision)
                 names[f"H{n}_{copy}"] = head
                 names[f"S{n}_{copy}"] = zlib.crc32(
-                    record_prefix(plan.store_id, ring.group.id) + head)
+                    plan.store_id.to_bytes(4, "little") + bytes([ring.group.id]) + head)
                 lines.append(f" out += (H{n}_{copy}, body, CRC.pack(crc32(body, S{n}_{copy})))")
         lines.append(" return b''.join(out)")
         exec("\n".join(lines), names)

@@ -20,7 +20,7 @@ from paramstore.core.disk import read_text
 from paramstore.layout.plan import Plan
 from paramstore.releases.project import open_project
 from paramstore.verify.cuts.build import build_library
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.histories import one_group_plan
 from paramstore.verify.cuts.machine import build_machine
 from paramstore.verify.cuts.native import NativeTarget
@@ -29,8 +29,8 @@ from paramstore.verify.cuts.results import FIRST_GROUP, Operation, Start
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 NATIVE, MACHINE = "this computer", "Cortex-M0+, emulated"
-_JOBS = {NATIVE: Job(Start(rounds=3), 3, 2, (Operation.BOOT, FIRST_GROUP), samples=32),
-         MACHINE: Job(Start(rounds=3), 2, 1, (Operation.BOOT, FIRST_GROUP), samples=32)}
+_JOBS = {NATIVE: ExploreJob(Start(rounds=3), 3, 2, (Operation.BOOT, FIRST_GROUP), samples=32),
+         MACHINE: ExploreJob(Start(rounds=3), 2, 1, (Operation.BOOT, FIRST_GROUP), samples=32)}
 
 
 def speeds(plan: Plan, machine: bool) -> Iterator[tuple[str, int, float]]:
@@ -43,11 +43,11 @@ def speeds(plan: Plan, machine: bool) -> Iterator[tuple[str, int, float]]:
         yield NATIVE, *_timed(native, _JOBS[NATIVE])
         if machine:
             emulated = build_machine(plan, pictures, folder / "machine")
-            emulated.run(Job(Start(), 1, 0, (Operation.BOOT,)))  # translates the code once
+            emulated.run(ExploreJob(Start(), 1, 0, (Operation.BOOT,)))  # translates the code once
             yield MACHINE, *_timed(emulated, _JOBS[MACHINE])
 
 
-def _timed(explorer: Explorer, job: Job) -> tuple[int, float]:
+def _timed(explorer: Explorer, job: ExploreJob) -> tuple[int, float]:
     start = time.process_time()
     boots = explorer.run(job).boots
     return boots, time.process_time() - start

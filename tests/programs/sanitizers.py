@@ -27,7 +27,7 @@ from paramstore.core.disk import write_text
 from paramstore.core.errors import ToolError
 from paramstore.layout.plan import Plan
 from paramstore.report.tables import Column, table
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.pictures import Pictures, make_pictures
 from paramstore.verify.cuts.results import Totals
 from paramstore.verify.cuts.sweeps import Level, sweeps
@@ -82,7 +82,7 @@ def campaign(folder: Path, plan: Plan, compiler: Compiler, divide: int, workers:
     return totals
 
 
-def run_jobs(program: Path, plan: Plan, pictures: Pictures, jobs: Iterable[Job]) -> Totals:
+def run_jobs(program: Path, plan: Plan, pictures: Pictures, jobs: Iterable[ExploreJob]) -> Totals:
     """Do jobs in a program of their own."""
     with PipedTarget(program) as target:
         explorer = Explorer(plan, pictures, target)

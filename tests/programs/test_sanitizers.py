@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import FIRST_GROUP, Start
 from paramstore.verify.rig.toolchain import find_compiler
@@ -35,7 +35,7 @@ def test_a_watched_harness_counts_like_any_other_and_fails_aloud(tmp_path: Path)
     pictures = make_pictures(plan)
     compiler = find_compiler()
     program = build_program(plan, pictures, tmp_path, compiler, watched(compiler))
-    job = Job(Start(rounds=2), 2, 1, (0, 1, 2, FIRST_GROUP), samples=4)
+    job = ExploreJob(Start(rounds=2), 2, 1, (0, 1, 2, FIRST_GROUP), samples=4)
     with PipedTarget(program) as target:
         assert harness("minimal").explorer().run(job) == Explorer(plan, pictures, target).run(job)
         with pytest.raises(AssertionError, match="ended with 2"):

@@ -7,7 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.layout.plan import Plan
-from paramstore.record import Label, build_label, read_label
+from paramstore.record import (
+    Label,
+    build_label,
+    erasing_label,
+    label_places,
+    read_label,
+    release_bytes,
+)
 from paramstore.record.label import cut_utf8
 from tests.independent_decoder import decode_label
 from tests.record.plans import EXAMPLE, part, plans
@@ -73,3 +80,26 @@ def test_a_long_name_is_cut_to_the_room_of_the_page_size() -> None:
         label = read_label(build_label(replace(EXAMPLE, schema=schema)))
         names.append(label and label.name)
     assert ["", "a_very_l"] == names
+
+
+def test_parts_lie_where_the_page_says() -> None:
+    """The offsets of FORMAT.md, 2, written here by hand; the twin, the tables of firmware and the
+    byte view read them from one table."""
+    starts = {name: place.start for name, place in label_places(16).items()}
+    assert {"magic": 0, "version": 4, "geometry": 5, "release": 6, "store_id": 8, "layout_id": 12,
+            "lineage": 16, "name": 20, "crc": 28} == starts
+
+
+def test_a_label_of_no_store_names_none() -> None:
+    """While a part is being erased its label is whole, and that of store 0."""
+    label = read_label(erasing_label(EXAMPLE))
+    assert label is not None and label.store_id == 0
+    assert label._replace(store_id=EXAMPLE.store_id) == read_label(build_label(EXAMPLE))
+
+
+@given(plans(), st.integers(1, 4095), st.integers(0, 0xFFFFFFFF))
+@settings(max_examples=20)
+def test_what_an_earlier_release_says_of_itself(plan: Plan, release: int, layout: int) -> None:
+    """The tables of firmware hold 10 bytes of each earlier label: release, store and layout."""
+    assert release_bytes(plan, release, layout) == build_label(
+        replace(plan, release=release, layout_id=layout))[6:16]

@@ -8,8 +8,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.core.checksum import crc32c
-from paramstore.layout.plan import Plan
-from paramstore.record import CodecError, RecordState, build_record, encode_body, read_record
+from paramstore.layout.plan import Plan, Reserved
+from paramstore.record import (
+    CodecError,
+    Record,
+    RecordState,
+    build_record,
+    crc_start,
+    encode_body,
+    labelled_image,
+    lay_records,
+    newest_of,
+    next_body,
+    next_record,
+    read_record,
+    sequence_of,
+    split_record,
+)
 from tests.independent_decoder import decode_record
 from tests.record.plans import EXAMPLE, layout_object, plans_with_values
 
@@ -118,3 +133,56 @@ def test_the_crc_covers_store_group_and_record() -> None:
     data = build_record(EXAMPLE, USER, 1, encode_body(USER, {}))
     lead = crc32c(b"pump_drive").to_bytes(4, "little") + b"\x07"
     assert crc32c(lead + data[:-4]).to_bytes(4, "little") == data[-4:]
+
+
+def test_the_register_before_a_record_is_that_of_store_and_group() -> None:
+    """The tables of firmware begin a CRC where the record does: with the complement of the CRC over
+    store id and group id (a CRC-32C ends with an exclusive or of FFFFFFFF)."""
+    lead = crc32c(b"pump_drive").to_bytes(4, "little") + b"\x07"
+    assert crc32c(lead) == crc_start(EXAMPLE, USER) ^ 0xFFFFFFFF
+
+
+@given(st.binary(min_size=40, max_size=40), st.binary(min_size=40, max_size=40),
+       st.integers(1, 9))
+def test_what_a_ring_does_not_know_is_kept(body: bytes, newest: bytes, revision: int) -> None:
+    """FORMAT.md, 9: bytes of what was taken out stay as the newest record has them, as soon as that
+    holds them; bytes behind the payload only if that is of a later revision."""
+    ring = replace(LIMITS, revision=4, body_bytes=40, reserved=(
+        Reserved("early", 15, bytes(3)), Reserved("late", 18, bytes(2), since=3)))
+    kept = next_body(ring, body, revision, newest)
+    assert ring.payload_bytes == 20
+    expected = body[:15] + newest[15:18] + (newest if revision >= 3 else body)[18:20]
+    assert expected + (newest if revision > 4 else body)[20:] == kept
+
+
+@pytest.mark.parametrize(("newest", "revision"), [(0, 4), (3, 4), (5, 5)])
+def test_the_next_record_is_of_the_later_revision(newest: int, revision: int) -> None:
+    """Values come from those that are given, the revision from whoever knows more."""
+    ring = replace(LIMITS, revision=4)
+    record = Record(7, newest, BODY, RecordState.VALID) if newest else None
+    values = {"current": (1200,)}
+    assert (encode_body(ring, values), revision) == next_record(ring, values, record)
+
+
+def test_copies_lie_behind_the_newest_record() -> None:
+    """A commit goes on in the next slot, round the ring, and changes nothing else."""
+    image = labelled_image(EXAMPLE)
+    before = bytes(image)
+    lay_records(image, EXAMPLE, LIMITS, BODY, 1, newest=2)
+    states = [read_record(EXAMPLE, LIMITS, s, image[LIMITS.address(s):]) for s in range(3)]
+    assert [4, None, 3] == [r.sequence if r.valid else None for r in states]
+    assert newest_of(EXAMPLE, LIMITS, image) == states[0]
+    for sequence in (3, 4):
+        at = LIMITS.address((sequence - 1) % 3)
+        image[at:at + LIMITS.record_bytes] = before[at:at + LIMITS.record_bytes]
+    assert before == image
+    assert newest_of(EXAMPLE, LIMITS, before) is None
+
+
+@given(st.binary(min_size=LIMITS.record_bytes, max_size=LIMITS.record_bytes))
+def test_parts_of_any_bytes(data: bytes) -> None:
+    """Number, revision, body and CRC lie where FORMAT.md, 3 has them, counted here by hand."""
+    parts = split_record(data)
+    assert parts == (int.from_bytes(data[:4], "little"), data[4], data[5:-4],
+                     int.from_bytes(data[-4:], "little"))
+    assert sequence_of(data) == sequence_of(data[:4]) == parts.sequence

@@ -41,6 +41,11 @@ def test_both_read_the_same(shape: Shape, data: st.DataObject) -> None:
     assert {p.name: exact(list(v) if isinstance(v := declared[p.name], list) else v)
             for p in shape.parts} == {n: exact(v) for n, v in shape.parse(content).items()}
     assert shape.declaration.sizeof() == shape.size
+    for part in shape.parts:
+        place = shape.places[part.name]
+        cut = shape.declaration.parse(content)[part.name]
+        alone = Shape(part).declaration.parse(content[place])[part.name]
+        assert exact(cut) == exact(alone) and place.stop - place.start == part.bytes
 
 
 @given(SHAPES, st.data())

@@ -15,7 +15,7 @@ from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.record import build_label, read_label
-from paramstore.releases.change import Verdict
+from paramstore.releases.change import Impact
 from paramstore.releases.lineage import Parting, parting
 from paramstore.releases.versions import compare_versions, find_version
 from tests.engines import Engines
@@ -162,7 +162,7 @@ def test_states_of_two_branches_are_not_compared(tmp_path: Path) -> None:
     for old, new in (((ours, 4), (theirs, 4)), ((ours, 4), (theirs, 5)),
                      ((ours, 4), (theirs, None)), ((theirs, 4), (ours, 4))):
         found = compare_versions(find_version(*old), find_version(*new))
-        assert (["PS717"], Verdict.REFUSED, ()) == (
+        assert (["PS717"], Impact.REFUSED, ()) == (
             [f.code for f in found.findings], found.verdict, found.changes)
         assert "release 4" in found.findings[0].message and found.findings[0].help
     found = compare_versions(find_version(ours, 3), find_version(theirs, 5))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import SourceText
-from paramstore.releases.change import Verdict
+from paramstore.releases.change import Impact
 from paramstore.releases.project import freeze, open_project
 from paramstore.releases.versions import compare_versions, find_version
 
@@ -269,7 +269,7 @@ def test_a_ring_just_long_enough_does_not_wear_out(tmp_path: Path, slots: int, w
     freeze(source, open_project(source))
     path.write_text(text(f"{writes * 100_000} per year"), "utf-8")
     found = compare_versions(find_version(str(path), 1), find_version(str(path)))
-    assert [("PS768", Verdict.WEARS if wears else Verdict.SAFE)] == [
+    assert [("PS768", Impact.WEARS if wears else Impact.SAFE)] == [
         (c.code, c.verdict) for c in found.changes]
 
 

@@ -10,44 +10,45 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import Fate, Item, migrate
+from paramstore.image.migrate import MigratedValue, ValueOutcome, migrate
 from paramstore.image.relayout import relayout
 from paramstore.releases.changes import Change
-from paramstore.releases.heirs import forebears
-from paramstore.releases.history import History, Release
+from paramstore.releases.history import Release, ReleaseHistory
+from paramstore.releases.successors import predecessors
 from paramstore.releases.versions import Version, compare_versions
 from tests.releases.histories import Past, grown, tank_probe
 from tests.releases.units import Unit
 
 
 def compared(past: Past, first: int, last: int) -> tuple[Change, ...]:
-    history = History(tuple(Release(plan, "") for plan in past.plans))
+    history = ReleaseHistory(tuple(Release(plan, "") for plan in past.plans))
     old, new = (Version(f"release {n}", past.plan(n).schema, history, Path(), n)
                 for n in (first, last))
     return compare_versions(old, new).changes
 
 
-def foretold(item: Item, changes: tuple[Change, ...]) -> bool:
+def foretold(item: MigratedValue, changes: tuple[Change, ...]) -> bool:
     """Whether some change says of this parameter what became of it."""
     own = {c.code: c.text for c in changes if c.where == item.where}
-    match item.fate:
-        case Fate.KEPT | Fate.DEFAULTED:
+    match item.outcome:
+        case ValueOutcome.KEPT | ValueOutcome.DEFAULTED:
             return True
-        case Fate.CONVERTED:
+        case ValueOutcome.CONVERTED:
             return bool({"PS762", "PS763", "PS764", "PS765"} & set(own))
-        case Fate.ROUNDED:
+        case ValueOutcome.ROUNDED:
             return "rounded to" in own.get("PS762", "")
-        case Fate.CUT:
+        case ValueOutcome.CUT:
             return "PS765" in own
-        case Fate.RETIRED:
+        case ValueOutcome.RETIRED:
             return "its values stay in old units" in own.get("PS754", "")
-        case Fate.LOST:
+        case ValueOutcome.LOST:
             return "its values do not come over" in own.get("PS754", "")
-        case Fate.UNFIT if item.reason == "it does not rise" or " must be below " in item.reason:
+        case ValueOutcome.UNFIT if (item.reason == "it does not rise"
+                                    or " must be below " in item.reason):
             return any(item.where in c.loses for c in changes)
-        case Fate.UNFIT if item.reason.startswith("outside any finite "):
+        case ValueOutcome.UNFIT if item.reason.startswith("outside any finite "):
             return "PS762" in own  # the end of all floats is nobody's limit
-        case Fate.UNFIT:
+        case ValueOutcome.UNFIT:
             return ("PS760" if item.reason == "no such member" else "PS758") in own
     return False
 
@@ -65,7 +66,7 @@ def check(past: Past, rng: random.Random) -> None:
         contents = unpack(past.plan(first), unit.image)
         between = past.plans[first - 1:last]
         way = migrate if past.plan(first).series == past.plan(last).series else relayout
-        former = forebears(between)
+        former = predecessors(between)
         lost_before = {f"{g.ring.group.name}.{p.name}" for g in contents.groups
                        for p in g.ring.group.parameters if g.reset_of(p)}
         for item in way(contents, past.plan(last), between).items:

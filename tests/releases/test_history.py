@@ -14,7 +14,7 @@ from paramstore.layout.layout_id import layout_id
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.releases.history import (
-    History,
+    ReleaseHistory,
     load_history,
     load_release,
     release_folder,
@@ -191,7 +191,7 @@ def test_a_release_is_never_written_over(schema: Path) -> None:
     history = load_history(schema)
     before = (release_folder(schema) / "0001.json").read_bytes()
     with pytest.raises(ToolError):
-        write_release(schema, history.last, History())
+        write_release(schema, history.last, ReleaseHistory())
     assert before == (release_folder(schema) / "0001.json").read_bytes()
 
 

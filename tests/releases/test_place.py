@@ -9,7 +9,7 @@ import pytest
 
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.layout.place import make_plan
-from paramstore.releases.changes import Verdict
+from paramstore.releases.changes import Impact
 from paramstore.releases.place import next_plan
 from paramstore.releases.project import freeze, open_project
 from paramstore.schema.model import Schema
@@ -93,8 +93,8 @@ def test_a_released_ring_that_is_written_more_often(tmp_path: Path) -> None:
     freeze(first, open_project(first))
     seldom, often = (open_project(SourceText(str(path), first.text.replace("1 per day", rate)))
                      for rate in ("2 per day", "100 per hour"))
-    assert [Verdict.SAFE] == [c.verdict for c in seldom.changes]
-    assert ([("PS768", Verdict.WEARS)]
+    assert [Impact.SAFE] == [c.verdict for c in seldom.changes]
+    assert ([("PS768", Impact.WEARS)]
             == [(c.code, c.verdict) for c in often.changes])
     warnings = {f.code: f.help for f in often.plan.findings}
     assert "PS421" not in warnings
@@ -103,4 +103,4 @@ def test_a_released_ring_that_is_written_more_often(tmp_path: Path) -> None:
     anew = first.text.replace("1 per day", "20 per hour").replace("[store]", "[store]\nseries = 1")
     relaid = open_project(SourceText(str(path), anew))
     assert "PS426" not in {f.code for f in relaid.plan.findings}
-    assert Verdict.WEARS not in {c.verdict for c in relaid.changes}
+    assert Impact.WEARS not in {c.verdict for c in relaid.changes}

@@ -9,9 +9,9 @@ import pytest
 
 from paramstore.core.status import Status
 from paramstore.image.contents import unpack
-from paramstore.image.migrate import Fate, migrate
+from paramstore.image.migrate import ValueOutcome, migrate
 from paramstore.image.pack import pack
-from paramstore.releases.changes import Change, Verdict
+from paramstore.releases.changes import Change, Impact
 from paramstore.releases.history import load_history
 from paramstore.releases.versions import compare_versions, find_version
 from tests.engines import Engines
@@ -57,7 +57,7 @@ def after(path: Path, first: int, last: int, **values: int) -> tuple[dict[str, i
     assert engines.call("mount") in (Status.OLDER, Status.OK, Status.FLAGGED)
     served = {n: int(r[0]) for n, r in engines.twin.values("settings").items()}
     made = migrate(unpack(old, image), new, plans[first - 1:last])
-    lost = {i.where.partition(".")[2] for i in made.items if i.fate is Fate.UNFIT}
+    lost = {i.where.partition(".")[2] for i in made.items if i.outcome is ValueOutcome.UNFIT}
     seen = Engines(new, made.image)
     seen.call("mount")
     assert served == {n: int(r[0]) for n, r in seen.twin.values("settings").items()}
@@ -73,7 +73,7 @@ def test_a_new_parameter_with_a_rule(tmp_path: Path) -> None:
     what is under another rule stays."""
     path = frozen(tmp_path, HI + PH, HI + PH + WARN)
     (said,) = changes(path, 1, 2)
-    assert (Verdict.MIGRATES, "settings.warn", ("settings.hi",)) == (
+    assert (Impact.MIGRATES, "settings.warn", ("settings.hi",)) == (
         said.verdict, said.where, said.loses)
     assert said.text == ("its default 50 must be below `hi`: a unit that holds `hi` of 50 or less "
                          "gets the default 100 of that, too")
@@ -173,7 +173,7 @@ def test_a_new_rule_between_old_parameters(tmp_path: Path) -> None:
     old = 'lo = {{ type = "u8", max = {}, default = 10{} }}\n'
     path = frozen(tmp_path, old.format(90, "") + HI, old.format(90, ', below = "hi"') + HI)
     found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
-    assert [("PS767", Verdict.MIGRATES, ("settings.lo", "settings.hi"),
+    assert [("PS767", Impact.MIGRATES, ("settings.lo", "settings.hi"),
              "must be below `hi` now; a unit where it is not gets the defaults of both")] == [
         (c.code, c.verdict, c.loses, c.text) for c in found]
     assert ({"lo": 10, "hi": 100}, {"lo", "hi"}) == after(path, 1, 2, lo=80, hi=70)
@@ -182,7 +182,7 @@ def test_a_new_rule_between_old_parameters(tmp_path: Path) -> None:
     path = frozen(tmp_path / "fine", old.format(90, "") + apart,
                   old.format(90, ', below = "hi"') + apart)
     found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
-    assert [("PS767", Verdict.SAFE, ())] == [(c.code, c.verdict, c.loses) for c in found]
+    assert [("PS767", Impact.SAFE, ())] == [(c.code, c.verdict, c.loses) for c in found]
 
 
 def test_arrays_say_which_element(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from paramstore.verify.cuts.replay import replay
 from paramstore.verify.cuts.results import (
     COLUMNS,
     MOST_CUTS,
-    History,
+    CutHistory,
     Start,
     Tally,
     Verdict,
@@ -114,7 +114,7 @@ def test_what_was_expected_is_told(what: What, expected: int, found: int | None,
                                    text: str) -> None:
     """Numbers of a violation have their meaning beside them."""
     assert text == wanted_text(example_plan("minimal"), Violation(
-        Verdict.LOST, 0, expected, found, History(Start(), ()), what))
+        Verdict.LOST, 0, expected, found, CutHistory(Start(), ()), what))
 
 
 def test_replay() -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from paramstore.layout.plan import Plan, Ring
 from paramstore.verify.cuts.build import build_library
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.history import history_text
 from paramstore.verify.cuts.machine import build_machine
 from paramstore.verify.cuts.native import NativeTarget
@@ -26,10 +26,10 @@ from paramstore.verify.cuts.replay import blank_bench, play
 from paramstore.verify.cuts.results import (
     FIRST_GROUP,
     Cut,
-    History,
+    CutHistory,
+    CutStep,
     Operation,
     Start,
-    Step,
     Totals,
     Verdict,
 )
@@ -77,14 +77,14 @@ class Agreement:
 
 
 def agreement_jobs(plan: Plan, starts: Sequence[Start] = STARTS, samples: int = 2,
-                   seed: int = 1) -> list[Job]:
+                   seed: int = 1) -> list[ExploreJob]:
     """Return jobs of a minute on an emulated processor: workloads of two operations, cut once, and
     two cuts in a row of the group with the smallest commit."""
     commits = tuple(FIRST_GROUP + g for g in range(len(plan.rings)))
     small = min(commits, key=lambda c: _written(plan.rings[c - FIRST_GROUP]))
     every = (Operation.BOOT, Operation.FORMAT, Operation.WIPE, *commits)
-    once = [Job(start, 2, 1, every, samples=samples, seed=seed) for start in starts]
-    return once + [Job(start, 2, 2, (small,), samples=samples, seed=seed)
+    once = [ExploreJob(start, 2, 1, every, samples=samples, seed=seed) for start in starts]
+    return once + [ExploreJob(start, 2, 2, (small,), samples=samples, seed=seed)
                    for start in starts if start.packed]
 
 
@@ -92,7 +92,7 @@ def _written(ring: Ring) -> int:
     return ring.group.copies * ring.record_bytes
 
 
-def agreement_histories(plan: Plan) -> Iterator[History]:
+def agreement_histories(plan: Plan) -> Iterator[CutHistory]:
     """Yield one history for each kind of tear of each page write of each operation."""
     for start, operation in product(STARTS, range(FIRST_GROUP + len(plan.rings))):
         if operation == Operation.BOOT or (operation >= FIRST_GROUP) != bool(start.rounds):
@@ -102,11 +102,11 @@ def agreement_histories(plan: Plan) -> Iterator[History]:
         for write, (i, kind) in product(range(writes), enumerate(KINDS)):
             tear = PageTear(kind, 1 + (5 * i + write) % (plan.part.page - 1), seed=31 * write + i,
                             rest=(i + write) % 4 == 3)
-            yield History(start, (Step(operation, Cut(write, tear)), Step(Operation.BOOT),
-                                  Step(operation), Step(Operation.BOOT)))
+            yield CutHistory(start, (CutStep(operation, Cut(write, tear)), CutStep(Operation.BOOT),
+                                  CutStep(operation), CutStep(Operation.BOOT)))
 
 
-def agree(plan: Plan, *, jobs: Sequence[Job] | None = None,
+def agree(plan: Plan, *, jobs: Sequence[ExploreJob] | None = None,
           progress: Callable[[float], None] | None = None) -> Agreement:
     """Run a small campaign on all engines and compare.
 
@@ -136,7 +136,7 @@ def agree(plan: Plan, *, jobs: Sequence[Job] | None = None,
     return Agreement(plan, here, there, len(histories), tuple(different))
 
 
-def _run(name: str, explorer: Explorer, jobs: Sequence[Job],
+def _run(name: str, explorer: Explorer, jobs: Sequence[ExploreJob],
          tell: Callable[[float], None]) -> Timed:
     start = time.perf_counter()
     totals = Totals()

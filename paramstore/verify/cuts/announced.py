@@ -17,16 +17,15 @@ from pathlib import Path
 from typing import NamedTuple
 
 from paramstore.core.errors import ToolError
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import turned
 from paramstore.image.pack import pack
 from paramstore.layout.moves import rounded
 from paramstore.layout.plan import Plan
-from paramstore.releases.changes import Change
-from paramstore.releases.changes import Verdict as Meaning
-from paramstore.releases.heirs import Heir, forebears, heirs
-from paramstore.releases.values import Origin
+from paramstore.releases.changes import Change, Impact
+from paramstore.releases.successors import Counterpart, predecessors, successors
+from paramstore.releases.values import ValueOrigin
 from paramstore.releases.versions import changes_along
 from paramstore.schema.model import Kind, Parameter
 from paramstore.schema.quantity import boundless, format_value
@@ -42,9 +41,6 @@ from paramstore.verify.rig.twin import TwinRig
 
 __all__ = ["Announced", "Became", "Unannounced", "UnitCase", "judge_units", "parse_unit",
            "replay_unit", "unit_text"]
-
-Values = Mapping[str, Mapping[str, tuple[Raw, ...]]]
-"""The raws of fields by group and field name."""
 
 
 class Became(StrEnum):
@@ -115,14 +111,14 @@ class _Judge:
 
     def __post_init__(self) -> None:
         self.changes = changes_along(self.line)
-        self._heirs = heirs(self.line)
-        self._forebears = forebears(self.line)
+        self._successors = successors(self.line)
+        self._predecessors = predecessors(self.line)
 
     def breaches(self, image: bytes, case: UnitCase) -> Iterator[Unannounced]:
         """Yield every value of a unit that is lost unsaid, and every engine that serves something
         else than the host says."""
         former, plan = self.line[0], self.line[-1]
-        served: Values = {g.ring.group.name: g.values for g in unpack(plan, image).groups}
+        served: StoreRaws = {g.ring.group.name: g.values for g in unpack(plan, image).groups}
         as_said, _ = self.explorer.see(pack(plan, served, defaults=True))
         if self.explorer.see(image)[0] != as_said:
             yield Unannounced(Verdict.DIFFERENT, case, engine="C")
@@ -134,33 +130,33 @@ class _Judge:
                 yield Unannounced(Verdict.DIFFERENT, case, ring.group.name, engine="twin")
         for group in unpack(former, image).groups:
             for parameter in group.ring.group.parameters:
-                if group.origins[parameter.name] is not Origin.DEFAULT:
+                if group.origins[parameter.name] is not ValueOrigin.DEFAULT:
                     yield from self._parameter(group.ring.group.name, parameter, group.values,
                                                served, case)
 
-    def _parameter(self, group: str, parameter: Parameter, stored: Mapping[str, tuple[Raw, ...]],
-                   served: Values, case: UnitCase) -> Iterator[Unannounced]:
-        heir = self._heirs.get((group, parameter.name))
+    def _parameter(self, group: str, parameter: Parameter, stored: GroupRaws,
+                   served: StoreRaws, case: UnitCase) -> Iterator[Unannounced]:
+        successor = self._successors.get((group, parameter.name))
         where = f"{group}.{parameter.name}"
-        values = served[heir.ring.group.name] if heir else {}
-        became = self._became(heir, dict(stored), values)
+        values = served[successor.ring.group.name] if successor else {}
+        became = self._became(successor, dict(stored), values)
         self.became[became] += 1
-        if not _told(self.changes, where, heir, became):
+        if not _told(self.changes, where, successor, became):
             yield Unannounced(
                 Verdict.UNTOLD, case, where, _words(parameter, stored),
-                _words(heir.parameter, values) if heir else "")
+                _words(successor.parameter, values) if successor else "")
 
-    def _became(self, heir: Heir | None, stored: dict[str, tuple[Raw, ...]],
-                values: Mapping[str, tuple[Raw, ...]]) -> Became:
-        if heir is None:
+    def _became(self, successor: Counterpart | None, stored: dict[str, tuple[Raw, ...]],
+                values: GroupRaws) -> Became:
+        if successor is None:
             return Became.GONE
-        source = self._forebears[heir.ring.group.name, heir.parameter.name]
-        wanted = turned(heir.parameter, source, stored)
+        source = self._predecessors[successor.ring.group.name, successor.parameter.name]
+        wanted = turned(successor.parameter, source, stored)
         if wanted is None or any(values[name] != raws for name, raws in wanted.items()):
             return Became.DEFAULT
         worst = Became.SAME
-        for new, old, c in zip(heir.parameter.fields, source.parameter.fields, source.conversions,
-                               strict=True):
+        for new, old, c in zip(successor.parameter.fields, source.parameter.fields,
+                               source.conversions, strict=True):
             raws = stored[old.name]
             if new.kind not in (Kind.TEXT, Kind.BYTES) and (
                     raws[new.count:] != old.default[new.count:]):
@@ -170,20 +166,21 @@ class _Judge:
         return worst
 
 
-def _told(changes: Sequence[Change], where: str, heir: Heir | None, became: Became) -> bool:
-    """Return whether the changes name what became of a parameter. `where` it was; its heir's name
-    is what they call it."""
-    if heir is None:
+def _told(changes: Sequence[Change], where: str, successor: Counterpart | None,
+          became: Became) -> bool:
+    """Return whether the changes name what became of a parameter. `where` it was; they call it by
+    its successor's name."""
+    if successor is None:
         return any((c.code, c.where) == ("PS754", where) for c in changes)
-    now = f"{heir.ring.group.name}.{heir.parameter.name}"
-    codes = {c.code for c in changes if c.where == now and c.verdict is not Meaning.SAFE}
+    now = f"{successor.ring.group.name}.{successor.parameter.name}"
+    codes = {c.code for c in changes if c.where == now and c.verdict is not Impact.SAFE}
     match became:
         case Became.ROUNDED:
             return "PS762" in codes
         case Became.CUT:
             return "PS765" in codes
         case Became.DEFAULT:
-            unbounded = any(boundless(f) for f in heir.parameter.fields)
+            unbounded = any(boundless(f) for f in successor.parameter.fields)
             return (bool(codes & {"PS758", "PS760"}) or (unbounded and "PS762" in codes)
                     or now in _lost_by_rules(changes))
         case _:
@@ -191,16 +188,16 @@ def _told(changes: Sequence[Change], where: str, heir: Heir | None, became: Beca
 
 
 def _lost_by_rules(changes: Sequence[Change]) -> set[str]:
-    return {where for c in changes if c.verdict is not Meaning.SAFE for where in c.loses}
+    return {where for c in changes if c.verdict is not Impact.SAFE for where in c.loses}
 
 
 def _named(changes: Sequence[Change]) -> tuple[str, ...]:
     own = {c.where for c in changes
-           if c.verdict is not Meaning.SAFE and c.code in ("PS758", "PS760", "PS762", "PS765")}
+           if c.verdict is not Impact.SAFE and c.code in ("PS758", "PS760", "PS762", "PS765")}
     return tuple(sorted(own | _lost_by_rules(changes)))
 
 
-def _words(parameter: Parameter, values: Mapping[str, tuple[Raw, ...]]) -> str:
+def _words(parameter: Parameter, values: GroupRaws) -> str:
     return ", ".join(format_value(f, values[f.name]) for f in parameter.fields)
 
 

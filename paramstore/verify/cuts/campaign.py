@@ -16,10 +16,10 @@ from pathlib import Path
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.announced import Announced, judge_units
 from paramstore.verify.cuts.build import build_harness
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.faults import FaultClass, FaultCounts, FaultResult, run_fault_class
 from paramstore.verify.cuts.history import history_text, shrink
-from paramstore.verify.cuts.results import History, Totals, Verdict, Violation
+from paramstore.verify.cuts.results import CutHistory, Totals, Verdict, Violation
 from paramstore.verify.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
 from paramstore.verify.cuts.takeover import TakeOver, run_take_overs
 from paramstore.verify.cuts.wear import RingWear, wear_rings
@@ -106,13 +106,13 @@ class Campaign:
         return Totals.sum(result.totals for result in self.results)
 
 
-def _timed(explorer: Explorer, job: Job) -> tuple[Totals, float]:
+def _timed(explorer: Explorer, job: ExploreJob) -> tuple[Totals, float]:
     start = time.perf_counter()
     totals = explorer.run(job)
     return totals, time.perf_counter() - start
 
 
-def run_jobs(workers: Workers, plan: Plan, jobs: Iterable[Job],
+def run_jobs(workers: Workers, plan: Plan, jobs: Iterable[ExploreJob],
              progress: Progress | None = None) -> list[tuple[Totals, float]]:
     """Do jobs; return totals and seconds in their order.
 
@@ -230,5 +230,5 @@ def _shown(explorer: Explorer, violations: Sequence[Violation]) -> list[Shown]:
     return shown
 
 
-def _same_verdict(explorer: Explorer, verdict: Verdict, history: History) -> bool:
+def _same_verdict(explorer: Explorer, verdict: Verdict, history: CutHistory) -> bool:
     return explorer.replay(history)[0] is verdict

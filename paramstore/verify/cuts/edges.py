@@ -9,16 +9,16 @@ from __future__ import annotations
 import math
 import random
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.core.scalars import GroupRaws, Raw, ScalarForm
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import migrate
 from paramstore.image.pack import pack
 from paramstore.layout.moves import convert
 from paramstore.layout.plan import Plan
-from paramstore.releases.heirs import Heir, heirs
+from paramstore.releases.successors import Counterpart, successors
 from paramstore.schema.breaches import breaches, rules_of
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.verify.cuts.pictures import GroupPicture, draw_field, without_breaches
@@ -38,7 +38,7 @@ class UnitMaker:
     """
 
     line: Sequence[Plan]
-    edges: Sequence[Mapping[str, tuple[Raw, ...]]]
+    edges: Sequence[GroupRaws]
 
     @staticmethod
     def of(line: Sequence[Plan], later: Sequence[Plan]) -> UnitMaker:
@@ -99,22 +99,22 @@ def _edges_of(line: Sequence[Plan]) -> dict[str, tuple[Raw, ...]]:
     and those of each later plan turned back."""
     every: dict[str, list[Raw]] = {}
     for following in (line[:end] for end in range(1, len(line) + 1)):
-        for (group, name), heir in heirs(following).items():
+        for (group, name), successor in successors(following).items():
             parameter = line[0].ring(group).group.parameter(name)
-            for field, raws in _turned_back(parameter, heir):
+            for field, raws in _turned_back(parameter, successor):
                 every.setdefault(f"{group}.{field.name}", []).extend(
                     raw for edge in raws for raw in _beside(field, edge)
                     if field.limits.allow(raw))
     return {where: tuple(dict.fromkeys(raws)) for where, raws in every.items()}
 
 
-def _turned_back(parameter: Parameter, heir: Heir) -> Iterator[tuple[Field, list[Raw]]]:
-    """Yield each field with the edges of its heir, as the field itself holds them."""
-    for field, later, back in zip(parameter.fields, heir.parameter.fields, heir.conversions,
-                                  strict=True):
+def _turned_back(parameter: Parameter, successor: Counterpart) -> Iterator[tuple[Field, list[Raw]]]:
+    """Yield each field with the edges of its successor, as the field itself holds them."""
+    for field, later, back in zip(parameter.fields, successor.parameter.fields,
+                                  successor.conversions, strict=True):
         if field.kind in _TEXTS:
             continue
-        found = (convert(back, raw) for edge in _edges(heir.ring.group, later)
+        found = (convert(back, raw) for edge in _edges(successor.ring.group, later)
                  for raw in _beside(later, edge))
         yield field, [raw for raw in found if raw is not None]
 

@@ -14,7 +14,7 @@ from paramstore.core.status import Health, Status
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.history import history_text
-from paramstore.verify.cuts.native import Target
+from paramstore.verify.cuts.native import HarnessTarget
 from paramstore.verify.cuts.pictures import MOST_PICTURES, Pictures
 from paramstore.verify.cuts.results import (
     COLUMNS,
@@ -22,9 +22,9 @@ from paramstore.verify.cuts.results import (
     MOST_CUTS,
     VERDICTS,
     Cut,
-    History,
+    CutHistory,
+    CutStep,
     Start,
-    Step,
     Tally,
     Totals,
     Verdict,
@@ -33,7 +33,7 @@ from paramstore.verify.cuts.results import (
 )
 from paramstore.verify.cuts.tears import KINDS, PageTear
 
-__all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "Explorer", "Job", "Limits", "limits_of"]
+__all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "CallLimits", "ExploreJob", "Explorer", "limits_of"]
 
 MOST_OPERATIONS = 3
 """Operations of a workload, at most."""
@@ -44,7 +44,7 @@ _NONE = 0xFFFF_FFFF
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class ExploreJob:
     """Every workload of up to `operations` operations out of `alphabet`, beginning with those of
     `prefix`, from `start`, with up to `depth` cuts. Each page write is torn in every way there is,
     and in `samples` random mixes and as many random contents, which `seed` fixes. The work may be
@@ -62,7 +62,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class CallLimits:
     """The most that calls may take where nothing but the power fails: bus bits and page writes;
     those of commits by group in the order of the plan."""
 
@@ -72,10 +72,10 @@ class Limits:
     commit_writes: tuple[int, ...]
 
 
-def limits_of(plan: Plan) -> Limits:
+def limits_of(plan: Plan) -> CallLimits:
     """Return what the plan says that calls take."""
     numbers = figures(plan)
-    return Limits(numbers.worst_mount_bits, numbers.worst_format_bits,
+    return CallLimits(numbers.worst_mount_bits, numbers.worst_format_bits,
                   tuple(r.commit_bits for r in numbers.rings),
                   tuple(r.page_writes for r in numbers.rings))
 
@@ -83,7 +83,7 @@ def limits_of(plan: Plan) -> Limits:
 class Explorer:
     """A harness of `plan` on a target, which has learnt the pictures."""
 
-    def __init__(self, plan: Plan, pictures: Pictures, target: Target) -> None:
+    def __init__(self, plan: Plan, pictures: Pictures, target: HarnessTarget) -> None:
         self.plan = plan
         self.pictures = pictures
         self.target = target
@@ -122,7 +122,7 @@ class Explorer:
         self.target.write("oracle_limited", struct.pack(
             f"{self.target.byte_order}I", sum(bit << g for g, bit in enumerate(limited))))
 
-    def set_limits(self, limits: Limits) -> None:
+    def set_limits(self, limits: CallLimits) -> None:
         """Judge calls by other limits."""
         self.target.write("oracle_limits", self._limits.pack(
             limits.mount_bits, limits.format_bits, *limits.commit_bits, *limits.commit_writes))
@@ -146,7 +146,7 @@ class Explorer:
         health = self.target.read("explore_seen", len(self.plan.rings), self._values_bytes)
         return values, tuple(Health(flags) for flags in health)
 
-    def run(self, job: Job) -> Totals:
+    def run(self, job: ExploreJob) -> Totals:
         """Do a job."""
         self._write_job(job)
         self.target.call("explore_run")
@@ -154,20 +154,20 @@ class Explorer:
 
     def begin(self, start: Start) -> bool:
         """Bring the part into a start state; return whether nothing went wrong on the way."""
-        self._write_job(Job(start, 1, 0, (0,)))
+        self._write_job(ExploreJob(start, 1, 0, (0,)))
         return self.target.call("explore_start") == 0
 
-    def replay(self, history: History) -> tuple[Verdict, bytes]:
+    def replay(self, history: CutHistory) -> tuple[Verdict, bytes]:
         """Run one history with real cuts inside the calls; return what the oracle says of its last
         step, or of the first that is wrong, and the image that is left."""
         violation, image = self.judge(history)
         return (Verdict.GOOD if violation is None else violation.verdict), image
 
-    def judge(self, history: History) -> tuple[Violation | None, bytes]:
+    def judge(self, history: CutHistory) -> tuple[Violation | None, bytes]:
         """Do the same; return what is wrong first, with the steps up to there."""
         if not self.begin(history.start):
             violation = self._totals(history.start).violations[0]
-            return replace(violation, history=History(history.start, ())), self.image()
+            return replace(violation, history=CutHistory(history.start, ())), self.image()
         words = [word for step in history.steps for word in _step_words(step)]
         self.target.write("explore_path", self._pack(words))
         self.target.call("explore_replay", len(history.steps))
@@ -185,10 +185,10 @@ class Explorer:
         (steps,) = struct.unpack(f"{self.target.byte_order}I", self.target.read("explore_steps", 4))
         words = struct.unpack(f"{self.target.byte_order}{6 * steps}I",
                               self.target.read("explore_path", 24 * steps))
-        return history_text(self.plan, History(self._start, tuple(
+        return history_text(self.plan, CutHistory(self._start, tuple(
             _step(words[at:at + 6]) for at in range(0, len(words), 6))))
 
-    def _write_job(self, job: Job) -> None:
+    def _write_job(self, job: ExploreJob) -> None:
         self._start = job.start
         assert job.operations <= MOST_OPERATIONS and job.depth <= MOST_CUTS
         prefix = (*job.prefix, *(0,) * (MOST_OPERATIONS - len(job.prefix)))
@@ -217,10 +217,10 @@ class Explorer:
 
     def _violation(self, start: Start, words: Sequence[int]) -> Violation:
         steps, *path = words[5:]
-        return self.finding(words[:5], History(start, tuple(
+        return self.finding(words[:5], CutHistory(start, tuple(
             _step(path[i * 6:(i + 1) * 6]) for i in range(steps))))
 
-    def finding(self, words: Sequence[int], history: History) -> Violation:
+    def finding(self, words: Sequence[int], history: CutHistory) -> Violation:
         """Return what the five words of a finding say of a history."""
         verdict, group, what, expected, found = words
         return Violation(
@@ -228,14 +228,14 @@ class Explorer:
             None if found == _NONE else found, history, tuple(What)[what])
 
 
-def _step(words: Sequence[int]) -> Step:
+def _step(words: Sequence[int]) -> CutStep:
     operation, write, kind, rest, at, seed = words
     if write == _NONE:
-        return Step(operation)
-    return Step(operation, Cut(write, PageTear(KINDS[kind], at, seed, bool(rest))))
+        return CutStep(operation)
+    return CutStep(operation, Cut(write, PageTear(KINDS[kind], at, seed, bool(rest))))
 
 
-def _step_words(step: Step) -> tuple[int, ...]:
+def _step_words(step: CutStep) -> tuple[int, ...]:
     if step.cut is None:
         return (step.operation, _NONE, 0, 0, 0, 0)
     tear = step.cut.tear

@@ -23,7 +23,7 @@ from paramstore.verify.cuts.build import build_harness
 from paramstore.verify.cuts.explorer import Explorer
 from paramstore.verify.cuts.history import parse_history, start_text
 from paramstore.verify.cuts.impossible import CASES, bodies_of, judge_body, judge_ungiven
-from paramstore.verify.cuts.results import History, Start, Violation
+from paramstore.verify.cuts.results import CutHistory, Start, Violation
 from paramstore.verify.cuts.workers import Workers
 from paramstore.verify.rig.toolchain import Compiler
 
@@ -190,7 +190,7 @@ def run_fault_job(explorer: Explorer, job: FaultJob) -> FaultCounts:
      *finding, mount, commit) = struct.unpack(f"{order}18I", target.read("faults_result", 72))
     shown = None if first == _NONE else (
         FaultJob(job.start, job.kind, 1, first, job.seed),
-        explorer.finding(finding, History(job.start, ())))
+        explorer.finding(finding, CutHistory(job.start, ())))
     return FaultCounts(cases, tried, newest, older, defaults, silent, wrong, refused, failed,
                        violations, mount, commit, shown)
 

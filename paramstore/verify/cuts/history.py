@@ -15,10 +15,10 @@ from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.results import (
     FIRST_GROUP,
     Cut,
-    History,
+    CutHistory,
+    CutStep,
     Operation,
     Start,
-    Step,
     operation_group,
 )
 from paramstore.verify.cuts.tears import KINDS, PageTear
@@ -35,12 +35,12 @@ _HELP = ("write a start (BLANK, FACTORY or FACTORY+ROUNDS, with a p behind it if
          "commas between; a cut as @WRITE.TEAR, such as `FACTORY+4,settings@0.prefix.5,BOOT`")
 
 
-def history_text(plan: Plan, history: History) -> str:
+def history_text(plan: Plan, history: CutHistory) -> str:
     """Return a history as one word without blanks, such as `FACTORY+4,settings@0.prefix.5,BOOT`."""
     return ",".join((start_text(history.start), *steps_text(plan, history)))
 
 
-def steps_text(plan: Plan, history: History) -> tuple[str, ...]:
+def steps_text(plan: Plan, history: CutHistory) -> tuple[str, ...]:
     """Return the steps of a history as its text names them."""
     return tuple(
         operation_text(plan, step.operation) + (f"@{_cut_text(step.cut)}" if step.cut else "")
@@ -73,15 +73,15 @@ def _cut_text(cut: Cut) -> str:
     return ".".join(words)
 
 
-def parse_history(plan: Plan, text: str) -> History:
+def parse_history(plan: Plan, text: str) -> CutHistory:
     """Return the history that a text describes; ToolError with a hint if it is none."""
     first, *rest = text.strip().split(",")
-    steps: list[Step] = []
+    steps: list[CutStep] = []
     for word in rest:
         if steps and steps[-1].cut and word != Operation.BOOT.name:
             raise ToolError(f"`{word}` follows a cut", "after a cut comes BOOT")
         steps.append(_parse_step(plan, word))
-    return History(_parse_start(first), tuple(steps))
+    return CutHistory(_parse_start(first), tuple(steps))
 
 
 def _parse_start(word: str) -> Start:
@@ -95,14 +95,14 @@ def _parse_start(word: str) -> Start:
     return Start(name == "FACTORY", int(digits or 0), passed)
 
 
-def _parse_step(plan: Plan, word: str) -> Step:
+def _parse_step(plan: Plan, word: str) -> CutStep:
     name, at, cut = word.partition("@")
     groups = {ring.group.name: FIRST_GROUP + g for g, ring in enumerate(plan.rings)}
     names = {**{op.name: int(op) for op in Operation}, **groups}
     if name not in names:
         raise ToolError(f"`{name}` is no step of a history",
                         did_you_mean(name, list(names), "the steps"))
-    return Step(names[name], _parse_cut(cut) if at else None)
+    return CutStep(names[name], _parse_cut(cut) if at else None)
 
 
 def _parse_cut(text: str) -> Cut:
@@ -130,7 +130,7 @@ def _parse_cut(text: str) -> Cut:
 # ---- Fewest steps --------------------------------------------------------------------------------
 
 
-def shrink(history: History, still_wrong: Callable[[History], bool]) -> History:
+def shrink(history: CutHistory, still_wrong: Callable[[CutHistory], bool]) -> CutHistory:
     """Return a history with as little in it as possible that is still wrong.
 
     Steps are left out, cuts taken away, the start and the tears made plainer, one after another,
@@ -146,7 +146,7 @@ def shrink(history: History, still_wrong: Callable[[History], bool]) -> History:
     return history
 
 
-def _simpler(history: History) -> Iterator[History]:
+def _simpler(history: CutHistory) -> Iterator[CutHistory]:
     steps = history.steps
     for i, step in enumerate(steps):
         yield replace(history, steps=steps[:i] + steps[i + 1 + (step.cut is not None):])

@@ -21,7 +21,7 @@ from paramstore.schema.breaches import rules_of, served
 from paramstore.schema.model import Field, Kind
 from paramstore.verify.cuts.explorer import Explorer
 from paramstore.verify.cuts.pictures import GroupPicture
-from paramstore.verify.cuts.results import History, Start, Verdict, Violation, What
+from paramstore.verify.cuts.results import CutHistory, Start, Verdict, Violation, What
 
 __all__ = ["CASES", "Body", "bodies_of", "judge_body", "judge_ungiven"]
 
@@ -119,7 +119,7 @@ def judge_body(explorer: Explorer, start: Start, case: Body) -> Violation | None
     if found == expected and flagged == bool(wanted.resets):
         return None
     verdict = Verdict.DIFFERENT if found != expected else Verdict.UNFLAGGED
-    return Violation(verdict, case.group, 1, int(health[case.group]), History(start, ()),
+    return Violation(verdict, case.group, 1, int(health[case.group]), CutHistory(start, ()),
                      What.FLAGS)
 
 
@@ -130,7 +130,7 @@ def judge_ungiven(explorer: Explorer, start: Start) -> Violation | None:
     _, health = explorer.see(pack(explorer.plan, nothing))
     for group, ring in enumerate(explorer.plan.rings):
         if (Health.DEFAULTS in health[group]) != ring.group.role.protected:
-            return Violation(Verdict.UNFLAGGED, group, 0, int(health[group]), History(start, ()),
+            return Violation(Verdict.UNFLAGGED, group, 0, int(health[group]), CutHistory(start, ()),
                              What.FLAGS)
     return None
 

@@ -10,10 +10,10 @@ import sys
 from pathlib import Path
 from typing import Protocol
 
-__all__ = ["NativeTarget", "Target"]
+__all__ = ["HarnessTarget", "NativeTarget"]
 
 
-class Target(Protocol):
+class HarnessTarget(Protocol):
     """Something that runs the compiled harness: its variables are bytes, its functions are called
     with at most one number."""
 

@@ -18,10 +18,10 @@ from paramstore.verify.cuts.explorer import Explorer
 from paramstore.verify.cuts.history import parse_history, steps_text
 from paramstore.verify.cuts.pictures import Pictures
 from paramstore.verify.cuts.results import (
-    History,
+    CutHistory,
+    CutStep,
     Operation,
     Start,
-    Step,
     Verdict,
     Violation,
     operation_group,
@@ -36,11 +36,11 @@ from paramstore.verify.rig.native import NativeRig, compile_native
 from paramstore.verify.rig.toolchain import Compiler
 from paramstore.verify.rig.twin import TwinRig
 
-__all__ = ["Played", "Replayed", "Served", "blank_bench", "play", "replay"]
+__all__ = ["Played", "Replayed", "ServedValues", "blank_bench", "play", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
-class Served:
+class ServedValues:
     """What one boot gave: the status of the mount, and for each group the version served (0:
     defaults, None: values that were never committed). `wrong` says what must not be."""
 
@@ -54,7 +54,7 @@ class Served:
 class Played:
     """A history played on the simulator: what each boot of it served, and the image left."""
 
-    boots: tuple[Served, ...]
+    boots: tuple[ServedValues, ...]
     image: bytes
 
     @property
@@ -63,7 +63,7 @@ class Played:
         return next((f"step {b.step}: {b.wrong}" for b in self.boots if b.wrong), "")
 
 
-def play(rig: Rig, pictures: Pictures, history: History) -> Played:
+def play(rig: Rig, pictures: Pictures, history: CutHistory) -> Played:
     """Play a history on a rig with a new part."""
     player = _Player(rig, pictures)
     player.begin(history.start)
@@ -89,7 +89,7 @@ class _Player:
         self._pictures = pictures
         self._known = {ring.group.name: _Known() for ring in rig.plan.rings}
         self._wiping = False
-        self.boots: list[Served] = []
+        self.boots: list[ServedValues] = []
 
     def begin(self, start: Start) -> None:
         """Bring a new part into the start state."""
@@ -111,7 +111,7 @@ class _Player:
             self._rig.power_cycle()
             self._rig.mount()
 
-    def step(self, number: int, step: Step) -> None:
+    def step(self, number: int, step: CutStep) -> None:
         """Do one step, with its cut."""
         device = self._rig.bench.device
         if step.cut is not None:
@@ -155,11 +155,11 @@ class _Player:
         elif self._rig.bench.device.cycles > begun:
             known.may.add(known.tried)
 
-    def _boot(self, number: int, status: Status) -> Served:
+    def _boot(self, number: int, status: Status) -> ServedValues:
         if status.failed:
             wrong = "" if self._wiping and status is Status.ERR_FOREIGN else (
                 f"mount returned {status.name}")
-            return Served(number, status, {}, wrong)
+            return ServedValues(number, status, {}, wrong)
         if status is Status.BLANK and self._wiping:
             self._forget_all()
         self._wiping = False
@@ -173,7 +173,7 @@ class _Player:
             known = self._known[group]
             if version is not None:
                 known.must, known.may = version, {v for v in known.may if v > version}
-        return Served(number, status, versions, "; ".join(reasons))
+        return ServedValues(number, status, versions, "; ".join(reasons))
 
     def _served(self, group: str) -> int | None:
         """The version that a group shows; of several that look alike, one that is allowed."""

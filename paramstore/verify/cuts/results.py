@@ -11,8 +11,22 @@ from enum import Enum, IntEnum
 
 from paramstore.verify.cuts.tears import KINDS, PageTear
 
-__all__ = ["COLUMNS", "FIRST_GROUP", "MOST_CUTS", "Cut", "History", "Operation", "Start", "Step",
-           "Tally", "Totals", "Verdict", "Violation", "What", "operation_group"]
+__all__ = [
+    "COLUMNS",
+    "FIRST_GROUP",
+    "MOST_CUTS",
+    "Cut",
+    "CutHistory",
+    "CutStep",
+    "Operation",
+    "Start",
+    "Tally",
+    "Totals",
+    "Verdict",
+    "Violation",
+    "What",
+    "operation_group",
+]
 
 MOST_CUTS = 3
 """Cuts in one history, at most."""
@@ -109,7 +123,7 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class CutStep:
     """One operation of a history, and the cut in it if there is one."""
 
     operation: int
@@ -117,11 +131,11 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class CutHistory:
     """A workload with its cuts. After a cut comes a boot, as a step of its own."""
 
     start: Start
-    steps: tuple[Step, ...]
+    steps: tuple[CutStep, ...]
 
     @property
     def cuts(self) -> int:
@@ -139,7 +153,7 @@ class Violation:
     group: int | None
     expected: int
     found: int | None
-    history: History
+    history: CutHistory
     what: What = What.VERSION
 
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TypeVar
 
 from paramstore.layout.plan import Plan
-from paramstore.verify.cuts.explorer import MOST_OPERATIONS, Job
+from paramstore.verify.cuts.explorer import MOST_OPERATIONS, ExploreJob
 from paramstore.verify.cuts.results import FIRST_GROUP, Operation, Start
 
 __all__ = ["Level", "Sweep", "fault_starts", "job_weight", "positions", "sweeps"]
@@ -52,11 +52,11 @@ class Sweep:
     samples: int
     seed: int = 1
 
-    def jobs(self) -> Iterator[Job]:
+    def jobs(self) -> Iterator[ExploreJob]:
         """Yield the work in pieces; one that does not cut twice is done at once."""
         for start in self.starts:
             for alphabet in self.alphabets:
-                whole = Job(start, self.operations, self.depth, alphabet, (), self.samples,
+                whole = ExploreJob(start, self.operations, self.depth, alphabet, (), self.samples,
                             self.seed)
                 if self.depth < 2:
                     yield whole
@@ -164,7 +164,7 @@ def _tears(plan: Plan, operation: int, samples: int) -> int:
     return sum((3 * n + 3 + 2 * samples) * (1 if n == plan.part.page else 2) for n in writes)
 
 
-def job_weight(plan: Plan, job: Job) -> float:
+def job_weight(plan: Plan, job: ExploreJob) -> float:
     """Return about how many histories a job has, and what its way to the start state costs."""
     tears = [_tears(plan, op, job.samples) for op in job.alphabet]
     first = [_tears(plan, op, job.samples) for op in job.prefix] or tears

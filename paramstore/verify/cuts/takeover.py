@@ -17,13 +17,13 @@ from paramstore.image.contents import newest_records, unpack
 from paramstore.image.migrate import migrate
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.build import build_harness, build_library
-from paramstore.verify.cuts.explorer import MOST_OPERATIONS, Explorer, Job, limits_of
+from paramstore.verify.cuts.explorer import MOST_OPERATIONS, ExploreJob, Explorer, limits_of
 from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import (
     FIRST_GROUP,
     MOST_CUTS,
-    History,
+    CutHistory,
     Operation,
     Start,
     Totals,
@@ -44,14 +44,15 @@ class TakeOver:
     totals: Totals
 
 
-def take_over_jobs(former: Plan, plan: Plan, samples: int, depth: int, seed: int) -> list[Job]:
+def take_over_jobs(former: Plan, plan: Plan, samples: int, depth: int,
+                   seed: int) -> list[ExploreJob]:
     """Return the jobs: formats and boots with up to `depth` cuts in a row, and a format followed by
     a commit of each group, with one less."""
     start = Start(older=former.release)
     formats = (Operation.FORMAT, Operation.BOOT)
     return [
-        Job(start, MOST_OPERATIONS, depth, formats, (), samples, seed),
-        *(Job(start, 2, depth - 1, (FIRST_GROUP + g,), (Operation.FORMAT,), samples, seed)
+        ExploreJob(start, MOST_OPERATIONS, depth, formats, (), samples, seed),
+        *(ExploreJob(start, 2, depth - 1, (FIRST_GROUP + g,), (Operation.FORMAT,), samples, seed)
           for g in range(len(plan.rings)))]
 
 
@@ -85,7 +86,7 @@ def run_take_overs(explorer: Explorer, earlier: Sequence[Plan], *, samples: int,
             for job in take_over_jobs(former, explorer.plan, samples, depth, seed)))
 
 
-def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
+def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: CutHistory,
                      compiler: Compiler | None = None) -> Violation | None:
     """Play a history that begins with a part of an earlier release; return what is wrong first.
 
@@ -101,7 +102,7 @@ def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: History,
         return worker.do(_judge, earlier[at:], history)
 
 
-def _judge(explorer: Explorer, earlier: Sequence[Plan], history: History) -> Violation | None:
+def _judge(explorer: Explorer, earlier: Sequence[Plan], history: CutHistory) -> Violation | None:
     _prepare(explorer, earlier[0], (*earlier, explorer.plan))
     return explorer.judge(history)[0]
 

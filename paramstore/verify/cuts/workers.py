@@ -15,7 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from paramstore.core.errors import ToolError
 from paramstore.verify.cuts.build import Harness
@@ -28,6 +28,7 @@ PATIENCE_S = 10.0
 """Processor time in which some call to the store has to begin: one takes less than 1 ms."""
 
 R = TypeVar("R")
+T = TypeVar("T")
 
 
 class Workers:
@@ -45,7 +46,7 @@ class Workers:
                  trace: TracebackType | None) -> None:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def do(self, function: Callable[..., R], *arguments: Any) -> R:
+    def do(self, function: Callable[..., R], *arguments: object) -> R:
         """Let one process call `function` with its explorer, and return what that returns.
 
         ToolError if the firmware crashes, or a call of it does not come back.
@@ -53,8 +54,8 @@ class Workers:
         with self._told():
             return self._pool.submit(_work, function, *arguments).result()
 
-    def each(self, function: Callable[[Explorer, Any], R],
-             items: Iterable[Any]) -> Iterator[tuple[int, R]]:
+    def each(self, function: Callable[[Explorer, T], R],
+             items: Iterable[T]) -> Iterator[tuple[int, R]]:
         """Do the same with each item; yield the number of an item and what came of it, as it is
         done."""
         with self._told():
@@ -90,7 +91,7 @@ def _begin(harness: Harness, word: Path, patience_s: float) -> None:
     _explorer = harness.explorer()
 
 
-def _work(function: Callable[..., R], *arguments: Any) -> R:
+def _work(function: Callable[..., R], *arguments: object) -> R:
     assert _explorer is not None
     return function(_explorer, *arguments)
 

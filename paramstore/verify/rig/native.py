@@ -21,13 +21,16 @@ from ctypes import (
     c_void_p,
 )
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.plan import Plan
 from paramstore.verify.eeprom.bench import Bench
 from paramstore.verify.rig.compiled import CompiledRig, Port, shim_text
 from paramstore.verify.rig.toolchain import Compiler, find_compiler
+
+if TYPE_CHECKING:
+    _Bytes = ctypes._Pointer[c_uint8]
 
 __all__ = ["SIGNATURES", "NativeCode", "NativeRig", "compile_native"]
 
@@ -121,7 +124,7 @@ class _NativeMachine:
     def restart(self, port: Port) -> None:
         """Give the store fresh memory."""
 
-        def transfer(user: Any, address: int, out: Any, out_count: int, into: Any,
+        def transfer(user: int | None, address: int, out: _Bytes, out_count: int, into: _Bytes,
                      in_count: int) -> int:
             status, reply = port.transfer(address, ctypes.string_at(out, out_count), in_count)
             ctypes.memmove(into, reply, len(reply))

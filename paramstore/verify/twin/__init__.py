@@ -3,7 +3,7 @@
 May know a Plan and the codec. Must not know a bus, a clock or a simulated part.
 """
 
-from paramstore.verify.twin.requests import Answer, AskSupply, Request, Steps, Transfer, Wait
 from paramstore.verify.twin.store import Store
+from paramstore.verify.twin.wire import Answer, AskSupply, Request, Steps, Transfer, Wait
 
 __all__ = ["Answer", "AskSupply", "Request", "Steps", "Store", "Transfer", "Wait"]

@@ -11,7 +11,7 @@ from paramstore.core.scalars import Raw
 from paramstore.core.status import Health, Status
 from paramstore.record import element_bytes
 from paramstore.schema.model import Kind
-from paramstore.verify.twin.group import Group
+from paramstore.verify.twin.group import GroupState
 from paramstore.verify.twin.newest import NO_RECORD
 from paramstore.verify.twin.values import is_utf8
 
@@ -21,10 +21,10 @@ __all__ = ["Access"]
 class Access:
     """The calls on values, which need no bus. `groups` go by name."""
 
-    def __init__(self, groups: Mapping[str, Group]) -> None:
+    def __init__(self, groups: Mapping[str, GroupState]) -> None:
         self._groups = groups
 
-    def _committing(self) -> Group | None:
+    def _committing(self) -> GroupState | None:
         """Return the group of a commit that goes on: its values must not change."""
         return None
 

@@ -5,21 +5,14 @@ Knows the label's bytes (FORMAT.md, 2). Knows no record.
 
 from __future__ import annotations
 
-from paramstore.core.checksum import CRC_BYTES, crc32c
-from paramstore.core.format import ERASED, LABEL_MAGIC, LINEAGE_BYTES, split_release
+from paramstore.core.format import ERASED, FORMAT_VERSION, LABEL_MAGIC
 from paramstore.core.status import Status
 from paramstore.layout.figures import READ_TRIES
 from paramstore.layout.plan import Plan
-from paramstore.record import build_label, label_places
-from paramstore.verify.twin.requests import Steps
-from paramstore.verify.twin.wire import Wire
+from paramstore.record import Label, build_label, erasing_label, parse_label
+from paramstore.verify.twin.wire import Steps, Wire
 
 __all__ = ["LabelReader", "unlabelled"]
-
-
-_MUST_AGREE = {"version": Status.ERR_LAYOUT, "store_id": Status.ERR_FOREIGN,
-               "geometry": Status.ERR_PART}
-"""What a label that is accepted has like ours, and what it means if it has not."""
 
 
 class LabelReader:
@@ -29,48 +22,44 @@ class LabelReader:
     def __init__(self, plan: Plan, wire: Wire) -> None:
         self._plan = plan
         self._wire = wire
-        self._places = label_places(plan.part.page)
         self._read = b""  # the last label read
         self.ours = build_label(plan)
-        store = self._places["store_id"]
-        front = self.ours[:store.start] + bytes(4) + self.ours[store.stop:-CRC_BYTES]
-        self.wiping = front + crc32c(front).to_bytes(CRC_BYTES, "little")
+        self.wiping = erasing_label(plan)
 
     def read(self, copy: int) -> Steps[Status]:
         """OK: ours. BLANK: erased. FLAGGED: unreadable. Else the reason why it is not ours.
 
         What is not whole is read twice.
         """
-        ours = self.ours
-        status, data = Status.FLAGGED, b""
+        ours, status = self.ours, Status.FLAGGED
         for _ in range(READ_TRIES):
             data = yield from self._wire.read(self._plan.label_address(copy), len(ours))
             self._read = data
-            if _whole(data):
-                break
+            label = parse_label(data, self._plan.part.page)
+            if label is not None:
+                return self._judge(label)
             status = Status.BLANK if data == bytes([ERASED]) * len(ours) else Status.FLAGGED
-        else:
-            return status
-        if data == ours:
-            return Status.OK
-        for part, status in _MUST_AGREE.items():
-            if data[self._places[part]] != ours[self._places[part]]:
-                return status
-        return self._other_release(data)
+        return status
 
-    def _other_release(self, data: bytes) -> Status:
-        """OK: a later release that follows from this one, so that all that this one knows is where
-        it was. OLDER: a known earlier one."""
-        release, series = split_release(int.from_bytes(data[self._places["release"]], "little"))
-        if series != self._plan.series:
+    def _judge(self, label: Label) -> Status:
+        """OK: ours, or a later release that follows from this one, so that all that this one knows
+        is where it was. OLDER: a known earlier one."""
+        plan = self._plan
+        if self._read == self.ours:
+            return Status.OK
+        if label.version != FORMAT_VERSION:
             return Status.ERR_LAYOUT
-        layout_id = int.from_bytes(data[self._places["layout_id"]], "little")
-        gap = release - self._plan.release
-        if gap > 0 and self._plan.release:
-            mine = self._plan.layout_id & 0xFF
-            follows = gap > LINEAGE_BYTES or data[self._places["lineage"]][gap - 1] == mine
+        if label.store_id != plan.store_id:
+            return Status.ERR_FOREIGN
+        if (label.page, label.capacity) != (plan.part.page, plan.part.capacity):
+            return Status.ERR_PART
+        if label.series != plan.series:
+            return Status.ERR_LAYOUT
+        if label.release > plan.release > 0:
+            follows = label.follows(plan.release, plan.layout_id)
             return Status.OK if follows else Status.ERR_LAYOUT
-        return Status.OLDER if (release, layout_id) in self._plan.known else Status.ERR_LAYOUT
+        known = (label.release, label.layout_id) in plan.known
+        return Status.OLDER if known else Status.ERR_LAYOUT
 
     def find(self) -> Steps[tuple[Status, Status]]:
         """Return what copy 0 reads as, and what the label that counts does.
@@ -100,8 +89,3 @@ class LabelReader:
 def unlabelled(label: Status) -> bool:
     """Return whether there is no whole label."""
     return label in (Status.BLANK, Status.FLAGGED)
-
-
-def _whole(label: bytes) -> bool:
-    front, crc = label[:-CRC_BYTES], label[-CRC_BYTES:]
-    return label.startswith(LABEL_MAGIC) and crc == crc32c(front).to_bytes(CRC_BYTES, "little")

@@ -9,20 +9,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from paramstore.core.checksum import CRC_BYTES, crc32c, record_prefix
-from paramstore.core.format import HEADER_BYTES, SEQUENCE_END, skip_limit, slot_of
+from paramstore.core.format import (
+    ERASED_SEQUENCE,
+    RECORD_PARTS,
+    SEQUENCE_END,
+    skip_limit,
+    slot_of,
+)
 from paramstore.layout.figures import LOAD_TRIES, READ_BACK_BYTES, READ_TRIES
 from paramstore.layout.plan import Plan, Ring
-from paramstore.verify.twin.requests import Steps
-from paramstore.verify.twin.wire import Wire
+from paramstore.record import crc_holds, sequence_of, split_record
+from paramstore.verify.twin.wire import Steps, Wire
 
-__all__ = ["NO_RECORD", "Found", "RingReader", "record_crc"]
+__all__ = ["NO_RECORD", "Found", "RingReader"]
 
 NO_RECORD = 0
 """The sequence number of a head that is erased, or of a ring without a record."""
 
-_JUNK = 0xFFFF_FFFF  # a head that no record of that slot can have, or heads out of order
-_NUMBER_BYTES = 4
+_INVALID = ERASED_SEQUENCE  # a head that no record of that slot can have, or heads out of order
+_NUMBER_BYTES = RECORD_PARTS[0].size
 
 
 @dataclass(slots=True)
@@ -53,7 +58,7 @@ class RingReader:
         for tries in range(LOAD_TRIES + 1):
             if newest == NO_RECORD:
                 return
-            record = (yield from self._load(newest)) if newest != _JUNK else None
+            record = (yield from self._load(newest)) if newest != _INVALID else None
             if record is not None:
                 found.sequence = newest
                 found.revision, found.body = record
@@ -67,19 +72,19 @@ class RingReader:
                 newest = yield from self._scan(newest)
 
     def head(self, slot: int) -> Steps[int]:
-        """Read the number at the head of a slot: NO_RECORD if erased, _JUNK if out of place."""
+        """Read the number at the head of a slot: NO_RECORD if erased, _INVALID if out of place."""
         data = yield from self._wire.read(self.ring.address(slot), _NUMBER_BYTES)
-        number = int.from_bytes(data, "little")
-        if number == _JUNK:
+        number = sequence_of(data)
+        if number == ERASED_SEQUENCE:
             return NO_RECORD
         belongs = 0 < number < SEQUENCE_END and slot_of(number, self.ring.slots) == slot
-        return number if belongs else _JUNK
+        return number if belongs else _INVALID
 
     def _confirm_head(self, slot: int, leads_on: int) -> Steps[int]:
-        """The same; what is not the number that would lead on is read twice, _JUNK if unlike."""
+        """The same; what is not the number that would lead on is read twice, _INVALID if unlike."""
         number = yield from self.head(slot)
         if number != leads_on and (yield from self.head(slot)) != number:
-            return _JUNK
+            return _INVALID
         return number
 
     def _load(self, sequence: int) -> Steps[tuple[int, bytes] | None]:
@@ -92,7 +97,7 @@ class RingReader:
     def _copies_ok(self, sequence: int) -> Steps[bool]:
         """Return whether the records right before have the same body, as many as the group asks.
 
-        Slots that a commit passed over may lie between.
+        Slots that a commit skipped may lie between.
         """
         slots = self.ring.slots
         missing = self.ring.group.copies - 1
@@ -113,17 +118,17 @@ class RingReader:
     def _same(self, sequence: int, copy: int) -> Steps[bool | None]:
         """Return whether record `copy` has the body of `sequence`; None if it is not valid."""
         ring = self.ring
-        body = [b"", b""]
+        record = [b"", b""]
         for at in _pieces(ring):
             for i, number in enumerate((copy, sequence)):
                 address = ring.address(slot_of(number, ring.slots)) + at.start
-                body[i] += yield from self._wire.read(address, len(at))
-                if i == 0 and not body[0].startswith(copy.to_bytes(_NUMBER_BYTES, "little")):
+                record[i] += yield from self._wire.read(address, len(at))
+                if i == 0 and sequence_of(record[0]) != copy:
                     return None
-        front, crc = body[0][:-CRC_BYTES], body[0][-CRC_BYTES:]
-        if crc != record_crc(self._plan, ring, front):
+        if not crc_holds(self._plan, ring, record[0]):
             return None
-        return front[_NUMBER_BYTES:] == body[1][_NUMBER_BYTES:-CRC_BYTES]
+        one, other = map(split_record, record)
+        return (one.revision, one.body) == (other.revision, other.body)
 
     def record(self, sequence: int) -> Steps[tuple[int, bytes] | None]:
         """Read record `sequence` page by page; return revision and body, None if not valid."""
@@ -132,44 +137,44 @@ class RingReader:
         data = b""
         for offset, length in ring.writes():
             data += yield from self._wire.read(address + offset, length)
-            if not data.startswith(sequence.to_bytes(_NUMBER_BYTES, "little")):
+            if sequence_of(data) != sequence:
                 return None
-        front, crc = data[:-CRC_BYTES], data[-CRC_BYTES:]
-        if crc != record_crc(self._plan, ring, front):
+        if not crc_holds(self._plan, ring, data):
             return None
-        return front[_NUMBER_BYTES], front[HEADER_BYTES:]
+        record = split_record(data)
+        return record.revision, record.body
 
     def _guess(self) -> Steps[int]:
         """Bisect: from slot 0 to the newest record numbers rise by one, then comes one lap before.
 
-        A commit may have passed over slots without a trace, so as many heads behind the newest
-        must be in order too. Returns _JUNK if one that is met is not.
+        A commit may have skipped slots without a trace, so as many heads behind the newest
+        must be in order too. Returns _INVALID if one that is met is not.
         """
         slots = self.ring.slots
         low, high = 0, slots
         newest = yield from self.head(0)
         if newest == NO_RECORD:
             newest = yield from self.head(0)
-        if newest == _JUNK:
-            return _JUNK
+        if newest == _INVALID:
+            return _INVALID
         while high - low > 1:
             middle = (low + high) // 2
             here = newest + middle - low
             number = yield from self._confirm_head(middle, here)
             if number == here:
                 low, newest = middle, here
-            elif number == self._lap_before(here):
+            elif number == self._previous_lap(here):
                 high = middle
             else:
-                return _JUNK
+                return _INVALID
         # The first slot behind the newest was met above.
         for k in range(2, skip_limit(slots) + 2):
             number = yield from self._confirm_head((low + k) % slots, newest + k)
-            if number != self._lap_before(newest + k):
-                return _JUNK
+            if number != self._previous_lap(newest + k):
+                return _INVALID
         return newest
 
-    def _lap_before(self, sequence: int) -> int:
+    def _previous_lap(self, sequence: int) -> int:
         """Return the number that a slot held before record `sequence` was written to it."""
         return sequence - self.ring.slots if sequence > self.ring.slots else NO_RECORD
 
@@ -194,9 +199,3 @@ def _pieces(ring: Ring) -> list[range]:
     step = min(ring.page_bytes, READ_BACK_BYTES)
     end = ring.record_bytes
     return [range(at, min(at + step, end)) for at in range(0, end, step)]
-
-
-def record_crc(plan: Plan, ring: Ring, front: bytes) -> bytes:
-    """Return the CRC bytes that follow `front`, all of a record before them."""
-    crc = crc32c(record_prefix(plan.store_id, ring.group.id) + front)
-    return crc.to_bytes(CRC_BYTES, "little")

@@ -1,7 +1,7 @@
 """The store: mount, format, values and commits, in step with the C runtime.
 
 Every call does what the `ps_` call of the same name in paramstore.h does, with the same bus
-transfers in the same order. Calls that use the bus are generators (see `requests`); those on
+transfers in the same order. Calls that use the bus are generators (see `wire`); those on
 values alone are in `access`.
 """
 
@@ -11,19 +11,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from paramstore.core.checksum import CRC_BYTES
 from paramstore.core.format import ERASED, SEQUENCE_FULL, skip_limit, slot_of
 from paramstore.core.status import Health, Status
 from paramstore.layout.figures import READ_BACK_BYTES
 from paramstore.layout.plan import Plan
+from paramstore.record import build_record, next_body, split_record
 from paramstore.verify.twin.access import Access
-from paramstore.verify.twin.factory import factory_bodies
-from paramstore.verify.twin.group import Group
+from paramstore.verify.twin.group import GroupState, factory_bodies
 from paramstore.verify.twin.label import LabelReader
-from paramstore.verify.twin.newest import NO_RECORD, Found, RingReader, record_crc
-from paramstore.verify.twin.requests import Steps
+from paramstore.verify.twin.newest import NO_RECORD, Found, RingReader
 from paramstore.verify.twin.take_over import take_over
-from paramstore.verify.twin.wire import BusFailure, PageJob, ReadJob, Wire
+from paramstore.verify.twin.wire import BusFailure, PageJob, ReadJob, Steps, Wire
 
 __all__ = ["Store"]
 
@@ -43,7 +41,7 @@ class _Commit:
     A `ReadJob` reads that page from the newest record, for the bytes to be kept.
     """
 
-    group: Group
+    group: GroupState
     copies: int  # still to write
     sequence: int
     written: bytes
@@ -57,7 +55,7 @@ class Store(Access):
         self.plan = plan
         self._wire = Wire(plan)
         self._label = LabelReader(plan, self._wire)
-        super().__init__({r.group.name: Group(plan, r, self._wire) for r in plan.rings})
+        super().__init__({r.group.name: GroupState(plan, r, self._wire) for r in plan.rings})
         self._retired = {r.group.id: RingReader(plan, r, self._wire)
                          for r in plan.retired_sources}
         self._state = _State.NONE
@@ -67,11 +65,11 @@ class Store(Access):
 
     def mount(self) -> Steps[Status]:
         """Read the newest record of each group into the values; write nothing to the part."""
-        self._forget()
+        self._reset_ram()
         try:
             return (yield from self._mount())
         except BusFailure as failure:
-            self._forget()
+            self._reset_ram()
             return failure.status
 
     def _mount(self) -> Steps[Status]:
@@ -110,7 +108,7 @@ class Store(Access):
         self._state = _State.REFUSED
         return Status.ERR_FOREIGN
 
-    def _mount_group(self, group: Group) -> Steps[None]:
+    def _mount_group(self, group: GroupState) -> Steps[None]:
         found = Found()
         try:
             yield from group.reader.find(found)
@@ -124,7 +122,7 @@ class Store(Access):
             if not found.copies:
                 group.health |= Health.COPIES
 
-    def _mend(self, group: Group) -> None:
+    def _mend(self, group: GroupState) -> None:
         """Give defaults to what breaks limits or rules."""
         if group.values.check(mend=True) is not Status.OK:
             group.health |= Health.LIMIT
@@ -139,7 +137,7 @@ class Store(Access):
             return Status.ERR_ARGUMENT
         if self._state is not _State.READY:
             return Status.ERR_STATE
-        g.forget()
+        g.reset_ram()
         self._wire.be_patient()
         try:
             yield from self._mount_group(g)
@@ -232,7 +230,7 @@ class Store(Access):
         """Mark the part as nobody's, erase every page of all rings, then the label."""
         if self._commit is not None:
             return Status.ERR_BUSY
-        self._forget()
+        self._reset_ram()
         status = yield from self._mark_for_wipe()
         for piece in self._pieces():
             if status is Status.OK:
@@ -265,15 +263,15 @@ class Store(Access):
             return Status.OK
         return (yield from self._wire.write(self.plan.label_address(0), self._label.wiping))
 
-    def _forget(self) -> None:
+    def _reset_ram(self) -> None:
         self._state = _State.NONE
         self._commit = None
         for group in self._groups.values():
-            group.forget()
+            group.reset_ram()
 
     # ---- Commit ----
 
-    def _committing(self) -> Group | None:
+    def _committing(self) -> GroupState | None:
         return None if self._commit is None else self._commit.group
 
     def commit(self, group: str) -> Steps[Status]:
@@ -341,12 +339,12 @@ class Store(Access):
         status = self._changeable(group)
         return self._start(g) if status is Status.OK else status
 
-    def _start(self, group: Group) -> Status:
+    def _start(self, group: GroupState) -> Status:
         full = group.sequence >= SEQUENCE_FULL
         status = Status.ERR_FULL if full else group.values.check()
         if status is not Status.OK:
             return status
-        group.passed = 0
+        group.skipped = 0
         self._begin_record(group, group.ring.group.copies)
         return Status.PENDING
 
@@ -371,8 +369,8 @@ class Store(Access):
         if status is Status.ERR_VERIFY:
             group = commit.group
             group.health |= Health.WORN
-            if group.passed < skip_limit(group.ring.slots):
-                group.passed += 1
+            if group.skipped < skip_limit(group.ring.slots):
+                group.skipped += 1
                 self._begin_record(group, commit.copies)
                 return Status.PENDING
         if status is not Status.PENDING:
@@ -387,7 +385,7 @@ class Store(Access):
             return Status.PENDING
         group.sequence = commit.sequence
         group.revision = max(group.revision, group.ring.revision)
-        group.passed = 0
+        group.skipped = 0
         group.health &= ~(Health.DEFAULTS | Health.DAMAGE | Health.LIMIT)
         if commit.copies > 1:
             group.health |= Health.COPIES
@@ -397,10 +395,10 @@ class Store(Access):
         self._commit = None
         return Status.OK
 
-    def _begin_record(self, group: Group, copies: int) -> None:
-        self._next_page(group, copies, group.sequence + 1 + group.passed, b"")
+    def _begin_record(self, group: GroupState, copies: int) -> None:
+        self._next_page(group, copies, group.sequence + 1 + group.skipped, b"")
 
-    def _next_page(self, group: Group, copies: int, sequence: int, written: bytes) -> None:
+    def _next_page(self, group: GroupState, copies: int, sequence: int, written: bytes) -> None:
         """Begin with the next page: read it from the newest record if there is anything to keep."""
         ring = group.ring
         length = min(ring.page_bytes, ring.record_bytes - len(written))
@@ -414,19 +412,14 @@ class Store(Access):
     def _fill_page(self, commit: _Commit, old: bytes) -> None:
         """Take a page of the record from the values, what is not ours from the page `old`."""
         group, ring = commit.group, commit.group.ring
-        crc_at = ring.record_bytes - CRC_BYTES
-        revision = max(group.revision, ring.revision)
-        front = bytearray(commit.sequence.to_bytes(4, "little") + bytes([revision]))
-        front += group.values.payload
-        front = front.ljust(crc_at, bytes([ERASED]))
         begin = len(commit.written)
         end = min(begin + ring.page_bytes, ring.record_bytes)
-        for run in group.kept():
-            for at in range(max(run.start, begin), min(run.stop, end)):
-                front[at] = old[at - begin]
-        record = commit.written + bytes(front[begin:end])
-        if end > crc_at:
-            record = (record[:crc_at] + record_crc(self.plan, ring, record[:crc_at]))[:end]
+        # Pages that were written have the kept bytes; what is not read yet, no page has so far.
+        newest = (commit.written + old).ljust(ring.record_bytes, bytes([ERASED]))
+        body = bytes(group.values.payload).ljust(ring.body_bytes, bytes([ERASED]))
+        record = build_record(self.plan, ring, commit.sequence,
+                              next_body(ring, body, group.revision, split_record(newest).body),
+                              max(group.revision, ring.revision))[:end]
         address = ring.address(slot_of(commit.sequence, ring.slots)) + begin
         job = PageJob(self._wire, address, record[begin:])
         self._commit = _Commit(group, commit.copies, commit.sequence, record, job)

@@ -12,15 +12,14 @@ from paramstore.core.status import Health
 from paramstore.layout.moves import Move, convert
 from paramstore.layout.plan import Plan
 from paramstore.record import element_bytes
-from paramstore.verify.twin.group import Group
+from paramstore.verify.twin.group import GroupState
 from paramstore.verify.twin.newest import Found, RingReader
-from paramstore.verify.twin.requests import Steps
-from paramstore.verify.twin.wire import BusFailure, Wire
+from paramstore.verify.twin.wire import BusFailure, Steps, Wire
 
 __all__ = ["take_over"]
 
 
-def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
+def take_over(plan: Plan, wire: Wire, mounted: Iterable[GroupState],
               readers: Mapping[int, RingReader], retired: Mapping[int, Found]) -> Steps[None]:
     """Take over the fields that the newest records do not hold yet. Raises BusFailure.
 
@@ -32,7 +31,7 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
         group = groups[move.target]
         if (move.target, move.field) in done or group.revision >= move.since:
             continue
-        source: Group | Found
+        source: GroupState | Found
         if move.source in groups:
             home, source = groups[move.source].ring, groups[move.source]
         else:
@@ -53,7 +52,7 @@ def take_over(plan: Plan, wire: Wire, mounted: Iterable[Group],
             done.add((move.target, group.values.partner(move.field)))  # half a curve is none
 
 
-def _move(wire: Wire, group: Group, move: Move, address: int) -> Steps[bool]:
+def _move(wire: Wire, group: GroupState, move: Move, address: int) -> Steps[bool]:
     """Convert the elements of a field one by one; False at one that has no value."""
     field = group.values.fields[move.field].field
     size = move.conversion.source.size

@@ -14,10 +14,10 @@ from paramstore.record import default_payload
 from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Kind
 
-__all__ = ["Values", "is_utf8"]
+__all__ = ["RamValues", "is_utf8"]
 
 
-class Values:
+class RamValues:
     """The mirror of a group: `payload` has the bytes of all fields at their offsets.
 
     Reserved bytes among them are never looked at.

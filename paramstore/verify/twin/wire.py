@@ -1,19 +1,59 @@
 """Bytes on the part: reading with patience, and writing one page with its read-back.
 
 Knows addresses, pages and how a busy part behaves. Knows no record and no label.
+
+The twin does no I/O itself: its calls are generators. Each yields requests to its port (a transfer,
+a wait, or whether the supply is good) and is sent an `Answer` to each; its result is what it
+returns. Whoever drives it owns the bus and the clock (see `rig.twin`).
 """
 
 from __future__ import annotations
+
+from collections.abc import Generator
+from typing import NamedTuple, TypeAlias, TypeVar
 
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.status import Status
 from paramstore.layout.figures import READ_BACK_BYTES, READ_TRIES
 from paramstore.layout.plan import Plan
-from paramstore.verify.twin.requests import AskSupply, Steps, Transfer, Wait
 
-__all__ = ["BusFailure", "PageJob", "ReadJob", "Wire"]
+__all__ = ["Answer", "AskSupply", "BusFailure", "PageJob", "ReadJob", "Request", "Steps",
+           "Transfer", "Wait", "Wire"]
 
 _LONGEST_US = 0xFFFF
+
+
+class Transfer(NamedTuple):
+    """Send `out` to the 7-bit `address`, then read `in_count` bytes.
+
+    Answered with OK and the bytes read, ERR_NACK or ERR_BUS.
+    """
+
+    address: int
+    out: bytes
+    in_count: int
+
+
+class Wait(NamedTuple):
+    """Let `us` microseconds pass. Answered with OK."""
+
+    us: int
+
+
+class AskSupply(NamedTuple):
+    """Is there supply for one page write? Answered with OK or ERR_SUPPLY."""
+
+
+class Answer(NamedTuple):
+    """The answer to any request; `data` only after a transfer that read."""
+
+    status: Status = Status.OK
+    data: bytes = b""
+
+
+Request: TypeAlias = Transfer | Wait | AskSupply
+_Result = TypeVar("_Result")
+Steps: TypeAlias = Generator[Request, Answer, _Result]
 
 
 class BusFailure(ParamstoreError):
@@ -79,7 +119,7 @@ class Wire:
         return Status.OK
 
 
-class Job:
+class _PageSteps:
     """Transfers of one page, in steps that do not wait.
 
     `since_us` is the time since the first try; a step before `due_us` does nothing.
@@ -133,7 +173,7 @@ class Job:
         return status
 
 
-class ReadJob(Job):
+class ReadJob(_PageSteps):
     """One page being read, then compared with itself; its bytes are in `content` then.
 
     ERR_BUS: two readings differ.
@@ -160,7 +200,7 @@ class ReadJob(Job):
         return self._again(status)
 
 
-class PageJob(Job):
+class PageJob(_PageSteps):
     """One page being written and read back. Time counts anew from when the part took it."""
 
     def __init__(self, wire: Wire, address: int, content: bytes) -> None:

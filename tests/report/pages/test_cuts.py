@@ -11,7 +11,14 @@ from paramstore.report.replays import unit_breach_text
 from paramstore.verify.cuts.announced import Announced, Became, Unannounced, UnitCase, unit_text
 from paramstore.verify.cuts.campaign import Shown
 from paramstore.verify.cuts.faults import FaultClass, FaultJob, fault_text
-from paramstore.verify.cuts.results import COLUMNS, History, Start, Step, Verdict, Violation
+from paramstore.verify.cuts.results import (
+    COLUMNS,
+    CutHistory,
+    CutStep,
+    Start,
+    Verdict,
+    Violation,
+)
 from paramstore.verify.cuts.takeover import TakeOver
 from tests.report.campaigns import sound
 from tests.report.pages.markup import Markup, faults
@@ -51,7 +58,7 @@ def test_a_sound_campaign() -> None:
 
 def test_violations_come_with_their_replay() -> None:
     """Each violation says what was expected and found, and the line that plays it again."""
-    history = History(Start(), (Step(3), Step(0)))
+    history = CutHistory(Start(), (CutStep(3), CutStep(0)))
     first = sound().results[0]
     totals = replace(first.totals, violation_count=3)
     hurt = replace(
@@ -73,7 +80,7 @@ def test_other_faults_come_with_their_replay() -> None:
     job = FaultJob(Start(), FaultClass.WORN, only=5)
     worn = next(r for r in sound().faults if r.kind is FaultClass.WORN)
     counts = replace(worn.counts, violations=2, first=(
-        job, Violation(Verdict.LOST, None, 7, 6, History(Start(), ()))))
+        job, Violation(Verdict.LOST, None, 7, 6, CutHistory(Start(), ()))))
     hurt = replace(sound(), faults=(replace(worn, counts=counts),))
     page = campaign_page(hurt)
     text = " ".join(Markup(page).text.split())

@@ -24,6 +24,7 @@ NO_CRC = ("++from; ++at; } } return store->crc == CRC_RESIDUE ?",
 _NEXT = "return ring_of(store, store->group)->sequence + 1u + store->skipped;"
 RUNTIME = "paramstore/firmware/runtime/paramstore.c"
 NEWEST = "paramstore/verify/twin/newest.py"
+RECORD = "paramstore/record/record.py"
 WIRE = "paramstore/verify/twin/wire.py"
 LABEL = "paramstore/verify/twin/label.py"
 STORE = "paramstore/verify/twin/store.py"
@@ -373,16 +374,15 @@ IN_C = (
 IN_TWIN = (
     # ---- Finding and reading records ----
     Mutant("CRC of a record not checked",
-           "front): return None return front[_NUMBER_BYTES],",
-           "front) and not front: return None\n        return front[_NUMBER_BYTES],",
+           "if not crc_holds(self._plan, ring, data): return None", "",
            MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST, of_test="I1"),
-    Mutant("CRC of no store", "record_prefix(plan.store_id, ring.group.id)",
-           "record_prefix(0, ring.group.id)",
-           MOUNT + "test_damaged_record_gives_way_to_the_one_before", NEWEST, of_test="I13"),
+    Mutant("CRC of no store", "_crc_prefix(plan.store_id, ring.group.id) + front",
+           "_crc_prefix(0, ring.group.id) + front",
+           MOUNT + "test_damaged_record_gives_way_to_the_one_before", RECORD, of_test="I13"),
     Mutant("number of a record not compared when it is read",
-           'if not data.startswith(sequence.to_bytes(_NUMBER_BYTES, "little")):', "if False:",
+           "if sequence_of(data) != sequence:", "if False:",
            BAD_READS, NEWEST, of_test="I8"),
-    Mutant("erased slot taken for a damaged one", "if number == _JUNK: return NO_RECORD",
+    Mutant("erased slot taken for a damaged one", "if number == ERASED_SEQUENCE: return NO_RECORD",
            "", FINDING + "test_bisection_finds_the_newest_in_an_undamaged_ring", NEWEST,
            of_test="I8"),
     Mutant("damage not told", "found.damage = True", "pass",
@@ -411,10 +411,10 @@ IN_TWIN = (
     Mutant("skip reaches the newest record", "min(SKIP_LIMIT, slots - 2)",
            "min(SKIP_LIMIT, slots - 1)", TROUBLE + "test_newest_record_is_never_written_over",
            FORMAT, of_test="I5"),
-    Mutant("commit over the newest record", "group.sequence + 1 + group.passed",
-           "max(group.sequence, 1) + group.passed",
+    Mutant("commit over the newest record", "group.sequence + 1 + group.skipped",
+           "max(group.sequence, 1) + group.skipped",
            CUTS + "test_cut_in_any_page_write_leaves_old_or_new", STORE, of_test="I5"),
-    Mutant("worn slot tried again", "group.sequence + 1 + group.passed", "group.sequence + 1",
+    Mutant("worn slot tried again", "group.sequence + 1 + group.skipped", "group.sequence + 1",
            TROUBLE + "test_worn_slot_is_passed_over", STORE, of_test="I10"),
     Mutant("copies left out", "self._begin_record(group, group.ring.group.copies)",
            "self._begin_record(group, 1)",
@@ -443,9 +443,10 @@ IN_TWIN = (
            TROUBLE + "test_bad_supply_stops_before_the_next_page", WIRE, of_test="I5"),
 
     # ---- Labels and locks ----
-    Mutant("label of another branch taken", 'data[self._places["lineage"]][gap - 1] == mine',
+    Mutant("label of another branch taken", "label.follows(plan.release, plan.layout_id)",
            "True", BRANCHES + "test_a_release_of_another_branch_is_refused", LABEL, of_test="I13"),
-    Mutant("label of another store taken", '"store_id": Status.ERR_FOREIGN,', "",
+    Mutant("label of another store taken",
+           "if label.store_id != plan.store_id: return Status.ERR_FOREIGN", "",
            MOUNT + "test_part_that_is_not_ours_is_left_alone", LABEL, of_test="I13"),
     Mutant("size of the part not checked",
            "Status.ERR_PART if too_small and not label.failed else label", "label",
@@ -472,8 +473,8 @@ IN_CHANGES = (
     Mutant("member that is gone not announced",
            "if gone := [name for name in before if name not in now]:", "if gone := list[str]():",
            Verdict.UNTOLD, CHANGES),
-    Mutant("fewer elements announced as safe", 'return Change("PS765", Verdict.MIGRATES,',
-           'return Change("PS765", Verdict.SAFE,', Verdict.UNTOLD, CHANGES),
+    Mutant("fewer elements announced as safe", 'return Change("PS765", Impact.MIGRATES,',
+           'return Change("PS765", Impact.SAFE,', Verdict.UNTOLD, CHANGES),
     Mutant("retired parameter not announced", "if (name, parameter.name) not in kept:",
            "if False:", Verdict.UNTOLD, CHANGES),
 )

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.verify.cuts.build import build_library, write_harness
-from paramstore.verify.cuts.explorer import Explorer, Job, limits_of
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer, limits_of
 from paramstore.verify.cuts.history import history_text, parse_history, shrink
 from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
@@ -57,7 +57,7 @@ def test_compiles_without_a_warning(name: str, compiler: Compiler, tmp_path: Pat
     library = build_library(plan, pictures, tmp_path, compiler=compiler, flags=WARNINGS)
     explorer = Explorer(plan, pictures, NativeTarget(library))
     assert explorer.pictures_mounted
-    assert 1 == explorer.run(Job(Start(), 1, 0, (Operation.BOOT,))).histories.total
+    assert 1 == explorer.run(ExploreJob(Start(), 1, 0, (Operation.BOOT,))).histories.total
 
 
 def test_compiles_for_a_microcontroller(tmp_path: Path) -> None:
@@ -82,7 +82,7 @@ def tears(count: int, samples: int) -> dict[str, int]:
 
 def test_every_tear_of_every_write_is_tried(explorer: Explorer) -> None:
     """A commit of two pages of 8 bytes, cut once: the counts are those of the definition."""
-    totals = explorer.run(Job(Start(), 1, 1, (SETTINGS,), samples=5))
+    totals = explorer.run(ExploreJob(Start(), 1, 1, (SETTINGS,), samples=5))
     expected = {name: 2 * n for name, n in tears(8, 5).items()}
     assert expected == dict(zip(COLUMNS, totals.histories.rows[1], strict=True))
     # The uncut commit ends with a boot as well.
@@ -93,7 +93,7 @@ def test_every_tear_of_every_write_is_tried(explorer: Explorer) -> None:
 
 def test_nested_cuts_are_all_pairs(explorer: Explorer) -> None:
     """Two commits, cut twice: every tear of the first with every tear of the second."""
-    totals = explorer.run(Job(Start(), 2, 2, (SETTINGS,), samples=3))
+    totals = explorer.run(ExploreJob(Start(), 2, 2, (SETTINGS,), samples=3))
     tried = 2 * sum(tears(8, 3).values())
     assert tried * tried == sum(totals.histories.rows[2])
     # Cut in the first and a boot; in the first and a boot at the end; in the second.
@@ -104,7 +104,7 @@ def test_nested_cuts_are_all_pairs(explorer: Explorer) -> None:
 def test_equal_states_count_as_often_as_they_are_reached(explorer: Explorer) -> None:
     """Merging changes how many boots are run, not how many histories they stand for."""
     plan = example_plan("minimal")
-    job = Job(Start(rounds=3), 3, 2, ALL[:2] + ALL[3:], samples=2)
+    job = ExploreJob(Start(rounds=3), 3, 2, ALL[:2] + ALL[3:], samples=2)
     folder = fresh_folder()
     sources = write_harness(plan, explorer.pictures, folder, memo=0)
     library = host_compilers()[0].library(sources, folder / "cuts", ("-O2",))
@@ -116,7 +116,7 @@ def test_equal_states_count_as_often_as_they_are_reached(explorer: Explorer) -> 
 
 def test_shares_add_up(explorer: Explorer) -> None:
     """The parts of a job shared out are the whole; fewer states are met twice in one part."""
-    whole = Job(Start(rounds=4), 2, 2, ALL, samples=4)
+    whole = ExploreJob(Start(rounds=4), 2, 2, ALL, samples=4)
     parts = Totals.sum(explorer.run(replace(whole, prefix=(first,), shares=3, share=share))
                        for first in ALL for share in range(3))
     totals = explorer.run(whole)
@@ -126,14 +126,14 @@ def test_shares_add_up(explorer: Explorer) -> None:
 
 def test_the_same_every_time(explorer: Explorer) -> None:
     """A job and its seed fix everything."""
-    job = Job(Start(rounds=1), 2, 1, ALL, samples=8)
+    job = ExploreJob(Start(rounds=1), 2, 1, ALL, samples=8)
     assert explorer.run(job) == explorer.run(job)
 
 
 def test_seeds() -> None:
     """Another seed gives other random tears; seen where nothing hides what a torn page holds."""
     explorer = broken_harness("minimal", *NO_CRC).explorer()
-    job = Job(Start(), 1, 1, (SETTINGS,), samples=8)
+    job = ExploreJob(Start(), 1, 1, (SETTINGS,), samples=8)
     seeds = [{step.cut.tear.seed for v in explorer.run(replace(job, seed=seed)).violations
               for step in v.history.steps if step.cut} for seed in (1, 1, 2)]
     assert seeds[0] == seeds[1] != set()
@@ -153,7 +153,7 @@ def test_tallies_add_up() -> None:
 
 def test_calls_keep_their_bounds(explorer: Explorer) -> None:
     """The longest calls seen are within what the plan says; commits take exactly it."""
-    totals = explorer.run(Job(Start(rounds=2), 2, 2, ALL, samples=4))
+    totals = explorer.run(ExploreJob(Start(rounds=2), 2, 2, ALL, samples=4))
     limits = limits_of(explorer.plan)
     assert totals.mount_bits <= limits.mount_bits
     assert totals.format_bits <= limits.format_bits
@@ -165,7 +165,7 @@ def test_a_call_that_takes_too_long_is_seen(explorer: Explorer) -> None:
     limits = limits_of(explorer.plan)
     try:
         explorer.set_limits(replace(limits, commit_bits=(limits.commit_bits[0] - 1,)))
-        found = explorer.run(Job(Start(), 1, 0, (SETTINGS,))).violations
+        found = explorer.run(ExploreJob(Start(), 1, 0, (SETTINGS,))).violations
     finally:
         explorer.set_limits(limits)
     assert [(Verdict.LONG, 0)] == [(v.verdict, v.group) for v in found]
@@ -177,7 +177,7 @@ def broken(old: str, new: str, verdict: Verdict) -> None:
     the byte-level simulator too, where the second oracle sees it as well."""
     built = broken_harness("minimal", old, new)
     explorer = built.explorer()
-    found = explorer.run(Job(Start(), 2, 1, ALL[:2] + ALL[3:], samples=4)).violations
+    found = explorer.run(ExploreJob(Start(), 2, 1, ALL[:2] + ALL[3:], samples=4)).violations
     first = next(v for v in found if v.verdict is verdict)
     assert verdict is explorer.replay(first.history)[0]
     small = shrink(first.history, lambda history: explorer.replay(history)[0] is verdict)

@@ -8,13 +8,20 @@ from hypothesis import strategies as st
 
 from paramstore.core.errors import ToolError
 from paramstore.verify.cuts.history import history_text, parse_history, shrink
-from paramstore.verify.cuts.results import FIRST_GROUP, Cut, History, Operation, Start, Step
+from paramstore.verify.cuts.results import (
+    FIRST_GROUP,
+    Cut,
+    CutHistory,
+    CutStep,
+    Operation,
+    Start,
+)
 from paramstore.verify.cuts.tears import KINDS, PageTear
 from paramstore.verify.eeprom.faults import Torn
 from tests.firmware.builds import example_plan
 
 PLAN = example_plan("tank_probe")
-BOOT = Step(Operation.BOOT)
+BOOT = CutStep(Operation.BOOT)
 SETTINGS = FIRST_GROUP + [ring.group.name for ring in PLAN.rings].index("settings")
 
 
@@ -25,19 +32,19 @@ def tears() -> st.SearchStrategy[PageTear]:
 
 
 @st.composite
-def histories(draw: st.DrawFn, groups: int, most: int = 3) -> History:
+def histories(draw: st.DrawFn, groups: int, most: int = 3) -> CutHistory:
     """Any history of a few operations, ended by a boot."""
-    steps: list[Step] = []
+    steps: list[CutStep] = []
     for operation in draw(st.lists(st.integers(0, FIRST_GROUP + groups - 1), max_size=most)):
         cut = draw(st.none() | st.builds(Cut, st.integers(0, 4), tears()))
-        steps += [Step(operation, cut), BOOT] if cut else [Step(operation)]
+        steps += [CutStep(operation, cut), BOOT] if cut else [CutStep(operation)]
     rounds = draw(st.sampled_from((0, 0, 1, 3, 10)))
     start = Start(draw(st.booleans()), rounds, rounds > 0 and draw(st.booleans()))
-    return History(start, (*steps, BOOT))
+    return CutHistory(start, (*steps, BOOT))
 
 
 @given(histories(len(PLAN.rings)))
-def test_text_there_and_back(history: History) -> None:
+def test_text_there_and_back(history: CutHistory) -> None:
     """A text says all that matters of a history, and only that."""
     text = history_text(PLAN, history)
     assert text == history_text(PLAN, parse_history(PLAN, text))
@@ -52,8 +59,9 @@ def test_text() -> None:
         "FACTORY+12p,counters@0.mix.x1f,BOOT,identity@1.old.x2.rest,BOOT",
     )
     assert list(texts) == [history_text(PLAN, parse_history(PLAN, text)) for text in texts]
-    assert History(Start(rounds=4), (Step(SETTINGS, Cut(1, PageTear(Torn.ERASED_PREFIX, 7))), BOOT)
-                   ) == parse_history(PLAN, "FACTORY+4,settings@1.erased-prefix.7,BOOT")
+    cut = CutStep(SETTINGS, Cut(1, PageTear(Torn.ERASED_PREFIX, 7)))
+    assert CutHistory(Start(rounds=4), (cut, BOOT)) == parse_history(
+        PLAN, "FACTORY+4,settings@1.erased-prefix.7,BOOT")
 
 
 @pytest.mark.parametrize(("text", "hint"), [
@@ -77,24 +85,24 @@ def test_what_is_no_history(text: str, hint: str) -> None:
 
 
 @given(histories(len(PLAN.rings)), st.data())
-def test_shrinking_comes_to_an_end(history: History, data: st.DataObject) -> None:
+def test_shrinking_comes_to_an_end(history: CutHistory, data: st.DataObject) -> None:
     """Whatever is wrong, the result is wrong too, and nothing plainer of it is."""
     wanted = data.draw(st.sampled_from(sorted({step.operation for step in history.steps})))
 
-    def still_wrong(candidate: History) -> bool:
+    def still_wrong(candidate: CutHistory) -> bool:
         return any(step.operation == wanted for step in candidate.steps)
 
     small = shrink(history, still_wrong)
     assert still_wrong(small)
     assert Start(history.start.packed) == small.start
-    assert (Step(wanted),) == small.steps
+    assert (CutStep(wanted),) == small.steps
 
 
 def test_shrinking_keeps_what_matters() -> None:
     """A cut that is needed stays, with the plainest tear and place that do."""
     text = "FACTORY+9p,identity,settings@1.prefix.20,BOOT,counters@0.mix.x77,BOOT,settings,BOOT"
 
-    def still_wrong(candidate: History) -> bool:
+    def still_wrong(candidate: CutHistory) -> bool:
         return any(step.cut and step.operation == SETTINGS and step.cut.tear.kind is Torn.PREFIX
                    and step.cut.tear.at > 5 for step in candidate.steps)
 

@@ -15,7 +15,7 @@ from paramstore.layout.plan import Plan
 from paramstore.schema.identifiers import name_problem
 from paramstore.schema.reader import read_schema
 from paramstore.verify.cuts.build import build_library, harness_texts
-from paramstore.verify.cuts.explorer import Explorer, Job
+from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import Start
@@ -75,5 +75,5 @@ def test_the_harness_compiles(store: str) -> None:
     plan = plan_named(store)
     pictures = make_pictures(plan)
     library = build_library(plan, pictures, fresh_folder(), flags=("-O0",))
-    totals = Explorer(plan, pictures, NativeTarget(library)).run(Job(Start(), 1, 0, (0,)))
+    totals = Explorer(plan, pictures, NativeTarget(library)).run(ExploreJob(Start(), 1, 0, (0,)))
     assert (1, 0) == (totals.histories.total, totals.violation_count)

@@ -14,10 +14,10 @@ from paramstore.verify.cuts.replay import play, replay
 from paramstore.verify.cuts.results import (
     FIRST_GROUP,
     Cut,
-    History,
+    CutHistory,
+    CutStep,
     Operation,
     Start,
-    Step,
     Verdict,
 )
 from paramstore.verify.cuts.tears import KINDS, PageTear
@@ -30,7 +30,7 @@ from tests.verify.cuts.test_history import histories
 CORPUS = Path(__file__).parents[2] / "corpus" / "cuts"
 
 
-def judge(name: str, history: History) -> None:
+def judge(name: str, history: CutHistory) -> None:
     """All three agree on the image that is left, and both oracles on whether that is right."""
     built = harness(name)
     verdict, image = built.explorer().replay(history)
@@ -57,8 +57,8 @@ def test_tears(kind: str, rest: bool) -> None:
                             ("tank_probe", Operation.WIPE)):
         for write in (0, 1, 5):
             tear = PageTear(next(k for k in KINDS if k == kind), 7 - write, 99 + write, rest)
-            steps = (Step(operation, Cut(write, tear)), Step(Operation.BOOT))
-            judge(name, History(Start(rounds=2), steps))
+            steps = (CutStep(operation, Cut(write, tear)), CutStep(Operation.BOOT))
+            judge(name, CutHistory(Start(rounds=2), steps))
 
 
 def corpus() -> list[tuple[str, str]]:

@@ -7,7 +7,7 @@ import pickle
 import pytest
 
 from paramstore.core.errors import ToolError
-from paramstore.releases.conversion import Refused
+from paramstore.releases.conversion import NoConversion
 from paramstore.verify.cuts import build, workers
 from paramstore.verify.cuts.campaign import run_campaign
 from paramstore.verify.cuts.faults import parse_fault, replay_fault
@@ -67,7 +67,7 @@ def test_a_call_without_end_before_the_first_history(monkeypatch: pytest.MonkeyP
 
 def test_an_error_comes_over_from_its_process() -> None:
     """A refusal in a process is told as what it is, not as a crash of the firmware."""
-    refused = Refused("PS727", "the unit changes", "write how", ("it means something else",))
+    refused = NoConversion("PS727", "the unit changes", "write how", ("it means something else",))
     again = pickle.loads(pickle.dumps(refused))
     assert (refused.code, refused.message, refused.help, refused.notes, "the unit changes") == (
         again.code, again.message, again.help, again.notes, str(again))

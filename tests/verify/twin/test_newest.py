@@ -6,8 +6,7 @@ from paramstore.core.format import skip_limit
 from paramstore.core.status import Status
 from paramstore.layout.plan import Plan
 from paramstore.verify.twin.newest import Found, RingReader
-from paramstore.verify.twin.requests import Answer, Steps, Transfer
-from paramstore.verify.twin.wire import Wire
+from paramstore.verify.twin.wire import Answer, Steps, Transfer, Wire
 from tests.verify.twin.rings import damaged, head, image, newest_left, ring_plan
 
 LENGTHS = (*range(2, 11), 13, 17)

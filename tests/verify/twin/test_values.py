@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
 from paramstore.layout.plan import Plan
-from paramstore.verify.twin.values import Values, _order
+from paramstore.verify.twin.values import RamValues, _order
 from tests.record.plans import EXAMPLE, plans_with_values
 
 LIMITS, USER = EXAMPLE.rings
@@ -38,7 +38,7 @@ def test_get_returns_what_was_put(drawn: tuple[Plan, dict[str, dict[str, Any]]])
     """Element by element, for every scalar type."""
     plan, values = drawn
     for ring in plan.rings:
-        mirror = Values(ring)
+        mirror = RamValues(ring)
         for name, raws in values[ring.group.name].items():
             scalar = mirror.fields[name].field.scalar
             for i, raw in enumerate(raws):
@@ -48,7 +48,7 @@ def test_get_returns_what_was_put(drawn: tuple[Plan, dict[str, dict[str, Any]]])
 
 def test_a_broken_rule_outranks_a_broken_limit() -> None:
     """Both are looked for; ERR_RULE is told if there is one."""
-    values = Values(LIMITS)
+    values = RamValues(LIMITS)
     values.put("current", 0, struct.pack("<H", 4001))
     assert Status.ERR_LIMIT is values.check()
     values.put("flow.x", 0, bytes([9, 9, 9]))
@@ -57,7 +57,7 @@ def test_a_broken_rule_outranks_a_broken_limit() -> None:
 
 def test_mending_leaves_what_is_right() -> None:
     """Defaults only for the parameter that breaks its limits, and for all that share a rule."""
-    values = Values(USER)
+    values = RamValues(USER)
     values.put("name", 0, b"x\0\0\0\0\0")
     values.put("low", 0, b"\x05")
     values.put("high", 0, b"\x05")

@@ -8,8 +8,17 @@ import pytest
 from paramstore.core.status import Status
 from paramstore.layout.plan import Plan
 from paramstore.schema.catalogue import find
-from paramstore.verify.twin.requests import Answer, AskSupply, Request, Steps, Transfer, Wait
-from paramstore.verify.twin.wire import BusFailure, PageJob, Wire
+from paramstore.verify.twin.wire import (
+    Answer,
+    AskSupply,
+    BusFailure,
+    PageJob,
+    Request,
+    Steps,
+    Transfer,
+    Wait,
+    Wire,
+)
 from tests.record.plans import EXAMPLE
 
 NACK = Answer(Status.ERR_NACK)

@@ -15,14 +15,14 @@ from paramstore.releases.conversion import Via, host_conversion_of, via_along
 from paramstore.releases.moves import ancestors
 from paramstore.schema.model import Parameter
 
-__all__ = ["Heir", "forebears", "heirs"]
+__all__ = ["Counterpart", "predecessors", "successors"]
 
 Name = tuple[str, str]
 """Group and parameter."""
 
 
 @dataclass(frozen=True, slots=True)
-class Heir:
+class Counterpart:
     """A parameter of the other plan. `conversions` lead from its fields to those of the parameter
     that was asked for, one for each."""
 
@@ -31,21 +31,21 @@ class Heir:
     conversions: tuple[Conversion, ...]
 
 
-def heirs(plans: Sequence[Plan]) -> dict[Name, Heir]:
+def successors(plans: Sequence[Plan]) -> dict[Name, Counterpart]:
     """Return by its name in the first of consecutive `plans` what each parameter is in the last.
 
     What was taken out in between is not there.
     """
-    return {(home.group.name, line[0].name): Heir(ring, line[-1], _way(line, back=True))
+    return {(home.group.name, line[0].name): Counterpart(ring, line[-1], _way(line, back=True))
             for home, ring, line in _lines(plans)}
 
 
-def forebears(plans: Sequence[Plan]) -> dict[Name, Heir]:
+def predecessors(plans: Sequence[Plan]) -> dict[Name, Counterpart]:
     """Return by its name in the last of consecutive `plans` what each parameter was in the first.
 
     What came in between is not there.
     """
-    return {(ring.group.name, line[-1].name): Heir(home, line[0], _way(line, back=False))
+    return {(ring.group.name, line[-1].name): Counterpart(home, line[0], _way(line, back=False))
             for home, ring, line in _lines(plans)}
 
 
