@@ -44,10 +44,10 @@ def test_sizes_in_a_label() -> None:
 
 def test_offsets_in_a_record() -> None:
     """Sequence number, revision, body, in this order and without a gap."""
-    sequence, revision, _ = record_shape(1).parts
+    sequence, revision, *_ = record_shape(1).parts
     assert number("SEQUENCE_BYTES") == number("RECORD_REVISION") == sequence.bytes
     assert number("RECORD_BODY") == sequence.bytes + revision.bytes == format.HEADER_BYTES
-    assert number("CRC_BYTES") == checksum.CRC_BYTES
+    assert number("CRC_BYTES") == format.CRC_BYTES
 
 
 def test_sequence_numbers() -> None:
@@ -63,7 +63,7 @@ def test_crc() -> None:
     """The register begins with ones; after data and their CRC it holds the residue."""
     assert number("CRC_POLYNOMIAL") == checksum.REVERSED_POLYNOMIAL
     data = b"123456789"
-    whole = data + checksum.crc32c(data).to_bytes(checksum.CRC_BYTES, "little")
+    whole = data + checksum.crc32c(data).to_bytes(format.CRC_BYTES, "little")
     assert number("CRC_START") == checksum.crc32c(b"") ^ 0xFFFF_FFFF
     assert number("CRC_RESIDUE") == checksum.crc32c(whole) ^ 0xFFFF_FFFF
 
