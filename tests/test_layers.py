@@ -31,6 +31,7 @@ FENCES = {
     "jinja2": ("paramstore/firmware/", "paramstore/report/"),
     "numpy": ("paramstore/calibrate/", "paramstore/production/bulk.py",
               "paramstore/production/columnar.py", "paramstore/production/numbers.py"),
+    "scipy": ("paramstore/calibrate/",),
     "smbus2": ("paramstore/bus/i2cdev.py",),
     "sqlite3": ("paramstore/production/database.py", "paramstore/production/seen.py"),
     "click": ("host_tools/",),

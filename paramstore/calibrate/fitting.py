@@ -15,12 +15,13 @@ from paramstore.calibrate.judging import Doubt, doubts, facts
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
-from paramstore.calibrate.reach import OverRange, over_range, spread_of
+from paramstore.calibrate.reach import OverRange, over_range, shown_spread, spread_of
 from paramstore.calibrate.recipe import Calibration, Target
 from paramstore.calibrate.recipe_units import output_units
-from paramstore.calibrate.result import Point, Result, StoredNumber
+from paramstore.calibrate.result import OutlierState, Point, Result, StoredNumber
 from paramstore.calibrate.storing import Stored, in_parameter, store
 from paramstore.calibrate.table import Measurement
+from paramstore.calibrate.uncertainty import BudgetEntry, UncertaintyBudget, budget_of
 from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.scalars import Raw
 from paramstore.core.words import plural
@@ -100,9 +101,10 @@ def _fit_unit(job: Job) -> Result:
     result = Result(
         cal, job.serial, job.table, equation(cal), points,
         _numbers(job, model, fit, fitted, stored), fit.freedom, _deviation(fit, sigma),
-        (reach[0] / scale, reach[1] / scale), ranged.fit_uncertainty, ranged.storage_error,
-        ranged.storage_at / scale, facts(cal, single, max(abs(p.error) for p in points)),
-        _values(cal, stored))
+        (reach[0] / scale, reach[1] / scale),
+        _budget(cal, fit, sigma, ranged.fit_uncertainty), ranged.uncertain_at / scale,
+        ranged.storage_error, ranged.storage_at / scale,
+        facts(cal, single, max(abs(p.error) for p in points)), _values(cal, stored))
     _tell_doubts(job, result, fit, model, sigma, ranged, single)
     return result
 
@@ -211,12 +213,33 @@ def _points(job: Job, rows: Rows, model: Design, fit: Fit, fitted: Outputs, back
     errors = model.value(fitted, rows.reading, rows.temperature) - rows.reference
     stored_errors = model.value(back, rows.reading, rows.temperature) - rows.reference
     by_chance = chances(fit, model.target, sigma)
+    spread = shown_spread(model, fit, rows.reading, rows.temperature)
+    budgets = [_budget(job.calibration, fit, sigma, None if spread is None else float(spread[i]))
+               for i in range(len(job.rows))]
     return tuple(
         Point(row.span.line, row.reference, row.reading, float(error), float(stored_error),
               row.temperature if job.calibration.temperature_used else None, row.uncertainty,
-              chance, chance is not None and chance < CHANCE)
-        for row, error, stored_error, chance in zip(job.rows, errors, stored_errors, by_chance,
-                                                    strict=True))
+              chance, _state(chance), budget)
+        for row, error, stored_error, chance, budget in zip(
+            job.rows, errors, stored_errors, by_chance, budgets, strict=True))
+
+
+def _state(chance: float | None) -> OutlierState:
+    if chance is None:
+        return OutlierState.UNKNOWN
+    return OutlierState.OUTLIER if chance < CHANCE else OutlierState.NONE
+
+
+def _budget(calibration: Calibration, fit: Fit, sigma: Array | None,
+            uncertainty: float | None) -> UncertaintyBudget | None:
+    """Return the budget of a fitted value of which the points make `uncertainty`."""
+    if uncertainty is None:
+        return None
+    by_scatter = sigma is None or misjudged(fit, sigma) is not None
+    return budget_of([BudgetEntry(
+        "scatter of the points" if by_scatter else "reference, each point",
+        "A" if by_scatter else "B", uncertainty, calibration.reference_unit,
+        fit.freedom if by_scatter else None)])
 
 
 def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored]

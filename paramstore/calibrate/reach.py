@@ -12,7 +12,7 @@ import numpy as np
 from paramstore.calibrate.leastsq import Array, Fit
 from paramstore.calibrate.models import Design, Outputs, Rows
 
-__all__ = ["GRID", "OverRange", "over_range", "spread_of"]
+__all__ = ["GRID", "OverRange", "over_range", "shown_spread", "spread_of"]
 
 GRID = 1001
 """Readings, evenly spaced over the range, that are looked at besides the measured ones."""
@@ -22,11 +22,12 @@ _STEP = 1e-100
 
 @dataclass(frozen=True, slots=True)
 class OverRange:
-    """The largest standard uncertainty of what the fit gives (None if unknown), the largest error
-    that storing adds, and the reading where it does. `shape` is the fitted quantity over the
-    evenly spaced readings."""
+    """The largest standard uncertainty of what the fit gives (None if unknown) and the reading
+    where it is, the largest error that storing adds and the reading where it does. `shape` is the
+    fitted quantity over the evenly spaced readings."""
 
     fit_uncertainty: float | None
+    uncertain_at: float
     storage_error: float
     storage_at: float
     shape: Array
@@ -43,7 +44,7 @@ def over_range(model: Design, fit: Fit, fitted: Outputs, stored: Outputs, rows: 
     inside = np.concatenate([rows.reading, bends])
     readings = np.concatenate([even, inside[(low <= inside) & (inside <= high)]])
     uncertainty: float | None = 0.0
-    worst, at = 0.0, low
+    worst, at, uncertain_at = 0.0, low, low
     for warm in sorted({float(rows.temperature.min()), float(rows.temperature.max())}):
         temperature = np.full_like(readings, warm)
         added = np.abs(model.value(stored, readings, temperature)
@@ -51,11 +52,18 @@ def over_range(model: Design, fit: Fit, fitted: Outputs, stored: Outputs, rows: 
         if not np.isfinite(added).all() or added.max() > worst:
             index = int(np.argmax(np.where(np.isfinite(added), added, np.inf)))
             worst, at = float(added[index]), float(readings[index])
-        spread = spread_of(partial(_shown, model, readings, temperature), fit)
-        uncertainty = None if spread is None or uncertainty is None else max(
-            uncertainty, float(spread.max()))
+        spread = shown_spread(model, fit, readings, temperature)
+        if spread is None or uncertainty is None:
+            uncertainty = None
+        elif spread.max() > uncertainty:
+            uncertainty, uncertain_at = float(spread.max()), float(readings[spread.argmax()])
     shape = model.value(fitted, even, np.full_like(even, float(rows.temperature.mean())))
-    return OverRange(uncertainty, worst, at, shape)
+    return OverRange(uncertainty, uncertain_at, worst, at, shape)
+
+
+def shown_spread(model: Design, fit: Fit, readings: Array, temperature: Array) -> Array | None:
+    """Return the standard uncertainties of what the fit gives at some readings, as `spread_of`."""
+    return spread_of(partial(_shown, model, readings, temperature), fit)
 
 
 def _shown(model: Design, readings: Array, temperature: Array, coefficients: Any) -> Any:

@@ -7,20 +7,32 @@ is what the firmware will show minus what the reference says.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 from paramstore.calibrate.recipe import Calibration
+from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.errors import Finding, SourceText
 from paramstore.core.scalars import Raw
 
-__all__ = ["Fact", "Outcome", "Point", "Result", "StoredNumber", "UnitResult"]
+__all__ = ["Fact", "Outcome", "OutlierState", "Point", "Result", "StoredNumber", "UnitResult"]
+
+
+class OutlierState(Enum):
+    """Whether a point is an outlier, as far as the other points can tell."""
+
+    NONE = "none"
+    OUTLIER = "outlier"
+    UNKNOWN = "cannot be judged"
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
     """One measurement, and its error with the fitted and with the stored values.
 
-    `line` is that of the table. `chance`: how likely so large an error is in one of all points
-    if it is no outlier; None where that cannot be told.
+    `line` is that of the table. `reference_uncertainty`: the standard uncertainty of this reference
+    alone, if the table has it. `chance`: how likely so large an error is in one of all points if it
+    is no outlier; None where that cannot be told. `budget`: that of the fitted value at this
+    reading; None if too little is known.
     """
 
     line: int
@@ -29,9 +41,15 @@ class Point:
     error: float
     stored_error: float
     temperature: float | None = None
-    uncertainty: float | None = None
+    reference_uncertainty: float | None = None
     chance: float | None = None
-    outlier: bool = False
+    state: OutlierState = OutlierState.UNKNOWN
+    budget: UncertaintyBudget | None = None
+
+    @property
+    def outlier(self) -> bool:
+        """Whether the point does not fit the others."""
+        return self.state is OutlierState.OUTLIER
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +84,8 @@ class Result:
 
     `freedom`: points minus coefficients. `deviation`: residual standard deviation in the unit of
     the target, None without freedom. `reach`: smallest and largest reading looked at.
-    `fit_uncertainty` and `storage_error`: the largest there of the standard uncertainty of what
-    the fit gives (None if unknown), and of what storing adds, which is met at `storage_at`.
+    `budget`: that of what the fit gives, where it is least certain there, at `budget_at`; None if
+    too little is known. `storage_error`: the most that storing adds there, met at `storage_at`.
     """
 
     calibration: Calibration
@@ -79,7 +97,8 @@ class Result:
     freedom: int
     deviation: float | None
     reach: tuple[float, float]
-    fit_uncertainty: float | None
+    budget: UncertaintyBudget | None
+    budget_at: float
     storage_error: float
     storage_at: float
     facts: tuple[Fact, ...]
@@ -90,6 +109,11 @@ class Result:
         """The unit of what was fitted."""
         percent = self.calibration.options.get("gives") == "percent"
         return "%" if percent else self.calibration.reference_unit
+
+    @property
+    def fit_uncertainty(self) -> float | None:
+        """The largest standard uncertainty of what the fit gives; None if unknown."""
+        return None if self.budget is None else self.budget.combined
 
     @property
     def worst(self) -> Point:

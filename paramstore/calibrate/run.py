@@ -20,10 +20,11 @@ def calibrate(recipe: Recipe, tables: Mapping[str, Table]) -> Outcome:
     """Return what the tables, by name of their calibration, come to for each unit.
 
     A table without serial numbers holds for every unit. FindingsError with every mistake (PS824,
-    PS831 to PS836) and all warnings, if there is a mistake; ToolError without numpy.
+    PS831 to PS836) and all warnings, if there is a mistake; ToolError without numpy or scipy.
     """
-    if find_spec("numpy") is None:
-        raise ToolError("calibrate needs numpy, which is not installed",
+    missing = [name for name in ("numpy", "scipy") if find_spec(name) is None]
+    if missing:
+        raise ToolError(f"calibrate needs {' and '.join(missing)}, not installed here",
                         'install it: pip install "paramstore[calibrate]"')
     from paramstore.calibrate.fitting import Job, fit_unit
 

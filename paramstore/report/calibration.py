@@ -146,7 +146,7 @@ def _points(result: Result) -> list[str]:
                Column("when stored", reference), Column("", right=False)]
     worst = max(abs(result.worst.error), abs(result.worst_stored.stored_error))
     rows = [
-        (str(p.line), f"{p.reference:.10g}", f"{p.reading:.10g}", _maybe(p.uncertainty),
+        (str(p.line), f"{p.reference:.10g}", f"{p.reading:.10g}", _maybe(p.reference_uncertainty),
          _maybe(p.temperature), error_text(p.error, worst), error_text(p.stored_error, worst),
          "outlier" if p.outlier else "")
         for p in points
@@ -213,7 +213,7 @@ def _result_data(result: Result) -> JsonObject:
         "storage_error_at": result.storage_at,
         "points": [
             {"line": p.line, "reference": p.reference, "reading": p.reading,
-             "standard_uncertainty": p.uncertainty, "temperature_c": p.temperature,
+             "standard_uncertainty": p.reference_uncertainty, "temperature_c": p.temperature,
              "error": p.error, "error_stored": p.stored_error, "outlier_chance": p.chance,
              "outlier": p.outlier}
             for p in result.points

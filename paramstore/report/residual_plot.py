@@ -88,7 +88,8 @@ def _axes(results: Sequence[Result]) -> tuple[_Axis, _Axis]:
     else:
         margin = (high - low) * 0.04 or abs(low) * 0.04 or 1.0
         low, high = low - margin, high + margin
-    worst = max(max(abs(p.error), abs(p.stored_error)) + (p.uncertainty or 0.0) for p in points)
+    worst = max(max(abs(p.error), abs(p.stored_error)) + (p.reference_uncertainty or 0.0)
+                for p in points)
     worst = worst * 1.15 or 1.0
     return (_Axis(low, high, LEFT, WIDTH - RIGHT, logarithmic),
             _Axis(-worst, worst, PANEL - BOTTOM, TOP))
@@ -120,9 +121,9 @@ def _mark(group: ElementTree.Element, result: Result, point: Point, x: _Axis, y:
     mark = ElementTree.SubElement(group, "g")
     text_element(mark, "title", _point_text(result, point))
     at = x.at(point.reading)
-    if point.uncertainty is not None:
-        rule(mark, at, y.at(point.error - point.uncertainty),
-              at, y.at(point.error + point.uncertainty), "bar")
+    if point.reference_uncertainty is not None:
+        rule(mark, at, y.at(point.error - point.reference_uncertainty),
+              at, y.at(point.error + point.reference_uncertainty), "bar")
     for error, radius, look in ((point.error, "5", "fit"), (point.stored_error, "2.5", "stored")):
         ElementTree.SubElement(mark, "circle", {
             "class": look, "cx": number(at), "cy": number(y.at(error)), "r": radius})

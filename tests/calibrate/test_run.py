@@ -176,11 +176,11 @@ def test_warnings_do_not_stop_the_work() -> None:
 
 
 def test_without_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whoever has not installed numpy is told how."""
+    """Whoever has not installed numpy and scipy is told how."""
     recipe = recipe_of(LINE)
     table = read_table(SourceText("t.csv", csv(HEAD, STRAIGHT)), recipe.calibrations[0])
     monkeypatch.setattr(paramstore.calibrate.run, "find_spec", lambda name: None)
     with pytest.raises(ToolError) as caught:
         calibrate(recipe, {"one": table})
-    assert "calibrate needs numpy" in caught.value.message
+    assert "calibrate needs numpy and scipy" in caught.value.message
     assert 'pip install "paramstore[calibrate]"' in caught.value.help
