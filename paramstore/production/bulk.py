@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.image.values_out import toml_value
+from paramstore.production.cells import NOT_GIVEN
 from paramstore.production.columns import Entry
 from paramstore.production.entries import AtCell, EntryReader
 from paramstore.production.numbers import converter, dtype_of, number_texts
@@ -45,8 +46,8 @@ class Rounded:
 
 @dataclass(slots=True)
 class UsualRows:
-    """Some rows of a table. `usual` says which of them are; what `columns` and `given` (the values
-    file of each row) have of the others is meaningless."""
+    """Some rows of a table. `usual` says which of them are; of the others `columns` has the
+    constants, and what `given` (the values file of each row) has is meaningless."""
 
     usual: Flags
     columns: Columns
@@ -84,13 +85,20 @@ class BulkReader:
         done = UsualRows(np.ones(count, np.bool_), {}, [], [])
         texts = []
         for column in self._columns:
-            given = column.read([cells[at] for at, _ in column.entry.cells], count, done)
+            own = [cells[at] for at, _ in column.entry.cells]
+            for missing in (c for c in own if NOT_GIVEN in c):
+                done.usual &= np.array([text != NOT_GIVEN for text in missing])
+            given = column.read(own, count, done)
             if column.entry.name != self._serial:
                 texts.append(given)
         for group, low, high in self._rules:
             a, b = (self._raws(done, group, p) for p in (low, high))
             done.usual &= (a < b).all(axis=1)
         done.given = list(map(self._form.format, *texts)) if texts else [""] * count
+        if not done.usual.all():
+            for key, raws in done.columns.items():
+                done.columns[key] = raws = raws.copy()
+                raws[~done.usual] = self._constants[key[0]][key[1]]
         return done
 
     def _raws(self, done: UsualRows, group: Group, parameter: Parameter) -> NDArray[Any]:

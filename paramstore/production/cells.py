@@ -18,7 +18,10 @@ from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import parse_quantity
 from paramstore.schema.quantity import Physical
 
-__all__ = ["CellProblem", "element_value", "field_value", "points_value"]
+__all__ = ["NOT_GIVEN", "CellProblem", "element_value", "field_value", "points_value"]
+
+NOT_GIVEN = "-"
+"""A cell that gives no value, as if the row had no such column. An empty cell may be forgotten."""
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _FORMULA = re.compile(r"[=@]|[+-](?=[A-Za-z(])|#[A-Z/0]+[!?A]?$")
@@ -63,6 +66,9 @@ def points_value(axes: tuple[Field, ...], cell: Cell) -> Physical:
 
 def element_value(field: Field, cell: Cell) -> Physical:
     """Return the value for one element. Raises CellProblem if the cell cannot be one."""
+    if cell.text == NOT_GIVEN:
+        raise CellProblem("PS941", f"`{field.name}` is given in part",
+                          f"give all of its elements, or `{NOT_GIVEN}` for each")
     if not cell.text and not (field.kind is Kind.TEXT and cell.quoted):
         raise _empty(field.name, '; an empty text is `""`' if field.kind is Kind.TEXT else "")
     return _READERS.get(field.kind, _number)(field, cell.text)
@@ -70,7 +76,7 @@ def element_value(field: Field, cell: Cell) -> Physical:
 
 def _empty(name: str, more: str = "") -> CellProblem:
     return CellProblem("PS941", f"`{name}` has no value in this row",
-                       "fill it in, or take the row out" + more)
+                       f"fill it in, or write `{NOT_GIVEN}` if there is none" + more)
 
 
 def _bool(field: Field, text: str) -> Physical:

@@ -98,9 +98,6 @@ class ColumnarPacker:
                       for key, column in columns.items()}
             for index, unit in own:
                 for group, fields in unit.items():
-                    for key in columns if not fields else ():
-                        if key[0] == group:
-                            arrays[key][index] = self._constants[group][key[1]]
                     for field, raws in fields.items():
                         if (group, field) not in arrays:
                             arrays[group, field] = self._constant(group, field, count)

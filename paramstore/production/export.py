@@ -20,6 +20,7 @@ from paramstore.core.scalars import Raw
 from paramstore.core.words import did_you_mean, show_number
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import batch_plan
+from paramstore.production.cells import NOT_GIVEN
 from paramstore.production.columns import column_name
 from paramstore.production.records import (
     BEGIN,
@@ -241,9 +242,13 @@ def units_csv(units: Iterable[UnitValues]) -> Iterator[str]:
         elif layout != (plan.store_id, plan.layout_id, plan.release):
             raise ToolError("the units are of more than one store or layout",
                             "choose those of one batch with --batch")
-        yield _line([*(cell_text(p, item.values[g.name][p.name]) if g.name in item.values else None
-                       for g, p in head),
-                     *map(neutral, _facts(item.unit))])
+        yield _line([*(_cell(item, g, p) for g, p in head), *map(neutral, _facts(item.unit))])
+
+
+def _cell(item: UnitValues, group: Group, parameter: Parameter) -> str:
+    if group.name not in item.values or (group.name, parameter.name) in item.left_out:
+        return NOT_GIVEN
+    return cell_text(parameter, item.values[group.name][parameter.name])
 
 
 def cell_text(parameter: Parameter, value: Physical) -> str:
@@ -279,11 +284,9 @@ def _event_text(event: Event | None) -> str:
     return f"{event.at} {words}" + f": {event.detail}" * (words == "failed")
 
 
-def _line(cells: list[str | None]) -> str:
-    """Return a line of CSV; an empty text is quoted, for without quotes it is no value, as None is.
-    """
+def _line(cells: list[str]) -> str:
+    """Return a line of CSV; an empty text is quoted, for without quotes it is no value."""
     return ",".join(
-        "" if cell is None else
         '"' + cell.replace('"', '""') + '"' if not cell or _SPECIAL.search(cell) else cell
         for cell in cells) + "\n"
 

@@ -24,8 +24,9 @@ class Packer(Protocol):
              columns: Columns) -> Sequence[bytes | memoryview]:
         """Return the image of each unit: its own raws over those of the columns over the constants.
 
-        A group that a unit has no raws of, `{}`, is not given for it, whatever the columns say. An
-        image stays valid until the next call only. The raws are within their limits.
+        An optional group that a unit has no raws of, `{}`, is not given for it, and the columns
+        have the constants there. An image stays valid until the next call only. The raws are within
+        their limits.
         """
         ...
 

@@ -19,6 +19,7 @@ from paramstore.core.words import plural, show_number
 from paramstore.image.values import read_values
 from paramstore.image.values_out import toml_value
 from paramstore.image.wording import breach_help, breach_text
+from paramstore.production.cells import NOT_GIVEN
 from paramstore.production.columns import Entry, column_name, read_header
 from paramstore.production.entries import AtCell, EntryReader, Taken
 from paramstore.production.packer import has_numpy
@@ -64,7 +65,7 @@ class Block:
     """Rows that follow each other in a table: how many, and those without mistakes.
 
     `columns` has raws by names of group and field, as arrays of numpy with a line for each of
-    `units`. It is empty without numpy. What it has of units with `values` is meaningless.
+    `units`; of units with `values`, the constants. It is empty without numpy.
     """
 
     rows: int
@@ -102,8 +103,8 @@ class _Rounding:
 @dataclass(slots=True)
 class TableReader:
     """Reads the units of a table. `constants` has every field of every group; what a row and its
-    values file in the folder `calibrations` give comes on top of them. A row may leave all cells of
-    an `optional` group empty: the unit has no values there. `left_out` has the parameters, by
+    values file in the folder `calibrations` give comes on top of them. A row may fill in no cell of
+    an `optional` group: the unit has no values there. `left_out` has the parameters, by
     group, that the constants have the defaults of because nothing was given. With numpy, and if
     `bulk` does not say otherwise, usual rows are read many at once."""
 
@@ -249,6 +250,8 @@ class TableReader:
                 continue  # not one cell of it is filled in
             if reader.entry.name == self.place.name and serial is None:
                 continue  # it has its finding
+            if all(row.texts[column] == NOT_GIVEN for column, _ in reader.entry.cells):
+                continue
             taken = self._take(row, reader)
             if taken is not None:
                 values.setdefault(group, {}).update(taken.raws)
@@ -268,7 +271,7 @@ class TableReader:
         for group in self.optional:
             cells = [row.cells[column] for e in self._entries if e.group.name == group
                      for column, _ in e.cells]
-            if cells and not any(cell.text or cell.quoted for cell in cells):
+            if cells and all(c.text == NOT_GIVEN or not (c.text or c.quoted) for c in cells):
                 yield group
 
     def _take(self, row: TableRow, reader: EntryReader, rows: int = 1) -> Taken | None:

@@ -94,9 +94,10 @@ def test_a_table_is_exported(records: str) -> None:
                                         rows[0]["factory.adc_reference [V]"]]
     checked = run("batch", "tank_probe.toml", "all.csv", "--again")
     assert (0, "all.csv: 5 units of tank_probe, 5 on record already\nelectrode: no values given; "
-            "left without a record, the firmware serves defaults and says so\n") == (
-        checked.exit_code, checked.stdout)
-    assert "" == rows[0]["electrode.ph_slope [mV/pH]"]
+            "left without a record, the firmware serves defaults and says so\n"
+            "factory: ntc_pullup, ec_tempco, ec_curve, adjusted: no values given; the record holds "
+            "their defaults\n") == (checked.exit_code, checked.stdout)
+    assert "-" == rows[0]["electrode.ph_slope [mV/pH]"]
 
 
 class Tags(HTMLParser):

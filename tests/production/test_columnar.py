@@ -67,9 +67,10 @@ def test_units_have_their_own_over_the_columns(batch: tuple[Any, Any, list[Any]]
 @settings(max_examples=60)
 def test_units_without_values_of_a_group(batch: tuple[Any, Any, list[Any]],
                                          data: st.DataObject) -> None:
-    """Whatever stands in the columns: a protected group that a unit has no values of has no record
-    in its image, or one of defaults if that is wanted."""
+    """A protected group that a unit has no values of has no record in its image, or one of defaults
+    if that is wanted."""
     of, _, units = batch
+    constants = complete(of, {})
     names = [g.name for g in of.schema.groups if g.role.protected]
     optional = data.draw(st.lists(st.sampled_from(names), unique=True)) if names else []
     wanted = data.draw(st.booleans())
@@ -83,7 +84,10 @@ def test_units_without_values_of_a_group(batch: tuple[Any, Any, list[Any]],
         mixed.append(data.draw(st.sampled_from([own, None])) if own else None)
     expected = []
     for index, mine in enumerate(mixed):
-        values = {g.name: {} if g.name in optional else complete(of, {})[g.name]
+        for (group, name), column in columns.items():
+            if (mine or {}).get(group) == {}:
+                column[index] = constants[group][name]
+        values = {g.name: {} if g.name in optional else constants[g.name]
                   for g in of.schema.groups}
         for (group, name), column in columns.items():
             values[group] = {**values[group], name: column[index]}
@@ -93,7 +97,7 @@ def test_units_without_values_of_a_group(batch: tuple[Any, Any, list[Any]],
             reject()
         expected.append(pack(of, values, defaults=wanted))
     for kind in (ColumnarPacker, PlainPacker):
-        made = kind(of, complete(of, {}), optional, defaults=wanted).pack(mixed, columns)
+        made = kind(of, constants, optional, defaults=wanted).pack(mixed, columns)
         assert expected == [bytes(image) for image in made]
 
 

@@ -84,6 +84,86 @@ def test_a_group_that_is_filled_in_half_is_a_mistake(tmp_path: Path) -> None:
     assert ["`zero` has no value in this row"] == [f.message for f in checked.findings]
 
 
+@pytest.mark.usefixtures("way")
+@pytest.mark.parametrize(("cells", "flow", "zero"), [
+    ("-,7", 2.0, 70), ("4.5,-", 4.5, 0), ("-,-", None, None), (",-", None, None)])
+def test_a_hyphen_gives_nothing(
+    tmp_path: Path, cells: str, flow: float | None, zero: int | None
+) -> None:
+    """Of one value or of a group; the rows beside it are as they were. What is not given is told by
+    the records, and never looks given."""
+    (tmp_path / "lot1.csv").write_text(
+        f"trim.flow [ml/turn],trim.zero [uV]\n1,1\n{cells}\n2,2\n")
+    images = made(job_of(tmp_path / "lot1.csv"), tmp_path / "r.db", tmp_path / "out")
+    held = [unpack(plan(), images[s]).group("trim") for s in sorted(images)]
+    assert [True, flow is not None, True] == [g.newest is not None for g in held]
+    assert [(1.0, 10), (flow or 2.0, zero or 0), (2.0, 20)] == [
+        (g.values["flow"][0], g.values["zero"][0]) for g in held]
+    unit = on_record(tmp_path / "r.db")["DP-0002"]
+    given = {n for n, cell in zip(("flow", "zero"), cells.split(","), strict=True) if cell > "-"}
+    assert {"serial", *given} == {name for _, name in unit.own}
+    left = {name for group, name in unit.left_out if group == "trim"}
+    assert given == unit.values.get("trim", {}).keys() - left
+
+
+@pytest.mark.usefixtures("way")
+def test_a_hyphen_leaves_what_all_units_are_given(tmp_path: Path) -> None:
+    """As a table without the column does."""
+    (tmp_path / "lot1.csv").write_text("trim.low,settings.label\n-,-\n12,b\n")
+    images = made(job_of(tmp_path / "lot1.csv", values={"trim": {"low": (11,)}}),
+                  tmp_path / "r.db", tmp_path / "out")
+    held = [unpack(plan(), images[s]) for s in sorted(images)]
+    assert [(11, b"pump"), (12, b"b")] == [
+        (h.group("trim").values["low"][0],
+         bytes(map(int, h.group("settings").values["label"])).rstrip(b"\0")) for h in held]
+
+
+@pytest.mark.usefixtures("way")
+def test_a_text_that_is_a_hyphen_has_a_quote_before_it(tmp_path: Path) -> None:
+    """And comes back as one."""
+    (tmp_path / "lot1.csv").write_text("settings.label\n'-\n")
+    made(job_of(tmp_path / "lot1.csv"), tmp_path / "r.db", tmp_path / "out")
+    (unit,) = on_record(tmp_path / "r.db").values()
+    assert "-" == unit.values["settings"]["label"]
+    assert ["'-"] == [row["settings.label"] for row in csv.DictReader(io.StringIO(
+        "".join(units_csv([unit]))))]
+
+
+@pytest.mark.usefixtures("way")
+@pytest.mark.parametrize(("head", "cells"), [
+    ("trim.steps", "1; -; 3"), ("trim.steps[0],trim.steps[1],trim.steps[2]", "1,-,3")])
+def test_an_array_is_given_whole_or_not(tmp_path: Path, head: str, cells: str) -> None:
+    """A hole in it is a mistake."""
+    (tmp_path / "lot1.csv").write_text(f"{head}\n{cells}\n")
+    (finding,) = job_of(tmp_path / "lot1.csv").check(None).findings
+    assert ("PS941", "`steps` is given in part") == (finding.code, finding.message)
+    (tmp_path / "lot1.csv").write_text(f"{head}\n{','.join('-' * (cells.count(',') + 1))}\n")
+    assert {"trim": 1} == dict(job_of(tmp_path / "lot1.csv").check(None).without)
+
+
+@pytest.mark.usefixtures("way")
+@pytest.mark.parametrize("values", [None, {"trim": {"low": (11,)}}], ids=["own", "common"])
+@pytest.mark.parametrize("table", [
+    "settings.label\na\n", "trim.flow [ml/turn]\n2.5\n3\n", "trim.zero [uV]\n-\n3\n",
+    "trim.flow [ml/turn],trim.steps\n-,1; 2; 3\n4,-\n-,-\n", "identity.board\n-\n2\n"])
+def test_a_table_of_all_values_gives_what_was_given(
+    tmp_path: Path, table: str, values: dict[str, dict[str, tuple[int, ...]]] | None
+) -> None:
+    """Made into images again, it leaves each as it was, and nothing that was not given looks given:
+    neither for the unit nor at all."""
+    def told() -> dict[str, object]:
+        return {s: (u.own, u.left_out, u.without, u.values)
+                for s, u in on_record(tmp_path / "r.db").items()}
+
+    (tmp_path / "lot1.csv").write_text(table)
+    images = made(job_of(tmp_path / "lot1.csv", values=values), tmp_path / "r.db", tmp_path / "out")
+    before = told()
+    (tmp_path / "all.csv").write_text("".join(units_csv(on_record(tmp_path / "r.db").values())))
+    again = job_of(tmp_path / "all.csv", pattern=None, name="again", again=True)
+    assert images == made(again, tmp_path / "r.db", tmp_path / "b")
+    assert before == told()
+
+
 def test_an_empty_group_is_a_mistake_where_the_values_of_all_units_have_it(tmp_path: Path) -> None:
     """The unit would be calibrated by what was meant for all."""
     (tmp_path / "lot1.csv").write_text(SOME)
@@ -115,7 +195,7 @@ def test_the_records_tell_it(tmp_path: Path) -> None:
     assert CALIBRATED == {serial: told not in record_html(item) for serial, item in units.items()}
     assert "no value" == label_text(units["DP-0002"], "{trim.flow}")
     text = "".join(units_csv(units.values()))
-    assert ["2.5", "", "0.75", ""] == [
+    assert ["2.5", "-", "0.75", "-"] == [
         row["trim.flow [ml/turn]"] for row in csv.DictReader(io.StringIO(text))]
     (tmp_path / "all.csv").write_text(text)
     again = made(job_of(tmp_path / "all.csv", pattern=None), tmp_path / "x.db", tmp_path / "b")
