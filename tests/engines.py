@@ -16,7 +16,7 @@ from paramstore.core.status import Status
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.catalogue import find
-from paramstore.schema.model import Group, Kind, Limits, Role, Schema
+from paramstore.schema.model import Group, Kind, Role, Schema, ValueLimits
 from paramstore.schema.reader import load_schema
 from paramstore.verify.eeprom.bench import Bench
 from paramstore.verify.eeprom.device import Device
@@ -42,13 +42,13 @@ def _other_parts() -> list[Plan]:
         groups = (
             Group("unit", 3, Role.IDENTITY, 0.01, (
                 one("serial", "u8", *b"A1\0\0", kind=Kind.TEXT),
-                one("options", "u8", 1, kind=Kind.FLAGS, limits=Limits(mask=0b101),
+                one("options", "u8", 1, kind=Kind.FLAGS, limits=ValueLimits(mask=0b101),
                     members=(("lid", 0), ("fan", 2))),
             ), copies=2),
             Group("use", 1, Role.COUNTER, 100.0, (
                 one("starts", "u32", 0),
                 *([] if small else [one("hours", "f64", *[0.0] * 30, kind=Kind.FLOAT, array=True,
-                                        limits=Limits(((0.0, 1e9),)))]),
+                                        limits=ValueLimits(((0.0, 1e9),)))]),
             )),
         )
         plans.append(plan_of(Schema("part", part, groups), (3, 2) if small else (3, 7),

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.schema import catalogue
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role, Schema
+from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema, ValueLimits
 from paramstore.schema.quantity import from_raw, parameter_from_raw, physical_number
 
 __all__ = [
@@ -126,16 +126,16 @@ def group_values(group: Group) -> st.SearchStrategy[dict[str, Any]]:
 
 
 @st.composite
-def _limits(draw: st.DrawFn, scalar: Scalar, room: int = 0) -> Limits:
+def _limits(draw: st.DrawFn, scalar: Scalar, room: int = 0) -> ValueLimits:
     """Closed limits with at least `room` integer steps between, or none at all."""
     whole = (scalar.minimum, scalar.maximum)
-    unlimited = Limits((whole,) if scalar.form is ScalarForm.FLOAT else ())
+    unlimited = ValueLimits((whole,) if scalar.form is ScalarForm.FLOAT else ())
     if draw(st.booleans()):
         return unlimited
     low, high = sorted(draw(st.tuples(_number(scalar, *whole), _number(scalar, *whole))))
     if (low, high) == whole or high - low <= room:
         return unlimited
-    return Limits(((low + 0, high + 0),))
+    return ValueLimits(((low + 0, high + 0),))
 
 
 @st.composite
@@ -181,7 +181,8 @@ def _enum(draw: st.DrawFn, name: str) -> Field:
     numbers = draw(st.lists(st.integers(0, top), min_size=len(members), max_size=len(members),
                             unique=True)) if top else list(range(len(members)))
     return Field(name, Kind.ENUM, _narrowest(("u8", "u16", "u32"), max(numbers)), 1, (),
-                 limits=Limits(_runs(numbers)), members=tuple(zip(members, numbers, strict=True)))
+                 limits=ValueLimits(_runs(numbers)),
+                 members=tuple(zip(members, numbers, strict=True)))
 
 
 @st.composite
@@ -191,14 +192,14 @@ def _flags(draw: st.DrawFn, name: str) -> Field:
                          max_size=len(members), unique=True))
     mask = sum(1 << b for b in bits)
     return Field(name, Kind.FLAGS, _narrowest(("u8", "u16", "u32", "u64"), mask), 1, (),
-                 limits=Limits(mask=mask), members=tuple(zip(members, bits, strict=True)))
+                 limits=ValueLimits(mask=mask), members=tuple(zip(members, bits, strict=True)))
 
 
 @st.composite
 def _field(draw: st.DrawFn, name: str, kind: Kind) -> Field:
     match kind:
         case Kind.BOOL:
-            field = Field(name, kind, SCALARS["u8"], 1, (), limits=Limits(((0, 1),)))
+            field = Field(name, kind, SCALARS["u8"], 1, (), limits=ValueLimits(((0, 1),)))
         case Kind.INTEGER:
             scalar = SCALARS[draw(st.sampled_from([s for s in SCALARS if s[0] in "ui"]))]
             field = draw(_numeric(name, scalar))

@@ -16,7 +16,7 @@ from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
 from paramstore.calibrate.reach import OverRange, over_range, shown_spread, spread_of
-from paramstore.calibrate.recipe import Calibration, Target
+from paramstore.calibrate.recipe import Calibration, FedParameter
 from paramstore.calibrate.recipe_units import output_units
 from paramstore.calibrate.result import OutlierState, Point, Result, StoredNumber
 from paramstore.calibrate.storing import Stored, in_parameter, store
@@ -47,7 +47,7 @@ class Job:
     findings: list[Finding]
 
     def tell(self, doubt: Doubt, severity: Severity = Severity.WARNING,
-             target: Target | None = None) -> None:
+             target: FedParameter | None = None) -> None:
         """Add a finding: at a point of the table, at a parameter of the recipe, or at the table's
         first row of the unit."""
         row = self.rows[doubt.point or 0]
@@ -58,7 +58,7 @@ class Job:
                                      severity=severity))
 
     def refuse(self, code: str, message: str, help: str, notes: tuple[str, ...] = (),
-               target: Target | None = None) -> Refused:
+               target: FedParameter | None = None) -> Refused:
         """Add a finding that ends the work; raise what is returned."""
         self.tell(Doubt(code, message, help, notes), Severity.ERROR, target)
         return Refused()
@@ -258,7 +258,7 @@ def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping
     return tuple(numbers)
 
 
-def _element(target: Target, stored: Stored, index: int) -> str:
+def _element(target: FedParameter, stored: Stored, index: int) -> str:
     """Return what follows the name of a parameter: nothing, `[1]`, or `[1] at 147 uS/cm`."""
     if target.parameter.kind is Kind.CURVE:
         x = target.parameter.fields[0]

@@ -14,7 +14,7 @@ from paramstore.located.keys import INTEGER, NUMBER, TABLE, TEXT, Key, key_table
 from paramstore.schema.identifiers import NAME_SCHEMA
 
 __all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "ModelInfo",
-           "Output"]
+           "ModelOutput"]
 
 
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
@@ -64,7 +64,7 @@ GIVES = ("value", "difference", "percent")
 
 
 @dataclass(frozen=True, slots=True)
-class Output:
+class ModelOutput:
     """What a model computes for one parameter: `key` names it, `count` is its number of elements
     (0: as many as the parameter has)."""
 
@@ -82,7 +82,7 @@ class ModelInfo:
 
     doc: str
     keys: dict[str, Key]
-    outputs: tuple[Output, ...]
+    outputs: tuple[ModelOutput, ...]
     reading_unit: str = ""
     reference_unit: str = ""
     needs_temperature: bool = False
@@ -109,7 +109,7 @@ MODELS: dict[str, ModelInfo] = {
                 high=10, code="PS804", why="water solutions have about 2 %/K"),
             _TEMPERATURE,
         ),
-        (Output("gain"), Output("offset")), one_of=("gain", "offset"),
+        (ModelOutput("gain"), ModelOutput("offset")), one_of=("gain", "offset"),
     ),
     "polynomial": ModelInfo(
         "reference = c0 + c1 x + c2 x^2 + ..., x = (reading - centre) / span",
@@ -125,7 +125,7 @@ MODELS: dict[str, ModelInfo] = {
                 "span = 2048", default=1, low=1e-12, high=1e12, code="PS804",
                 why="it is the size of a reading"),
         ),
-        (Output("coefficients", 0),),
+        (ModelOutput("coefficients", 0),),
     ),
     "curve": ModelInfo(
         "straight lines between breakpoints that are chosen among the readings",
@@ -136,7 +136,7 @@ MODELS: dict[str, ModelInfo] = {
                 "the reading, or that difference in `percent` of the reading.",
                 'gives = "percent"', default=GIVES[0], json={"enum": list(GIVES)}),
         ),
-        (Output("curve", 0),),
+        (ModelOutput("curve", 0),),
     ),
     "steinhart-hart": ModelInfo(
         "thermistor: 1/T = A + B ln R + C (ln R)^3, in K and ohm",
@@ -147,7 +147,7 @@ MODELS: dict[str, ModelInfo] = {
             _parameter("b", "B", "factory.ntc_b"),
             _parameter("c", "C", "factory.ntc_c"),
         ),
-        (Output("coefficients", 3), Output("a"), Output("b"), Output("c")),
+        (ModelOutput("coefficients", 3), ModelOutput("a"), ModelOutput("b"), ModelOutput("c")),
         reading_unit="ohm", reference_unit="degC", one_of=("coefficients", "a"),
         exclusive=("coefficients", "a"),
     ),
@@ -158,7 +158,7 @@ MODELS: dict[str, ModelInfo] = {
             _parameter("beta", "beta, in K", "factory.ntc_beta", required=True),
             _parameter("r25", "the resistance at 25 degC", "factory.ntc_r25", required=True),
         ),
-        (Output("beta"), Output("r25")), reading_unit="ohm", reference_unit="degC",
+        (ModelOutput("beta"), ModelOutput("r25")), reading_unit="ohm", reference_unit="degC",
     ),
     "ph": ModelInfo(
         "pH electrode: E = zero + slope (pH - 7) T/298.15 K",
@@ -170,7 +170,7 @@ MODELS: dict[str, ModelInfo] = {
                        ),
             _TEMPERATURE,
         ),
-        (Output("slope"), Output("zero"), Output("temperature")),
+        (ModelOutput("slope"), ModelOutput("zero"), ModelOutput("temperature")),
         reading_unit="mV", reference_unit="pH", needs_temperature=True,
     ),
     "adc": ModelInfo(
@@ -188,7 +188,7 @@ MODELS: dict[str, ModelInfo] = {
             _parameter("gain", "the gain, about 1", "factory.adc_gain"),
             _parameter("offset", "the offset, else fixed at 0", "factory.adc_offset"),
         ),
-        (Output("reference_voltage"), Output("gain"), Output("offset")),
+        (ModelOutput("reference_voltage"), ModelOutput("gain"), ModelOutput("offset")),
         one_of=("reference_voltage", "gain", "offset"), exclusive=("reference_voltage", "gain"),
     ),
 }

@@ -15,11 +15,11 @@ from paramstore.calibrate.keys import MODELS, ModelInfo
 from paramstore.core.errors import SourceText, Span
 from paramstore.schema.model import Field, Group, Parameter
 
-__all__ = ["Calibration", "Recipe", "Target"]
+__all__ = ["Calibration", "FedParameter", "Recipe"]
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class FedParameter:
     """A parameter that takes an output. A number in the unit of the model, times `factor`, is one
     in the unit of the parameter; `x_factor` is that of the readings, for x of a curve."""
 
@@ -51,7 +51,7 @@ class Calibration:
     model: str
     reading_unit: str
     reference_unit: str
-    targets: dict[str, Target]
+    targets: dict[str, FedParameter]
     options: dict[str, Any]
     span: Span
     doc: str = ""
@@ -79,7 +79,7 @@ class Recipe:
 
     source: SourceText
     calibrations: tuple[Calibration, ...]
-    serial: Target | None = None
+    serial: FedParameter | None = None
 
     def calibration(self, name: str) -> Calibration | None:
         """Return the calibration called `name`, None if there is none."""

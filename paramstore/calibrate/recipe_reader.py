@@ -12,9 +12,9 @@ from paramstore.calibrate.keys import (
     MODELS,
     ROOT_KEYS,
     ModelInfo,
-    Output,
+    ModelOutput,
 )
-from paramstore.calibrate.recipe import Calibration, Recipe, Target
+from paramstore.calibrate.recipe import Calibration, FedParameter, Recipe
 from paramstore.calibrate.recipe_units import with_units
 from paramstore.core.errors import FindingsError, SourceText, Span
 from paramstore.core.words import code_list, did_you_mean, near_words
@@ -66,7 +66,7 @@ class _Reader:
                                help="add a table such as `[calibration.electrode]`")
         return [c for name in tables if (c := self._calibration(name)) is not None]
 
-    def serial(self, root: CheckedTable) -> Target | None:
+    def serial(self, root: CheckedTable) -> FedParameter | None:
         text = root.get("serial")
         if text is None:
             return None
@@ -117,7 +117,7 @@ class _Reader:
                            self.validator.value(*path, "model"), help=help)
         return None
 
-    def _targets(self, table: CheckedTable, info: ModelInfo) -> dict[str, Target] | None:
+    def _targets(self, table: CheckedTable, info: ModelInfo) -> dict[str, FedParameter] | None:
         targets, sound = {}, True
         for output in info.outputs:
             text = table.get(output.key)
@@ -130,7 +130,7 @@ class _Reader:
                 targets[output.key] = target
         return targets if sound else None
 
-    def _target(self, text: str, span: Span) -> Target | None:
+    def _target(self, text: str, span: Span) -> FedParameter | None:
         names = [f"{g.name}.{p.name}" for g in self.schema.groups for p in g.parameters]
         if text not in names:
             bare = [n for n in names if n.partition(".")[2] == text]
@@ -146,9 +146,9 @@ class _Reader:
         self.fed[text] = span
         group_name, _, name = text.partition(".")
         group = self.schema.group(group_name)
-        return Target(group, group.parameter(name), span)
+        return FedParameter(group, group.parameter(name), span)
 
-    def _suits(self, target: Target, output: Output) -> bool:
+    def _suits(self, target: FedParameter, output: ModelOutput) -> bool:
         """Check that the parameter can hold the numbers of the output."""
         parameter, own = target.parameter, target.field
         curve = parameter.kind is Kind.CURVE

@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from paramstore.calibrate.keys import EQUATIONS
-from paramstore.calibrate.recipe import Calibration, Target
+from paramstore.calibrate.recipe import Calibration, FedParameter
 from paramstore.calibrate.units import factor, parse_unit
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.model import Kind
@@ -76,8 +76,8 @@ def _reading_factor(validator: Validator, table: CheckedTable,
     return known
 
 
-def _fitted(validator: Validator, key: str, target: Target, unit: str,
-            calibration: Calibration) -> Target | None:
+def _fitted(validator: Validator, key: str, target: FedParameter, unit: str,
+            calibration: Calibration) -> FedParameter | None:
     """Return the target with its factors; a parameter without a unit takes any."""
     own = target.field.unit
     if unit == MIXED:
@@ -97,7 +97,7 @@ def _fitted(validator: Validator, key: str, target: Target, unit: str,
     return replace(target, factor=into, x_factor=x_into)
 
 
-def _factor(validator: Validator, key: str, target: Target, unit: str, own: str,
+def _factor(validator: Validator, key: str, target: FedParameter, unit: str, own: str,
             axis: str = "") -> Fraction | None:
     known = factor(parse_unit(unit), parse_unit(own)) if own else Fraction(1)
     if known is None:

@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 
 from paramstore.calibrate.leastsq import Array
-from paramstore.calibrate.recipe import Target
+from paramstore.calibrate.recipe import FedParameter
 from paramstore.core.scalars import Raw
 from paramstore.schema.element import refuse_fit
 from paramstore.schema.model import Field, Kind
@@ -31,12 +31,12 @@ class Stored:
     shown: tuple[str, ...]
 
 
-def in_parameter(target: Target, numbers: Sequence[float]) -> tuple[float, ...]:
+def in_parameter(target: FedParameter, numbers: Sequence[float]) -> tuple[float, ...]:
     """Return numbers of the model in the unit of the parameter."""
     return tuple(float(Fraction(n) * target.factor) for n in numbers)
 
 
-def store(target: Target, numbers: Sequence[float], x_raws: Sequence[Raw] = ()) -> Stored:
+def store(target: FedParameter, numbers: Sequence[float], x_raws: Sequence[Raw] = ()) -> Stored:
     """Return what storing finite `numbers` in a parameter makes of them; `x_raws` of a curve.
 
     ValueProblem if a number does not fit in the stored type, or breaks a limit.

@@ -32,10 +32,10 @@ from paramstore.schema.fixed.found import (
     Elements,
     FixedContents,
     FixedGroupContents,
+    GroupPresence,
     NoValue,
-    Presence,
 )
-from paramstore.schema.fixed.model import Item
+from paramstore.schema.fixed.model import PlacedParameter
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import (
@@ -207,7 +207,7 @@ def _of_block(contents: FixedContents, way: FieldMapping, found: FixedGroupConte
         if spoilt := contents.wrong_over(found.group):
             return _lost(way, ValueOutcome.UNFIT, f"the checksum `{spoilt}` is wrong", len(
                 found.group.item(name).places) if not way.spread else 1)
-        lacking = found.presence is not Presence.ABSENT and name not in found.unset
+        lacking = found.presence is not GroupPresence.ABSENT and name not in found.unset
         return _lost(way, ValueOutcome.UNREAD if lacking else None,
                      "its bytes are not in the dump" if lacking else "", len(found.group.item(
                          name).places) if not way.spread else 1)
@@ -231,7 +231,7 @@ def _lost(way: FieldMapping, outcome: ValueOutcome | None, reason: str, count: i
     return _Taken(before, (element,) * (count or (1 if way.spread and before else way.field.count)))
 
 
-def _text(way: FieldMapping, item: Item, elements: Elements, before: str) -> _Element:
+def _text(way: FieldMapping, item: PlacedParameter, elements: Elements, before: str) -> _Element:
     raws = tuple(raw for raw in elements if not isinstance(raw, NoValue))
     if any(b.kind is BreachKind.TEXT for b in own_breaches(item.parameter, item.field, raws)):
         return _Element(before, ValueOutcome.UNFIT, reason="it is no UTF-8 text")
@@ -242,7 +242,8 @@ def _text(way: FieldMapping, item: Item, elements: Elements, before: str) -> _El
         return _Element(before, ValueOutcome.UNFIT, reason=problem.message)
 
 
-def _element(way: FieldMapping, item: Item, raw: Raw | NoValue, path: tuple[int, ...]) -> _Element:
+def _element(way: FieldMapping, item: PlacedParameter, raw: Raw | NoValue,
+             path: tuple[int, ...]) -> _Element:
     """Return what becomes of one number, name or date."""
     if isinstance(raw, NoValue):
         name = element_name(way.field, path)
@@ -310,14 +311,14 @@ def _left(contents: FixedContents, ways: tuple[FieldMapping, ...]) -> Iterator[M
     """Yield the values that the store does not take; of copies those of the one that counts."""
     taken = {(block.name, way.item.name) for way in ways for block in way.blocks}
     for found in contents.groups:
-        if found.presence is Presence.THERE and found.copy in (None, Copy.USED):
+        if found.presence is GroupPresence.THERE and found.copy in (None, Copy.USED):
             for item in found.group.items:
                 kept = (found.group.name, item.name) in taken or item.name == found.group.copies
                 if not kept and item.always is None:
                     yield from _lost_item(found, item)
 
 
-def _lost_item(found: FixedGroupContents, item: Item) -> Iterator[MigratedValue]:
+def _lost_item(found: FixedGroupContents, item: PlacedParameter) -> Iterator[MigratedValue]:
     elements = found.elements(item.name)
     if elements is not None:
         yield MigratedValue(f"{found.group.name}.{item.name}",

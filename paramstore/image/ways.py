@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from paramstore.core.errors import Finding, FindingsError
 from paramstore.core.words import code_list, did_you_mean
-from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 
 __all__ = ["NUMBERS", "FieldMapping", "ways_into"]
@@ -27,7 +27,7 @@ class FieldMapping:
     """
 
     blocks: tuple[FixedGroup, ...]
-    item: Item
+    item: PlacedParameter
     group: Group
     parameter: Parameter
     field: Field
@@ -65,7 +65,7 @@ def ways_into(layout: FixedLayout, schema: Schema) -> tuple[FieldMapping, ...]:
     return tuple(ways)
 
 
-def _sources(layout: FixedLayout) -> Iterator[tuple[tuple[FixedGroup, ...], Item]]:
+def _sources(layout: FixedLayout) -> Iterator[tuple[tuple[FixedGroup, ...], PlacedParameter]]:
     """Yield each parameter with the blocks that give its value together."""
     for group in layout.groups:
         for item in group.items:
@@ -78,7 +78,7 @@ def _sources(layout: FixedLayout) -> Iterator[tuple[tuple[FixedGroup, ...], Item
 
 
 def _target(layout: FixedLayout, schema: Schema, source: FixedGroup,
-            item: Item) -> tuple[Group, Parameter, Field] | Finding | None:
+            item: PlacedParameter) -> tuple[Group, Parameter, Field] | Finding | None:
     target = item.target
     if target.nowhere or item.always is not None:
         return None

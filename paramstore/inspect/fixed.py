@@ -37,14 +37,14 @@ from paramstore.schema.fixed.found import (
     Copy,
     FixedContents,
     FixedGroupContents,
+    GroupPresence,
     NoValue,
-    Presence,
 )
 from paramstore.schema.fixed.model import (
     CheckKind,
     FixedGroup,
     FixedLayout,
-    Item,
+    PlacedParameter,
     place_bytes,
     show_place,
 )
@@ -113,7 +113,7 @@ def _raws(found: FixedGroupContents, name: str) -> GroupRaws | Absence:
         return {name: raws}
     if name in found.faulty:
         return Absence.FAULTY
-    absent = name in found.unset or found.presence is Presence.ABSENT
+    absent = name in found.unset or found.presence is GroupPresence.ABSENT
     return Absence.NOTHING if absent else Absence.UNREAD
 
 
@@ -150,7 +150,7 @@ class ItemState(Enum):
         return self not in (ItemState.SOUND, ItemState.UNSET, ItemState.ERASED, ItemState.UNREAD)
 
 
-def item_state(found: FixedGroupContents, item: Item) -> ItemState:
+def item_state(found: FixedGroupContents, item: PlacedParameter) -> ItemState:
     """Return what became of a parameter of a group."""
     if item.name in found.unset:
         return ItemState.UNSET
@@ -170,7 +170,7 @@ def item_state(found: FixedGroupContents, item: Item) -> ItemState:
     return ItemState.NO_TEXT if item.field.kind is Kind.TEXT else ItemState.OUTSIDE
 
 
-def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[str]:
+def wrong_in(group: FixedGroup, item: PlacedParameter, raws: tuple[Raw, ...]) -> Iterator[str]:
     """Yield what is wrong with the value of one parameter, as messages that stand alone."""
     field = item.field
     if item.always is not None and raws != item.always:
@@ -186,7 +186,7 @@ def wrong_in(group: FixedGroup, item: Item, raws: tuple[Raw, ...]) -> Iterator[s
         yield breach_text(breach, group, {field.name: raws})
 
 
-def faults_in(found: FixedGroupContents, item: Item) -> Iterator[str]:
+def faults_in(found: FixedGroupContents, item: PlacedParameter) -> Iterator[str]:
     """Yield which elements of a parameter have bits that stand for nothing, as messages."""
     for index, raw in enumerate(found.faulty.get(item.name, ())):
         if isinstance(raw, NoValue):
@@ -254,11 +254,11 @@ class _Diagnosis:
     def _lacks(self) -> str:
         """Return in words what is not whole for gaps; "" if nothing is."""
         values = sum(
-            found.presence is Presence.CUT or item.name not in found.read
-            for found in self._contents.groups if found.presence is not Presence.ABSENT
+            found.presence is GroupPresence.CUT or item.name not in found.read
+            for found in self._contents.groups if found.presence is not GroupPresence.ABSENT
             for item in found.group.items)
         checks = sum(len(found.group.checks) - len(found.checks) for found in self._contents.groups
-                     if found.presence is not Presence.ABSENT)
+                     if found.presence is not GroupPresence.ABSENT)
         what = [plural(count, name) for count, name in (
             (values, "value"), (checks, "checksum")) if count]
         are = "is" if values + checks == 1 else "are"
@@ -277,7 +277,7 @@ class _Diagnosis:
                 for message in wrong_in(found.group, item, found.values[item.name]):
                     yield self._item(code, name, item, message)
 
-    def _item(self, code: str, group: str, item: Item, message: str) -> Finding:
+    def _item(self, code: str, group: str, item: PlacedParameter, message: str) -> Finding:
         where = show_place(tuple(b for p in item.places for b in p))
         return self._found(code, f"group `{group}`: {message}", notes=(f"it stands at {where}",))
 
@@ -316,7 +316,7 @@ def holes_of(contents: FixedContents) -> list[tuple[int, int]]:
     for found in contents.groups:
         if found.group.condition is not None:
             known.update(place_bytes(found.group.condition.place))
-        if found.presence is not Presence.ABSENT:
+        if found.presence is not GroupPresence.ABSENT:
             known.update(b.address for i in found.group.items for p in i.places for b in p)
             known.update(a for c in found.group.checks for a in place_bytes(c.place))
     holes: list[tuple[int, int]] = []

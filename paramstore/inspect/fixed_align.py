@@ -19,8 +19,8 @@ from paramstore.inspect.transformations import transformations
 from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.contents import read_image
-from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
-from paramstore.schema.fixed.model import FixedLayout, Item, place_width
+from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
+from paramstore.schema.fixed.model import FixedLayout, PlacedParameter, place_width
 from paramstore.schema.model import Kind
 
 __all__ = ["ENOUGH_BITS", "FixedAlignment", "align_fixed", "evidence_bits", "lies_somewhere"]
@@ -82,7 +82,7 @@ def evidence_bits(contents: FixedContents, *, checksums: bool = True) -> int:
     anything of them that is in the image is wrong."""
     bits = 0
     for found in contents.groups:
-        if found.presence is not Presence.THERE or not _counts(found, contents):
+        if found.presence is not GroupPresence.THERE or not _counts(found, contents):
             continue
         for item in found.group.items:
             if item.always is not None and item.name in found.read:
@@ -154,7 +154,7 @@ def _longest_constant(layout: FixedLayout) -> tuple[int, bytes]:
     return best
 
 
-def _constant_bits(item: Item) -> Iterator[tuple[int, int, int]]:
+def _constant_bits(item: PlacedParameter) -> Iterator[tuple[int, int, int]]:
     """Yield (address, mask, bits) of what a constant fills; only of numbers and plain texts."""
     raws = [r for r in item.always or () if isinstance(r, int)]
     if item.field.kind is Kind.TEXT:

@@ -10,14 +10,14 @@ from paramstore.core.errors import ToolError
 from paramstore.core.words import did_you_mean
 from paramstore.inspect.meaning import number_bit
 from paramstore.schema.fixed.coding import Coding
-from paramstore.schema.fixed.found import FixedContents, Presence
+from paramstore.schema.fixed.found import FixedContents, GroupPresence
 from paramstore.schema.fixed.model import (
     Bits,
     Check,
     FixedGroup,
     FixedLayout,
-    Item,
     Place,
+    PlacedParameter,
     place_bytes,
     place_width,
 )
@@ -35,7 +35,7 @@ class Owner:
     """
 
     group: FixedGroup
-    thing: Item | Check
+    thing: PlacedParameter | Check
     element: int
     place: Place
     bits: Bits
@@ -82,7 +82,7 @@ def owners_of(layout: FixedLayout, address: int,
 
 def _all(layout: FixedLayout, contents: FixedContents | None) -> Iterator[Owner]:
     there = {} if contents is None else {
-        g.group.name: g.presence is Presence.THERE for g in contents.groups}
+        g.group.name: g.presence is GroupPresence.THERE for g in contents.groups}
     for group in layout.groups:
         present = there.get(group.name, None if group.condition else True)
         for item in group.items:
@@ -92,7 +92,7 @@ def _all(layout: FixedLayout, contents: FixedContents | None) -> Iterator[Owner]
             yield from _pieces(group, check, 0, check.place, present)
 
 
-def _pieces(group: FixedGroup, thing: Item | Check, element: int, place: Place,
+def _pieces(group: FixedGroup, thing: PlacedParameter | Check, element: int, place: Place,
             present: bool | None) -> Iterator[Owner]:
     lowest = place_width(place)
     for bits in place:
@@ -118,7 +118,7 @@ def bit_text(owner: Owner, bit: int) -> str:
 # ---- Name to places -----------------------------------------------------------------------------
 
 
-def find(layout: FixedLayout, name: str) -> list[tuple[FixedGroup, Item | Check, Place]]:
+def find(layout: FixedLayout, name: str) -> list[tuple[FixedGroup, PlacedParameter | Check, Place]]:
     """Return where a parameter or checksum lies: in every block of its group, unless one is named.
 
     `name` is GROUP.PARAMETER, with `[n]` for an element and the name of a flag for its bit. A
@@ -145,12 +145,12 @@ def find(layout: FixedLayout, name: str) -> list[tuple[FixedGroup, Item | Check,
     return [(g, _things(g)[second], _part(_things(g)[second], name, rest)) for g in groups]
 
 
-def _things(group: FixedGroup) -> dict[str, Item | Check]:
-    things: tuple[Item | Check, ...] = (*group.checks, *group.items)
+def _things(group: FixedGroup) -> dict[str, PlacedParameter | Check]:
+    things: tuple[PlacedParameter | Check, ...] = (*group.checks, *group.items)
     return {thing.name: thing for thing in things}
 
 
-def _part(thing: Item | Check, name: str, rest: str) -> Place:
+def _part(thing: PlacedParameter | Check, name: str, rest: str) -> Place:
     """Return the place of a thing, or of the element and flag of it that `rest` names."""
     if isinstance(thing, Check):
         place = thing.place
@@ -183,7 +183,7 @@ def _bit(place: Place, number: int) -> Bits:
     raise AssertionError("a member fits in its bits")
 
 
-def bytes_of(thing: Item | Check) -> list[int]:
+def bytes_of(thing: PlacedParameter | Check) -> list[int]:
     """Return the addresses of the bytes that a thing has a part in, in order."""
     places = (thing.place,) if isinstance(thing, Check) else thing.places
     return place_bytes(tuple(b for p in places for b in p))

@@ -14,7 +14,16 @@ from paramstore.core.checksum import crc32c
 from paramstore.core.scalars import SCALARS
 from paramstore.layout.layout_id import layout_id, plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
-from paramstore.schema.model import Convert, Field, Group, Kind, Limits, Parameter, Role, Schema
+from paramstore.schema.model import (
+    Convert,
+    Field,
+    Group,
+    Kind,
+    Parameter,
+    Role,
+    Schema,
+    ValueLimits,
+)
 from paramstore.schema.part import Part, WriteProtect
 
 __all__ = ["plan_from_data", "plan_to_data"]
@@ -150,7 +159,7 @@ def _placed(data: dict[str, Any], kind: Kind) -> PlacedField:
     convert = data["convert"]
     field = Field(
         data["name"], kind, SCALARS[data["type"]], data["count"], tuple(data["default"]),
-        data["array"], Limits(tuple((a, b) for a, b in data["ranges"]), data["mask"]),
+        data["array"], ValueLimits(tuple((a, b) for a, b in data["ranges"]), data["mask"]),
         data["rising"], data["unit"], Decimal(data["scale"]), Decimal(data["zero"]),
         data["digits"], tuple((name, number) for name, number in data["members"]),
         convert and Convert(Decimal(convert["factor"]), Decimal(convert["offset"]),

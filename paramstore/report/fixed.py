@@ -32,14 +32,14 @@ from paramstore.schema.fixed.found import (
     Copy,
     FixedContents,
     FixedGroupContents,
+    GroupPresence,
     NoValue,
-    Presence,
 )
 from paramstore.schema.fixed.model import (
     FixedGroup,
     FixedLayout,
-    Item,
     Place,
+    PlacedParameter,
     Relation,
     place_bytes,
     place_width,
@@ -79,14 +79,15 @@ def fixed_text(found: FixedExamination, style: Style = no_style) -> str:
     contents = found.contents
     lines = [f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
     for group in contents.groups:
-        if group.presence is Presence.THERE:
+        if group.presence is GroupPresence.THERE:
             lines += ["", *_group(contents, group, style)]
-    there = {g.group.declared for g in contents.groups if g.presence is Presence.THERE}
+    there = {g.group.declared for g in contents.groups if g.presence is GroupPresence.THERE}
     absent = dict.fromkeys(g.group.declared for g in contents.groups
-                           if g.presence is Presence.ABSENT and g.group.declared not in there)
-    cut = [g.group.name for g in contents.groups if g.presence is Presence.CUT]
+                           if g.presence is GroupPresence.ABSENT and g.group.declared not in there)
+    cut = [g.group.name for g in contents.groups if g.presence is GroupPresence.CUT]
     tail = [(presence.value, ", ".join(names))
-            for presence, names in ((Presence.ABSENT, absent), (Presence.CUT, cut)) if names]
+            for presence, names in (
+                (GroupPresence.ABSENT, absent), (GroupPresence.CUT, cut)) if names]
     holes = [f"0x{first:04X} to 0x{end - 1:04X}" if end - first > 1 else f"0x{first:04X}"
              for first, end in holes_of(contents)]
     if holes:
@@ -106,14 +107,14 @@ def _group(contents: FixedContents, found: FixedGroupContents, style: Style) -> 
     yield from named_lines([(name, text) for name, text in rows if text])
 
 
-def item_text(found: FixedGroupContents, item: Item, spoilt: bool = False) -> str:
+def item_text(found: FixedGroupContents, item: PlacedParameter, spoilt: bool = False) -> str:
     """Return the value of a parameter with what is wrong with it; "" if its group is not there.
     `spoilt`: a checksum that covers it is wrong."""
     remark = _item_remark(found, item, spoilt)
     return item_value(found, item) + (f"  <- {remark}" if remark else "")
 
 
-def item_value(found: FixedGroupContents, item: Item) -> str:
+def item_value(found: FixedGroupContents, item: PlacedParameter) -> str:
     """Return the value of a parameter; "" if its group is not there."""
     match item_state(found, item):
         case ItemState.UNSET:
@@ -123,11 +124,11 @@ def item_value(found: FixedGroupContents, item: Item) -> str:
         case ItemState.FAULTY:
             return printable(elements_text(item.field, found.faulty[item.name]))
         case ItemState.UNREAD:
-            return Presence.CUT.value if found.presence is Presence.THERE else ""
+            return GroupPresence.CUT.value if found.presence is GroupPresence.THERE else ""
     return printable(format_value(item.field, found.values[item.name]))
 
 
-def _item_remark(found: FixedGroupContents, item: Item, spoilt: bool) -> str:
+def _item_remark(found: FixedGroupContents, item: PlacedParameter, spoilt: bool) -> str:
     match item_state(found, item):
         case ItemState.UNSET | ItemState.SOUND:
             return UNDER if spoilt else ""
@@ -273,7 +274,7 @@ def _rows(group: FixedGroup) -> Iterator[tuple[int, tuple[str, ...]]]:
             "checksum", "", f"{kind} over {plural(len(check.over), 'byte')}")
 
 
-def type_text(item: Item) -> str:
+def type_text(item: PlacedParameter) -> str:
     """Return the type of a parameter, as its schema calls it."""
     field = item.field
     name = field.scalar.name if field.kind in (Kind.INTEGER, Kind.FLOAT) else field.kind.value
@@ -287,7 +288,7 @@ def type_text(item: Item) -> str:
 _CODINGS = {Coding.BCD: "in BCD", Coding.UNIX: "in Unix time", Coding.PACKED: "packed"}
 
 
-def limits_text(item: Item) -> str:
+def limits_text(item: PlacedParameter) -> str:
     """Return what a parameter may be, where the schema says more than its type."""
     field = item.field
     if item.always is not None:

@@ -16,13 +16,13 @@ from paramstore.inspect.fixed_meaning import Owner, bit_text, owners_of
 from paramstore.report.bytes import HEX_ROW, hex_line
 from paramstore.report.findings import Style, no_style
 from paramstore.report.fixed import UNCHECKED, check_text, item_text
-from paramstore.schema.fixed.found import Copy, FixedContents, Presence
+from paramstore.schema.fixed.found import Copy, FixedContents, GroupPresence
 from paramstore.schema.fixed.model import (
     Check,
     FixedGroup,
     FixedLayout,
-    Item,
     Place,
+    PlacedParameter,
     place_bytes,
     show_place,
 )
@@ -85,7 +85,7 @@ def _told(contents: FixedContents) -> dict[int, str]:
     absent: dict[int, list[str]] = {}
     for found in contents.groups:
         condition, side = found.group.condition, (
-            there if found.presence is Presence.THERE else absent)
+            there if found.presence is GroupPresence.THERE else absent)
         for address in place_bytes(condition.place) if condition else ():
             side.setdefault(address, []).append(found.group.name)
     told = {a: f"not there: {', '.join(names[:4])}{', ...' * (len(names) > 4)}"
@@ -103,7 +103,7 @@ def thing_text(found: FixedExamination, group: str, name: str) -> str:
         if item.name == name:
             spoilt = spoilt_items(found.contents, contents.group)
             return item_text(contents, item, name in spoilt)
-    unchecked = contents.presence is Presence.THERE and any(
+    unchecked = contents.presence is GroupPresence.THERE and any(
         check.name == name for check in contents.group.checks)
     return UNCHECKED if unchecked else ""
 
@@ -174,7 +174,8 @@ def _when(owner: Owner) -> str:
     return ", if that is there" if owner.present is None else ""
 
 
-def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Check, Place]],
+def fixed_location_text(name: str,
+                        places: Sequence[tuple[FixedGroup, PlacedParameter | Check, Place]],
                         found: FixedExamination | None = None) -> str:
     """Return where a parameter lies in each block of its group, with a dump also its value."""
     group, thing, _ = places[0]
@@ -186,13 +187,16 @@ def fixed_location_text(name: str, places: Sequence[tuple[FixedGroup, Item | Che
     return "\n".join(lines) + "\n"
 
 
-def _stands(found: FixedExamination, group: FixedGroup, thing: Item | Check, place: Place) -> str:
+def _stands(found: FixedExamination, group: FixedGroup, thing: PlacedParameter | Check,
+            place: Place) -> str:
     """Return what stands at a place; of a value that is not whole the bytes there are of it."""
     contents, at = found.contents.group(group.name), place_bytes(place)
     whole = thing.name in contents.read
     there = at[-1] < len(found.contents.image) and not any(
         gaps_in(found.dump.gaps, a, a + 1) for a in at)
-    if isinstance(thing, Item) and contents.presence is Presence.THERE and there and not whole:
+    parameter_there = (isinstance(thing, PlacedParameter)
+                       and contents.presence is GroupPresence.THERE)
+    if parameter_there and there and not whole:
         shown = bytes(found.contents.image[a] for a in at).hex(" ").upper()
         return f"{shown}; not all of {thing.name} is in the dump"
     return thing_text(found, group.name, thing.name) or contents.presence.value

@@ -11,7 +11,7 @@ from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.core.words import show_number
 from paramstore.located.validator import CheckedTable
 from paramstore.schema.element import decimal_of, element_to_raw, refuse_fit
-from paramstore.schema.model import Field, Kind, Limits
+from paramstore.schema.model import Field, Kind, ValueLimits
 from paramstore.schema.numbers import exact_steps
 from paramstore.schema.quantity import Loss, ValueProblem, physical_number, show_raw
 
@@ -48,7 +48,7 @@ def limited(table: CheckedTable, field: Field) -> Field:
     whole = (low, high) == (field.scalar.minimum, field.scalar.maximum)
     if whole and field.scalar.form is not ScalarForm.FLOAT:
         return field
-    return replace(field, limits=Limits(((low, high),)))
+    return replace(field, limits=ValueLimits(((low, high),)))
 
 
 def _bound(table: CheckedTable, field: Field, key: str) -> Raw | None:

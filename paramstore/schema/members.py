@@ -10,7 +10,7 @@ from paramstore.core.words import code_list, type_of
 from paramstore.located.validator import CheckedTable
 from paramstore.schema.identifiers import member_problem
 from paramstore.schema.keys import STORAGE
-from paramstore.schema.model import Field, Kind, Limits
+from paramstore.schema.model import Field, Kind, ValueLimits
 
 __all__ = ["read_members"]
 
@@ -33,8 +33,8 @@ def read_members(table: CheckedTable, name: str, kind: Kind) -> Field | None:
     if scalar is None:
         return None
     numbers = [number for number, _ in members.values()]
-    limits = Limits(mask=sum(1 << n for n in numbers)) if kind is Kind.FLAGS else (
-        Limits(_runs(numbers)))
+    limits = ValueLimits(mask=sum(1 << n for n in numbers)) if kind is Kind.FLAGS else (
+        ValueLimits(_runs(numbers)))
     pairs = tuple((member, number) for member, (number, _) in members.items())
     return Field(name, kind, scalar, 1, (), limits=limits, members=pairs)
 

@@ -17,8 +17,18 @@ from paramstore.core.errors import SourceText, Span
 from paramstore.core.scalars import Raw, Scalar
 from paramstore.schema.part import Part
 
-__all__ = ["AnyGroup", "AnySchema", "Convert", "Field", "Group", "Kind", "Limits", "Parameter",
-           "Role", "Schema"]
+__all__ = [
+    "AnyGroup",
+    "AnySchema",
+    "Convert",
+    "Field",
+    "Group",
+    "Kind",
+    "Parameter",
+    "Role",
+    "Schema",
+    "ValueLimits",
+]
 
 
 class Role(StrEnum):
@@ -50,7 +60,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ValueLimits:
     """Which raw values an element may take.
 
     `ranges`: closed, sorted, disjoint; an empty tuple allows every value of the scalar
@@ -97,7 +107,7 @@ class Field:
     count: int
     default: tuple[Raw, ...]
     array: bool = False  # declared with a count, even if that is 1
-    limits: Limits = Limits()
+    limits: ValueLimits = ValueLimits()
     rising: bool = False  # each element must be greater than the one before
     unit: str = ""
     scale: Decimal = Decimal(1)

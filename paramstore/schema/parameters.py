@@ -28,7 +28,7 @@ from paramstore.schema.keys import (
 )
 from paramstore.schema.limits import grid_note, limited, refuse_value
 from paramstore.schema.members import read_members
-from paramstore.schema.model import Field, Kind, Limits, Parameter
+from paramstore.schema.model import Field, Kind, Parameter, ValueLimits
 from paramstore.schema.numbers import nearest_raw
 from paramstore.schema.quantity import (
     Loss,
@@ -178,7 +178,7 @@ def read_single(table: CheckedTable, name: str, kind: Kind) -> tuple[Field] | No
         case Kind.ENUM | Kind.FLAGS:
             field = read_members(table, name, kind)
         case Kind.BOOL:
-            field = Field(name, kind, SCALARS["u8"], 1, (), limits=Limits(((0, 1),)))
+            field = Field(name, kind, SCALARS["u8"], 1, (), limits=ValueLimits(((0, 1),)))
         case _:
             size = table.get("size")
             field = size and Field(name, kind, SCALARS["u8"], size, ())

@@ -18,7 +18,7 @@ from paramstore.firmware.view import view_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import build_label, default_payload
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role, Schema
+from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema, ValueLimits
 from paramstore.schema.reader import read_schema
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.goldens import golden
@@ -104,7 +104,7 @@ def test_every_file_names_itself_in_its_first_line() -> None:
 
 def test_equal_limits_are_stored_once() -> None:
     """A hundred booleans cost two bytes of limits."""
-    flags = [one(f"f{i}", "u8", 0, kind=Kind.BOOL, limits=Limits(((0, 1),))) for i in range(5)]
+    flags = [one(f"f{i}", "u8", 0, kind=Kind.BOOL, limits=ValueLimits(((0, 1),))) for i in range(5)]
     text = generate(plan_with(*flags))["unit_params.c"]
     assert b"\x00\x01" == bytes_of(text, "limits")
 
@@ -119,14 +119,15 @@ def test_equal_limits_are_stored_once() -> None:
 def test_limits_are_keys_that_order_like_numbers(scalar: str, low: float, high: float,
                                                  expected: str) -> None:
     """Compared byte by byte they order as the values do; -0.0 is 0.0."""
-    field = one("a", scalar, 0, limits=Limits(((low, high),)))
+    field = one("a", scalar, 0, limits=ValueLimits(((low, high),)))
     text = generate(plan_with(field))["unit_params.c"]
     assert bytes.fromhex(expected) == bytes_of(text, "limits")
 
 
 def test_limits_of_the_whole_type_cost_nothing() -> None:
     """An integer whose range is its type's needs no limits; a float always has them."""
-    text = generate(plan_with(one("a", "u16", 0, limits=Limits(((0, 65535),)))))["unit_params.c"]
+    whole = ValueLimits(((0, 65535),))
+    text = generate(plan_with(one("a", "u16", 0, limits=whole)))["unit_params.c"]
     assert "limits[]" not in text
 
 
@@ -199,7 +200,7 @@ def test_a_store_may_not_take_the_name_of_a_standard_type(store: str) -> None:
 def test_an_enumeration_with_too_many_gaps_is_refused() -> None:
     """The tables count ranges in a byte."""
     field = Field("e", Kind.ENUM, SCALARS["u16"], 1, (0,),
-                  limits=Limits(tuple((n, n) for n in range(0, 1000, 2))))
+                  limits=ValueLimits(tuple((n, n) for n in range(0, 1000, 2))))
     assert ["PS702"] == codes_of(plan_with(Parameter("e", Kind.ENUM, (field,))))
 
 

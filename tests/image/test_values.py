@@ -15,7 +15,7 @@ from paramstore.image.values import _CODE_OF_PROBLEM, GivenValues, read_values
 from paramstore.image.values_out import values_toml
 from paramstore.report.findings import findings_text
 from paramstore.schema import element, quantity
-from paramstore.schema.model import Group, Kind, Limits, Role, Schema
+from paramstore.schema.model import Group, Kind, Role, Schema, ValueLimits
 from tests.codes import IMAGE as CODES
 from tests.goldens import golden
 from tests.record.plans import EXAMPLE, one, part
@@ -26,12 +26,12 @@ SCHEMA = replace(EXAMPLE.schema, groups=(
     LIMITS, USER,
     Group("kinds", 9, Role.SETTING, 1.0, (
         one("mode", "u8", 0, kind=Kind.ENUM, members=(("off", 0), ("auto", 5)),
-            limits=Limits(((0, 0), (5, 5)))),
+            limits=ValueLimits(((0, 0), (5, 5)))),
         one("alarms", "u8", 0, kind=Kind.FLAGS, members=(("low", 0), ("high", 4)),
-            limits=Limits(mask=0x11)),
+            limits=ValueLimits(mask=0x11)),
         one("day", "u16", 0, kind=Kind.DATE),
         one("key", "u8", 0, 0, 0, kind=Kind.BYTES),
-        one("on", "u8", 0, kind=Kind.BOOL, limits=Limits(((0, 1),))),
+        one("on", "u8", 0, kind=Kind.BOOL, limits=ValueLimits(((0, 1),))),
         one("steps", "i16", 0, 0, 0, array=True, unit="mm", scale=Decimal("0.5")),
         one("count", "u8", 0),
     )),

@@ -8,7 +8,7 @@ from paramstore.core.errors import Finding, Severity
 from paramstore.layout.demand import demand_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.split import best_split
-from paramstore.schema.model import Kind, Limits, Role, Schema
+from paramstore.schema.model import Kind, Role, Schema, ValueLimits
 from tests.codes import LAYOUT as CODES
 from tests.layout.builders import group, schema, sized
 
@@ -81,7 +81,7 @@ def test_split_keeps_bound_pairs() -> None:
 def test_split_guesses_what_counts() -> None:
     """What has limits, or is of a kind that never counts, is proposed to move; counters stay."""
     limited = sized("gain", 80)
-    limited = replace(limited, fields=(replace(limited.fields[0], limits=Limits(((0, 9),))),))
+    limited = replace(limited, fields=(replace(limited.fields[0], limits=ValueLimits(((0, 9),))),))
     mixed = group("g", 1, limited, sized("mode", 1, Kind.ENUM), sized("hours", 4),
                   sized("starts", 4), per_day=1440)
     split = best_split(mixed, schema(mixed))

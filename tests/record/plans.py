@@ -17,7 +17,7 @@ from paramstore.core.checksum import crc32c
 from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.layout.layout_id import layout_id, layout_text
 from paramstore.layout.plan import Plan, Ring
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role, Schema
+from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema, ValueLimits
 from paramstore.schema.part import Part, WriteProtect
 
 
@@ -63,8 +63,8 @@ EXAMPLE = plan_of(
     Schema("pump_drive", part(capacity=1024, page=16), (
         Group("limits", 1, Role.CALIBRATION, 0.01, (
             one("current", "u16", 2500, unit="A", scale=Decimal("0.001"),
-                limits=Limits(((0, 4000),))),
-            one("gain", "f32", 1.5, kind=Kind.FLOAT, limits=Limits(((-10.0, 10.0),))),
+                limits=ValueLimits(((0, 4000),))),
+            one("gain", "f32", 1.5, kind=Kind.FLOAT, limits=ValueLimits(((-10.0, 10.0),))),
             Parameter("flow", Kind.CURVE, (
                 Field("flow.x", Kind.CURVE, SCALARS["u8"], 3, (0, 50, 100), rising=True),
                 Field("flow.y", Kind.CURVE, SCALARS["i16"], 3, (-5, 300, 700), unit="l/h"),

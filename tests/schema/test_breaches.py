@@ -10,21 +10,21 @@ from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Raw
 from paramstore.schema.breaches import BreachKind, breaches, filled_text, rules_of, served
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Role
+from paramstore.schema.model import Field, Group, Kind, Parameter, Role, ValueLimits
 from tests.record.plans import one, raws
 from tests.strategies import schemas
 
 INF, NAN = float("inf"), float("nan")
-BYTE = Limits(((10, 90),))
-REAL = Limits(((-1.0, 1.0),))
-MODE = {"kind": Kind.ENUM, "limits": Limits(((0, 1), (4, 4))),
+BYTE = ValueLimits(((10, 90),))
+REAL = ValueLimits(((-1.0, 1.0),))
+MODE = {"kind": Kind.ENUM, "limits": ValueLimits(((0, 1), (4, 4))),
         "members": (("off", 0), ("on", 1), ("auto", 4))}
-LIDS = {"kind": Kind.FLAGS, "limits": Limits(mask=0b101), "members": (("lid", 0), ("fan", 2))}
-BOOL: dict[str, Any] = {"kind": Kind.BOOL, "limits": Limits(((0, 1),))}
+LIDS = {"kind": Kind.FLAGS, "limits": ValueLimits(mask=0b101), "members": (("lid", 0), ("fan", 2))}
+BOOL: dict[str, Any] = {"kind": Kind.BOOL, "limits": ValueLimits(((0, 1),))}
 
 
 def curve(name: str, x: tuple[Raw, ...], y: tuple[Raw, ...], scalar: str = "u8",
-          limits: Limits = BYTE) -> Parameter:
+          limits: ValueLimits = BYTE) -> Parameter:
     """A curve with these defaults."""
     return Parameter(name, Kind.CURVE, (
         Field(f"{name}.x", Kind.CURVE, SCALARS[scalar], len(x), x, limits=limits, rising=True),
@@ -117,7 +117,7 @@ def test_what_stands_behind_the_end_of_a_text_does_not_count() -> None:
 def test_a_default_may_break_a_rule_with_a_stored_value() -> None:
     """Then both have their defaults: the one outside its limits first, its partner after it."""
     group = Group("g", 1, Role.SETTING, 1.0, (
-        one("low", "u8", 50, limits=Limits(((0, 60),)), below="high"), one("high", "u8", 100)))
+        one("low", "u8", 50, limits=ValueLimits(((0, 60),)), below="high"), one("high", "u8", 100)))
     became = served(group, {"low": (70,), "high": (40,)})
     assert {"low": (50,), "high": (100,)} == became.values
     assert [(BreachKind.LIMIT, ("low",)), (BreachKind.BELOW, ("low", "high"))] == [

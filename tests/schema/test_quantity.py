@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Raw
-from paramstore.schema.model import Field, Kind, Limits, Parameter
+from paramstore.schema.model import Field, Kind, Parameter, ValueLimits
 from paramstore.schema.quantity import (
     Loss,
     ValueProblem,
@@ -27,14 +27,14 @@ from paramstore.schema.quantity import (
 from tests.strategies import field_raws, parameters
 
 SLOPE = Field("slope", Kind.FLOAT, SCALARS["f32"], 1, (-59.15999984741211,), unit="mV/pH",
-              digits=2, limits=Limits(((-70.0, -40.0),)))
-LEVEL = Field("level", Kind.INTEGER, SCALARS["u8"], 1, (0,), limits=Limits(((10, 90),)))
+              digits=2, limits=ValueLimits(((-70.0, -40.0),)))
+LEVEL = Field("level", Kind.INTEGER, SCALARS["u8"], 1, (0,), limits=ValueLimits(((10, 90),)))
 TEMP = Field("temp", Kind.INTEGER, SCALARS["i16"], 3, (0, 0, 0), array=True, unit="degC",
              scale=Decimal("0.5"), offset=Decimal(-40), digits=1)
-PUMP = Field("pump", Kind.BOOL, SCALARS["u8"], 1, (0,), limits=Limits(((0, 1),)))
-MODE = Field("mode", Kind.ENUM, SCALARS["u8"], 1, (0,), limits=Limits(((0, 0), (5, 5))),
+PUMP = Field("pump", Kind.BOOL, SCALARS["u8"], 1, (0,), limits=ValueLimits(((0, 1),)))
+MODE = Field("mode", Kind.ENUM, SCALARS["u8"], 1, (0,), limits=ValueLimits(((0, 0), (5, 5))),
              members=(("off", 0), ("auto", 5)))
-ALARMS = Field("alarms", Kind.FLAGS, SCALARS["u8"], 1, (0,), limits=Limits(mask=0x11),
+ALARMS = Field("alarms", Kind.FLAGS, SCALARS["u8"], 1, (0,), limits=ValueLimits(mask=0x11),
                members=(("low", 0), ("high", 4)))
 MADE = Field("made", Kind.DATE, SCALARS["u16"], 1, (0,))
 LABEL = Field("label", Kind.TEXT, SCALARS["u8"], 4, (0,) * 4)
@@ -227,8 +227,8 @@ def problem(field: Field, value: object) -> ValueProblem:
 
 def test_a_limit_is_told_of_the_value_that_was_written() -> None:
     """Rounding may move it there."""
-    field = Field("level", Kind.INTEGER, SCALARS["u8"], 1, (), limits=Limits(((3, 90),)), unit="V",
-                  scale=Decimal("0.1"))
+    field = Field("level", Kind.INTEGER, SCALARS["u8"], 1, (), limits=ValueLimits(((3, 90),)),
+                  unit="V", scale=Decimal("0.1"))
     assert "`level` = 0.25 V, stored as 0.2 V, is below its minimum 0.3 V" == problem(
         field, Decimal("0.25")).message
     assert "`level` = 0.2 V is below its minimum 0.3 V" == problem(field, Decimal("0.2")).message
@@ -236,7 +236,7 @@ def test_a_limit_is_told_of_the_value_that_was_written() -> None:
 
 def test_a_stored_truth_that_is_neither() -> None:
     """Erased bytes are 255, which would be true."""
-    field = Field("on", Kind.BOOL, SCALARS["u8"], 1, (), limits=Limits(((0, 1),)))
+    field = Field("on", Kind.BOOL, SCALARS["u8"], 1, (), limits=ValueLimits(((0, 1),)))
     with pytest.raises(ValueProblem) as caught:
         check_limits(field, (255,))
     assert "`on` is stored as 255, which is neither true nor false" == caught.value.message
@@ -244,7 +244,7 @@ def test_a_stored_truth_that_is_neither() -> None:
 
 def test_a_flag_is_given_once() -> None:
     """Twice is a slip of the pen: another one was meant."""
-    field = Field("a", Kind.FLAGS, SCALARS["u8"], 1, (), limits=Limits(mask=3),
+    field = Field("a", Kind.FLAGS, SCALARS["u8"], 1, (), limits=ValueLimits(mask=3),
                   members=(("low", 0), ("high", 1)))
     assert ("`a` has `low` twice", (1,)) == (
         problem(field, ["low", "low"]).message, problem(field, ["low", "low"]).path)

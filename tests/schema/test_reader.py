@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError, ParamstoreError, SourceText
-from paramstore.schema.model import Group, Limits, Parameter, Role, Schema
+from paramstore.schema.model import Group, Parameter, Role, Schema, ValueLimits
 from paramstore.schema.reader import load_schema, read_schema
 from tests.strategies import schema_toml, schemas
 
@@ -113,7 +113,7 @@ def test_ids_count_from_one_in_the_order_of_the_file() -> None:
 )
 def test_limits_are_raw_and_lie_inwards(line: str, ranges: Any) -> None:
     """Limits become ranges of stored values that never allow more than was written."""
-    assert Limits(ranges) == parameter(line).fields[0].limits
+    assert ValueLimits(ranges) == parameter(line).fields[0].limits
 
 
 def test_floats_are_limited_to_finite_values() -> None:

@@ -34,8 +34,8 @@ from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.states import shape_definitions
 from paramstore.report.pages.strips import Bead, Row, strip
-from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, Presence
-from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item, show_place
+from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter, show_place
 
 __all__ = ["fixed_page", "layout_page"]
 
@@ -58,7 +58,7 @@ def layout_page(layout: FixedLayout) -> str:
 def fixed_page(found: FixedExamination) -> str:
     """Return what a dump of a fixed layout says as a whole HTML page."""
     layout, keys = found.schema, _keys(found.schema)
-    there = [g for g in found.contents.groups if g.presence is Presence.THERE]
+    there = [g for g in found.contents.groups if g.presence is GroupPresence.THERE]
     names = {g.group.declared for g in there}
     absent = dict.fromkeys(g.group.declared for g in found.contents.groups
                            if g.group.declared not in names)
@@ -139,7 +139,7 @@ def _items(group: FixedGroup, keys: Keys,
             "doc": prose(item.parameter.doc)}
 
 
-def _allowed(item: Item) -> str:
+def _allowed(item: PlacedParameter) -> str:
     return limits_text(item) or (f"in {item.field.unit}" if item.field.unit else "")
 
 

@@ -22,16 +22,16 @@ from paramstore.schema.fixed.found import (
     Elements,
     FixedContents,
     FixedGroupContents,
+    GroupPresence,
     NoValue,
-    Presence,
 )
 from paramstore.schema.fixed.model import (
     Check,
     CheckKind,
     FixedGroup,
     FixedLayout,
-    Item,
     Place,
+    PlacedParameter,
     gather,
     place_bytes,
     place_width,
@@ -58,7 +58,7 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
     holds = condition is None or (
         condition.holds(image) if there.issuperset(place_bytes(condition.place)) else None)
     if not holds:
-        presence = Presence.CUT if holds is None else Presence.ABSENT
+        presence = GroupPresence.CUT if holds is None else GroupPresence.ABSENT
         return FixedGroupContents(group, presence, {})
     values: dict[str, tuple[Raw, ...]] = {}
     faulty: dict[str, Elements] = {}
@@ -83,14 +83,14 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
     read = len(values) + len(faulty) + len(unset)
     whole = read == len(group.items) and len(checks) == len(group.checks)
     nothing = not read and not checks
-    presence = Presence.CUT if nothing and not whole else Presence.THERE
+    presence = GroupPresence.CUT if nothing and not whole else GroupPresence.THERE
     return FixedGroupContents(group, presence, values, frozenset(unset), checks, faulty)
 
 
 # ---- Values -------------------------------------------------------------------------------------
 
 
-def _raws(item: Item, numbers: list[int]) -> Elements:
+def _raws(item: PlacedParameter, numbers: list[int]) -> Elements:
     """Return the elements of a parameter from the unsigned numbers at its places."""
     field = item.field
     if item.alphabet is not None:
@@ -102,7 +102,7 @@ def _raws(item: Item, numbers: list[int]) -> Elements:
     return tuple(_raw(item, place, n) for place, n in zip(item.places, numbers, strict=True))
 
 
-def _text(item: Item, data: bytes) -> tuple[int, ...]:
+def _text(item: PlacedParameter, data: bytes) -> tuple[int, ...]:
     """Return a text as a store has it: in UTF-8, filled up with zero bytes."""
     text, ended, _ = data.partition(bytes([item.end]))
     if not ended:
@@ -112,7 +112,7 @@ def _text(item: Item, data: bytes) -> tuple[int, ...]:
     return tuple(text.ljust(item.field.count, b"\0"))
 
 
-def _raw(item: Item, place: Place, number: int) -> Raw | NoValue:
+def _raw(item: PlacedParameter, place: Place, number: int) -> Raw | NoValue:
     scalar, width = item.field.scalar, place_width(place)
     if item.field.kind is Kind.DATE:
         day = decoded_date(item.coding, number, width, item.since)

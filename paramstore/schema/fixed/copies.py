@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from paramstore.core.format import ERASED
-from paramstore.schema.fixed.found import Copy, FixedGroupContents, Presence
+from paramstore.schema.fixed.found import Copy, FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.model import FixedGroup, place_bytes, place_width
 
 __all__ = ["ranked"]
@@ -50,7 +50,7 @@ def _fault(found: FixedGroupContents, image: bytes) -> Copy | None:
     group = found.group
     addresses = _addresses(group)
     if len(found.read) < len(group.items) or len(found.checks) < len(group.checks):
-        if found.presence is Presence.ABSENT:
+        if found.presence is GroupPresence.ABSENT:
             return Copy.WRONG
         return Copy.UNREAD
     if all(image[a] == ERASED for a in addresses):

@@ -10,10 +10,18 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
-from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, Item
+from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
 
-__all__ = ["NO_LETTER", "CheckResult", "Copy", "Elements", "FixedContents", "FixedGroupContents",
-           "NoValue", "Presence"]
+__all__ = [
+    "NO_LETTER",
+    "CheckResult",
+    "Copy",
+    "Elements",
+    "FixedContents",
+    "FixedGroupContents",
+    "GroupPresence",
+    "NoValue",
+]
 
 NO_LETTER = 0xFF
 """Stands in a text for packed bits that are no letter: no UTF-8 text has this byte."""
@@ -35,7 +43,7 @@ class NoValue(NamedTuple):
 Elements = tuple[Raw | NoValue, ...]
 
 
-class Presence(StrEnum):
+class GroupPresence(StrEnum):
     """Whether a group is there."""
 
     THERE = "there"
@@ -79,7 +87,7 @@ class FixedGroupContents:
     """
 
     group: FixedGroup
-    presence: Presence
+    presence: GroupPresence
     values: dict[str, tuple[Raw, ...]]
     unset: frozenset[str] = frozenset()
     checks: tuple[CheckResult, ...] = ()
@@ -117,7 +125,7 @@ class FixedContents:
         """Return what the blocks of a group of the schema hold."""
         return tuple(found for found in self.groups if found.group.declared == declared)
 
-    def wrong_over(self, group: FixedGroup, item: Item | None = None) -> str:
+    def wrong_over(self, group: FixedGroup, item: PlacedParameter | None = None) -> str:
         """Return the name of a wrong checksum that covers any byte of `item`, of its scale, or of
         what says that its group is there; without an item only the last; "" if none does."""
         wrong = [(f"{found.group.name}.{result.check.name}", result.check.over)

@@ -27,11 +27,11 @@ __all__ = [
     "Condition",
     "FixedGroup",
     "FixedLayout",
-    "Item",
     "Place",
+    "PlacedParameter",
     "Relation",
     "ScaleFrom",
-    "Target",
+    "StoreTarget",
     "gather",
     "place_bytes",
     "place_width",
@@ -116,7 +116,7 @@ class Alphabet:
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class StoreTarget:
     """The parameter of a store that takes a value: physical value there = here x `factor` +
     `offset`; `members` has (name here, name there). A group or parameter of None has the name that
     it has here; `axis` is the one of a curve that takes it. `scaled`: factor or offset were given,
@@ -149,7 +149,7 @@ class ScaleFrom:
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class PlacedParameter:
     """A parameter and where it lies: `places` has one place for each element of its only field.
 
     Numbers and dates are stored in `coding`; days and years of a date count from `since`. A text
@@ -166,7 +166,7 @@ class Item:
     end: int = 0
     fill: int = 0
     alphabet: Alphabet | None = None
-    target: Target = Target()
+    target: StoreTarget = StoreTarget()
     encoding: str = "utf-8"
     coding: Coding = Coding.PLAIN
     since: date = FIRST_DATE
@@ -254,7 +254,7 @@ class FixedGroup:
     name: str
     declared: str
     at: int
-    items: tuple[Item, ...]
+    items: tuple[PlacedParameter, ...]
     checks: tuple[Check, ...] = ()
     condition: Condition | None = None
     doc: str = ""
@@ -275,7 +275,7 @@ class FixedGroup:
         """Return the parameter called `name`; KeyError if there is none."""
         return self.item(name).parameter
 
-    def item(self, name: str) -> Item:
+    def item(self, name: str) -> PlacedParameter:
         """Return the item of the parameter called `name`; KeyError if there is none."""
         for item in self.items:
             if item.name == name:

@@ -1,4 +1,4 @@
-"""One parameter of a fixed layout: from its TOML table to an `Item`, or to findings.
+"""One parameter of a fixed layout: from its TOML table to a `PlacedParameter`, or to findings.
 
 What the parameter is to a person is read as in the schema of a store; here is where it lies, what
 it must be, and what it becomes in a store. Knows no other parameter.
@@ -15,7 +15,7 @@ from paramstore.core.scalars import SCALARS, Raw, ScalarForm
 from paramstore.core.words import code_list, did_you_mean, plural, show_number, type_of
 from paramstore.located.keys import Path
 from paramstore.located.validator import CheckedTable, Validator
-from paramstore.schema.fixed.coding_keys import date_bits, read_coding, stored_date
+from paramstore.schema.fixed.coding import date_bits, read_coding, stored_date
 from paramstore.schema.fixed.keys import (
     ENCODINGS,
     FIXED_PARAMETER_KEYS,
@@ -26,10 +26,10 @@ from paramstore.schema.fixed.keys import (
 from paramstore.schema.fixed.model import (
     Alphabet,
     Bits,
-    Item,
     Place,
+    PlacedParameter,
     ScaleFrom,
-    Target,
+    StoreTarget,
     place_bytes,
     place_width,
     whole_bytes,
@@ -68,7 +68,7 @@ def read_order(table: CheckedTable, otherwise: str) -> str | None:
     return None if "order" in table.spoilt else str(table.get("order", otherwise))
 
 
-def read_item(validator: Validator, path: Path, name: str, spot: Spot) -> Item | None:
+def read_item(validator: Validator, path: Path, name: str, spot: Spot) -> PlacedParameter | None:
     """Return the parameter at `path` with its place; None, with findings, if it is not sound."""
     opened = open_parameter(validator, path, name, _DIALECT)
     if opened is None:
@@ -100,8 +100,9 @@ def read_item(validator: Validator, path: Path, name: str, spot: Spot) -> Item |
         return None
     field = replace(field, default=always or (0,) * field.count)
     parameter = Parameter(name, info.kind, (field,), table.get("doc", ""), span=table.key())
-    return Item(parameter, places, always, none, table.get("end", 0), table.get("fill", 0),
-                alphabet, target, encoding, coding.coding, coding.since, scale)
+    return PlacedParameter(
+        parameter, places, always, none, table.get("end", 0), table.get("fill", 0), alphabet,
+        target, encoding, coding.coding, coding.since, scale)
 
 
 # ---- Places -------------------------------------------------------------------------------------
@@ -289,15 +290,15 @@ def _scale(table: CheckedTable) -> ScaleFrom | None:
 # ---- What it becomes in a store -----------------------------------------------------------------
 
 
-def _target(table: CheckedTable, field: Field) -> Target | None:
+def _target(table: CheckedTable, field: Field) -> StoreTarget | None:
     """Return which parameter of a store takes the value; None, with a finding, if it is wrong."""
     given: Any = table.get("to")
     if given is None:
-        return Target()
+        return StoreTarget()
     if given == "":
-        return Target(nowhere=True, span=table.span("to"))
+        return StoreTarget(nowhere=True, span=table.span("to"))
     if isinstance(given, str):
-        return _named(table, given, Target(span=table.span("to")))
+        return _named(table, given, StoreTarget(span=table.span("to")))
     what = f"`to` of {table.what}"
     inner = table.inner("to", TARGET_KEYS, what)
     if inner is None or inner.spoilt:
@@ -318,14 +319,14 @@ def _target(table: CheckedTable, field: Field) -> Target | None:
         return None
     members = _members(inner, field)
     scaled = bool(inner.values.keys() & CONVERT_KEYS.keys())
-    target = Target(factor=factor, offset=offset, scaled=scaled, members=members or (),
+    target = StoreTarget(factor=factor, offset=offset, scaled=scaled, members=members or (),
                     span=table.span("to"))
     if members is None or "parameter" not in inner.values:
         return None if members is None else target
     return _named(inner, inner.get("parameter"), target)
 
 
-def _named(table: CheckedTable, name: str, target: Target) -> Target | None:
+def _named(table: CheckedTable, name: str, target: StoreTarget) -> StoreTarget | None:
     if re.fullmatch(rf"{NAME}\.{NAME}(\.[xy])?", name):
         group, parameter, axis = (*name.split("."), "")[:3]
         return replace(target, group=group, parameter=parameter, axis=axis)

@@ -25,7 +25,7 @@ from paramstore.schema.fixed.keys import (
     ORDERS,
     SECTION_KEYS,
 )
-from paramstore.schema.fixed.model import FixedGroup, FixedLayout, Item, place_bytes
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter, place_bytes
 from paramstore.schema.fixed.parameters import Spot, read_item, read_order, shifted
 from paramstore.schema.fixed.places import refuse_outside
 from paramstore.schema.fixed.rules import check_groups, extent_of, place_of
@@ -197,12 +197,12 @@ def _copies(table: CheckedTable, group: FixedGroup) -> str | None:
     return str(name)
 
 
-def _covered(group: FixedGroup, item: Item) -> bool:
+def _covered(group: FixedGroup, item: PlacedParameter) -> bool:
     own = {a for place in item.places for a in place_bytes(place)}
     return any(own <= set(check.over) for check in group.checks)
 
 
-def _counts(item: Item) -> bool:
+def _counts(item: PlacedParameter) -> bool:
     field = item.field
     return (field.kind is Kind.INTEGER and field.scalar.form is ScalarForm.UNSIGNED
             and not field.scaled and not field.array and item.scale_from is None

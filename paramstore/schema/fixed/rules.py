@@ -7,7 +7,14 @@ from collections.abc import Iterator, Sequence
 from paramstore.core.errors import Span
 from paramstore.core.words import did_you_mean
 from paramstore.located.validator import Validator
-from paramstore.schema.fixed.model import Condition, FixedGroup, Item, Place, Relation, show_place
+from paramstore.schema.fixed.model import (
+    Condition,
+    FixedGroup,
+    Place,
+    PlacedParameter,
+    Relation,
+    show_place,
+)
 from paramstore.schema.fixed.places import bits_of
 from paramstore.schema.fixed.scales import scale_source
 from paramstore.schema.model import Kind
@@ -161,7 +168,7 @@ def _check_scales(validator: Validator, groups: Sequence[FixedGroup]) -> None:
                          help="name a number that is no array and has no `scale_from` itself")
 
 
-def _is_number(item: Item) -> bool:
+def _is_number(item: PlacedParameter) -> bool:
     return (item.field.kind in (Kind.INTEGER, Kind.FLOAT) and not item.field.array
             and item.scale_from is None)
 
@@ -170,7 +177,7 @@ def _is_number(item: Item) -> bool:
 
 
 def _check_targets(validator: Validator, groups: Sequence[FixedGroup]) -> None:
-    owners: dict[tuple[str, str, str], tuple[FixedGroup, Item]] = {}
+    owners: dict[tuple[str, str, str], tuple[FixedGroup, PlacedParameter]] = {}
     told = set()
     for group in groups:
         for item in group.items:

@@ -8,7 +8,7 @@ from decimal import Decimal, localcontext
 
 from paramstore.core.scalars import HALF
 from paramstore.schema.fixed.found import Elements, FixedGroupContents, NoValue
-from paramstore.schema.fixed.model import FixedGroup, Item, ScaleFrom, place_width
+from paramstore.schema.fixed.model import FixedGroup, PlacedParameter, ScaleFrom, place_width
 from paramstore.schema.model import Field
 from paramstore.schema.quantity import physical_number
 
@@ -19,7 +19,7 @@ _MOST_POWER = 100
 
 
 def scale_source(groups: Mapping[str, FixedGroup], group: FixedGroup,
-                 source: ScaleFrom) -> tuple[FixedGroup, Item] | None:
+                 source: ScaleFrom) -> tuple[FixedGroup, PlacedParameter] | None:
     """Return the block and the item that a scale is from; None if there is none."""
     owner = group if source.group in (None, group.declared) else groups.get(source.group or "")
     item = next((i for i in owner.items if i.name == source.parameter), None) if owner else None
@@ -56,11 +56,11 @@ def _scaled(found: FixedGroupContents,
                    faulty=faulty)
 
 
-def _with_field(item: Item, field: Field) -> Item:
+def _with_field(item: PlacedParameter, field: Field) -> PlacedParameter:
     return replace(item, parameter=replace(item.parameter, fields=(field,)))
 
 
-def _without(item: Item, raws: tuple[int | float, ...]) -> Elements:
+def _without(item: PlacedParameter, raws: tuple[int | float, ...]) -> Elements:
     """Return elements that have no scale as no values."""
     width = place_width(item.places[0])
     return tuple(NoValue(int(raw) & (1 << width) - 1, width, "value without its scale")

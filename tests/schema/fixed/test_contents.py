@@ -27,7 +27,7 @@ from paramstore.report.fixed import (
 )
 from paramstore.report.pages.fixed import fixed_page, layout_page
 from paramstore.schema.fixed.contents import checksum, read_image
-from paramstore.schema.fixed.found import FixedGroupContents, Presence
+from paramstore.schema.fixed.found import FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.keys import CHECK_KEYS, FIXED_PARAMETER_KEYS, FIXED_TYPES, SECTION_KEYS
 from paramstore.schema.fixed.model import FixedLayout
 from paramstore.schema.fixed.reader import read_layout
@@ -115,7 +115,8 @@ def test_short_images_give_what_they_hold(image: bytes) -> None:
     found = read_image(layout, image)
     ends = {"a": 2, "b": 14, "c": 24}
     assert {n for n, end in ends.items() if len(image) >= end} == set(found.groups[0].values)
-    assert (Presence.CUT if len(image) < 2 else Presence.THERE) is found.groups[0].presence
+    presence = GroupPresence.CUT if len(image) < 2 else GroupPresence.THERE
+    assert presence is found.groups[0].presence
     assert len(found.image) <= SIZE
 
 
@@ -177,7 +178,8 @@ def test_blocks_and_conditions() -> None:
         10, head="[group.demo]")
     found = read_image(layout, bytes([9, 0x81, 1, 0x80, 0x02, 0, 0, 0x83, 0, 0]))
     assert ["demo_1", "demo_2", "demo_3"] == [g.group.name for g in found.groups]
-    assert [Presence.THERE, Presence.ABSENT, Presence.THERE] == [g.presence for g in found.groups]
+    there, absent = GroupPresence.THERE, GroupPresence.ABSENT
+    assert [there, absent, there] == [g.presence for g in found.groups]
     assert [(1,), (3,)] == [g.values["a"] for g in found.groups if g.values]
     assert [[True], [], [False]] == [[r.right for r in g.checks] for g in found.groups]
 

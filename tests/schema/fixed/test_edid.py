@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from paramstore.core.disk import read_text
 from paramstore.schema.fixed.contents import read_image
-from paramstore.schema.fixed.found import FixedContents, Presence
-from paramstore.schema.fixed.kind import is_fixed
+from paramstore.schema.fixed.found import FixedContents, GroupPresence
+from paramstore.schema.fixed.keys import is_fixed
 from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.quantity import from_raw
 
@@ -68,7 +68,7 @@ def test_texts(name: str, texts: dict[str, str]) -> None:
     """A descriptor is a text where its tag says so, and nowhere else."""
     found = contents(name)
     there = {g.group.name: value(found, f"{g.group.name}.text") for g in found.groups
-             if g.presence is Presence.THERE and "text" in g.values}
+             if g.presence is GroupPresence.THERE and "text" in g.values}
     assert texts == there
 
 
@@ -107,7 +107,7 @@ def test_alternatives() -> None:
     """Bit 7 of byte 20 and the revision decide how the bits beside it are read."""
     inputs = {name: [g.group.name for g in contents(name).groups
                      if g.group.name in ("analog", "digital_3", "digital_4")
-                     and g.presence is Presence.THERE] for name in DUMPS}
+                     and g.presence is GroupPresence.THERE] for name in DUMPS}
     assert {"sun-gh19ps": ["digital_3"], "goldstar-ite6604": ["digital_4"],
             "acer-p1276": ["analog"]} == inputs
 

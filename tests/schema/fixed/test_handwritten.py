@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.inspect.fixed import faults_in
 from paramstore.schema.fixed.contents import checksum, read_image
-from paramstore.schema.fixed.found import Copy, Presence
+from paramstore.schema.fixed.found import Copy, GroupPresence
 from paramstore.schema.fixed.reader import read_layout
 from tests.schema.fixed.test_contents import layout_of, read, value
 
@@ -241,7 +241,7 @@ def test_blocks_that_others_speak_of(rule: str, byte: int, there: list[int]) -> 
     layout, _ = read_layout(SourceText("a", BLOCKS.replace("RULE", rule)))
     contents = read_image(layout, bytes([byte]) + bytes(11))
     assert there == [g.group.block for g in contents.blocks("channel")
-                     if g.presence is Presence.THERE]
+                     if g.presence is GroupPresence.THERE]
 
 
 def test_a_bit_of_the_block_itself() -> None:
@@ -250,7 +250,7 @@ def test_a_bit_of_the_block_itself() -> None:
         'bits = ["0"], from = "image"', 'bits = ["1"]')))
     contents = read_image(layout, bytes(4) + bytes([0, 0x80, 0, 0, 0, 0x80, 0, 0x7F]))
     assert [1, 3] == [g.group.block for g in contents.blocks("channel")
-                      if g.presence is Presence.THERE]
+                      if g.presence is GroupPresence.THERE]
 
 
 def test_groups_that_exclude_each_other_by_a_count() -> None:

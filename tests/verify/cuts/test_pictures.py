@@ -13,7 +13,7 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import default_payload, encode_body
 from paramstore.schema.breaches import breaches
-from paramstore.schema.model import Field, Group, Kind, Limits, Parameter, Schema
+from paramstore.schema.model import Field, Group, Kind, Parameter, Schema, ValueLimits
 from paramstore.verify.cuts.pictures import MOST_PICTURES, make_pictures
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.strategies import schemas
@@ -58,7 +58,7 @@ def test_any_schema(schema: Schema) -> None:
 def test_group_of_one_value() -> None:
     """An enumeration of one member has one picture, its default; the campaign takes that."""
     member = Parameter("kind", Kind.ENUM, (Field("kind", Kind.ENUM, SCALARS["u8"], 1, (0,),
-                                      limits=Limits(((0, 0),)), members=(("only", 0),)),))
+                                      limits=ValueLimits(((0, 0),)), members=(("only", 0),)),))
     plan = example_plan("minimal")
     group = replace(plan.schema.groups[0], parameters=(member,))
     plan = make_plan(replace(plan.schema, groups=(group,)))
