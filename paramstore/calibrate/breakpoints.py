@@ -27,7 +27,7 @@ MOST_READINGS = 500
 
 
 def physical_x(field: Field, raw: Raw, factor: Fraction) -> float:
-    """Return the reading that a raw x stands for; `factor` as in `Target.x_factor`."""
+    """Return the reading that a raw x stands for; `factor` as in `FedParameter.x_factor`."""
     exact = Fraction(raw) if isinstance(raw, float) else Fraction(physical_number(field, raw))
     return float(exact / factor)
 
