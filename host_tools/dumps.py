@@ -23,6 +23,7 @@ __all__ = ["Schemas", "examined", "examined_store", "known", "read", "report_on_
 _WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS670", "PS672")
 """Codes of findings about a dump as a whole."""
 
+
 class Schemas(NamedTuple):
     """What a dump may be of. `named`: one schema was given, so that the dump is of it whatever it
     holds; of a folder it must show that itself."""
@@ -82,7 +83,7 @@ def read(options: InputOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     given, and no file has words."""
     from paramstore.core.errors import ToolError
     from paramstore.files.forms import form_of, read_dump
-    from paramstore.files.words import Order
+    from paramstore.files.runs import Order
     from paramstore.inspect.examine import recogniser
 
     order = Order(options.input_words) if options.input_words else None

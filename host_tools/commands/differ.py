@@ -32,8 +32,8 @@ def from_record(found: Examination, records: str, serial: str | None) -> tuple[D
     from paramstore.inspect.differ import given_values, value_differences
     from paramstore.inspect.store import StoreExamination
     from paramstore.production.export import Exporter, raws_on_record
+    from paramstore.production.held import holder_of
     from paramstore.production.records import Records
-    from paramstore.production.whose import holder_of
 
     if not isinstance(found, StoreExamination):
         raise ToolError("a fixed layout has no production records", "give a dump or a values file")

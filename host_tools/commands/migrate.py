@@ -78,7 +78,7 @@ def command(schema: str, dump: str, options: MigrateOptions, image: ImageOptions
     """
     from paramstore.core.errors import errors_in
     from paramstore.releases.project import open_project
-    from paramstore.report.migration import migration_data, migration_text
+    from paramstore.report.changes import migration_data, migration_text
 
     project = open_project(read_source(schema))
     made = _made(project, schema, dump, options, given)

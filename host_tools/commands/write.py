@@ -53,7 +53,7 @@ class WritingOptions:
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class WriteJob:
     """What a person wants of the part called `name`: values, or all of an image."""
 
     name: str
@@ -139,7 +139,7 @@ def command(schema: str, image: str | None, wanted: ValueOptions, options: Writi
         lines = CommandLines(schema, at, options.records)
         if not options.exact:
             tell_release(contents.plan, project.plan, lines)
-        job = Job(name, *read_wanted(project, contents.plan, target, options.exact), options)
+        job = WriteJob(name, *read_wanted(project, contents.plan, target, options.exact), options)
         changes = job.changes(contents)
         after = unpack(changes.plan, changes.target, contents.gaps)
         other = other_unit(options.records, job.image, after, name)

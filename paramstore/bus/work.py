@@ -15,7 +15,7 @@ from paramstore.bus.steps import NewRecords, Put, pages_of
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
 from paramstore.core.format import skip_limit, slot_of
 from paramstore.image.contents import Contents
-from paramstore.layout.bus_time import bits_ms, read_bits, write_bits
+from paramstore.layout.physics import bits_ms, read_bits, write_bits
 from paramstore.layout.plan import Ring
 from paramstore.record import read_record
 

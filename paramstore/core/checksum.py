@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from crcmod import mkCrcFun
 
-__all__ = ["CRC_WIDTHS", "REVERSED_POLYNOMIAL", "Crc", "crc32c"]
+__all__ = ["CRC_WIDTHS", "REVERSED_POLYNOMIAL", "Crc", "crc32c", "register_before"]
 
 REVERSED_POLYNOMIAL = 0x82F63B78
 """The polynomial with its bits reversed, for a register that is shifted right."""
+
+_ALL_ONES = 0xFFFFFFFF
 
 _crc = mkCrcFun(0x11EDC6F41, initCrc=0, rev=True, xorOut=0xFFFFFFFF)
 
@@ -25,6 +27,30 @@ _crc = mkCrcFun(0x11EDC6F41, initCrc=0, rev=True, xorOut=0xFFFFFFFF)
 def crc32c(data: bytes) -> int:
     """Return the CRC-32C of `data` as an unsigned 32-bit integer."""
     return int(_crc(data))
+
+
+def register_before(crc: int, data: bytes) -> int:
+    """Return the register with which `data` gives a CRC-32C: the same steps, run backwards."""
+    register = crc ^ _ALL_ONES
+    for byte in reversed(data):
+        # The top byte tells which row of the CRC table was put over the register.
+        low, row = _rows_by_top_byte()[register >> 24]
+        register = (register ^ row) << 8 & _ALL_ONES | low
+        register ^= byte
+    return register
+
+
+@cache
+def _rows_by_top_byte() -> dict[int, tuple[int, int]]:
+    """Return for the top byte of each row of the CRC table its index and the row; the rows differ
+    in their top bytes."""
+    rows = {}
+    for index in range(256):
+        row = index
+        for _ in range(8):
+            row = row >> 1 ^ (REVERSED_POLYNOMIAL if row & 1 else 0)
+        rows[row >> 24] = index, row
+    return rows
 
 
 CRC_WIDTHS = (8, 16, 24, 32, 64)

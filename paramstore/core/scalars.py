@@ -10,8 +10,9 @@ import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
-__all__ = ["HALF", "SCALARS", "GroupRaws", "Raw", "Scalar", "ScalarForm", "StoreRaws",
+__all__ = ["HALF", "SCALARS", "Columns", "GroupRaws", "Raw", "Scalar", "ScalarForm", "StoreRaws",
            "round_f32", "scalar_named"]
 
 Raw = int | float
@@ -20,6 +21,10 @@ GroupRaws = Mapping[str, tuple[Raw, ...]]
 """The elements of the fields of a group, by name of field (`name.x` and `name.y` of a curve)."""
 StoreRaws = Mapping[str, GroupRaws]
 """The same by name of group."""
+
+Columns = Mapping[tuple[str, str], Any]
+"""The raws of many units by names of group and field: a sequence of the raws of each unit, or an
+array of numpy with a line for each unit."""
 
 
 class ScalarForm(StrEnum):

@@ -13,9 +13,18 @@ from dataclasses import dataclass
 from paramstore.core.errors import Finding, Severity, SourceText, Span
 from paramstore.core.words import plural
 from paramstore.files import binary, literals
-from paramstore.files.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
+from paramstore.files.runs import (
+    MAX_SPAN,
+    Collector,
+    Known,
+    Order,
+    Reading,
+    Run,
+    WriteOptions,
+    recognised,
+    swapped,
+)
 from paramstore.files.tables import counting_row
-from paramstore.files.words import Known, Order, recognised, swapped
 
 __all__ = ["read", "write"]
 

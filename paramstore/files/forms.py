@@ -19,7 +19,7 @@ from paramstore.core.words import plural
 from paramstore.files.runs import Reading, Run, WriteOptions, filled, flatten
 
 if TYPE_CHECKING:
-    from paramstore.files.words import Known, Order
+    from paramstore.files.runs import Known, Order
 
 __all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_dump",
            "encode_image", "form_of", "place", "read_dump", "refuse_elsewhere", "without_fill"]

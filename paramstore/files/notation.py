@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
+from paramstore.files.runs import Known
 from paramstore.files.text_lines import Line, ascii_fits, starts
-from paramstore.files.words import Known
 
-__all__ = ["Doubt", "in_hex", "is_numbers"]
+__all__ = ["InDoubt", "in_hex", "is_numbers"]
 
 _HEAD = re.compile(r"((?:0[xX])?[0-9A-Fa-f]{1,16}[hH]?)(?:[ \t]*<[^<>]{1,60}>)?"
                    r"([ \t]*(?:[:|=>]+|-(?=[ \t])))?[ \t]+")
@@ -31,7 +31,7 @@ _ENOUGH = 3
 """Steps of a column that are no chance."""
 
 
-class Doubt(NamedTuple):
+class InDoubt(NamedTuple):
     """Why nothing tells what numbers mean: the line, what is in doubt, and what would tell."""
 
     number: int
@@ -74,7 +74,7 @@ def is_numbers(text: str) -> bool:
 
 
 def in_hex(texts: Sequence[tuple[int, str]], read: Sequence[Line | None],
-           known: Known) -> tuple[dict[int, str], str] | Doubt:
+           known: Known) -> tuple[dict[int, str], str] | InDoubt:
     """Return the lines of numbers in hexadecimal, by their line numbers, and the name of the
     notation they had; no lines and "" if they are hexadecimal as they stand. `read` are the lines
     read as hexadecimal ones."""
@@ -87,7 +87,7 @@ def in_hex(texts: Sequence[tuple[int, str]], read: Sequence[Line | None],
     if not rows or any(_is_like(line, rows) for line in lettered):
         return {}, ""
     counted = _with_counted(rows)
-    if isinstance(counted, Doubt):
+    if isinstance(counted, InDoubt):
         return counted
     rows = counted
     notation = _notation(rows, known)
@@ -163,7 +163,7 @@ def _is_like(line: Line, rows: Sequence[_Row]) -> bool:
         len(r.values) for r in rows).most_common(1)[0][0]
 
 
-def _with_counted(rows: list[_Row]) -> list[_Row] | Doubt:
+def _with_counted(rows: list[_Row]) -> list[_Row] | InDoubt:
     """Take the first numbers for addresses where they go up as the rest of the lines is long."""
     if any(r.address or len(r.values) < 2 for r in rows) or len(rows) < 2:
         return rows
@@ -175,7 +175,7 @@ def _with_counted(rows: list[_Row]) -> list[_Row] | Doubt:
         steps = [b - a == len(r.values) - 1 for (a, b), r in zip(pairwise(firsts), rows,
                                                                  strict=False)]
         if all(steps) and len(steps) < _ENOUGH:
-            return Doubt(rows[0].number, "the first number of a line may be an address or data",
+            return InDoubt(rows[0].number, "the first number of a line may be an address or data",
                          "put a colon behind the addresses, or take them away")
         if all(steps):
             return [r._replace(address=r.values[0], values=r.values[1:], ends=r.ends[1:],
@@ -186,7 +186,7 @@ def _with_counted(rows: list[_Row]) -> list[_Row] | Doubt:
 # ---- What they mean -----------------------------------------------------------------------------
 
 
-def _notation(rows: Sequence[_Row], known: Known) -> _Notation | Doubt | None:
+def _notation(rows: Sequence[_Row], known: Known) -> _Notation | InDoubt | None:
     """Return the notation of all numbers; None if they are hexadecimal."""
     numbers = [v for r in rows for v in r.values]
     sizes = {len(v) for v in numbers}
@@ -214,7 +214,8 @@ def _likely(numbers: Sequence[str], sizes: set[int], rows: Sequence[_Row]) -> li
     return possible
 
 
-def _told(rows: Sequence[_Row], likely: list[_Notation], known: Known) -> _Notation | Doubt | None:
+def _told(rows: Sequence[_Row], likely: list[_Notation],
+          known: Known) -> _Notation | InDoubt | None:
     """Return the one of some notations that holds, or why nothing tells."""
     contents = {n: bytes(b for r in rows for b in _bytes(r, n)) for n in likely}
     if len(set(contents.values())) == 1:
@@ -231,7 +232,7 @@ def _told(rows: Sequence[_Row], likely: list[_Notation], known: Known) -> _Notat
     if len(likely) > 1:
         odd = next(r for r in rows if len({_bytes(r, n) for n in likely}) > 1)
         names = " or ".join(n.name for n in likely)
-        return Doubt(odd.number, f"the numbers may be {names}",
+        return InDoubt(odd.number, f"the numbers may be {names}",
                      "let the program write an ASCII column beside them; or write `0x` before each "
                      "hexadecimal number")
     return likely[0]
@@ -276,14 +277,14 @@ def _c_octal(rows: Sequence[_Row], numbers: Sequence[str]) -> bool:
     return all(map(_OCTAL.fits, numbers)) and len(rows) > 1 and _steps(rows) == 1
 
 
-def _binary(rows: Sequence[_Row]) -> _Notation | Doubt | None:
+def _binary(rows: Sequence[_Row]) -> _Notation | InDoubt | None:
     """Numbers of eight digits 0 and 1: bytes in binary, or words in hexadecimal."""
     size = _steps(rows)
     if size == 1 or (size == 0 and len({v for r in rows for v in r.values}) > _ENOUGH):
         return _BINARY
     if size == 4:
         return None
-    return Doubt(rows[0].number, "the numbers may be binary bytes or hexadecimal words",
+    return InDoubt(rows[0].number, "the numbers may be binary bytes or hexadecimal words",
                  "give more lines, or let the program write bytes in hexadecimal")
 
 
@@ -303,10 +304,10 @@ def _steps(rows: Sequence[_Row]) -> int:
     return 0
 
 
-def _no_bytes(rows: Sequence[_Row], numbers: Sequence[str]) -> Doubt:
+def _no_bytes(rows: Sequence[_Row], numbers: Sequence[str]) -> InDoubt:
     octal = all(len(v) == 6 and set(v) <= set("01234567") for v in numbers)
     what = "octal words" if octal else "decimal numbers larger than a byte"
-    return Doubt(rows[0].number, f"the lines hold {what}",
+    return InDoubt(rows[0].number, f"the lines hold {what}",
                  "let the program write bytes in hexadecimal: `od -A x -t x1`")
 
 

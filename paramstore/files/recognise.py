@@ -1,7 +1,8 @@
 """Which form a file has, from its content alone.
 
 Each form has a sign that its files bear. Exactly one sign decides; none or several are an error
-that names the candidates, for a dump that is read as something else looks like a damaged one.
+that names the candidates, for a dump that is read as something else looks like a damaged
+one. Some forms are known by their sign, and not read.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 
 from paramstore.core.errors import Finding, FindingsError, SourceText
-from paramstore.files.unreadable import name_of
 
 __all__ = ["is_text", "recognise", "without_utf16"]
 
@@ -39,7 +39,7 @@ def recognise(content: bytes, path: str) -> str:
     if len(forms) == 1:
         return forms[0]
     source = SourceText(path, "")
-    if not forms and (named := name_of(content[:_LOOK_AT].decode("utf-8", "replace"))):
+    if not forms and (named := _unread_form(content[:_LOOK_AT].decode("utf-8", "replace"))):
         raise FindingsError([Finding(
             "PS628", f"`{path}` is {named[0]}, which is not read", source, help=named[1])])
     if not forms:
@@ -74,7 +74,7 @@ def _signs(content: bytes) -> list[str]:
     binary = not is_text(head)
     if not forms and not binary:
         text = head.decode("utf-8-sig", "replace")
-        if name_of(text):
+        if _unread_form(text):
             return []
         if not _is_plain(text) and (_C_ARRAY.search(head) or _holds_strings(text)):
             forms.append("c")
@@ -116,3 +116,32 @@ def is_text(head: bytes) -> bool:
         beyond = sum(byte >= 0x80 for byte in head)
         return beyond * 50 <= len(head)
     return True
+
+
+_WRITE_HEX = "`od -A x -t x1`"
+_FORMS: tuple[tuple[str, str, str], ...] = (
+    (r"^begin [0-7]{3,4} \S", "a text encoded for mail (`begin` and a mode)",
+     "decode it, and give the file"),
+    (r"\A\s*<~", "base85", "decode it, and give the file"),
+    (r"\A\s*+(?=[A-Z2-7=\s]*[2-7=])(?=[A-Z2-7=\s]*[G-Z])(?:[A-Z2-7]{8,}+={0,6}+\s*+)++\Z", "base32",
+     "decode it, and give the file"),
+    (r"(?:=[0-9A-F]{2}){4}(?![0-9A-F]{2})", "quoted-printable", "decode it, and give the file"),
+    (r"^[0-9A-Fa-f]{6,8}[ \t][^|>\n]*[ \t]\\[0abtnvfr](?:[ \t]|$)", "a dump as characters",
+     f"let {_WRITE_HEX} write bytes"),
+    (r"^[0-9A-Fa-f]{6,8}[ \t][^|>\n]*[ \t](?:nul|soh|stx|etx|eot|enq|dle|esc|del)(?:[ \t]|$)",
+     "a dump as named characters", f"let {_WRITE_HEX} write bytes"),
+    (r"<repeats \d+ times>", "what a debugger prints, with repeated values left out",
+     "let it write every byte, as with x/256xb"),
+)
+"""Sign, name, and way out; the first sign that is found names the form."""
+
+_PATTERNS = [(re.compile(sign, re.MULTILINE), name, way) for sign, name, way in _FORMS]
+
+
+def _unread_form(text: str) -> tuple[str, str] | None:
+    """Return the name of the form of a text, and what to do; None if it is none of these."""
+    head = text[:1 << 14]
+    for sign, name, way in _PATTERNS:
+        if sign.search(head):
+            return name, way
+    return None

@@ -1,20 +1,37 @@
 """What every form deals in: runs of bytes at addresses, and what a file turned out to say.
 
 Addresses are those of the file, wherever the EEPROM begins in them. Must not know any form.
+
+A 16-bit word `534C` stands for 53 4C where a dump shows bytes in their order, and for 4C 53 where
+it shows the number that a little-endian processor reads. Nothing in the words tells the two apart;
+an ASCII column does, and so do bytes that are known to be there (see `Known`).
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span
 from paramstore.core.format import ERASED
 
-__all__ = ["MAX_FINDINGS", "MAX_SPAN", "Collector", "Reading", "Run", "WriteOptions", "filled",
-           "flatten"]
+__all__ = [
+    "MAX_FINDINGS",
+    "MAX_SPAN",
+    "Collector",
+    "Known",
+    "Order",
+    "Reading",
+    "Run",
+    "WriteOptions",
+    "filled",
+    "flatten",
+    "recognised",
+    "swapped",
+]
 
 MAX_FINDINGS = 20
 """A file of another kind would be wrong in every line."""
@@ -162,3 +179,36 @@ def filled(data: bytes, gaps: Iterable[tuple[int, int]], fill: int) -> bytes:
     for first, past in gaps:
         whole[first:past] = bytes([fill]) * (past - first)
     return bytes(whole)
+
+
+Known = Callable[[bytes], bool]
+"""Whether bytes hold something that is known to be on the EEPROM."""
+
+
+class Order(StrEnum):
+    """Which byte of a word comes first on the EEPROM: the one written left, or the one right."""
+
+    BIG = "big"
+    LITTLE = "little"
+
+    @property
+    def words(self) -> str:
+        """The order for people."""
+        return "high byte first" if self is Order.BIG else "low byte first"
+
+
+def swapped(data: bytes, width: int) -> bytes:
+    """Return `data` with the bytes of each word of `width` bytes in the other order."""
+    whole = len(data) - len(data) % width
+    turned = bytearray(data)
+    for byte in range(width):
+        turned[byte:whole:width] = data[width - 1 - byte:whole:width]
+    return bytes(turned)
+
+
+def recognised(data: bytes, width: int, orders: Iterable[Order], known: Known) -> tuple[Order, ...]:
+    """Return the orders among `orders` in which `data`, given high byte first, is known."""
+    return tuple(
+        order for order in orders
+        if known(data if order is Order.BIG else swapped(data, width))
+    )

@@ -11,7 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import NamedTuple, NoReturn
+from typing import NoReturn
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span
 from paramstore.core.words import plural
@@ -24,19 +24,31 @@ from paramstore.files.addresses import (
     numberings,
     step,
 )
-from paramstore.files.notation import Doubt, in_hex, is_numbers
-from paramstore.files.others import Other, numbers_in, other
-from paramstore.files.runs import MAX_SPAN, Collector, Reading, Run, WriteOptions
+from paramstore.files.notation import InDoubt, in_hex, is_numbers
+from paramstore.files.runs import (
+    MAX_SPAN,
+    Collector,
+    Known,
+    Order,
+    Reading,
+    Run,
+    WriteOptions,
+    recognised,
+    swapped,
+)
 from paramstore.files.tables import as_dump
 from paramstore.files.text_lines import (
     Line,
+    Mark,
+    Other,
     Shape,
     ascii_fits,
-    behind_prefix,
+    mark_in,
+    numbers_in,
+    other,
     read_line,
     without_escapes,
 )
-from paramstore.files.words import Known, Order, recognised, swapped
 
 __all__ = ["holds_dump_lines", "read", "write"]
 
@@ -96,14 +108,7 @@ def holds_dump_lines(text: str, most: int) -> bool:
     )
 
 
-class _Mark(NamedTuple):
-    """A star (the line before is repeated), or an address alone (the dump ends there)."""
-
-    number: int
-    address: str = ""
-
-
-_Item = Line | _Mark | Other
+_Item = Line | Mark | Other
 
 
 class _Reader:
@@ -153,7 +158,7 @@ class _Reader:
         for (n, row), line in zip(rows, read, strict=True):
             if line is not None and _is_of(line, shape):
                 items.append(line)
-            elif items and (mark := _mark(n, row, shape)) is not None:
+            elif items and (mark := mark_in(n, row, shape)) is not None:
                 items.append(mark)
             else:
                 passed.append(n)
@@ -165,7 +170,7 @@ class _Reader:
                 ) -> tuple[list[tuple[int, str]], list[Line | None]]:
         """Return lines of decimal, octal or binary numbers as hexadecimal ones."""
         found = in_hex(rows, read, self._known)
-        if isinstance(found, Doubt):
+        if isinstance(found, InDoubt):
             self._stop("PS638", found.message, found.number, help=found.help)
         lines, self._notation = found
         if not lines:
@@ -412,26 +417,15 @@ def _heading(line: Line) -> bool:
         numbers == list(range(len(numbers))))
 
 
-def _mark(number: int, row: str, shape: Shape) -> _Mark | None:
-    at = behind_prefix(row, shape[0])
-    last = row[at:].strip() if at or not shape[0] else ""
-    if last == "*":
-        return _Mark(number)
-    alone = re.fullmatch(r"(0[xX])?([0-9A-Fa-f]{2,16})[hH]?:?", last)
-    if alone and shape[1]:
-        return _Mark(number, ("h" if alone[1] else "") + alone[2])
-    return None
-
-
 def _ends(items: Sequence[_Item]) -> list[End]:
     """Return the addresses alone, with the lines before them."""
     ends, line, star = [], None, False
     for item in items:
         if isinstance(item, Line):
             line, star = item, False
-        elif isinstance(item, _Mark) and not item.address:
+        elif isinstance(item, Mark) and not item.address:
             star = True
-        elif isinstance(item, _Mark) and line is not None:
+        elif isinstance(item, Mark) and line is not None:
             ends.append(End(line, item.address, star))
     return ends
 

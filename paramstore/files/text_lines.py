@@ -3,6 +3,7 @@
     12:01:07 -> 00000010: 5053 4cd5 0134 0000  PSL..4..
     prefix      address   data                 ASCII column
 
+A line that a console has written into loses its shape, not its numbers: it is an `Other` then.
 Says only what a line could be; which reading holds for a whole text is `text_dump`'s to tell. The
 work on a line is bounded by its length: nothing here backtracks.
 """
@@ -13,10 +14,10 @@ import re
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from paramstore.files.words import swapped
+from paramstore.files.runs import swapped
 
-__all__ = ["Line", "Shape", "ascii_fits", "behind_prefix", "read_line", "starts",
-           "without_escapes"]
+__all__ = ["Line", "Mark", "Other", "Shape", "ascii_fits", "mark_in", "numbers_in",
+           "other", "read_line", "starts", "without_escapes"]
 
 _ESCAPE = re.compile(r"\x1b\[[0-9;?]{0,20}[@-~]")
 _ADDRESS = re.compile(
@@ -93,7 +94,7 @@ def without_escapes(line: str) -> str:
     return _ESCAPE.sub("", line).rstrip() if "\x1b" in line else line.rstrip()
 
 
-def behind_prefix(row: str, prefix: str) -> int:
+def _behind_prefix(row: str, prefix: str) -> int:
     """Return where a line goes on behind the prefix of a dump; 0 if it does not begin with it."""
     if not prefix:
         return 0
@@ -257,3 +258,46 @@ def _columns(rest: str) -> Iterator[str]:
 def _shows(line: Line, column: str) -> bool:
     orders = (line.data, swapped(line.data, line.width)) if line.width > 1 else (line.data,)
     return any(ascii_fits(data, column) for data in orders)
+
+
+_NUMBER = re.compile(r"(?<![\w.])(?:0[xX])?([0-9A-Fa-f]{2,})(?![\w.])")
+_ANY_NUMBER = re.compile(r"(?<![\w.])-?(?:0[xX])?[0-9A-Fa-f]{1,16}[hH]?(?![\w.])")
+_HEADING = re.compile(r"\W*(?:[A-Za-z]{3,}\W+)?0?0\W+0?1\W+0?2\W+0?3\b")
+
+
+class Mark(NamedTuple):
+    """A star (the line before is repeated), or an address alone (the dump ends there)."""
+
+    number: int
+    address: str = ""
+
+
+class Other(NamedTuple):
+    """A line that may hold bytes of the dump, though it is no line of it."""
+
+    number: int
+
+
+def other(number: int, row: str, prefix: str) -> Other | None:
+    """Return the line if there is a number in it that may be a byte or more; `prefix` is what
+    stands before the lines of the dump."""
+    if _HEADING.match(row):
+        return None
+    return Other(number) if _NUMBER.search(row, _behind_prefix(row, prefix)) else None
+
+
+def numbers_in(row: str) -> int:
+    """Return how many numbers stand in a line, in any base; 0 if it only numbers columns."""
+    return 0 if _HEADING.match(row) else len(_ANY_NUMBER.findall(row))
+
+
+def mark_in(number: int, row: str, shape: Shape) -> Mark | None:
+    """Return the mark that a line is, in a dump whose lines have a shape; None if it is none."""
+    at = _behind_prefix(row, shape[0])
+    last = row[at:].strip() if at or not shape[0] else ""
+    if last == "*":
+        return Mark(number)
+    alone = re.fullmatch(r"(0[xX])?([0-9A-Fa-f]{2,16})[hH]?:?", last)
+    if alone and shape[1]:
+        return Mark(number, ("h" if alone[1] else "") + alone[2])
+    return None

@@ -21,8 +21,7 @@ from paramstore.record import (
     read_label,
     read_record,
 )
-from paramstore.releases.lineage import parting
-from paramstore.releases.values import ValueOrigin, group_values
+from paramstore.releases.values import ValueOrigin, group_values, parting
 from paramstore.schema.breaches import Reset, served
 from paramstore.schema.model import Parameter
 

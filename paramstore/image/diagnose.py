@@ -29,7 +29,7 @@ from paramstore.image.wording import (
 )
 from paramstore.layout.plan import Plan
 from paramstore.record import Label
-from paramstore.releases.lineage import parting
+from paramstore.releases.values import parting
 
 __all__ = ["diagnose", "gap_finding", "reset_findings"]
 

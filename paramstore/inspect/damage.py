@@ -14,9 +14,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from functools import cache
 
-from paramstore.core.checksum import REVERSED_POLYNOMIAL
+from paramstore.core.checksum import register_before
 from paramstore.core.format import CRC_BYTES, ERASED, ERASED_SEQUENCE, skip_limit, slot_of
 from paramstore.image.contents import Contents, GroupContents, LabelState, Slot, SlotState
 from paramstore.inspect.repair import Repair, find_repair
@@ -181,32 +180,10 @@ def foreign_stores(contents: Contents) -> frozenset[int]:
 
 def store_id_of(record: bytes, group_id: int) -> int:
     """Return the store id with which `record` is one of the group `group_id`, its CRC right."""
-    register = int.from_bytes(record[-CRC_BYTES:], "little") ^ _ALL_ONES
-    for byte in reversed(bytes([group_id]) + record[:-CRC_BYTES]):
-        register = _before(register) ^ byte
+    crc = int.from_bytes(record[-CRC_BYTES:], "little")
     # The first four bytes meet the initial value of the register bit by bit.
-    for _ in range(4):
-        register = _before(register)
+    register = register_before(crc, bytes(4) + bytes([group_id]) + record[:-CRC_BYTES])
     return register ^ _ALL_ONES
-
-
-def _before(register: int) -> int:
-    """Return the register eight steps earlier, the byte of these steps taken as 0."""
-    low, rest = _undo()[register >> 24]
-    return (register ^ rest) << 8 & _ALL_ONES | low
-
-
-@cache
-def _undo() -> dict[int, tuple[int, int]]:
-    """Return for the top byte of a register: the index of the table row that was put over it, and
-    the row. The rows of the CRC table differ in their top bytes, so the top byte tells."""
-    rows = {}
-    for index in range(256):
-        row = index
-        for _ in range(8):
-            row = row >> 1 ^ (REVERSED_POLYNOMIAL if row & 1 else 0)
-        rows[row >> 24] = index, row
-    return rows
 
 
 def _tear_text(tear: TornSlot, data: bytes) -> str:

@@ -12,8 +12,8 @@ from typing import NamedTuple
 from paramstore.core.format import slot_of
 from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.image.contents import Contents, GroupContents
+from paramstore.layout.physics import DAYS_PER_YEAR, endurance_at
 from paramstore.layout.plan import Plan
-from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
 from paramstore.record import Record, RecordState
 from paramstore.releases.values import ValueOrigin, group_values
 from paramstore.schema.model import Group, Parameter

@@ -11,7 +11,7 @@ from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.format import ERASED
 from paramstore.core.words import plural
 from paramstore.files.forms import Dump
-from paramstore.files.words import swapped
+from paramstore.files.runs import swapped
 from paramstore.image.contents import Gaps, gaps_in
 
 __all__ = ["transformations", "without"]

@@ -10,9 +10,9 @@ from collections.abc import Container, Iterator
 from paramstore.core.errors import Finding, Severity
 from paramstore.layout.demand import demand_of, slots_for_life
 from paramstore.layout.misfit import anew_help
+from paramstore.layout.physics import endurance_at, life_years
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import CRC_32C, strength
-from paramstore.layout.wear import endurance_at, life_years
 
 __all__ = ["advise"]
 

@@ -13,6 +13,10 @@ section 7). A schema may ask for any number from two; too few for the life is to
 
 How many bytes. The record is filled up to the next multiple of 32 bytes, or of the page where
 that is smaller: room for parameters to come that costs no page write today or later.
+
+A released ring stays where it is, with records as long as they are: later parameters go into the
+room of their group, or into a new group on free pages. So the time to look at what a group can
+still take in (`growth_of`) is before.
 """
 
 from __future__ import annotations
@@ -21,14 +25,17 @@ import math
 from typing import NamedTuple
 
 from paramstore.core.format import OVERHEAD_BYTES
-from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.layout.physics import DAYS_PER_YEAR, endurance_at
+from paramstore.layout.plan import Ring
 from paramstore.schema.model import Group, Schema
 
 __all__ = [
     "Demand",
+    "Growth",
     "body_bytes",
     "demand_of",
     "demands_of",
+    "growth_of",
     "least_slots",
     "records_in_life",
     "slots_for_life",
@@ -99,3 +106,27 @@ def slots_for_life(group: Group, schema: Schema) -> int:
     """Return the slots that keep every page within its endurance over the life of the store."""
     slots = records_in_life(group, schema) / endurance_at(schema.part, schema.temperature_c)
     return math.ceil(round(slots, 6))  # the last bits of a float must not decide a layout
+
+
+class Growth(NamedTuple):
+    """`room`: bytes of parameters that fit later. With a `room` of `next_room` bytes, the next one
+    that uses its last page as far as the planner fills it, the ring takes `pages` more pages, and
+    a commit `page_writes` more page writes."""
+
+    ring: Ring
+    room: int
+    next_room: int
+    pages: int
+    page_writes: int
+
+
+def growth_of(ring: Ring) -> Growth:
+    """Return what a group can take in, and the next step to more."""
+    page = ring.page_bytes
+    step = min(FILL_BYTES, page)
+    record = (ring.record_bytes // step + 1) * step
+    longer = -(-record // page)
+    return Growth(
+        ring, ring.body_bytes - ring.payload_bytes, record - OVERHEAD_BYTES - ring.payload_bytes,
+        (longer - ring.slot_pages) * ring.slots,
+        (longer - sum(1 for _ in ring.writes())) * ring.group.copies)

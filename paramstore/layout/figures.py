@@ -14,13 +14,20 @@ from enum import StrEnum
 from functools import cache
 
 from paramstore.core.format import LABEL_MAGIC, skip_limit
-from paramstore.layout.bus_time import POLL_BITS, bits_ms, read_bits, write_bits
-from paramstore.layout.holdup import HoldUp, hold_up
 from paramstore.layout.memory import unit_bytes, values_bytes
+from paramstore.layout.physics import (
+    POLL_BITS,
+    HoldUp,
+    bits_ms,
+    endurance_at,
+    hold_up,
+    life_years,
+    read_bits,
+    write_bits,
+)
 from paramstore.layout.plan import Plan, Ring
 from paramstore.layout.strength import Strength, strength
 from paramstore.layout.traffic import Traffic, page_write, reading, total
-from paramstore.layout.wear import endurance_at, life_years
 from paramstore.schema.part import Part
 
 __all__ = ["Phase", "PhaseKind", "PlanFigures", "RingFigures", "commit_phases", "figures",

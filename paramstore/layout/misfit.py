@@ -20,7 +20,7 @@ from paramstore.layout.arrange import (
     protected_places,
 )
 from paramstore.layout.demand import Demand, demands_of, records_in_life
-from paramstore.layout.wear import DAYS_PER_YEAR, endurance_at
+from paramstore.layout.physics import DAYS_PER_YEAR, endurance_at
 from paramstore.schema.catalogue import search
 from paramstore.schema.model import Group, Schema
 from paramstore.schema.part import Part

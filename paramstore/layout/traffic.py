@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from paramstore.layout.bus_time import bits_ms, read_bits, write_bits
+from paramstore.layout.physics import bits_ms, read_bits, write_bits
 from paramstore.schema.part import Part
 
 __all__ = ["Traffic", "page_write", "reading", "total"]

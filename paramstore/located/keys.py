@@ -14,9 +14,29 @@ from typing import Any, NamedTuple, TypeAlias
 from paramstore.core.text import Json, first_unprintable
 from paramstore.core.words import code_list, did_you_mean, near_words, show_number, type_of
 
-__all__ = ["BOOL", "INTEGER", "NAMES", "NUMBER", "TABLE", "TEXT", "TEXTS", "VALUE", "Form",
-           "GuessKey", "Key", "Keys", "Path", "Problem", "TableCheck", "TomlTable", "TomlValue",
-           "check_table", "is_number", "key_table", "range_problem"]
+__all__ = [
+    "BOOL",
+    "INTEGER",
+    "NAMES",
+    "NUMBER",
+    "TABLE",
+    "TEXT",
+    "TEXTS",
+    "VALUE",
+    "GuessKey",
+    "Key",
+    "Keys",
+    "Path",
+    "Problem",
+    "TableCheck",
+    "TomlTable",
+    "TomlValue",
+    "ValueForm",
+    "check_table",
+    "is_number",
+    "key_table",
+    "range_problem",
+]
 
 Path = tuple[str | int, ...]
 """The way from the root of a document to a value: table keys and array indexes."""
@@ -28,7 +48,7 @@ TomlValue: TypeAlias = (
 TomlTable: TypeAlias = "dict[str, TomlValue]"
 
 
-class Form(NamedTuple):
+class ValueForm(NamedTuple):
     """What a key takes in TOML: `words` name it in a message, `fits` tells whether a value is one,
     `json` is the JSON Schema of it."""
 
@@ -50,14 +70,14 @@ def _is_texts(value: TomlValue) -> bool:
     return isinstance(value, list) and all(isinstance(each, str) for each in value)
 
 
-TEXT = Form("a text", lambda value: isinstance(value, str), {"type": "string"})
-INTEGER = Form("a whole number", _is_integer, {"type": "integer"})
-NUMBER = Form("a number", is_number, {"type": "number"})
-BOOL = Form("true or false", lambda value: isinstance(value, bool), {"type": "boolean"})
-TABLE = Form("a table", lambda value: isinstance(value, dict), {"type": "object"})
-NAMES = Form("an array of names", _is_texts, {"type": "array", "items": {"type": "string"}})
-TEXTS = Form("an array of texts", _is_texts, {"type": "array", "items": {"type": "string"}})
-VALUE = Form("a value", lambda _: True, {})
+TEXT = ValueForm("a text", lambda value: isinstance(value, str), {"type": "string"})
+INTEGER = ValueForm("a whole number", _is_integer, {"type": "integer"})
+NUMBER = ValueForm("a number", is_number, {"type": "number"})
+BOOL = ValueForm("true or false", lambda value: isinstance(value, bool), {"type": "boolean"})
+TABLE = ValueForm("a table", lambda value: isinstance(value, dict), {"type": "object"})
+NAMES = ValueForm("an array of names", _is_texts, {"type": "array", "items": {"type": "string"}})
+TEXTS = ValueForm("an array of texts", _is_texts, {"type": "array", "items": {"type": "string"}})
+VALUE = ValueForm("a value", lambda _: True, {})
 """Any value: what it must be depends on another key."""
 
 
@@ -67,7 +87,7 @@ class Key(NamedTuple):
     other value, `why` a note of it. `json` is what its JSON Schema says beyond all this."""
 
     name: str
-    form: Form
+    form: ValueForm
     doc: str
     example: str
     required: bool = False

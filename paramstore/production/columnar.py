@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 
 from paramstore.core.checksum import crc32c
 from paramstore.core.format import CRC_BYTES, ERASED, HEADER_BYTES
-from paramstore.core.scalars import StoreRaws
+from paramstore.core.scalars import Columns, StoreRaws
 from paramstore.image.pack import pack
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.production.numbers import dtype_of
-from paramstore.production.raws import Columns
 
 __all__ = ["ColumnarPacker", "contributions"]
 

@@ -1,6 +1,10 @@
 """The file of the records: its tables and their versions, opening it, and transactions.
 
 Several runs may open one file, a new one too, at the same moment. Knows no units.
+
+The serial numbers that a table has had so far are kept out of memory as well (`SerialsSeen`), for a
+table may have a million rows. Capital and small letters are the same: images are files, and not
+every disk tells `a1` from `A1`.
 """
 
 from __future__ import annotations
@@ -18,7 +22,7 @@ from paramstore.core.disk import unreadable
 from paramstore.core.errors import ToolError
 from paramstore.core.text import printable
 
-__all__ = ["COLUMNS", "SOUND", "Database", "row_crc"]
+__all__ = ["COLUMNS", "SOUND", "Database", "SerialsSeen", "row_crc"]
 
 _APPLICATION_ID = 0x50535231  # "PSR1"
 _VERSION = 4
@@ -252,3 +256,30 @@ class Database:
             }
             raise ToolError(f"the records in `{self.path}` cannot be used: {error}", next(
                 (text for start, text in help.items() if name.startswith(start)), "")) from error
+
+
+class SerialsSeen:
+    """The lines in which serial numbers stood. Use it in a `with` statement."""
+
+    def __enter__(self) -> SerialsSeen:
+        self._db = sqlite3.connect("", isolation_level=None)
+        self._db.execute("CREATE TABLE seen (serial TEXT COLLATE NOCASE PRIMARY KEY, line INTEGER) "
+                         "WITHOUT ROWID")
+        self._db.execute("BEGIN")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._db.close()
+
+    def add(self, serials: Sequence[tuple[str, int]]) -> dict[int, int]:
+        """Take serial numbers, each with its line; return, by their lines, where those that are
+        not new stood first."""
+        done = self._db.executemany("INSERT OR IGNORE INTO seen VALUES (?, ?)", serials)
+        if done.rowcount == len(serials):
+            return {}
+        firsts = {line: self._first(serial) for serial, line in serials}
+        return {line: first for line, first in firsts.items() if first != line}
+
+    def _first(self, serial: str) -> int:
+        (line,) = self._db.execute("SELECT line FROM seen WHERE serial = ?", (serial,)).fetchone()
+        return int(line)

@@ -33,7 +33,7 @@ from paramstore.production.records import (
     Event,
     Image,
     Records,
-    Unit,
+    UnitRecord,
 )
 from paramstore.production.serials import serial_place
 from paramstore.schema.model import Group, Kind, Parameter, Schema
@@ -65,7 +65,7 @@ class UnitValues:
     `left_out` has its default there, since no value was given.
     """
 
-    unit: Unit
+    unit: UnitRecord
     batch: Batch
     plan: Plan
     values: Mapping[str, Mapping[str, Physical]]
@@ -100,7 +100,7 @@ class Exporter:
         self._batches = {b.name: b for b in records.batches()}
         self._read: dict[str, tuple[Plan, dict[str, dict[str, Physical]]]] = {}
 
-    def values(self, unit: Unit) -> UnitValues:
+    def values(self, unit: UnitRecord) -> UnitValues:
         """Return a unit with its values: constants of its batch, its own, its serial number.
 
         ToolError if its record is damaged.
@@ -118,7 +118,7 @@ class Exporter:
         return UnitValues(unit, batch, plan, values,
                           names | {(place.group.name, place.parameter.name)}, left_out)
 
-    def _image(self, unit: Unit, image: Image) -> _Given:
+    def _image(self, unit: UnitRecord, image: Image) -> _Given:
         """Return what an image was made from: constants of its batch, and the unit's own."""
         batch = self._batches.get(image.batch)
         if batch is None:
@@ -141,7 +141,7 @@ class Exporter:
                       frozenset((g, name) for g, fields in values.items() for name in fields
                                 if name not in constants.get(g, {}) and name not in own.get(g, {})))
 
-    def _copied(self, unit: Unit, values: _Values) -> frozenset[tuple[str, str]]:
+    def _copied(self, unit: UnitRecord, values: _Values) -> frozenset[tuple[str, str]]:
         """Return which values the latest image has since one that they were not given for.
 
         A table of all values, made anew into images, gives every value of every unit: whoever gave
@@ -200,7 +200,7 @@ def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tupl
     return raws
 
 
-def last_event(unit: Unit, what: str) -> Event | None:
+def last_event(unit: UnitRecord, what: str) -> Event | None:
     """Return what is to be said of a kind of event, `write` or `verify`, of the latest image of a
     unit: the last one, or what came after it so that it does not hold any more; None if nothing is.
 
@@ -271,7 +271,7 @@ def neutral(text: str) -> str:
     return f"'{text}" if _RUNS.match(text) else text
 
 
-def _facts(unit: Unit) -> list[str]:
+def _facts(unit: UnitRecord) -> list[str]:
     image = unit.image
     return [image.batch, str(image.row or ""), unit.allotted, image.packed, image.sha256,
             *(_event_text(last_event(unit, what)) for what in (WRITE, VERIFY))]

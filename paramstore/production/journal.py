@@ -11,9 +11,8 @@ from collections.abc import Callable
 from hashlib import sha256
 
 from paramstore.image.contents import Contents
-from paramstore.production.held import held_of
+from paramstore.production.held import held_of, holder_of
 from paramstore.production.records import BEGIN, ERASE, Event, Records
-from paramstore.production.whose import holder_of
 
 __all__ = ["Journal"]
 

@@ -9,10 +9,9 @@ from collections.abc import Collection, Sequence
 from importlib.util import find_spec
 from typing import Protocol
 
-from paramstore.core.scalars import StoreRaws
+from paramstore.core.scalars import Columns, StoreRaws
 from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
-from paramstore.production.raws import Columns
 
 __all__ = ["Packer", "PlainPacker", "has_numpy", "make_packer"]
 

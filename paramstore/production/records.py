@@ -30,7 +30,7 @@ __all__ = [
     "Records",
     "SerialTaken",
     "SerialsExhausted",
-    "Unit",
+    "UnitRecord",
 ]
 
 BEGIN, WRITE, VERIFY, CHANGE, ERASE = "begin", "write", "verify", "change", "erase"
@@ -96,7 +96,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class UnitRecord:
     """One unit on record, and the batch that gave its number: its images, at least one, and
     events, oldest first."""
 
@@ -315,7 +315,7 @@ class Records(Database):
         """Return the batch that a unit was first made in; None if there is no such unit."""
         return self.batch(self.owners([serial]).get(serial, ""))
 
-    def unit(self, serial: str, batch: str | None = None) -> Unit | None:
+    def unit(self, serial: str, batch: str | None = None) -> UnitRecord | None:
         """Return the unit of a serial number, with its images of one batch if that is given; None
         if there is none."""
         with self._translated():
@@ -323,7 +323,7 @@ class Records(Database):
             unit = self._unit(row, batch) if row else None
         return unit if unit and unit.images else None
 
-    def units(self, text: str = "", batch: str | None = None) -> Iterator[Unit]:
+    def units(self, text: str = "", batch: str | None = None) -> Iterator[UnitRecord]:
         """Yield the units whose serial number, or own values or digest of an image, hold `text`
         (in any case for ASCII letters), in order of their serial numbers; if a batch is given, as
         it made them, without their other images."""
@@ -339,7 +339,7 @@ class Records(Database):
             for row in rows:
                 yield self._unit(row, batch)
 
-    def _unit(self, row: tuple[Any, ...], batch: str | None) -> Unit:
+    def _unit(self, row: tuple[Any, ...], batch: str | None) -> UnitRecord:
         serial, first_batch, *_, allotted = row
         self._check_serial(serial)
         images = [self._made(Image, name, number, given, sha256 or "", packed or "")
@@ -348,7 +348,7 @@ class Records(Database):
                       (serial, batch))]
         events = [self._event(*event) for _, *event in self._rows(
             "event", "serial = ? ORDER BY id", (serial,))]
-        return Unit(serial, self._text(first_batch, serial), self._text(allotted, serial),
+        return UnitRecord(serial, self._text(first_batch, serial), self._text(allotted, serial),
                     tuple(images), tuple(events))
 
     def _event(self, *row: Any) -> Event:

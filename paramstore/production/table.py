@@ -21,10 +21,10 @@ from paramstore.image.values_out import toml_value
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.production.cells import NOT_GIVEN
 from paramstore.production.columns import Entry, column_name, read_header
+from paramstore.production.database import SerialsSeen
 from paramstore.production.entries import AtCell, EntryReader, Taken
 from paramstore.production.packer import has_numpy
 from paramstore.production.rows import TableLine, TableRow, read_rows
-from paramstore.production.seen import SerialsSeen
 from paramstore.production.serials import SERIAL, SerialPlace
 from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.model import Field, Schema

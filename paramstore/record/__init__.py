@@ -16,11 +16,12 @@ from paramstore.record.label import (
     build_label,
     erasing_label,
     label_places,
+    labelled_image,
+    lay_labels,
     parse_label,
     read_label,
     release_bytes,
 )
-from paramstore.record.lay import labelled_image, lay_labels, lay_records
 from paramstore.record.record import (
     Record,
     RecordParts,
@@ -29,6 +30,7 @@ from paramstore.record.record import (
     crc_holds,
     crc_start,
     kept_spans,
+    lay_records,
     newest_of,
     next_body,
     next_record,

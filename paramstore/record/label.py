@@ -8,6 +8,7 @@ from typing import NamedTuple
 from paramstore.core.checksum import crc32c
 from paramstore.core.format import (
     CRC_BYTES,
+    ERASED,
     FORMAT_VERSION,
     LABEL_MAGIC,
     LINEAGE_BYTES,
@@ -20,8 +21,8 @@ from paramstore.core.format import (
 from paramstore.layout.plan import Plan
 from paramstore.record.shapes import label_shape
 
-__all__ = ["Label", "build_label", "erasing_label", "label_places", "parse_label",
-           "read_label", "release_bytes"]
+__all__ = ["Label", "build_label", "erasing_label", "label_places", "labelled_image", "lay_labels",
+           "parse_label", "read_label", "release_bytes"]
 
 
 class Label(NamedTuple):
@@ -122,3 +123,17 @@ def _geometry(byte: int) -> tuple[int, int]:
 def cut_utf8(text: str, size: int) -> bytes:
     """Return at most `size` bytes of `text` in UTF-8, cut at a character boundary."""
     return text.encode("utf-8")[:size].decode("utf-8", "ignore").encode("utf-8")
+
+
+def labelled_image(plan: Plan) -> bytearray:
+    """Return the bytes of a whole part with both labels and no record."""
+    image = bytearray([ERASED]) * plan.part.capacity
+    lay_labels(image, plan)
+    return image
+
+
+def lay_labels(image: bytearray, plan: Plan) -> None:
+    """Write both copies of the label."""
+    label = build_label(plan)
+    for at in map(plan.label_address, (0, 1)):
+        image[at:at + len(label)] = label

@@ -24,8 +24,8 @@ from paramstore.record.body import encode_body
 from paramstore.record.shapes import record_shape
 
 __all__ = ["Record", "RecordParts", "RecordState", "build_record", "crc_holds", "crc_start",
-           "kept_spans", "newest_of", "next_body", "next_record", "read_record", "record_crc",
-           "sequence_of", "split_record"]
+           "kept_spans", "lay_records", "newest_of", "next_body", "next_record", "read_record",
+           "record_crc", "sequence_of", "split_record"]
 
 _SEQUENCE = RECORD_PARTS[0].size
 
@@ -178,3 +178,14 @@ def kept_spans(ring: Ring, revision: int) -> Iterator[slice]:
             yield slice(reserved.offset, reserved.offset + reserved.size)
     if revision > ring.revision:
         yield slice(ring.payload_bytes, ring.body_bytes)
+
+
+def lay_records(image: bytearray, plan: Plan, ring: Ring, body: bytes, revision: int,
+                newest: int = 0) -> None:
+    """Commit a body to a ring: as many records as it keeps copies, behind number `newest`.
+
+    Raises CodecError as `build_record`.
+    """
+    for sequence in range(newest + 1, newest + 1 + ring.group.copies):
+        at = ring.address(slot_of(sequence, ring.slots))
+        image[at:at + ring.record_bytes] = build_record(plan, ring, sequence, body, revision)

@@ -17,12 +17,19 @@ from paramstore.core.words import code_list, plural, show_number
 from paramstore.layout.demand import slots_for_life
 from paramstore.layout.moves import Arithmetic, Conversion, convert, rounded
 from paramstore.layout.plan import Plan
-from paramstore.releases.change import Change, Impact
+from paramstore.releases.change import (
+    Change,
+    Impact,
+    ValueRoute,
+    images,
+    line_may_round,
+    ranges_of,
+    way_along,
+)
 from paramstore.releases.conversion import NoConversion, same_bytes, via_along
 from paramstore.releases.links import Links
 from paramstore.releases.refusals import built_otherwise
 from paramstore.releases.rule_changes import rule_changes
-from paramstore.releases.ways import ValueRoute, images, line_may_round, ranges_of, way_along
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 from paramstore.schema.quantity import (
     boundless,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, errors_in
 from paramstore.core.words import plural
-from paramstore.layout.growth import growth_of
+from paramstore.layout.demand import growth_of
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import Label

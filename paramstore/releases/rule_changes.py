@@ -14,9 +14,16 @@ from typing import NamedTuple
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.layout.moves import convert
 from paramstore.layout.plan import Plan, Ring
-from paramstore.releases.change import Change, Impact
+from paramstore.releases.change import (
+    Change,
+    Impact,
+    ValueRoute,
+    images,
+    line_may_round,
+    ranges_of,
+    way_along,
+)
 from paramstore.releases.links import Links
-from paramstore.releases.ways import ValueRoute, images, line_may_round, ranges_of, way_along
 from paramstore.schema.breaches import Rule, rules_of
 from paramstore.schema.element import show_element, show_raw
 from paramstore.schema.model import Field, Group, Parameter

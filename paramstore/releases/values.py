@@ -2,6 +2,9 @@
 
 The newest record of each ring goes in, values come out, and for each parameter where its value is
 from. What mount then does with values that cannot be says `schema.breaches.served`.
+
+Where two people froze a release of the same number apart from each other, a store has two branches:
+from there on the bytes of one mean nothing to the other (`parting`).
 """
 
 from __future__ import annotations
@@ -10,16 +13,17 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
+from paramstore.core.format import LINEAGE_BYTES
 from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.layout.plan import Plan, Ring
-from paramstore.record import Record, decode_body
+from paramstore.record import Label, Record, decode_body
 from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import Field, Kind
 
 if TYPE_CHECKING:
     from paramstore.layout.moves import Move
 
-__all__ = ["GroupValues", "ValueOrigin", "group_values"]
+__all__ = ["GroupValues", "Parting", "ValueOrigin", "group_values", "parting"]
 
 
 class ValueOrigin(StrEnum):
@@ -88,3 +92,27 @@ def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
     elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))
                      for at in places)
     return elements + field.default[move.count:]
+
+
+class Parting(NamedTuple):
+    """`shared` is the last release before it that both have, 0 if the label tells of none; `apart`
+    the first one that is another in each."""
+
+    shared: int
+    apart: int
+
+
+def parting(label: Label, plan: Plan) -> Parting | None:
+    """Return where the releases that led to a label and those of a plan part; None if, as far as
+    the label tells, they do not. Both are of the same store and series."""
+    line = (*plan.lineage, *[(plan.release, plan.layout_id)] * (plan.release > 0))
+    shared = 0
+    for release, layout_id in line:
+        gap = label.release - release
+        if not 0 <= gap <= LINEAGE_BYTES:
+            continue  # the label does not say
+        if label.follows(release, layout_id) if gap else label.layout_id == layout_id:
+            shared = release
+        else:
+            return Parting(shared, release)
+    return None

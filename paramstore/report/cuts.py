@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from paramstore.core.words import plural
-from paramstore.layout.bus_time import bits_ms
+from paramstore.layout.physics import bits_ms
 from paramstore.layout.plan import Plan
 from paramstore.report.replays import (
     DATA_VERSION,

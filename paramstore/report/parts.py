@@ -12,7 +12,7 @@ from typing import Any
 
 from paramstore.core.text import JsonObject
 from paramstore.core.words import near_words, plural
-from paramstore.layout.wear import endurance_at
+from paramstore.layout.physics import endurance_at
 from paramstore.report.tables import Column, table
 from paramstore.schema.catalogue import names, search
 from paramstore.schema.part import Part

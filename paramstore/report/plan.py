@@ -13,11 +13,10 @@ from collections.abc import Iterator
 from paramstore.core.format import HEADER_BYTES
 from paramstore.core.text import one_line
 from paramstore.core.words import plural
-from paramstore.layout.bus_time import bits_ms
+from paramstore.layout.demand import growth_of
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
-from paramstore.layout.growth import growth_of
-from paramstore.layout.holdup import CONTROLLER_MA, DERATING
 from paramstore.layout.layout_id import plain_decimal
+from paramstore.layout.physics import CONTROLLER_MA, DERATING, bits_ms
 from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.report.page_map import RingStyle, letter, map_lines, no_ring_style
 from paramstore.report.tables import Column, display_width, table

@@ -12,12 +12,11 @@ import math
 
 from paramstore.core.format import FORMAT_VERSION, HEADER_BYTES
 from paramstore.core.text import JsonObject
-from paramstore.layout.bus_time import bits_ms
+from paramstore.layout.demand import growth_of
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
-from paramstore.layout.growth import growth_of
-from paramstore.layout.holdup import CONTROLLER_MA, DERATING
 from paramstore.layout.layout_id import plain_decimal
 from paramstore.layout.moves import Arithmetic, Move, Renumbering
+from paramstore.layout.physics import CONTROLLER_MA, DERATING, bits_ms
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.layout.strength import CRC_16, CRC_32C
 from paramstore.schema.breaches import rules_of

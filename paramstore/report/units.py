@@ -12,7 +12,7 @@ from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.production.export import UnitValues, event_words, last_event, raws_on_record
 from paramstore.production.held import HeldGroup, read_held
-from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, Unit
+from paramstore.production.records import BEGIN, CHANGE, ERASE, VERIFY, WRITE, UnitRecord
 from paramstore.report.image import plain_value
 from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
@@ -35,7 +35,7 @@ _DIGEST = 12
 """Digits of a digest that are shown in a list."""
 
 
-def units_text(units: Sequence[Unit]) -> str:
+def units_text(units: Sequence[UnitRecord]) -> str:
     """Return a table of units, and how many there are."""
     columns = [Column("serial", right=False), Column("batch", right=False), Column("row"),
                Column("allotted", right=False), Column("image", "SHA-256", right=False),
@@ -179,6 +179,6 @@ def _value(parameter: Parameter, value: Physical) -> str:
         + format_value(f, raws[f.name]) for f in parameter.fields)
 
 
-def _result(unit: Unit, what: str) -> str:
+def _result(unit: UnitRecord, what: str) -> str:
     event = last_event(unit, what)
     return "" if event is None else f"{event_words(event)} {event.at}"

@@ -17,8 +17,8 @@ from paramstore.located.keys import (
     TABLE,
     TEXT,
     VALUE,
-    Form,
     Key,
+    ValueForm,
     key_table,
 )
 from paramstore.schema.frequency import WRITES
@@ -42,7 +42,7 @@ __all__ = [
 ]
 
 
-MEMBERS = Form("an array of names or a table", lambda value: isinstance(value, list | dict), {
+MEMBERS = ValueForm("an array of names or a table", lambda value: isinstance(value, list | dict), {
     "oneOf": [
         {"type": "array", "minItems": 1, "uniqueItems": True,
          "items": {"type": "string", **NAME_SCHEMA}},
@@ -51,7 +51,7 @@ MEMBERS = Form("an array of names or a table", lambda value: isinstance(value, l
     ]})
 
 
-PART = Form("the name of a part or a table", lambda value: isinstance(value, str | dict), {})
+PART = ValueForm("the name of a part or a table", lambda value: isinstance(value, str | dict), {})
 """The names are many: `editor` says them."""
 
 _ADDRESSES = "I2C EEPROMs answer on the 7-bit addresses 0x50 to 0x57"

@@ -16,12 +16,12 @@ from paramstore.located.keys import (
     INTEGER,
     NUMBER,
     TEXT,
-    Form,
     Key,
     Path,
     Problem,
     TomlTable,
     TomlValue,
+    ValueForm,
     check_table,
     is_number,
     key_table,
@@ -40,10 +40,10 @@ PAIRS: dict[str, tuple[_Range, _Range]] = {
 """Smallest and largest of both numbers of a pair; the first numbers rise from pair to pair."""
 
 
-def _pairs(name: str) -> Form:
+def _pairs(name: str) -> ValueForm:
     pair: list[Json] = [{"type": "number", "minimum": low, "maximum": high}
                         for low, high in PAIRS[name]]
-    return Form("an array of pairs of numbers", lambda value: isinstance(value, list), {
+    return ValueForm("an array of pairs of numbers", lambda value: isinstance(value, list), {
         "type": "array", "minItems": 1, "items": {
             "type": "array", "prefixItems": pair, "minItems": 2, "maxItems": 2}})
 
@@ -60,7 +60,7 @@ def _choice(name: str, doc: str, example: int, choices: tuple[int, ...],
                default=default, choices=choices, code="PS311")
 
 
-_SOURCES = Form("a table of arrays", lambda value: isinstance(value, dict), {"type": "object"})
+_SOURCES = ValueForm("a table of arrays", lambda value: isinstance(value, dict), {"type": "object"})
 
 KEYS: dict[str, Key] = key_table(
     Key("name", TEXT, "Name of the part.", 'name = "EXAMPLE32"', required=True),

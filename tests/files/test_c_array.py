@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from paramstore.core.errors import FindingsError
 from paramstore.files.c_array import read
 from paramstore.files.forms import FORMS, WriteOptions, encode_image
-from paramstore.files.runs import Reading
-from paramstore.files.words import Order
+from paramstore.files.runs import Order, Reading
 from paramstore.verify.rig.toolchain import find_compiler
 
 

@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError
 from paramstore.files.forms import FORMS, encode_image, read_dump
-from paramstore.files.runs import Reading, Run, WriteOptions, flatten
+from paramstore.files.runs import Order, Reading, Run, WriteOptions, flatten
 from paramstore.files.text_dump import read, write
-from paramstore.files.words import Order
 
 DUMPS = Path(__file__).parents[1] / "corpus" / "dumps"
 CONTENT = (DUMPS / "content.bin").read_bytes()

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.files.forms import FORMS, WriteOptions, encode_image
-from paramstore.files.words import swapped
+from paramstore.files.runs import swapped
 from tests.goldens import golden
 from tests.host_tools.dump_bench import IMAGE, TORN, lay_out, run, text_without
 from tests.inspect.scenes import PLAN

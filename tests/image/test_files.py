@@ -19,8 +19,7 @@ from paramstore.files.forms import (
     read_dump,
 )
 from paramstore.files.recognise import recognise, without_utf16
-from paramstore.files.runs import flatten
-from paramstore.files.words import Order
+from paramstore.files.runs import Order, flatten
 
 CONTENT = b"PSL\xd5" + bytes(range(0x20, 0x5C)) + b"\xff" * 32
 OPTIONS = WriteOptions(family=0xE48BFF56)

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.files import binary
 from paramstore.files.forms import FORMS, WriteOptions, encode_image, read_dump
-from paramstore.files.runs import Reading, Run
-from paramstore.files.words import swapped
+from paramstore.files.runs import Reading, Run, swapped
 from paramstore.image.pack import pack
 from paramstore.inspect.align import Alignment, align, evidence
 from tests.inspect.scenes import PLAN, used_unit

@@ -12,7 +12,7 @@ from paramstore.core.disk import read_text
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.files import binary
 from paramstore.files.forms import FORMS, WriteOptions, encode_image, read_dump
-from paramstore.files.words import Order, swapped
+from paramstore.files.runs import Order, swapped
 from paramstore.inspect.examine import examine, recogniser
 from paramstore.inspect.fixed import FixedExamination, examine_fixed
 from paramstore.schema.fixed.model import FixedLayout

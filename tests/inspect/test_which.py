@@ -9,7 +9,7 @@ import pytest
 
 from paramstore.core.errors import FindingsError
 from paramstore.files.forms import FORMS, read_dump
-from paramstore.files.words import swapped
+from paramstore.files.runs import swapped
 from paramstore.image.pack import pack
 from paramstore.inspect.which import Candidate, Choice, candidates_in, choose
 from tests.inspect.scenes import PLAN, used_unit

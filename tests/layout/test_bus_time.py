@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from paramstore.layout.bus_time import (
+from paramstore.layout.physics import (
     POLL_BITS,
     TIMINGS,
     bits_ms,

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
-from paramstore.layout.bus_time import POLL_BITS, read_bits
 from paramstore.layout.figures import commit_phases, figures, mount_bits
 from paramstore.layout.moves import Conversion, Move
+from paramstore.layout.physics import POLL_BITS, read_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.catalogue import find

@@ -7,7 +7,7 @@ from dataclasses import replace
 from hypothesis import assume, given
 
 from paramstore.core.errors import FindingsError
-from paramstore.layout.growth import growth_of
+from paramstore.layout.demand import growth_of
 from paramstore.layout.place import make_plan
 from paramstore.schema.model import Schema
 from tests.strategies import schemas

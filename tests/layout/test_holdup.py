@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from paramstore.layout.holdup import CONTROLLER_MA, DERATING, capacitance_uf, hold_up
+from paramstore.layout.physics import CONTROLLER_MA, DERATING, capacitance_uf, hold_up
 from paramstore.schema.catalogue import find
 from paramstore.schema.part import Part
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.layout.wear import ACTIVATION_EV, DAYS_PER_YEAR, endurance_at, life_years
+from paramstore.layout.physics import ACTIVATION_EV, DAYS_PER_YEAR, endurance_at, life_years
 from paramstore.schema.catalogue import all_parts, find
 from paramstore.schema.part import Part
 

@@ -9,9 +9,9 @@ from paramstore.files.forms import FORMS
 from paramstore.image.contents import unpack
 from paramstore.image.pack import complete, pack
 from paramstore.production.batch import BatchJob
+from paramstore.production.held import holder_of
 from paramstore.production.records import Records
 from paramstore.production.serials import read_pattern, serial_place
-from paramstore.production.whose import holder_of
 from paramstore.releases.project import open_project
 from tests.production.jobs import SCHEMA, job_of, made, rows
 

@@ -23,9 +23,9 @@ from paramstore.verify.cuts.build import build_library
 from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.histories import one_group_plan
 from paramstore.verify.cuts.machine import build_machine
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import FIRST_GROUP, Operation, Start
+from paramstore.verify.rig.native import NativeTarget
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
 NATIVE, MACHINE = "this computer", "Cortex-M0+, emulated"

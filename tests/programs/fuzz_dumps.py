@@ -25,7 +25,7 @@ from paramstore.core.disk import read_text, source_text
 from paramstore.core.errors import ParamstoreError
 from paramstore.files import binary
 from paramstore.files.forms import FORMS, WriteOptions, encode_dump, encode_image, read_dump
-from paramstore.files.words import Order, swapped
+from paramstore.files.runs import Order, swapped
 from paramstore.image.pack import pack
 from paramstore.inspect.differ import differences
 from paramstore.inspect.examine import examine, recogniser

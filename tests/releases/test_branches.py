@@ -16,7 +16,7 @@ from paramstore.image.pack import pack
 from paramstore.layout.plan import Plan
 from paramstore.record import build_label, read_label
 from paramstore.releases.change import Impact
-from paramstore.releases.lineage import Parting, parting
+from paramstore.releases.values import Parting, parting
 from paramstore.releases.versions import compare_versions, find_version
 from tests.engines import Engines
 from tests.releases.histories import freeze_texts, past_of

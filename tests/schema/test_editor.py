@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 
 import paramstore.schema
-from paramstore.schema.editor import json_schema
+from paramstore.schema.editor import store_schema
 from paramstore.schema.model import Schema
 from tests.goldens import golden
 from tests.strategies import schema_toml, schemas
@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[2]
 FILE = Path(paramstore.schema.__file__).parent / "paramstore.schema.json"
 EXAMPLES = sorted(p for p in (ROOT / "schemas").glob("*.toml") if "." not in p.stem)
 CORPUS = ROOT / "tests" / "corpus" / "schemas"
-VALIDATOR = jsonschema.Draft202012Validator(json_schema())
+VALIDATOR = jsonschema.Draft202012Validator(store_schema())
 
 STRUCTURE = (
     "address_out_of_range", "bare_type", "group_without_parameters", "groups_misspelt",
@@ -40,13 +40,13 @@ def as_json(text: str) -> Any:
 
 def test_file_is_what_the_tables_say() -> None:
     """The file that ships is made from the tables of keys."""
-    text = json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
+    text = json.dumps(store_schema(), indent=2, ensure_ascii=False) + "\n"
     assert golden(FILE, text) == text
 
 
 def test_it_is_a_valid_json_schema() -> None:
     """It keeps the rules of JSON Schema 2020-12."""
-    jsonschema.Draft202012Validator.check_schema(json_schema())
+    jsonschema.Draft202012Validator.check_schema(store_schema())
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
@@ -69,7 +69,7 @@ def test_mistakes_of_structure_are_seen(name: str) -> None:
 
 def test_every_key_is_described() -> None:
     """Every key has a text for the editor to show."""
-    definitions = json_schema()["$defs"]
+    definitions = store_schema()["$defs"]
     undescribed = [
         f"{name}.{key}" for name, definition in definitions.items()
         for key, value in definition["properties"].items() if not value.get("description")

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from paramstore.core.words import plural
-from paramstore.layout.bus_time import bits_ms
+from paramstore.layout.physics import bits_ms
 from paramstore.report.cuts import (
     BECAME,
     LEFT,

@@ -11,8 +11,8 @@ from typing import Any
 
 from paramstore.core.format import HEADER_BYTES
 from paramstore.core.words import plural
-from paramstore.layout.bus_time import bits_ms, write_bits
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
+from paramstore.layout.physics import bits_ms, write_bits
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.page_map import letter
 from paramstore.report.pages.charts import (

@@ -20,8 +20,8 @@ from paramstore.located.keys import (
     TEXT,
     TEXTS,
     VALUE,
-    Form,
     Key,
+    ValueForm,
     key_table,
 )
 from paramstore.schema.fixed.coding import DATE_CODINGS
@@ -77,8 +77,9 @@ _BIT_PIECES: dict[str, Json] = {"minItems": 1, "items": {
 _RANGES: dict[str, Json] = {"minItems": 1, "items": {
     "type": "string", "pattern": rf"^\s*{_BYTE_NUMBER}(\s*-\s*{_BYTE_NUMBER})?\s*$"}}
 
-TARGET = Form("the name of a parameter or a table", lambda value: isinstance(value, str | dict),
-              {"oneOf": [{"type": "string"}, reference("target")]})
+TARGET = ValueForm("the name of a parameter or a table",
+                   lambda value: isinstance(value, str | dict),
+                   {"oneOf": [{"type": "string"}, reference("target")]})
 
 
 def _order(doc: str, default: str | None = None) -> Key:

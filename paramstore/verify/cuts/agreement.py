@@ -20,7 +20,6 @@ from paramstore.verify.cuts.build import build_library
 from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.history import history_text
 from paramstore.verify.cuts.machine import build_machine
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.replay import blank_bench, play
 from paramstore.verify.cuts.results import (
@@ -34,7 +33,7 @@ from paramstore.verify.cuts.results import (
     Verdict,
 )
 from paramstore.verify.cuts.tears import KINDS, PageTear
-from paramstore.verify.rig.native import NativeRig, compile_native
+from paramstore.verify.rig.native import NativeRig, NativeTarget, compile_native
 from paramstore.verify.rig.toolchain import find_compiler
 from paramstore.verify.rig.twin import TwinRig
 

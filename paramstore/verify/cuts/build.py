@@ -18,8 +18,8 @@ from paramstore.firmware.view import view_of
 from paramstore.layout.figures import READ_BACK_BYTES
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.explorer import Explorer
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import MOST_PICTURES, Pictures, make_pictures
+from paramstore.verify.rig.native import NativeTarget
 from paramstore.verify.rig.toolchain import Compiler, find_compiler
 
 __all__ = ["MEMO_STATES", "Harness", "build_harness", "build_library", "harness_texts",

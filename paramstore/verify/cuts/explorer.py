@@ -14,7 +14,6 @@ from paramstore.core.status import Health, Status
 from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.history import history_text
-from paramstore.verify.cuts.native import HarnessTarget
 from paramstore.verify.cuts.pictures import MOST_PICTURES, Pictures
 from paramstore.verify.cuts.results import (
     COLUMNS,
@@ -32,6 +31,7 @@ from paramstore.verify.cuts.results import (
     What,
 )
 from paramstore.verify.cuts.tears import KINDS, PageTear
+from paramstore.verify.rig.native import HarnessTarget
 
 __all__ = ["MOST_OPERATIONS", "MOST_SAMPLES", "CallLimits", "ExploreJob", "Explorer", "limits_of"]
 

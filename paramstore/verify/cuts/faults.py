@@ -16,8 +16,8 @@ from pathlib import Path
 
 from paramstore.core.errors import ToolError
 from paramstore.core.format import SKIP_LIMIT
-from paramstore.layout.bus_time import read_bits, write_bits
 from paramstore.layout.figures import READ_BACK_BYTES, figures
+from paramstore.layout.physics import read_bits, write_bits
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.build import build_harness
 from paramstore.verify.cuts.explorer import Explorer

@@ -23,8 +23,8 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.reader import read_schema
 from paramstore.verify.cuts.build import write_harness
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
+from paramstore.verify.rig.native import NativeTarget
 from paramstore.verify.rig.toolchain import Compiler, find_compiler
 
 __all__ = ["EVERY_SETTING", "STEADY", "WEAKNESSES", "Counts", "Setting", "Weakness",

@@ -18,7 +18,6 @@ from paramstore.image.migrate import migrate
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.build import build_harness, build_library
 from paramstore.verify.cuts.explorer import MOST_OPERATIONS, ExploreJob, Explorer, limits_of
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import (
     FIRST_GROUP,
@@ -30,6 +29,7 @@ from paramstore.verify.cuts.results import (
     Violation,
 )
 from paramstore.verify.cuts.workers import Workers
+from paramstore.verify.rig.native import NativeTarget
 from paramstore.verify.rig.toolchain import Compiler
 
 __all__ = ["TakeOver", "cut_take_over", "replay_take_over", "run_take_overs", "take_over_jobs"]

@@ -15,12 +15,12 @@ from pathlib import Path
 from paramstore.core.errors import ToolError
 from paramstore.core.scalars import SCALARS
 from paramstore.layout.figures import figures
+from paramstore.layout.physics import endurance_at
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
-from paramstore.layout.wear import endurance_at
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.verify.cuts.histories import build_lives
-from paramstore.verify.cuts.native import NativeTarget
+from paramstore.verify.rig.native import NativeTarget
 from paramstore.verify.rig.toolchain import Compiler
 
 __all__ = ["RingWear", "Worn", "wear_out", "wear_rings"]

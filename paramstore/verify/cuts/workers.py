@@ -20,7 +20,7 @@ from typing import TypeVar
 from paramstore.core.errors import ToolError
 from paramstore.verify.cuts.build import Harness
 from paramstore.verify.cuts.explorer import Explorer
-from paramstore.verify.cuts.native import NativeTarget
+from paramstore.verify.rig.native import NativeTarget
 
 __all__ = ["PATIENCE_S", "Workers"]
 

@@ -1,12 +1,14 @@
 """The compiled C on this computer: runtime and generated tables in a shared library.
 
 `compile_native` makes the library for a plan; any number of `NativeRig`s may share it, each with
-its own memory. Nothing here knows what a call means: see `compiled`.
+its own memory. Nothing here knows what a call means: see `compiled`. A `NativeTarget` is a harness
+that was compiled to a library; other processors offer the same `HarnessTarget`.
 """
 
 from __future__ import annotations
 
 import ctypes
+import sys
 import tempfile
 from collections.abc import Sequence
 from ctypes import (
@@ -21,7 +23,7 @@ from ctypes import (
     c_void_p,
 )
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.plan import Plan
@@ -32,7 +34,14 @@ from paramstore.verify.rig.toolchain import Compiler, find_compiler
 if TYPE_CHECKING:
     _Bytes = ctypes._Pointer[c_uint8]
 
-__all__ = ["SIGNATURES", "NativeCode", "NativeRig", "compile_native"]
+__all__ = [
+    "SIGNATURES",
+    "HarnessTarget",
+    "NativeCode",
+    "NativeRig",
+    "NativeTarget",
+    "compile_native",
+]
 
 _TRANSFER = CFUNCTYPE(c_int, c_void_p, c_uint8, POINTER(c_uint8), c_uint16, POINTER(c_uint8),
                       c_uint16)
@@ -160,3 +169,48 @@ class NativeRig(CompiledRig):
 
     def __init__(self, code: NativeCode, bench: Bench) -> None:
         super().__init__(code.plan, bench, _NativeMachine(code))
+
+
+class HarnessTarget(Protocol):
+    """Something that runs the compiled harness: its variables are bytes, its functions are called
+    with at most one number."""
+
+    byte_order: str  # "<" or ">", as `struct` takes it
+
+    def read(self, name: str, count: int, offset: int = 0) -> bytes:
+        """Return bytes of a variable."""
+        ...
+
+    def write(self, name: str, data: bytes, offset: int = 0) -> None:
+        """Change a variable."""
+        ...
+
+    def call(self, name: str, *arguments: int) -> int:
+        """Call a function and return its result as an unsigned number of 32 bits."""
+        ...
+
+
+class NativeTarget:
+    """`Target` over a shared library. Loading the same file twice gives the same state."""
+
+    def __init__(self, library: Path) -> None:
+        self._library = ctypes.CDLL(str(library))
+        self.byte_order = "<" if sys.byteorder == "little" else ">"
+
+    def read(self, name: str, count: int, offset: int = 0) -> bytes:
+        """Return bytes of a variable."""
+        return ctypes.string_at(self._address(name) + offset, count)
+
+    def write(self, name: str, data: bytes, offset: int = 0) -> None:
+        """Change a variable."""
+        ctypes.memmove(self._address(name) + offset, data, len(data))
+
+    def call(self, name: str, *arguments: int) -> int:
+        """Call a function."""
+        function = getattr(self._library, name)
+        function.restype = ctypes.c_uint32
+        function.argtypes = [ctypes.c_uint32] * len(arguments)
+        return int(function(*arguments))
+
+    def _address(self, name: str) -> int:
+        return ctypes.addressof(ctypes.c_uint8.in_dll(self._library, name))

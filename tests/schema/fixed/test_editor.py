@@ -12,14 +12,14 @@ import jsonschema
 import pytest
 
 import paramstore.schema.fixed
-from paramstore.schema.fixed.editor import json_schema
+from paramstore.schema.editor import fixed_schema
 from tests.goldens import golden
 
 ROOT = Path(__file__).parents[3]
 FILE = Path(paramstore.schema.fixed.__file__).parent / "fixed.schema.json"
 EXAMPLES = sorted((ROOT / "schemas").glob("*.fixed.toml"))
 CORPUS = ROOT / "tests" / "corpus" / "fixed"
-VALIDATOR = jsonschema.Draft202012Validator(json_schema())
+VALIDATOR = jsonschema.Draft202012Validator(fixed_schema())
 
 STRUCTURE = ("bits_unreadable", "blocks_do_not_fit", "checksum_parameters", "codings",
              "conditions", "conditions_outside",
@@ -35,13 +35,13 @@ def as_json(path: Path) -> Any:
 
 def test_file_is_what_the_tables_say() -> None:
     """The file that ships is made from the tables of keys."""
-    text = json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
+    text = json.dumps(fixed_schema(), indent=2, ensure_ascii=False) + "\n"
     assert golden(FILE, text) == text
 
 
 def test_it_is_a_valid_json_schema() -> None:
     """It keeps the rules of JSON Schema 2020-12."""
-    jsonschema.Draft202012Validator.check_schema(json_schema())
+    jsonschema.Draft202012Validator.check_schema(fixed_schema())
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
@@ -59,7 +59,7 @@ def test_mistakes_of_structure_are_seen(name: str) -> None:
 def test_every_key_is_described() -> None:
     """Every key has a text for the editor to show."""
     undescribed = [
-        f"{name}.{key}" for name, definition in json_schema()["$defs"].items()
+        f"{name}.{key}" for name, definition in fixed_schema()["$defs"].items()
         for key, value in definition["properties"].items() if not value.get("description")
     ]
     assert [] == undescribed

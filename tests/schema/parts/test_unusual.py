@@ -12,9 +12,8 @@ import pytest
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.core.status import Status
 from paramstore.image.pack import pack
-from paramstore.layout.bus_time import bits_ms, write_bits
 from paramstore.layout.figures import commit_phases, figures
-from paramstore.layout.holdup import hold_up
+from paramstore.layout.physics import bits_ms, hold_up, write_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.report.pages.plan import plan_page

@@ -149,9 +149,9 @@ def _campaign(folder: Path, kit: Kit, kind: str) -> Verdict | str:
     """Do the quick campaign, or all cases of a class of faults, until something is wrong."""
     from paramstore.verify.cuts.explorer import Explorer
     from paramstore.verify.cuts.faults import FaultClass, FaultJob, run_fault_job
-    from paramstore.verify.cuts.native import NativeTarget
     from paramstore.verify.cuts.results import Start
     from paramstore.verify.cuts.sweeps import Level, fault_starts, sweeps
+    from paramstore.verify.rig.native import NativeTarget
     from paramstore.verify.rig.toolchain import find_compiler
 
     objects = (*kit.objects, folder / "paramstore.o")

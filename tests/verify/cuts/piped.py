@@ -25,7 +25,7 @@ def build_program(plan: Plan, pictures: Pictures, folder: Path, compiler: Compil
 
 
 class PipedTarget:
-    """`paramstore.verify.cuts.native.Target` over a running program.
+    """`paramstore.verify.rig.native.Target` over a running program.
 
     AssertionError if the program comes to an end by itself: that is how sanitizers tell, after what
     they have said on stderr.

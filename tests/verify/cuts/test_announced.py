@@ -25,9 +25,9 @@ from paramstore.verify.cuts.announced import (
 from paramstore.verify.cuts.build import build_harness, build_library
 from paramstore.verify.cuts.edges import UnitMaker
 from paramstore.verify.cuts.explorer import Explorer
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import Verdict
+from paramstore.verify.rig.native import NativeTarget
 from tests.releases.histories import grown, tank_probe
 from tests.verify.cuts.harnesses import broken_runtime, fresh_folder
 from tests.verify.cuts.releases import plans

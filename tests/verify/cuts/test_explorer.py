@@ -10,7 +10,6 @@ import pytest
 from paramstore.verify.cuts.build import build_library, write_harness
 from paramstore.verify.cuts.explorer import ExploreJob, Explorer, limits_of
 from paramstore.verify.cuts.history import history_text, parse_history, shrink
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.replay import play
 from paramstore.verify.cuts.results import (
@@ -23,7 +22,7 @@ from paramstore.verify.cuts.results import (
     Verdict,
 )
 from paramstore.verify.rig.compiled import shim_text
-from paramstore.verify.rig.native import NativeCode, NativeRig
+from paramstore.verify.rig.native import NativeCode, NativeRig, NativeTarget
 from paramstore.verify.rig.toolchain import WARNINGS, Compiler, find_compiler
 from tests.firmware.builds import EXAMPLES, example_plan, host_compilers, write, write_store, zig
 from tests.verify.cuts.harnesses import (

@@ -23,10 +23,10 @@ from paramstore.verify.cuts.faults import (
     run_faults,
 )
 from paramstore.verify.cuts.histories import one_group_plan
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import Start, Verdict
 from paramstore.verify.cuts.sweeps import fault_starts
+from paramstore.verify.rig.native import NativeTarget
 from tests.firmware.builds import example_plan
 from tests.verify.cuts.harnesses import (
     NO_CRC,

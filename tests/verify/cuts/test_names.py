@@ -16,9 +16,9 @@ from paramstore.schema.identifiers import name_problem
 from paramstore.schema.reader import read_schema
 from paramstore.verify.cuts.build import build_library, harness_texts
 from paramstore.verify.cuts.explorer import ExploreJob, Explorer
-from paramstore.verify.cuts.native import NativeTarget
 from paramstore.verify.cuts.pictures import make_pictures
 from paramstore.verify.cuts.results import Start
+from paramstore.verify.rig.native import NativeTarget
 from tests.firmware.builds import example_plan
 from tests.verify.cuts.harnesses import fresh_folder
 

@@ -8,7 +8,7 @@ import pytest
 
 from paramstore.firmware.generate import runtime_files
 from paramstore.layout.figures import figures
-from paramstore.layout.wear import DAYS_PER_YEAR
+from paramstore.layout.physics import DAYS_PER_YEAR
 from paramstore.verify.cuts.histories import build_lives, one_group_plan
 from paramstore.verify.cuts.wear import wear_out, wear_rings
 from tests.firmware.builds import example_plan
