@@ -15,6 +15,7 @@ from host_tools.options import (
     output_option,
     picture_option,
     release_option,
+    serial_option,
     values_option,
 )
 from host_tools.streams import STDIN, read_bytes, read_source, write_bytes
@@ -55,7 +56,9 @@ def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
 
 def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
                 output: str) -> Iterator[tuple[str, str]]:
-    """Yield path and text of each values file: one, or one for each serial number in a folder."""
+    """Yield path and text of each values file: one, or one for each serial number in a folder, and
+    there one more of what was measured once for all units."""
+    from paramstore.calibrate.recipe import ALL_UNITS_FILE
     from paramstore.core.errors import ToolError
     from paramstore.image.values_out import values_toml
 
@@ -65,13 +68,27 @@ def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
                         "give a folder with -o; it gets one file for each serial number")
     if not single and not outcome.units[0].serial:
         raise ToolError("the tables have no serial numbers to name files by",
-                        "give a file with -o, such as unit.toml")
+                        "give a file with -o, such as unit.toml; or the unit with --serial")
     for unit in outcome.units:
         merged = {group: dict(fields) for group, fields in (base.values if base else {}).items()}
         for group, fields in unit.values.items():
             merged.setdefault(group, {}).update(fields)
         path = output if single else str(Path(output) / f"{unit.serial}.toml")
         yield path, values_toml(schema, merged)
+    if not single and outcome.common:
+        yield str(Path(output) / ALL_UNITS_FILE), values_toml(schema, outcome.common_values)
+
+
+def checked_serial(text: str | None) -> str:
+    """Return a serial number, "" if there is none; ToolError if it cannot be one, for it names
+    files."""
+    from paramstore.calibrate.table import SERIAL_TEXT
+    from paramstore.core.errors import ToolError
+
+    if text is not None and not SERIAL_TEXT.fullmatch(text):
+        raise ToolError(f"`{text}` cannot be a serial number",
+                        "give up to 64 letters, digits, `.`, `_` and `-`, the first no sign")
+    return text or ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +99,7 @@ class CalibrateOptions:
     values: str | None
     picture: str | None
     details: bool | None
+    serial: str | None
     release: int | None
 
 
@@ -96,6 +114,7 @@ class CalibrateOptions:
     picture_option,
     click.option("--details/--no-details", default=None,
                  help="Every unit and point, or a line for each unit (default: by their number)."),
+    serial_option,
     release_option)
 @json_option
 def command(schema: str, recipe: str, tables: tuple[str, ...], options: CalibrateOptions) -> int:
@@ -104,8 +123,9 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
 
     Fit the measurements in each TABLE (CSV) with the model that RECIPE has under NAME, store the
     results in the parameters of SCHEMA, and tell what that makes of every point. Outliers are
-    told, never taken out. What --values gives goes into every values file as well. Exit code 1: an
-    input has mistakes, or a result breaks a limit; nothing was written.
+    told, never taken out. What --values gives goes into every values file as well. A table without
+    a column `serial` is of the unit that --serial names. Exit code 1: an input has mistakes, or a
+    result breaks a limit; nothing was written.
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
@@ -121,7 +141,7 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     values, output = options.values, options.output
     base = read_values(model, read_source(values), partial=True) if values else None
     measured = read_tables(procedure, tables)
-    outcome = calibrate(procedure, measured)
+    outcome = calibrate(procedure, measured, checked_serial(options.serial))
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),
                                      *outcome.warnings)
     paths = [t.source.path for t in measured.values()]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from paramstore.located.json_schema import tables_of
-from paramstore.located.keys import INTEGER, NUMBER, TABLE, TEXT, Key, key_table
+from paramstore.located.keys import BOOL, INTEGER, NUMBER, TABLE, TEXT, Key, key_table
 from paramstore.schema.identifiers import NAME_SCHEMA
 
 __all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "ModelInfo",
@@ -36,6 +36,8 @@ COMMON_KEYS = key_table(
         "measured.", "from = 0", **_ANY),
     Key("to", NUMBER, "Largest reading that the firmware will meet; else the largest "
         "measured.", "to = 4095", **_ANY),
+    Key("all_units", BOOL, "Measured once, on one unit or in common; its results go into every "
+        "unit, and its table has no column `serial`.", "all_units = true", default=False),
 )
 
 _READING = Key("reading_unit", TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',

@@ -15,7 +15,11 @@ from paramstore.calibrate.keys import MODELS, ModelInfo
 from paramstore.core.errors import SourceText, Span
 from paramstore.schema.model import Field, Group, Parameter
 
-__all__ = ["Calibration", "FedParameter", "Recipe"]
+__all__ = ["ALL_UNITS_FILE", "Calibration", "FedParameter", "Recipe"]
+
+ALL_UNITS_FILE = "_all_units.toml"
+"""Beside the values files of a folder, one for each serial number: what was measured once for all
+of them. No serial number begins with `_`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,11 @@ class Calibration:
         """Return a numeric option; None if it is not given and has no default."""
         value = self.options.get(key)
         return None if value is None else float(value)
+
+    @property
+    def all_units(self) -> bool:
+        """Whether it is measured once for every unit."""
+        return bool(self.options["all_units"])
 
     @property
     def temperature_used(self) -> bool:

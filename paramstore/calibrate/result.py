@@ -128,7 +128,8 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class UnitResult:
-    """All calibrations of one unit, and its raws by group and field name."""
+    """The calibrations of one unit, and its raws by group and field name, those for all units
+    among them. `serial` is "" if nothing tells it."""
 
     serial: str
     results: tuple[Result, ...]
@@ -137,7 +138,27 @@ class UnitResult:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """Every unit, in the order of the tables, and the warnings."""
+    """Every unit, in the order of the tables, and the warnings. `common` was measured once for all
+    units."""
 
     units: tuple[UnitResult, ...]
     warnings: tuple[Finding, ...] = ()
+    common: tuple[Result, ...] = ()
+
+    @property
+    def results(self) -> tuple[Result, ...]:
+        """Every result once, in the order of units and recipe, the common ones last."""
+        return (*(r for unit in self.units for r in unit.results), *self.common)
+
+    @property
+    def common_values(self) -> dict[str, dict[str, tuple[Raw, ...]]]:
+        """The raws that go into every unit, by group and field name."""
+        values: dict[str, dict[str, tuple[Raw, ...]]] = {}
+        for result in self.common:
+            for group, fields in result.raws.items():
+                values.setdefault(group, {}).update(fields)
+        return values
+
+    def of(self, unit: UnitResult) -> tuple[Result, ...]:
+        """Return all that a unit is calibrated by."""
+        return (*unit.results, *self.common)

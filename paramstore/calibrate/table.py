@@ -17,14 +17,14 @@ from paramstore.calibrate.units import same_spelling
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
 from paramstore.core.words import code_list, did_you_mean, near_words, plural
 
-__all__ = ["COLUMNS", "MAX_ROWS", "Measurement", "Table", "read_table"]
+__all__ = ["COLUMNS", "MAX_ROWS", "SERIAL_TEXT", "Measurement", "Table", "read_table"]
 
 COLUMNS = ("reference", "reading", "uncertainty", "temperature", "serial")
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "operator", "date", "time", "no", "nr")
 """Columns that are left alone without a word."""
 MAX_ROWS = 20_000
 _HEADER = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
-_SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+SERIAL_TEXT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NONE = ("", "1", "-")
 ABSOLUTE_ZERO_C = -273.15
 
@@ -234,7 +234,7 @@ class _Reader:
         return self.calibration.info.reading_unit == "ohm"
 
     def _serial(self, cell: Cell) -> str | None:
-        if _SERIAL.fullmatch(cell.text):
+        if SERIAL_TEXT.fullmatch(cell.text):
             return cell.text
         self._add("PS823", f"`{cell.text}` cannot be a serial number" if cell.text
                   else "a serial number is missing", cell.span,

@@ -92,7 +92,8 @@ class BatchJob:
     batch get a new image. `form` and `suffix` are those of the images. The `optional` groups are
     protected ones that the values of all units say nothing of: a unit without values of its own
     there gets no record of them, unless `defaults` are to stand in one. `left_out` has the
-    parameters, by protected group, that the values of all units say nothing of.
+    parameters, by protected group, that the values of all units say nothing of. `measured_once`
+    are those of the constants that calibrations gave for all units.
     """
 
     plan: Plan
@@ -110,6 +111,7 @@ class BatchJob:
     optional: tuple[str, ...] = ()
     defaults: bool = False
     left_out: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    measured_once: StoreRaws = field(default_factory=dict)
 
     # ---- First look ----------------------------------------------------------------------------
 
@@ -152,7 +154,8 @@ class BatchJob:
 
     def _reader(self) -> TableReader:
         return TableReader(self.plan.schema, self.table, self.place, self.constants,
-                           self.calibrations, optional=self.optional, left_out=self.left_out)
+                           self.calibrations, optional=self.optional, left_out=self.left_out,
+                           measured_once=self.measured_once)
 
     def _check_numbering(self, reader: TableReader) -> None:
         """The serial numbers come from the table or from a pattern, not from both."""

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from paramstore.core.disk import unreadable
-from paramstore.core.errors import Finding, SourceText, ToolError
+from paramstore.calibrate.recipe import ALL_UNITS_FILE
+from paramstore.core.disk import read_text, unreadable
+from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.core.scalars import StoreRaws
 from paramstore.files.forms import FORMS
 from paramstore.image.pack import complete, left_out, ungiven
-from paramstore.image.values import read_values
+from paramstore.image.values import GivenValues, read_values
 from paramstore.layout.plan import Plan
 from paramstore.production.batch import BatchJob
 from paramstore.production.outputs import check_output
@@ -54,6 +55,9 @@ def prepare(plan: Plan, wanted: Wanted,
     given = read_values(plan.schema, wanted.values, wanted.settings,
                         partial=wanted.calibrations is not None,
                         elsewhere=table_parameters(plan.schema, wanted.table))
+    common = _common_calibrations(plan, wanted.calibrations, given)
+    values = {group: {**given.values.get(group, {}), **common.get(group, {})}
+              for group in (*given.values, *common)}
     pattern = read_pattern(wanted.serial, place) if wanted.serial is not None else None
     name = wanted.name or Path(wanted.table).stem
     if not SERIAL.fullmatch(name):
@@ -68,11 +72,29 @@ def prepare(plan: Plan, wanted: Wanted,
     form = FORMS[wanted.form]
     if wanted.output is not None:
         check_output(wanted.output, form)
-    job = BatchJob(plan, wanted.table, name, complete(plan, given.values), place, now, form,
+    job = BatchJob(plan, wanted.table, name, complete(plan, values), place, now, form,
                    form.suffixes[0], pattern, wanted.first, wanted.again, wanted.calibrations,
-                   tuple(g for g in ungiven(plan, given.values) if g != place.group.name),
-                   wanted.write_defaults, _left_out(plan, given.values, place))
+                   tuple(g for g in ungiven(plan, values) if g != place.group.name),
+                   wanted.write_defaults, _left_out(plan, values, place), common)
     return job, given.warnings
+
+
+def _common_calibrations(plan: Plan, folder: str | None, given: GivenValues) -> StoreRaws:
+    """Return what was measured once for all units, as the folder of calibrations has it.
+
+    FindingsError for mistakes of the file, and for a value that is given otherwise (PS957)."""
+    path = Path(folder or "", ALL_UNITS_FILE)
+    if folder is None or not path.is_file():
+        return {}
+    source = read_text(path)
+    common = read_values(plan.schema, source, partial=True).values
+    clashes = [f"{group}.{name}" for group, fields in common.items() for name, raws in
+               fields.items() if given.values.get(group, {}).get(name, raws) != raws]
+    if clashes:
+        raise FindingsError([Finding(
+            "PS957", f"`{name}` differs between the values of all units and their calibration",
+            source, help="take it out of one of them") for name in clashes])
+    return common
 
 
 def _left_out(plan: Plan, values: StoreRaws, place: SerialPlace) -> dict[str, tuple[str, ...]]:

@@ -105,7 +105,8 @@ class TableReader:
     """Reads the units of a table. `constants` has every field of every group; what a row and its
     values file in the folder `calibrations` give comes on top of them. A row may fill in no cell of
     an `optional` group: the unit has no values there. `left_out` has the parameters, by
-    group, that the constants have the defaults of because nothing was given. With numpy, and if
+    group, that the constants have the defaults of because nothing was given. A value of a unit's
+    file that is among those `measured_once` for all units is none of its own. With numpy, and if
     `bulk` does not say otherwise, usual rows are read many at once."""
 
     schema: Schema
@@ -116,6 +117,7 @@ class TableReader:
     bulk: bool = True
     optional: Collection[str] = ()
     left_out: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    measured_once: StoreRaws = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     _entries: tuple[Entry, ...] = ()
     _readers: list[EntryReader] = field(default_factory=list)
@@ -340,7 +342,7 @@ class TableReader:
             fields = own.values.get(group.name, {})
             for parameter in group.parameters:
                 raws = {f.name: fields[f.name] for f in parameter.fields if f.name in fields}
-                if not raws:
+                if not raws or raws.items() <= self.measured_once.get(group.name, {}).items():
                     continue
                 clash = parameter.name in given.get(group.name, {})
                 if clash and any(values[group.name][n] != r for n, r in raws.items()):

@@ -28,7 +28,7 @@ def calibration_text(outcome: Outcome, *, details: bool | None = None) -> str:
     details if there is only one unit.
     """
     if details or (details is None and len(outcome.units) == 1):
-        blocks = [_details(r) for u in outcome.units for r in u.results]
+        blocks = [_details(r) for r in outcome.results]
     else:
         blocks = list(_overview(outcome))
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
@@ -39,7 +39,8 @@ def calibration_data(outcome: Outcome) -> JsonObject:
 
     Units are named beside the numbers; errors are what the firmware shows minus the reference.
     """
-    return {"schema_version": DATA_VERSION, "units": [_unit_data(u) for u in outcome.units]}
+    return {"schema_version": DATA_VERSION, "units": [_unit_data(u) for u in outcome.units],
+            "all_units": [_result_data(r) for r in outcome.common]}
 
 
 def error_text(error: float, worst: float) -> str:
@@ -59,14 +60,19 @@ def error_text(error: float, worst: float) -> str:
 
 def _details(result: Result) -> list[str]:
     calibration = result.calibration
-    unit = f" of {result.serial}" if result.serial else ""
-    lines = [f"{calibration.name}{unit}: {plural(len(result.points), 'point')}, "
+    lines = [f"{calibration.name}{_whose(result)}: {plural(len(result.points), 'point')}, "
              f"{printable(result.source.path)}"]
     if calibration.doc:
         lines += textwrap.wrap(printable(calibration.doc), LINE, initial_indent="  ",
                                subsequent_indent="  ")
     return [*lines, f"  {result.equation}", "", *_numbers(result.numbers), "",
             *_summary(result), "", *_points(result)]
+
+
+def _whose(result: Result) -> str:
+    if result.calibration.all_units:
+        return " for all units"
+    return f" of {result.serial}" if result.serial else ""
 
 
 def _numbers(numbers: Sequence[StoredNumber]) -> list[str]:
@@ -163,15 +169,15 @@ def _maybe(number: float | None) -> str:
 
 
 def _overview(outcome: Outcome) -> Iterator[list[str]]:
-    names = dict.fromkeys(r.calibration.name for u in outcome.units for r in u.results)
-    for name in names:
-        results = [r for u in outcome.units for r in u.results if r.calibration.name == name]
+    for name in dict.fromkeys(r.calibration.name for r in outcome.results):
+        results = [r for r in outcome.results if r.calibration.name == name]
         unit = results[0].calibration.reference_unit
         columns = [Column("unit", right=False), Column("points"), Column("worst error", unit),
                    Column("when stored", unit), Column("uncertainty", unit),
                    Column("storing adds", unit), Column("outliers")]
         rows = [(
-            r.serial, str(len(r.points)), error_text(r.worst.error, r.worst.error),
+            "all units" if r.calibration.all_units else r.serial, str(len(r.points)),
+            error_text(r.worst.error, r.worst.error),
             error_text(r.worst_stored.stored_error, r.worst_stored.stored_error),
             "" if r.fit_uncertainty is None else f"{r.fit_uncertainty:.2g}",
             f"{r.storage_error:.2g}", str(sum(p.outlier for p in r.points)),

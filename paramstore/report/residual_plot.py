@@ -34,9 +34,8 @@ _LOOK = """
 def residual_svg(outcome: Outcome) -> str:
     """Return the picture as the text of an SVG file."""
     panels: dict[str, list[Result]] = {}
-    for unit in outcome.units:
-        for result in unit.results:
-            panels.setdefault(result.calibration.name, []).append(result)
+    for result in outcome.results:
+        panels.setdefault(result.calibration.name, []).append(result)
     height = PANEL * len(panels)
     root = picture(WIDTH, height, "Errors of calibration: " + ", ".join(panels),
                    " ".join(_spoken(n, r) for n, r in panels.items()), _LOOK)

@@ -150,11 +150,12 @@ def _group(group: Group, item: UnitValues, held: HeldGroup | None,
     return {"name": group.name, "doc": group.doc, "without": without, "rows": [
         {"name": p.name, "doc": p.doc,
          "value": _value(p, item.values[group.name][p.name]) if group.name in item.values else "",
+         "default": (group.name, p.name) in item.left_out,
          "held": _other(p, held.raws, raws) if held and held.raws else "",
          "own": (group.name, p.name) in item.own,
          "given": "not given" if without else
          "this unit" if (group.name, p.name) in item.own else
-         "default, not given" if (group.name, p.name) in item.left_out else "all units"}
+         "not given" if (group.name, p.name) in item.left_out else "all units"}
         for p in group.parameters]}
 
 

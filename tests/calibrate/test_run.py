@@ -10,6 +10,7 @@ import pytest
 import paramstore.calibrate.run
 from paramstore.calibrate.keys import EQUATIONS
 from paramstore.calibrate.recipe_reader import read_recipe
+from paramstore.calibrate.result import Outcome
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
 from paramstore.core.errors import FindingsError, Severity, SourceText, ToolError
@@ -124,7 +125,7 @@ def test_units_are_kept_apart() -> None:
     """Each serial number has its own fit and values, and its serial number where it belongs."""
     recipe = read_recipe(SCHEMA, SourceText("recipe.toml", 'serial = "identity.serial"\n'
                                             f"[calibration.one]\n{LINE}[calibration.two]\n"
-                                            + ADC))
+                                            f"all_units = true\n{ADC}"))
     one, two = recipe.calibrations
     outcome = calibrate(recipe, {
         "one": read_table(SourceText("one.csv", csv(HEAD + ",serial", [
@@ -184,3 +185,55 @@ def test_without_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
         calibrate(recipe, {"one": table})
     assert "calibrate needs numpy and scipy" in caught.value.message
     assert 'pip install "paramstore[calibrate]"' in caught.value.help
+
+
+TWO = f"""serial = "identity.serial"
+[calibration.one]
+{LINE}
+[calibration.two]
+{ADC}"""
+OF_TWO = csv(HEAD + ",serial", [(1, 0, "A1"), (0, 0, "A2"), (2, 1, "A1"), (3, 1, "A2")])
+NO_SERIAL = csv("reference [V],reading [count]", [(1.25, 2048)])
+
+
+def two(text: str, second: str, serial: str = "") -> Outcome:
+    """Calibrate by a recipe of two calibrations: `OF_TWO`, and `second`."""
+    recipe = read_recipe(SCHEMA, SourceText("recipe.toml", text))
+    one, other = recipe.calibrations
+    return calibrate(recipe, {"one": read_table(SourceText("one.csv", OF_TWO), one),
+                              "two": read_table(SourceText("two.csv", second), other)}, serial)
+
+
+def test_measurements_of_one_unit_are_not_given_to_another() -> None:
+    """A table without serial numbers beside one with them is refused, whatever it holds."""
+    with pytest.raises(FindingsError) as caught:
+        two(TWO, NO_SERIAL)
+    (finding,) = caught.value.findings
+    assert ("PS825", "`two.csv` does not say which unit it is of",
+            ("`one.csv` is of `A1` and `A2`",)) == (finding.code, finding.message, finding.notes)
+
+
+def test_a_unit_can_be_named_for_tables_without_serial_numbers() -> None:
+    """Then the other unit was not measured, and that is told."""
+    with pytest.raises(FindingsError) as caught:
+        two(TWO, NO_SERIAL, "A1")
+    assert ["`two.csv` has no measurements of `A2`"] == [
+        f.message for f in caught.value.findings]
+    recipe = recipe_of(LINE)
+    (unit,) = calibrate(recipe, {"one": read_table(SourceText(
+        "one.csv", csv(HEAD, [(1, 0), (2, 1)])), recipe.calibrations[0])}, "A7").units
+    assert ("A7", "A7") == (unit.serial, unit.results[0].serial)
+
+
+def test_what_is_measured_once_for_all_units() -> None:
+    """Its values go into each of them, its points are told once, and it names no unit."""
+    outcome = two(TWO + "all_units = true\n", NO_SERIAL)
+    assert [(25000,), (25000,)] == [u.values["cal"]["vref"] for u in outcome.units]
+    assert [["one"], ["one"]] == [[r.calibration.name for r in u.results] for u in outcome.units]
+    assert [("two", "")] == [(r.calibration.name, r.serial) for r in outcome.common]
+    assert {"cal": {"vref": (25000,)}} == outcome.common_values
+    with pytest.raises(FindingsError) as caught:
+        two(TWO + "all_units = true\n", csv("reference [V],reading [count],serial", [
+            (1.25, 2048, "A1")]))
+    assert ["`two.csv` names units, but calibration `two` is for all of them"] == [
+        f.message for f in caught.value.findings]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
+from paramstore.production.export import Exporter
+from paramstore.production.records import Records
 from tests.host_tools.copies import copied_schema
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
@@ -182,3 +185,29 @@ def test_inputs_are_never_written_over(schema: Path, tmp_path: Path) -> None:
         result = batch(schema, "--records", records, "-o", name, table=table)
         assert (2, True) == (result.exit_code, "is an input and stays as it is" in result.stderr)
     assert (TABLE.read_bytes(), before) == (table.read_bytes(), records.read_bytes())
+
+
+def test_what_was_measured_once_is_not_said_to_be_of_this_unit(tmp_path: Path,
+                                                              monkeypatch: pytest.MonkeyPatch
+                                                              ) -> None:
+    """Thermistors of three units and one conductivity curve for all: from the bench to records."""
+    monkeypatch.chdir(tmp_path)
+    schema = copied_schema(tmp_path)
+    recipe, *tables = (SCHEMAS / f"tank_probe.{name}" for name in (
+        "calibration.toml", "thermistor.csv", "conductivity.csv"))
+    assert 0 == run("calibrate", schema, recipe, f"thermistor={tables[0]}",
+                    f"conductivity={tables[1]}", "-o", "measured").exit_code
+    serials = [f"TP-2601-004{n}" for n in (2, 3, 4)]
+    Path("lot.csv").write_text("\n".join(["identity.serial", *serials]) + "\n")
+    made = run("batch", schema, "lot.csv", "--calibrations", "measured", "-o", "images")
+    assert 0 == made.exit_code, made.output
+    with Records("tank_probe.units.db") as kept:
+        (unit, *_) = (Exporter(kept).values(u) for u in kept.units())
+    assert {("identity", "serial"), ("factory", "ntc")} == unit.own
+    assert Decimal("0.0") != unit.values["factory"]["ec_curve"][0][1], "the curve that was measured"
+    Path("measured/_all_units.toml").write_text("[factory]\nec_curve = 3\n")
+    assert 1 == run("batch", schema, "lot.csv", "--calibrations", "measured").exit_code
+    Path("measured/_all_units.toml").write_text("[factory]\nec_tempco = 1.9\n")
+    clash = run("batch", schema, "lot.csv", "--calibrations", "measured", "--set",
+                "factory.ec_tempco=2.1")
+    assert (1, True) == (clash.exit_code, "PS957" in clash.stdout)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -16,6 +17,7 @@ SCHEMA = str(SCHEMAS / "tank_probe.toml")
 RECIPE = str(SCHEMAS / "tank_probe.calibration.toml")
 VALUES = str(SCHEMAS / "tank_probe.values.toml")
 ELECTRODE = f"electrode={SCHEMAS / 'tank_probe.electrode.csv'}"
+CONDUCTIVITY = f"conductivity={SCHEMAS / 'tank_probe.conductivity.csv'}"
 THERMISTOR = f"thermistor={SCHEMAS / 'tank_probe.thermistor.csv'}"
 LINE = """[calibration.line]
 model = "line"
@@ -52,13 +54,30 @@ def test_from_measurements_to_an_image(tmp_path: Path) -> None:
 
 
 def test_one_file_for_each_unit(tmp_path: Path) -> None:
-    """Several units go into a folder, each with its own values and its serial number."""
+    """Several units go into a folder, each with its own values and its serial number, and with
+    what was measured once for all of them; that is in a file of its own as well."""
     folder = tmp_path / "units"
-    assert 0 == run(RECIPE, THERMISTOR, ELECTRODE, "-o", folder).exit_code
-    assert ["TP-2601-0042.toml", "TP-2601-0043.toml", "TP-2601-0044.toml"] == sorted(
-        p.name for p in folder.iterdir())
+    assert 0 == run(RECIPE, THERMISTOR, CONDUCTIVITY, "-o", folder).exit_code
+    assert ["TP-2601-0042.toml", "TP-2601-0043.toml", "TP-2601-0044.toml", "_all_units.toml"
+            ] == sorted(p.name for p in folder.iterdir())
     shown = packed(tmp_path, folder / "TP-2601-0043.toml")
-    assert '"TP-2601-0043"' in shown and "-57.56 mV/pH" in shown and "0.0011219236" in shown
+    assert '"TP-2601-0043"' in shown and "0.0011219236" in shown
+    common = tomllib.loads((folder / "_all_units.toml").read_text("utf-8"))
+    assert {"factory": ["ec_curve"]} == {group: list(v) for group, v in common.items()}
+    own = tomllib.loads((folder / "TP-2601-0043.toml").read_text("utf-8"))
+    assert common["factory"]["ec_curve"] == own["factory"]["ec_curve"]
+
+
+def test_the_electrode_of_one_unit_is_not_given_to_others(tmp_path: Path) -> None:
+    """Its table names no unit, and three others were measured: nothing is written."""
+    result = run(RECIPE, THERMISTOR, ELECTRODE, "-o", tmp_path / "units")
+    assert (1, True) == (result.exit_code, "PS825" in result.stdout)
+    assert [] == list(tmp_path.iterdir())
+    named = run(RECIPE, ELECTRODE, "--serial", "TP-2601-0042", "-o", tmp_path / "units")
+    assert (0, ["TP-2601-0042.toml"]) == (named.exit_code,
+                                          [p.name for p in (tmp_path / "units").iterdir()])
+    assert named.stdout.startswith("electrode of TP-2601-0042: 6 points")
+    assert 2 == run(RECIPE, ELECTRODE, "--serial", "../x").exit_code
 
 
 def test_outputs_that_do_not_match_the_units(tmp_path: Path) -> None:

@@ -135,7 +135,8 @@ def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
     assert "url(" not in page and "http" not in page
     text = " ".join(tags.text.split())
     for part in ("tank_probe", "TP-26-0002", "2.5011 V", "0.99872", "written and read back",
-                 NASTY, "adc_gain 0.99872 this unit", "ntc_pullup 10000.0 ohm default, not given",
+                 NASTY, "adc_gain 0.99872 this unit",
+                 "ntc_pullup not known; the default 10000.0 ohm is stored not given",
                  "It is no accredited calibration certificate"):
         assert part in text
     with Records(records) as kept:

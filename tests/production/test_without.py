@@ -238,7 +238,8 @@ def test_a_calibration_in_part_is_told(tmp_path: Path, how: str) -> None:
     page = record_html(units["DP-0001"])
     shown = {n: page.split(f"<td>{n}</td>")[1].split("</tr>")[0] for n in ("flow", "zero", "lift")}
     assert {n: n in missing for n in shown} == {
-        n: "<td>default, not given</td>" in row for n, row in shown.items()}
+        n: "<td>not given</td>" in row and "not known; the default " in row
+        for n, row in shown.items()}
 
 
 def test_a_unit_in_part_among_whole_ones(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ def marks(svg: str, look: str) -> list[ElementTree.Element]:
 
 
 @pytest.mark.parametrize("names", [("electrode",), ("conductivity",),
-                                   ("thermistor", "electrode")])
+                                   ("thermistor", "conductivity")])
 def test_text_is_the_one_that_was_read_and_approved(names: tuple[str, ...]) -> None:
     """One unit is shown with every point, several with a line for each."""
     text = calibration_text(shipped(*names))
