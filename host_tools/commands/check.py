@@ -40,7 +40,7 @@ def command(schema: str | None, show_all: bool, explain: str | None) -> int:
     if schema is None:
         raise click.UsageError("give a SCHEMA, or a code with --explain")
     from paramstore.report.changes import changes_data, changes_text
-    from paramstore.schema.fixed.keys import is_fixed
+    from paramstore.schema.keys import is_fixed
 
     source = read_source(schema)
     if is_fixed(source):

@@ -53,7 +53,7 @@ def command(schema: str, options: PlanOptions) -> int:
     from paramstore.releases.project import open_project
     from paramstore.report.plan import plan_text
     from paramstore.report.plan_data import plan_data
-    from paramstore.schema.fixed.keys import is_fixed
+    from paramstore.schema.keys import is_fixed
 
     source = read_source(schema)
     if is_fixed(source):

@@ -46,7 +46,7 @@ def command(schema: str, dump: str, output: str | None, given: InputOptions) -> 
     store. Warnings leave it at 0: a write that was cut is one, for the last commit is whole, and
     the next one mends the slot.
     """
-    from paramstore.schema.fixed.keys import is_fixed
+    from paramstore.schema.keys import is_fixed
 
     source = read_source(schema)
     kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)

@@ -18,7 +18,7 @@ from paramstore.layout.layout_id import layout_text
 from paramstore.layout.plan import Plan
 from paramstore.record import Label, read_label
 from paramstore.releases.project import Project, open_project
-from paramstore.schema.fixed.keys import is_fixed
+from paramstore.schema.keys import is_fixed
 
 if TYPE_CHECKING:
     from paramstore.schema.fixed.model import FixedLayout

@@ -1,12 +1,16 @@
 """The schema language as tables: every key, what it takes, and which type of parameter has it.
 
-The reader walks these tables, and the JSON Schema for editors is made from them. Knows no text.
+The reader walks these tables, and the JSON Schema for editors is made from them. `is_fixed` tells
+which of the two kinds of schema a text is.
 """
 
 from __future__ import annotations
 
+import re
+import tomllib
 from typing import NamedTuple
 
+from paramstore.core.errors import SourceText
 from paramstore.core.format import LAST_SERIES
 from paramstore.core.scalars import SCALARS
 from paramstore.located.json_schema import reference, tables_of
@@ -39,6 +43,7 @@ __all__ = [
     "TYPES",
     "TYPE_ALIASES",
     "TypeInfo",
+    "is_fixed",
 ]
 
 
@@ -232,3 +237,15 @@ ALIASES: dict[str, str] = {
     "renamed_from": "was", "formerly": "was", "removed": "retired", "deleted": "retired",
 }  # fmt: skip
 """Words a person may try for a key, for suggestions only."""
+
+
+def is_fixed(source: SourceText) -> bool:
+    """Return whether a schema describes a fixed layout, not a store; where it is not valid TOML,
+    by its headers."""
+    if "fixed" not in source.text:
+        return False  # most schemas: they need not be read twice
+    try:
+        names = set(tomllib.loads(source.text.replace("\r\n", "\n")))
+    except (ValueError, RecursionError):
+        names = set(re.findall(r"(?m)^\s*\[\s*(\w+)", source.text))
+    return "fixed" in names and "store" not in names

@@ -39,6 +39,8 @@ _WORDS = (b"0", b"-1", b"1e400", b"nan", b"99999999999999999999", b'""', b"[]", 
 
 _SHARE = 500
 """Inputs that a worker takes at a time."""
+_SHARES_OF_A_WORKER = 50
+"""Then another process takes over: click keeps the streams of every command that a test runs."""
 
 
 class Fed(NamedTuple):
@@ -184,7 +186,8 @@ def run_all(one: One, inputs: int, seed: int, workers: int, until: float = float
     starts = range(first, end, _SHARE)
     count = len(starts)
     total = Totals(Counter(), Counter())
-    with ProcessPoolExecutor(workers, get_context("spawn"), _prepare) as pool:
+    with ProcessPoolExecutor(workers, get_context("spawn"), _prepare,
+                             max_tasks_per_child=_SHARES_OF_A_WORKER) as pool:
         for share in pool.map(run, [one] * count, starts, [min(s + _SHARE, end) for s in starts],
                               [seed] * count, [until] * count):
             if not share.reached:

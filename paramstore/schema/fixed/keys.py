@@ -5,11 +5,7 @@ What a parameter is to a person is said as in the schema of a store; these keys 
 
 from __future__ import annotations
 
-import re
-import tomllib
-
 from paramstore.core.checksum import CRC_WIDTHS
-from paramstore.core.errors import SourceText
 from paramstore.core.scalars import HALF
 from paramstore.core.text import Json
 from paramstore.located.json_schema import reference, tables_of
@@ -53,7 +49,6 @@ __all__ = [
     "SECTION_KEYS",
     "TARGET_KEYS",
     "WHEN_KEYS",
-    "is_fixed",
 ]
 
 MAX_BYTES = 524288
@@ -258,15 +253,3 @@ for n in (HALF.name, *FLOATS)},
     "date": TypeInfo(Kind.DATE, "a day: a count of days, or as `coding` says",
                      (*_ARRAY, "min", "max", "none", "coding", "since", "storage")),
 }
-
-
-def is_fixed(source: SourceText) -> bool:
-    """Return whether a schema describes a fixed layout, not a store; where it is not valid TOML,
-    by its headers."""
-    if "fixed" not in source.text:
-        return False  # most schemas: they need not be read twice
-    try:
-        names = set(tomllib.loads(source.text.replace("\r\n", "\n")))
-    except (ValueError, RecursionError):
-        names = set(re.findall(r"(?m)^\s*\[\s*(\w+)", source.text))
-    return "fixed" in names and "store" not in names

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 
 from paramstore.core.errors import Span
 from paramstore.core.words import did_you_mean
@@ -119,6 +120,7 @@ def _refuse_overlap(validator: Validator, one: tuple[FixedGroup, str, Span | Non
         "cannot hold at the same time")
 
 
+@lru_cache  # the same pair is asked of every byte of two alternative groups
 def exclusive(one: Condition | None, two: Condition | None) -> bool:
     """Return whether two conditions can never hold at the same time."""
     if one is None or two is None:

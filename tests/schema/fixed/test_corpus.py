@@ -8,8 +8,8 @@ import pytest
 
 from paramstore.core.errors import Finding, FindingsError, SourceText
 from paramstore.report.findings import count_line, findings_text
-from paramstore.schema.fixed.keys import is_fixed
 from paramstore.schema.fixed.reader import read_layout
+from paramstore.schema.keys import is_fixed
 from tests.codes import FIXED as CODES
 from tests.goldens import golden
 

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from paramstore.core.disk import read_text
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import FixedContents, GroupPresence
-from paramstore.schema.fixed.keys import is_fixed
 from paramstore.schema.fixed.reader import read_layout
+from paramstore.schema.keys import is_fixed
 from paramstore.schema.quantity import from_raw
 
 ROOT = Path(__file__).parents[3]
