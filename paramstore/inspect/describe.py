@@ -1,4 +1,4 @@
-"""Findings about slots, histories and wear, in words.
+"""Findings about slots and wear, in words.
 
 A finding is an error where something is lost or damaged, a warning where it mends itself or is
 only worth knowing. Must not read bytes.
@@ -15,6 +15,7 @@ from paramstore.image.contents import Contents
 from paramstore.image.wording import unread_text
 from paramstore.inspect.history import CommitHistory, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
+from paramstore.record import RecordState
 
 __all__ = ["describe", "repair_text"]
 
@@ -35,14 +36,13 @@ _MOST = 8
 def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[SlotVerdict, ...]],
              histories: Mapping[str, CommitHistory], wear: Mapping[str, Wear],
              unallocated: tuple[tuple[int, int], ...], what: str = "dump") -> tuple[Finding, ...]:
-    """Return the findings about every slot, the numbers of each ring, its wear, and stray bytes;
+    """Return the findings about every slot, the wear of each ring, and stray bytes;
     `what` was read, for people."""
     found: list[Finding] = []
     for name, verdicts in slots.items():
         if contents.group(name).lost:
             found.append(_lost(contents, source, name, verdicts, what))
-        found += [_slot(source, name, v) for v in verdicts if v.kind in _CODES]
-        found += _numbers(source, name, histories[name], verdicts)
+        found += [_slot(source, name, v, histories[name]) for v in verdicts if v.kind in _CODES]
         found += _wear(source, name, wear[name])
     if unallocated:
         found.append(Finding(
@@ -80,7 +80,7 @@ def _lost(contents: Contents, source: SourceText, name: str,
                    notes=notes, help="the values shown are defaults")
 
 
-def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
+def _slot(source: SourceText, name: str, verdict: SlotVerdict, history: CommitHistory) -> Finding:
     code, severity = _CODES[verdict.kind]
     if verdict.costs_nothing:
         severity = Severity.WARNING
@@ -94,30 +94,12 @@ def _slot(source: SourceText, name: str, verdict: SlotVerdict) -> Finding:
                          "commit was never acknowledged")
     if verdict.kind is not SlotKind.FLIPPED and (repair := repair_text(verdict)):
         notes.append(repair)
+    if slot.record.state is RecordState.MISPLACED and slot.record.sequence in history.twice:
+        notes.append("the slot where it belongs holds it too")
     return Finding(
         code, f"group `{name}`, slot {slot.number} at 0x{slot.address:04X}: {verdict.reason}",
         source, notes=tuple(notes), severity=severity,
         help="read the part again and compare" if severity is Severity.ERROR else "")
-
-
-def _numbers(source: SourceText, name: str, history: CommitHistory,
-             verdicts: tuple[SlotVerdict, ...]) -> Iterator[Finding]:
-    """Tell the numbers that are missing though no slot accounts for them, and those given twice."""
-    told = {v.turn for v in verdicts if not v.kind.sound} | {
-        v.tear.old_sequence for v in verdicts if v.tear}
-    lost = [n for first, last in history.missing for n in range(first, min(last, first + 99) + 1)
-            if n not in told]
-    notes = []
-    oldest = history.commits[0].sequences[0] if history.commits else 0
-    newest = history.commits[-1].sequences[-1] if history.commits else 0
-    lost = [n for n in lost if newest - n < len(verdicts) and n > oldest]
-    if lost:
-        notes.append(f"missing: {', '.join(map(str, lost[:_MOST]))}")
-    if history.twice:
-        notes.append(f"twice: {', '.join(map(str, history.twice[:_MOST]))}")
-    if notes:
-        yield Finding("PS666", f"group `{name}`: sequence numbers are not one after another",
-                      source, notes=tuple(notes), severity=Severity.WARNING)
 
 
 def _wear(source: SourceText, name: str, wear: Wear) -> Iterator[Finding]:

@@ -85,7 +85,7 @@ def test_changed_bits_of_the_newest_record_are_an_error_whichever_way_they_went(
         assert IMAGE[at:at + RING.record_bytes] == verdict.repair.data
 
 
-def test_a_worn_page_a_stranger_and_a_wanderer() -> None:
+def test_a_worn_page_and_bytes_in_free_pages() -> None:
     """Each has its own finding."""
     chance = random.Random(5)
     rig = used_unit("settings", 4, chance)
@@ -95,10 +95,21 @@ def test_a_worn_page_a_stranger_and_a_wanderer() -> None:
         rig.commit("settings")
     assert ["warning[PS662] group `settings`, slot 1 at 0x0FA0: holds record 2, but number 6 came "
             "by: the page did not take it"] == told(bytes(rig.bench.device.memory))
-    wandered = put(IMAGE, RING.address(2), IMAGE[RING.address(0):RING.address(0) + 32])
-    assert ["error[PS663]", "warning[PS666]"] == [t.split()[0] for t in told(wandered)]
     free = put(IMAGE, 0x800, b"abc")
     assert ["warning[PS668] 1 free page holds bytes"] == told(free)
+
+
+@pytest.mark.parametrize("moved", [True, False])
+def test_a_record_in_the_wrong_slot(moved: bool) -> None:
+    """Whether the slot where it belongs has it too is told: a copy of it, or the record moved."""
+    wandered = put(IMAGE, RING.address(2), IMAGE[RING.address(0):RING.address(0) + 32])
+    if moved:
+        wandered = put(wandered, RING.address(0), record(1))
+    found = examined(wandered)
+    (finding,) = (f for f in found.findings if f.code == "PS663")
+    assert (() if moved else (5,)) == found.histories["settings"].twice
+    assert (() if moved else ("the slot where it belongs holds it too",)) == finding.notes
+    assert Severity.ERROR is finding.severity
 
 
 def test_a_store_id_that_slots_agree_on_is_told() -> None:
