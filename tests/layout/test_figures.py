@@ -5,22 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
-from paramstore.layout.figures import commit_phases, figures, mount_bits
+from paramstore.layout.figures import PlanFigures, commit_phases, figures, mount_bits
 from paramstore.layout.moves import Conversion, Move
 from paramstore.layout.physics import POLL_BITS, read_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
 from paramstore.schema.catalogue import find
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
+from paramstore.schema.part import Part
 from paramstore.schema.reader import load_schema
 from paramstore.verify.eeprom.bench import Asked, Bench, Transferred, Waited
 from paramstore.verify.eeprom.device import Device
@@ -297,6 +300,35 @@ def test_no_damage_takes_more_than_the_worst_case(
     running.rig.restart()
     running.rig.mount()
     assert running.bits <= figures(running.plan).worst_mount_bits
+
+
+def polls_unanswered(first_us: int, part: Part, khz: int) -> int:
+    """Counted one by one: each poll asks the part at the end of its START, a bit long."""
+    bit_us = Fraction(1000, khz)
+    at, unanswered = first_us + bit_us, 0
+    while at < 1000 * Fraction(str(part.write_ms)):
+        at += part.poll_us + POLL_BITS * bit_us
+        unanswered += 1
+    return unanswered
+
+
+@given(write_ms=st.decimals(Decimal("0.1"), 30, places=2).map(float),
+       khz=st.sampled_from([100, 400, 1000]))
+@example(write_ms=2.0, khz=1000)  # a poll ends a microsecond before the cycle
+@example(write_ms=4.2, khz=1000)  # one with it
+def test_polls_are_those_within_the_write_cycle(write_ms: float, khz: int) -> None:
+    """In a mount the first one comes right after the STOP of a write before it, in a commit the
+    firmware waits first."""
+    def of(part: Part) -> PlanFigures:
+        return figures(replace(SMALL, schema=replace(SMALL.schema, part=part, bus_khz=khz)))
+
+    part = replace(SMALL.part, write_ms=write_ms)
+    numbers, without = of(part), of(replace(part, write_ms=0))
+    assert polls_unanswered(0, part, khz) * POLL_BITS == (
+        numbers.worst_mount_bits - without.worst_mount_bits)
+    each = polls_unanswered(part.poll_us, part, khz)
+    assert [ring.page_writes * each for ring in numbers.rings] == [
+        ring.commit_polls for ring in numbers.rings]
 
 
 def test_life() -> None:
