@@ -41,6 +41,12 @@ class Change:
     _node: int  # its place in `ast.walk`
     _variant: int
 
+    def line_in(self, source: str) -> int:
+        """Return the line in `source`, which says the same as that of the change does."""
+        node = list(ast.walk(ast.parse(source)))[self._node]
+        assert isinstance(node, ast.expr | ast.stmt)
+        return node.lineno
+
     def applied(self, source: str) -> str:
         """Return `source`, of which the change is, with the change made."""
         tree = ast.parse(source)

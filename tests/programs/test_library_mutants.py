@@ -10,19 +10,16 @@ import pytest
 
 from tests.programs.library_mutants import (
     EQUAL,
-    ROOT,
     Equal,
-    Mutant,
     Outcome,
     chosen,
-    copied,
     mutants,
     read_equal,
     report,
-    sources,
     stale,
 )
-from tests.programs.small_changes import KINDS, changes
+from tests.programs.mutant_bench import ROOT, Mutant, copied, sources
+from tests.programs.small_changes import KINDS, changes, spelled
 
 FIGURES = Path(__file__).parent / "figures" / "library_mutants"
 ROOM = '''"""A room."""
@@ -100,8 +97,8 @@ def test_a_room_of_one_module(tmp_path: Path) -> None:
     bench = copied("room", tmp_path / "copy", tree)
     before = (tmp_path / "copy" / "paramstore" / "room.py").read_text()
     outcome = Outcome("room", 0)
-    for mutant in mutants(bench.texts):
-        outcome.add(mutant, bench.notices(mutant), argued=False)
+    for mutant, noticed in bench.judge(mutants(bench.texts)):
+        outcome.add(mutant, noticed, argued=False)
     missed = [(m.change.old, m.change.new) for m in outcome.survived]
     assert [("number < 0", "number < -1"), ("raise ValueError(number)", "pass")] == missed
     assert len(mutants(bench.texts)) == len(outcome.caught) + 2
@@ -112,12 +109,70 @@ def test_a_room_of_one_module(tmp_path: Path) -> None:
     assert "missed: room.py:9 within: `raise ValueError(number)` became `pass`" in text
 
 
+def test_functions_of_all_kinds_are_changed(tmp_path: Path) -> None:
+    """Of a class, with decorators, in one another, and run while the tests are collected."""
+    tree = room_in(tmp_path / "tree")
+    (tree / "paramstore" / "room.py").write_text('''
+from functools import cache, cached_property
+
+class Box:
+    size = 3
+
+    @property
+    def twice(self):
+        return self.size * 2
+
+    @cached_property
+    def next(self):
+        return self.size + 1
+
+    @staticmethod
+    @cache
+    def part(whole):
+        return whole // 2
+
+def adder(first):
+    def add(second):
+        return first + second
+    return add
+
+def early():
+    return 5
+
+def late():
+    return 6
+''')
+    (tree / "tests" / "test_room.py").write_text('''
+from paramstore.room import Box, adder, early
+
+FIVE = early()
+
+def test_all():
+    assert (Box().twice, Box().next, Box.part(8), adder(2)(3), FIVE) == (6, 4, 4, 5, 5)
+''')
+    bench = copied("room", tmp_path / "copy", tree)
+    missed = [(m.change.within, m.change.new) for m, noticed in bench.judge(mutants(bench.texts))
+              if not noticed]
+    assert [("late", "return 7"), ("late", "return 5")] == missed
+
+
+@pytest.mark.parametrize("room", sorted(
+    p.name for p in (ROOT / "paramstore").iterdir() if (p / "__init__.py").exists()))
+def test_the_copy_has_the_same_places(room: str) -> None:
+    """A change is found by its place in the tree, so that without comments must be the same."""
+    for text in sources(room, ROOT / "paramstore").values():
+        tree = ast.parse(text)
+        assert list(map(type, ast.walk(tree))) == [
+            type(node) for node in ast.walk(ast.parse(spelled(tree)))]
+
+
 def test_tests_that_fail_anyway_are_no_judges(tmp_path: Path) -> None:
     """They would notice everything."""
     tree = room_in(tmp_path / "tree")
     (tree / "tests" / "test_room.py").write_text(TESTS + "    assert False\n")
+    bench = copied("room", tmp_path / "copy", tree)
     with pytest.raises(RuntimeError, match="fail although nothing was changed"):
-        copied("room", tmp_path / "copy", tree)
+        list(bench.judge([]))
 
 
 def test_a_mistake_that_never_ends_is_noticed(tmp_path: Path) -> None:
@@ -129,7 +184,7 @@ def test_a_mistake_that_never_ends_is_noticed(tmp_path: Path) -> None:
         "from paramstore.room import count\ndef test_it():\n    assert count(5) == 3\n")
     bench = copied("room", tmp_path / "copy", tree, least_s=1)
     endless = [m for m in mutants(bench.texts) if m.change.new == "pass"]
-    assert [True] == [bench.notices(m) for m in endless]
+    assert [True] == [noticed for _, noticed in bench.judge(endless)]
 
 
 def test_arguments_are_about_the_library_as_it_is() -> None:
