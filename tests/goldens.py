@@ -1,6 +1,6 @@
 """Texts that tests compare with, kept in files beside them.
 
-`REFRESH_GOLDENS=1 pytest ...` writes them anew; look at the difference before it is committed.
+`pytest --refresh-goldens` writes them anew; look at the difference before it is committed.
 """
 
 from __future__ import annotations
