@@ -207,12 +207,14 @@ def tint_verdict(text: str, verdict: Impact) -> str:
 
 def show_findings(findings: Iterable[Finding], *, told: Iterable[Finding] = ()) -> None:
     """Write findings, which are part of the answer, and how many there are in which file, those
-    that were `told` before among them."""
-    from paramstore.report.findings import count_line, findings_text
+    that were `told` before among them; with `--json` as JSON, which is then all of the answer."""
+    from paramstore.report.findings import count_line, findings_data, findings_text
 
     new = tuple(findings)
     every = (*told, *new)
-    if every:
+    if every and asks_json():
+        say_json(findings_data(every))
+    elif every:
         files = {f.source.path for f in every if f.source}
         where = f"{files.pop()}: " if len(files) == 1 else ""
         say_text(findings_text(new, style=tint))
@@ -228,11 +230,6 @@ def show_error(error: Exception) -> int | None:
     from paramstore.core.errors import FindingsError, ToolError
 
     match error:
-        case FindingsError() if asks_json():
-            from paramstore.report.findings import findings_data
-
-            say_json(findings_data(error.findings))
-            return 1
         case FindingsError():
             show_findings(error.findings)
             return 1

@@ -392,6 +392,21 @@ def test_what_has_no_answer_is_no_half_answer(bench: Path, words: list[str], sai
     assert (2, "noise.bin" in words) == (result.exit_code, "error PS605" in result.stdout)
     assert "noise.bin" in words or "" == result.stdout
     assert said in result.stderr and "mend" in result.stderr
+    as_json = run(*words, "--json")
+    assert (2, result.stderr) == (as_json.exit_code, as_json.stderr)
+    assert "noise.bin" in words or "" == as_json.stdout
+    if as_json.stdout:
+        assert "PS605" == json.loads(as_json.stdout)["findings"][0]["code"]
+
+
+def test_migrate_refuses_another_dump_in_json_too(bench: Path) -> None:
+    """An image of no release of the schema: its findings are JSON, the reason is on stderr."""
+    (bench / "noise.bin").write_bytes(random.Random(1).randbytes(4096))
+    assert 0 == run("freeze", "bench_unit.toml").exit_code
+    result = run("migrate", "bench_unit.toml", "noise.bin", "-o", "new.bin", "--json")
+    assert 2 == result.exit_code and "mend" in result.stderr
+    assert "PS605" in {f["code"] for f in json.loads(result.stdout)["findings"]}
+    assert not (bench / "new.bin").exists()
 
 
 def test_records_of_an_earlier_release_are_read_as_what_they_held(tmp_path: Path) -> None:
