@@ -101,7 +101,7 @@ def read(options: InputOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
 
 
 def examined(schemas: Schemas, options: InputOptions, *dumps: str) -> list[Examination]:
-    """Return what files of a store or a fixed layout hold; errors as `decode.either`."""
+    """Return what files of a store or a fixed layout hold; errors as `inspect.examine`."""
     from paramstore.inspect.examine import examine
 
     return [examine(reading, schemas.known, options.input_offset, named=schemas.named)
@@ -109,7 +109,7 @@ def examined(schemas: Schemas, options: InputOptions, *dumps: str) -> list[Exami
 
 
 def examined_store(schemas: Schemas, options: InputOptions, dump: str) -> StoreExamination:
-    """Return what a file of a store holds; errors as `decode.examine`."""
+    """Return what a file of a store holds; errors as `inspect.store`."""
     from paramstore.inspect.store import StoreExamination
 
     (found,) = examined(schemas, options, dump)

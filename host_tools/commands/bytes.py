@@ -80,7 +80,8 @@ def view(of: Layout | Examination, found: Examination | None,
          place: str) -> tuple[JsonObject, str]:
     """Return what is at a place, as data and as text; ToolError if there is no such place."""
     from paramstore.core.errors import ToolError
-    from paramstore.report.examination import annotated_bytes, bytes_data, place_data, place_text
+    from paramstore.report.bytes import bytes_data, bytes_text
+    from paramstore.report.places import place_data, place_text
 
     between = span(place)
     if between is None or found is None:
@@ -91,4 +92,4 @@ def view(of: Layout | Examination, found: Examination | None,
         raise ToolError(f"the dump has no address 0x{first:X}", f"it ends at 0x{size - 1:X}")
     end = size if last is None else min(last + 1, size)
     return ({"place": place, "things": bytes_data(found, first, end)},
-            annotated_bytes(found, first, None if last is None else end, tint))
+            bytes_text(found, first, None if last is None else end, tint))

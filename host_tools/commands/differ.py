@@ -101,7 +101,7 @@ def command(schema: str, dump: str, other: str | None, given: InputOptions,
     from paramstore.core.errors import ToolError
     from paramstore.inspect.differ import differences
     from paramstore.inspect.store import StoreExamination
-    from paramstore.report.places import difference_data, difference_text, equal_text
+    from paramstore.report.differences import difference_data, difference_text, equal_text
 
     check(other, against)
     found, *others = examined(known(schema, given), given, dump, *((other,) if other else ()))

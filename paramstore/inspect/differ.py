@@ -13,15 +13,16 @@ from paramstore.core.scalars import StoreRaws
 from paramstore.files.forms import Dump
 from paramstore.inspect.examination import (
     Absence,
-    ByteOwner,
     Examination,
     StoredValue,
     Values,
 )
+from paramstore.inspect.examine import places_of
+from paramstore.inspect.regions import Places, RegionKind
 from paramstore.schema.model import AnyGroup, Parameter
 
-__all__ = ["ByteRange", "Difference", "byte_differences", "differences", "given_values",
-           "value_differences"]
+__all__ = ["ByteOwner", "ByteRange", "Difference", "byte_differences", "differences",
+           "given_values", "value_differences"]
 
 _BLOCK = 256
 """Bytes that are compared at once."""
@@ -34,6 +35,14 @@ class Difference(NamedTuple):
     parameter: Parameter
     before: StoredValue
     after: StoredValue
+
+
+class ByteOwner(NamedTuple):
+    """What a byte belongs to: the `names` of what has it, in `area` of the part ("" where areas
+    have no names). No names: nothing has it."""
+
+    area: str
+    names: tuple[str, ...]
 
 
 class ByteRange(NamedTuple):
@@ -104,8 +113,9 @@ def _values_equal(one: StoredValue, other: StoredValue, parameter: Parameter) ->
 def byte_differences(before: Examination, after: Examination) -> tuple[ByteRange, ...]:
     """Return what differs byte by byte, in order of addresses, runs of one owner together."""
     found: list[ByteRange] = []
+    sides = places_of(before), places_of(after)
     for address, one, other in _diff_bytes(before.dump, after.dump, before.size):
-        owner = before.owner_of(address).and_of(after.owner_of(address))
+        owner = _owner_of(sides, address)
         if found:
             last = found[-1]
             size = max(len(last.before), len(last.after))
@@ -115,6 +125,17 @@ def byte_differences(before: Examination, after: Examination) -> tuple[ByteRange
                 continue
         found.append(ByteRange(address, owner, one, other))
     return tuple(found)
+
+
+def _owner_of(sides: Iterable[Places], address: int) -> ByteOwner:
+    """Return what has the byte at an address in any of the dumps."""
+    area, names = "", []
+    for places in sides:
+        region = places.region_at(address)
+        if region.kind in (RegionKind.LABEL, RegionKind.SLOT):
+            area = region.title
+        names += [c.name for c in places.claims(address) if c.present is not False]
+    return ByteOwner(area, tuple(dict.fromkeys(names)))
 
 
 def _diff_bytes(before: Dump, after: Dump, most: int) -> Iterator[tuple[int, bytes, bytes]]:

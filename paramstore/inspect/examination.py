@@ -83,21 +83,3 @@ class Examination(ABC):
     @abstractmethod
     def same_layout(self, other: Examination) -> bool:
         """Return whether the bytes of another dump mean the same."""
-
-    @abstractmethod
-    def owner_of(self, address: int) -> ByteOwner:
-        """Return what the byte at an address belongs to."""
-
-
-class ByteOwner(NamedTuple):
-    """What a byte belongs to: `names` of what has it, in `area` of the part ("" where areas have no
-    names), from address `first` to before `end`. No names: nothing has it."""
-
-    area: str
-    names: tuple[str, ...]
-    first: int
-    end: int
-
-    def and_of(self, other: ByteOwner) -> ByteOwner:
-        """Return what has the byte here or in another dump."""
-        return self._replace(names=tuple(dict.fromkeys((*self.names, *other.names))))

@@ -16,13 +16,14 @@ from paramstore.core.format import LABEL_MAGIC
 from paramstore.files.runs import Reading
 from paramstore.inspect.align import evidence
 from paramstore.inspect.examination import Examination
-from paramstore.inspect.store import examine_store
+from paramstore.inspect.store import StoreExamination, examine_store
 from paramstore.inspect.which import Candidate, Layout
 
 if TYPE_CHECKING:
     from paramstore.inspect.fixed import FixedExamination
+    from paramstore.inspect.regions import Places
 
-__all__ = ["examine", "recogniser"]
+__all__ = ["examine", "places_of", "recogniser"]
 
 # What only fixed layouts need is imported when one comes: reading a dump of a store must not wait.
 
@@ -87,3 +88,18 @@ def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExaminati
     said = Finding("PS672", f"the dump is of `{found.name}`: {why}", reading.source,
                    severity=Severity.WARNING, help="give that schema, and nothing is said")
     return replace(found, findings=(said, *found.findings))
+
+
+def places_of(of: Layout | Examination) -> Places:
+    """Return what lies where by a layout; of an examination also what stands there."""
+    if isinstance(of, Candidate | StoreExamination):
+        from paramstore.inspect.store_places import StorePlaces
+
+        return StorePlaces(of.plan, of if isinstance(of, StoreExamination) else None)
+    from paramstore.inspect.fixed import FixedExamination
+    from paramstore.inspect.fixed_places import FixedPlaces
+
+    if isinstance(of, FixedExamination):
+        return FixedPlaces(of.schema, of)
+    assert not isinstance(of, Examination), "there are two readers"
+    return FixedPlaces(of)

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from enum import Enum, auto
-from functools import cached_property
 
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
@@ -21,13 +19,12 @@ from paramstore.image.diagnose import gap_finding
 from paramstore.image.wording import breach_text
 from paramstore.inspect.examination import (
     Absence,
-    ByteOwner,
     Examination,
     StoredValue,
     Values,
 )
 from paramstore.inspect.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
-from paramstore.inspect.fixed_meaning import Owners, owners_by_address
+from paramstore.inspect.regions import ThingState
 from paramstore.schema.breaches import own_breaches
 from paramstore.schema.element import element_name
 from paramstore.schema.fixed.contents import read_image
@@ -51,7 +48,7 @@ from paramstore.schema.fixed.model import (
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value
 
-__all__ = ["FixedExamination", "ItemState", "examine_fixed", "faults_in", "holes_of", "item_state",
+__all__ = ["FixedExamination", "examine_fixed", "faults_in", "holes_of", "item_state",
            "speaks_for_itself", "spoilt_items", "wrong_in"]
 
 
@@ -95,17 +92,6 @@ class FixedExamination(Examination):
         """Return whether both are read with the same layout."""
         return isinstance(other, FixedExamination) and self.schema == other.schema
 
-    @cached_property
-    def owners(self) -> Owners:
-        """What has bits of each byte, of groups that may be there."""
-        return owners_by_address(self.schema, self.contents)
-
-    def owner_of(self, address: int) -> ByteOwner:
-        """Return what has bits of the byte at an address."""
-        names = dict.fromkeys(f"{o.group.name}.{o.thing.name}"
-                              for o in self.owners.get(address, ()))
-        return ByteOwner("", tuple(names), 0, self.size)
-
 
 def _raws(found: FixedGroupContents, name: str) -> GroupRaws | Absence:
     raws = found.values.get(name)
@@ -131,43 +117,24 @@ def examine_fixed(reading: Reading, layout: FixedLayout,
     return FixedExamination(name, reading, dump, tuple(findings), contents)
 
 
-class ItemState(Enum):
-    """What became of the value of a parameter."""
-
-    SOUND = auto()
-    UNSET = auto()  # it holds the number for no value
-    ERASED = auto()  # so is the copy that it is of
-    UNREAD = auto()  # bytes of it are not in the dump, or its group is not there
-    FAULTY = auto()  # bits of it stand for nothing
-    NOT_CONSTANT = auto()  # not what it must always be
-    NO_LETTERS = auto()  # not letters of its alphabet
-    NO_TEXT = auto()  # not UTF-8
-    OUTSIDE = auto()  # breaks its limits
-
-    @property
-    def wrong(self) -> bool:
-        """Whether what is stored breaks the schema."""
-        return self not in (ItemState.SOUND, ItemState.UNSET, ItemState.ERASED, ItemState.UNREAD)
-
-
-def item_state(found: FixedGroupContents, item: PlacedParameter) -> ItemState:
+def item_state(found: FixedGroupContents, item: PlacedParameter) -> ThingState:
     """Return what became of a parameter of a group."""
     if item.name in found.unset:
-        return ItemState.UNSET
+        return ThingState.UNSET
     if found.copy is Copy.ERASED:
-        return ItemState.ERASED
+        return ThingState.ERASED
     if item.name in found.faulty:
-        return ItemState.FAULTY
+        return ThingState.FAULTY
     raws = found.values.get(item.name)
     if raws is None:
-        return ItemState.UNREAD
+        return ThingState.UNREAD
     if not any(wrong_in(found.group, item, raws)):
-        return ItemState.SOUND
+        return ThingState.SOUND
     if item.always is not None:
-        return ItemState.NOT_CONSTANT
+        return ThingState.NOT_CONSTANT
     if item.alphabet is not None:
-        return ItemState.NO_LETTERS
-    return ItemState.NO_TEXT if item.field.kind is Kind.TEXT else ItemState.OUTSIDE
+        return ThingState.NO_LETTERS
+    return ThingState.NO_TEXT if item.field.kind is Kind.TEXT else ThingState.OUTSIDE
 
 
 def wrong_in(group: FixedGroup, item: PlacedParameter, raws: tuple[Raw, ...]) -> Iterator[str]:

@@ -13,23 +13,20 @@ from dataclasses import dataclass
 from paramstore.core.format import ERASED
 from paramstore.core.scalars import GroupRaws
 from paramstore.files.runs import Reading
-from paramstore.image.contents import Contents, Gaps, gaps_in, unpack
+from paramstore.image.contents import Contents, Gaps, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.inspect.classify import classify_slots
 from paramstore.inspect.describe import describe
 from paramstore.inspect.examination import (
     Absence,
-    ByteOwner,
     Examination,
     StoredValue,
     Values,
 )
 from paramstore.inspect.history import CommitHistory, Wear, history_of, wear_of
-from paramstore.inspect.meaning import meaning_of
 from paramstore.inspect.slots import SlotVerdict
 from paramstore.inspect.which import Candidate, choose
 from paramstore.layout.plan import Plan
-from paramstore.record import build_label
 from paramstore.schema.model import Group, Parameter, Schema
 
 __all__ = ["StoreExamination", "examine_store", "store_values"]
@@ -74,27 +71,6 @@ class StoreExamination(Examination):
     def same_layout(self, other: Examination) -> bool:
         """Return whether both are read with the same layout."""
         return isinstance(other, StoreExamination) and self.plan.layout_id == other.plan.layout_id
-
-    def owner_of(self, address: int) -> ByteOwner:
-        """Return what the byte at an address belongs to."""
-        meaning = meaning_of(self.plan, address)
-        return ByteOwner(meaning.area, (meaning.what,), meaning.first,
-                         meaning.first + meaning.size)
-
-    def damaged_label_bytes(self, copy: int) -> tuple[int, ...]:
-        """Return the offsets of the bytes of a label copy that were changed; none of a copy that is
-        whole, erased or not all in the dump. It is held against the other copy if that is whole,
-        else against the label that a part of this store has."""
-        contents, plan = self.contents, self.plan
-        first, size = plan.label_address(copy), plan.label_bytes
-        stored = contents.image[first:first + size]
-        lacking = len(stored) < size or gaps_in(self.dump.gaps, first, first + size)
-        if contents.labels[copy] is not None or lacking or stored.count(ERASED) == size:
-            return ()
-        other = plan.label_address(1 - copy)
-        whole = contents.labels[1 - copy] is not None
-        wanted = contents.image[other:other + size] if whole else build_label(plan)
-        return tuple(at for at, (a, b) in enumerate(zip(stored, wanted, strict=True)) if a != b)
 
 
 def examine_store(reading: Reading, candidates: Sequence[Candidate],

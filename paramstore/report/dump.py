@@ -26,7 +26,7 @@ __all__ = ["KIND_STYLES", "SOURCE_STYLES", "dump_data", "dump_text", "left_text"
 
 SOURCE_STYLES = {"old": "place", "new": "mend", "same": "fact", "erased": "warning",
                 "cleared": "warning", "mixed": "error", "other": "error"}
-"""The part of a report whose colour the bytes of a torn slot have, by `decode.tear.ByteSource`."""
+"""The part of a report whose colour the bytes of a torn slot have, by `inspect.tear.ByteSource`."""
 
 KIND_STYLES = {
     SlotKind.CURRENT: "mend", SlotKind.OLDER: "place", SlotKind.ERASED: "place",

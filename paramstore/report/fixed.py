@@ -1,6 +1,6 @@
 """What a dump of a fixed layout holds, and the layout itself, in text and as data.
 
-Words the facts of `decode.fixed`; findings are laid out like all others.
+Words the facts of `inspect.fixed`; findings are laid out like all others.
 """
 
 from __future__ import annotations
@@ -9,26 +9,25 @@ from collections.abc import Iterator
 from dataclasses import replace
 from operator import itemgetter
 
-from paramstore.core.text import JsonObject, one_line, printable
+from paramstore.core.text import JsonObject, one_line
 from paramstore.core.words import plural
 from paramstore.image.values_out import values_toml
-from paramstore.image.wording import elements_text
 from paramstore.inspect.fixed import (
     FixedExamination,
-    ItemState,
     holes_of,
-    item_state,
     spoilt_items,
     wrong_in,
 )
+from paramstore.inspect.fixed_places import FixedPlaces
+from paramstore.inspect.regions import ThingKind
 from paramstore.report.findings import Style, no_style
 from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
+from paramstore.report.things import thing_text
 from paramstore.report.wording import allowed_text
 from paramstore.schema.element import element_from_raw
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.found import (
-    CheckResult,
     Copy,
     FixedContents,
     FixedGroupContents,
@@ -48,10 +47,8 @@ from paramstore.schema.fixed.model import (
 from paramstore.schema.model import Kind
 from paramstore.schema.quantity import format_value, from_raw
 
-__all__ = ["UNCHECKED", "UNDER", "check_number", "check_text", "check_verdict", "condition_text",
-           "copies_text", "copy_text", "fixed_data", "fixed_plan_data", "fixed_plan_text",
-           "fixed_text", "fixed_toml", "item_text", "item_value", "limits_text", "summary",
-           "type_text"]
+__all__ = ["condition_text", "copies_text", "copy_text", "fixed_data", "fixed_plan_data",
+           "fixed_plan_text", "fixed_text", "fixed_toml", "limits_text", "summary", "type_text"]
 
 
 def summary(layout: FixedLayout) -> str:
@@ -63,24 +60,16 @@ def summary(layout: FixedLayout) -> str:
             f"{plural(layout.size, 'byte')}")
 
 
-UNDER = "under a wrong checksum"
-"""What is said of a value that breaks no limit, but that nothing vouches for."""
-
-
-UNCHECKED = "cannot be checked: the dump lacks bytes of its range"
-"""What is said of a checksum of a group that is there."""
-
-
 # ---- Contents -----------------------------------------------------------------------------------
 
 
 def fixed_text(found: FixedExamination, style: Style = no_style) -> str:
     """Return what a dump of a layout says, findings left out, lines ended by \\n."""
-    contents = found.contents
+    contents, places = found.contents, FixedPlaces(found.schema, found)
     lines = [f"{contents.layout.name}: {plural(contents.layout.size, 'byte')} at fixed places"]
     for group in contents.groups:
         if group.presence is GroupPresence.THERE:
-            lines += ["", *_group(contents, group, style)]
+            lines += ["", *_group(places, contents, group, style)]
     there = {g.group.declared for g in contents.groups if g.presence is GroupPresence.THERE}
     absent = dict.fromkeys(g.group.declared for g in contents.groups
                            if g.presence is GroupPresence.ABSENT and g.group.declared not in there)
@@ -95,55 +84,15 @@ def fixed_text(found: FixedExamination, style: Style = no_style) -> str:
     return "\n".join([*lines, *([""] if tail else []), *named_lines(tail)]) + "\n"
 
 
-def _group(contents: FixedContents, found: FixedGroupContents, style: Style) -> Iterator[str]:
-    spoilt = spoilt_items(contents, found.group)
+def _group(places: FixedPlaces, contents: FixedContents, found: FixedGroupContents,
+           style: Style) -> Iterator[str]:
     doc = f"  {one_line(found.group.doc)}" if found.group.doc else ""
     copy = copy_text(contents, found)
     yield style(found.group.name, "fact") + doc + (f"  ({copy})" if copy else "")
-    rows = [(item.name, item_text(found, item, item.name in spoilt)) for item in found.group.items]
-    results = {result.check.name: check_text(result) for result in found.checks}
-    if found.copy is not Copy.ERASED:
-        rows += [(check.name, results.get(check.name, UNCHECKED)) for check in found.group.checks]
+    rows = [(name, thing_text(thing)) for (group, name), thing in places.things.items()
+            if group == found.group.name
+            and (thing.kind is ThingKind.FIELD or found.copy is not Copy.ERASED)]
     yield from named_lines([(name, text) for name, text in rows if text])
-
-
-def item_text(found: FixedGroupContents, item: PlacedParameter, spoilt: bool = False) -> str:
-    """Return the value of a parameter with what is wrong with it; "" if its group is not there.
-    `spoilt`: a checksum that covers it is wrong."""
-    remark = _item_remark(found, item, spoilt)
-    return item_value(found, item) + (f"  <- {remark}" if remark else "")
-
-
-def item_value(found: FixedGroupContents, item: PlacedParameter) -> str:
-    """Return the value of a parameter; "" if its group is not there."""
-    match item_state(found, item):
-        case ItemState.UNSET:
-            return "none"
-        case ItemState.ERASED:
-            return ""
-        case ItemState.FAULTY:
-            return printable(elements_text(item.field, found.faulty[item.name]))
-        case ItemState.UNREAD:
-            return GroupPresence.CUT.value if found.presence is GroupPresence.THERE else ""
-    return printable(format_value(item.field, found.values[item.name]))
-
-
-def _item_remark(found: FixedGroupContents, item: PlacedParameter, spoilt: bool) -> str:
-    match item_state(found, item):
-        case ItemState.UNSET | ItemState.SOUND:
-            return UNDER if spoilt else ""
-        case ItemState.FAULTY:
-            elements = found.faulty[item.name]
-            return "no " + next(e.lacks for e in elements if isinstance(e, NoValue))
-        case ItemState.NOT_CONSTANT:
-            return f"must always be {printable(format_value(item.field, item.always or ()))}"
-        case ItemState.NO_LETTERS:
-            return "not letters of its alphabet"
-        case ItemState.NO_TEXT:
-            return "not UTF-8 text"
-        case ItemState.OUTSIDE:
-            return "outside its limits"
-    return ""
 
 
 def copy_text(contents: FixedContents, found: FixedGroupContents) -> str:
@@ -152,23 +101,6 @@ def copy_text(contents: FixedContents, found: FixedGroupContents) -> str:
         return ""
     blocks = contents.blocks(found.group.declared)
     return f"copy {found.group.block} of {len(blocks)}, {found.copy}"
-
-
-def check_text(result: CheckResult) -> str:
-    """Return a checksum, and whether it is right."""
-    between = ", " if result.right else "  <- "
-    return check_number(result, result.stored) + between + check_verdict(result)
-
-
-def check_number(result: CheckResult, number: int) -> str:
-    """Return a number of a checksum in as many digits as it has."""
-    return f"0x{number:0{place_width(result.check.place) // 4}X}"
-
-
-def check_verdict(result: CheckResult) -> str:
-    """Return whether a checksum is right, and what it should be if it is not."""
-    return "right" if result.right else (
-        f"wrong, the bytes give {check_number(result, result.computed)}")
 
 
 def fixed_toml(contents: FixedContents) -> str:

@@ -1,218 +1,280 @@
-"""One place explained, and what differs between two dumps, in text and as data.
+"""One place explained: what an address is for, where a parameter lies; in text and as data.
 
-Must not decide what bytes mean (see `decode.meaning`).
+Must not decide what bytes mean (see `inspect.regions`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from decimal import Decimal
 
+from paramstore.core.scalars import ScalarForm
 from paramstore.core.text import JsonObject, printable
-from paramstore.core.words import plural
-from paramstore.image.contents import SlotState, gaps_in
-from paramstore.inspect.differ import ByteRange, Difference
-from paramstore.inspect.examination import Absence, ByteOwner, StoredValue
-from paramstore.inspect.meaning import Location, Meaning, bit_meaning, meaning_of
-from paramstore.inspect.store import StoreExamination
-from paramstore.layout.plan import Ring
-from paramstore.report.bytes import number_text, value_text
-from paramstore.report.dump import parameter_text
-from paramstore.report.findings import Style, no_style
-from paramstore.report.image import stored_data, stored_remark
+from paramstore.core.words import plural, show_number
+from paramstore.inspect.examination import Examination
+from paramstore.inspect.examine import places_of
+from paramstore.inspect.regions import (
+    Claim,
+    Location,
+    Places,
+    Region,
+    RegionKind,
+    Thing,
+    ThingKind,
+    ThingState,
+    parse_address,
+)
+from paramstore.inspect.which import Layout
+from paramstore.report.things import thing_text, thing_value
+from paramstore.schema.fixed.coding import Coding
+from paramstore.schema.fixed.found import GroupPresence
+from paramstore.schema.fixed.model import Place, place_bytes, show_place
 from paramstore.schema.model import Field, Kind
 
-__all__ = ["difference_data", "difference_text", "equal_text", "location_text",
-           "meaning_text"]
+__all__ = ["bit_text", "place_data", "place_text"]
 
-_ROW = 16
-_SOME = 3
-"""Places that are named where only the bytes differ."""
+_MOST_SLOTS = 8
+"""Slots of which each is shown; of more only the one with the newest record."""
+_UNDIVIDED = (Kind.TEXT, Kind.BYTES)
+_ABSENT = {ThingState.ABSENT: GroupPresence.ABSENT.value, ThingState.CUT: GroupPresence.CUT.value}
 
 
-def meaning_text(meaning: Meaning, bit: int | None = None,
-                 found: StoreExamination | None = None) -> str:
-    """Return what a byte, or one bit of it, is for; with a dump also what stands there."""
-    place = f"0x{meaning.address:04X}"
-    if meaning.copy is not None:
-        where = f"label copy {meaning.copy}"
-    elif meaning.ring is not None:
-        where = f"group `{meaning.ring.group.name}`, slot {meaning.slot}"
-    else:
-        where = ""
-    of = f"byte {meaning.byte} of {meaning.size} of " if meaning.size > 1 else ""
-    lines = [f"{place}: {where + ', ' if where else ''}{of}{meaning.what}"]
-    if bit is not None:
-        lines.append(f"  bit {bit}: {bit_meaning(meaning, bit)}")
-    if found is not None and meaning.address < len(found.contents.image):
-        value = found.contents.image[meaning.address]
-        shown = f"  holds 0x{value:02X}"
+def place_text(of: Layout | Examination, place: str) -> str:
+    """Return what an address is for, or where a parameter lies; of an examination also what stands
+    there.
+
+    ToolError if there is no such place.
+    """
+    places, address = places_of(of), parse_address(place)
+    lines = _address(places, *address) if address is not None else _named(
+        places, place, places.find(place))
+    return "\n".join(lines) + "\n"
+
+
+def place_data(of: Layout | Examination, place: str) -> JsonObject:
+    """Return what `place_text` says as plain data for JSON: its lines, and the addresses.
+
+    ToolError if there is no such place.
+    """
+    places, address = places_of(of), parse_address(place)
+    data: JsonObject = {"place": place, "lines": place_text(of, place).splitlines()}
+    if address is not None:
+        return data | {"address": address[0], "bit": address[1],
+                       "bytes": _hex(places, [address[0]])}
+    found = places.find(place)
+    return data | {"group": found[0].block.names[0], "locations": [
+        {"slot": at.block.number, "block": at.block.title, "address": place_bytes(at.place)[0],
+         "size": len(place_bytes(at.place)), "bit": at.place[0].low if at.bit else None,
+         "bytes": _hex(places, place_bytes(at.place))} for at in found]}
+
+
+def _hex(places: Places, addresses: Sequence[int]) -> str | None:
+    data = places.bytes_at(addresses)
+    return None if data is None else data.hex()
+
+
+# ---- An address ---------------------------------------------------------------------------------
+
+
+def _address(places: Places, address: int, bit: int | None) -> Iterator[str]:
+    """Yield what a byte, or one bit of it, is for; with a dump also what stands there."""
+    region, claims = places.region_at(address), places.claims(address)
+    name = f"0x{address:04X}"
+    if len(claims) == 1 and claims[0].bits.width == 8 and claims[0].present is not False:
+        (claim,) = claims
+        yield f"{name}: {_where(region)}{_byte_of(claim, address)}{_when(claim)}"
         if bit is not None:
-            shown += f", the bit is {value >> bit & 1}"
-        if gaps_in(found.dump.gaps, meaning.address, meaning.address + 1):
-            lines.append("  not in the dump")
-        else:
-            lines.append(shown + _value(found, meaning))
-        verdicts = found.slots.get(meaning.ring.group.name) if meaning.ring else None
-        if verdicts and meaning.slot is not None:
-            verdict = verdicts[meaning.slot]
-            lines.append(f"  the slot is {verdict.kind.value}"
-                         + (f": {verdict.reason}" if verdict.reason else ""))
-    return "\n".join(lines) + "\n"
+            yield f"  bit {bit}: {bit_text(claim, bit)}"
+        yield from _held(places, address, bit, claim)
+    else:
+        if bit is not None:
+            name += f".{bit}"
+            claims = [c for c in claims if c.bits.low <= bit < c.bits.low + c.bits.width]
+        there = [claim for claim in claims if claim.present is not False]
+        yield name if there else f"{name}: not described"
+        yield from _held(places, address, bit)
+        for claim in there:
+            yield f"  {_bits(claim)}{_of(claim)}{_when(claim)}"
+            if bit is not None:
+                yield f"    {bit_text(claim, bit)}"
+            if places.data is not None:
+                yield f"    {thing_text(claim.thing)}".rstrip()
+        for claim in claims:
+            if claim.present is False:
+                yield f"  {_bits(claim)}{_of(claim)}, which is not there"
+    if checks := places.checked_by(address):
+        yield f"  checked by {', '.join(checks)}"
+    if region.verdict is not None:
+        yield f"  the slot is {region.verdict.kind.value}" + (
+            f": {region.verdict.reason}" if region.verdict.reason else "")
 
 
-def _value(found: StoreExamination, meaning: Meaning) -> str:
+def _where(region: Region) -> str:
+    if region.kind is RegionKind.SLOT:
+        return f"group `{region.group}`, slot {region.number}, "
+    return f"{region.title}, " if region.kind is RegionKind.LABEL else ""
+
+
+def _byte_of(claim: Claim, address: int) -> str:
+    size = len(claim.addresses)
+    of = f"byte {claim.addresses.index(address)} of {size} of " if size > 1 else ""
+    return of + claim.name
+
+
+def _held(places: Places, address: int, bit: int | None,
+          claim: Claim | None = None) -> Iterator[str]:
+    """Yield what stands at an address, with the value that it is all of."""
+    if places.data is None or (address >= len(places.data) and not places.gaps):
+        return
+    if places.lacks(address, address + 1):
+        yield "  not in the dump"
+        return
+    byte = places.data[address]
+    shown = f"  holds 0x{byte:02X}" + ("" if bit is None else f", the bit is {byte >> bit & 1}")
+    value = _claim_value(claim) if claim else ""
+    yield shown + (f"; {value}" if value else "")
+
+
+def _claim_value(claim: Claim) -> str:
     """Return the value of the whole that a byte belongs to, "" if it has none."""
-    image, field = found.contents.image, meaning.field
-    whole = image[meaning.first:meaning.first + meaning.size]
-    if len(whole) < meaning.size or gaps_in(found.dump.gaps, meaning.first,
-                                            meaning.first + meaning.size):
+    thing = claim.thing
+    if thing.state is ThingState.ERASED:
+        return "erased"
+    if thing.state is ThingState.UNREAD:
         return ""
-    if meaning.ring is not None and meaning.slot is not None and (
-            found.contents.group(meaning.ring.group.name).slots[meaning.slot].state
-            is SlotState.ERASED):
-        return "; erased"
+    if thing.kind is ThingKind.FRAME:
+        value = thing_value(thing)
+        return f"{thing.title} {value}" if value else ""
+    text = thing_text(_element(thing, claim.element))
+    return f"{claim.name}  {text}" if text else ""
+
+
+def _element(thing: Thing, element: int) -> Thing:
+    """Return one element of a thing, the whole of a text."""
+    if thing.field is None or thing.elements is None or thing.field.kind in _UNDIVIDED:
+        return thing
+    return replace(thing, field=replace(thing.field, count=1, array=False),
+                   elements=(thing.elements[element],))
+
+
+def _bits(claim: Claim) -> str:
+    bits = claim.bits
+    if bits.width == 8:
+        return ""
+    high = bits.low + bits.width - 1
+    return f"bit {high}: " if bits.width == 1 else f"bits {high} to {bits.low}: "
+
+
+def _of(claim: Claim) -> str:
+    """Return which part of what a claim is of lies here."""
+    if claim.bits.width == claim.width:
+        return claim.name
+    end = claim.lowest + claim.bits.width - 1
+    return f"bits {end} to {claim.lowest} of {claim.name}" if end > claim.lowest else (
+        f"bit {end} of {claim.name}")
+
+
+def _when(claim: Claim) -> str:
+    return ", if that is there" if claim.present is None else ""
+
+
+def bit_text(claim: Claim, bit: int) -> str:
+    """Return what a bit (0 the lowest) of the byte, one that a claim has, means for its value."""
+    number, thing = claim.lowest + bit - claim.bits.low, claim.thing
+    field, item = thing.field, thing.item
     if field is None:
-        number = number_text(meaning.what, whole)
-        return f"; {number}" if number else ""
-    if meaning.ring is not None and (early := _early(found, meaning.ring, meaning.slot, field)):
-        return f"; {early}"
-    if field.kind not in (Kind.TEXT, Kind.BYTES) and meaning.size < field.size:
-        field = replace(field, count=1, array=False)
-    return f"; {meaning.what}  {value_text(field, whole)}"
+        if thing.kind is ThingKind.CHECK:
+            return f"bit {number} of the checksum"
+        article = "" if thing.kind in (ThingKind.RESERVED, ThingKind.NOTHING) else "the "
+        return f"bit {number} of {article}{thing.title}"
+    if item is not None and item.alphabet is not None:
+        return f"bit {number} of letter {claim.element + 1}"
+    if field.kind in _UNDIVIDED:
+        return f"bit {bit} of byte {claim.element} of `{field.name}`"
+    if item is not None and item.coding is not Coding.PLAIN:
+        return f"bit {number} of the stored number"
+    return _number_bit(field, number, claim.width)
 
 
-def location_text(name: str, ring: Ring, places: Sequence[Location],
-                  found: StoreExamination | None = None) -> str:
-    """Return where a parameter lies in each slot, the newest one marked if there is a dump."""
-    newest = found.contents.group(ring.group.name).newest if found else None
-    lines = [f"{printable(name)}: group `{ring.group.name}`, {places[0].size} byte"
-             f"{'s' * (places[0].size > 1)} in each of {ring.slots} slots"]
-    for place in places:
-        if newest is not None and place.slot != newest.number and len(places) > 8:
+def _number_bit(field: Field, number: int, width: int) -> str:
+    """Return what bit `number` (0 the lowest) of an element that takes `width` bits means."""
+    last = width - 1
+    if field.kind is Kind.FLAGS:
+        names = {b: name for name, b in field.members}
+        return f"flag `{names[number]}`" if number in names else "a flag without a name"
+    if field.scalar.form is ScalarForm.FLOAT:
+        mantissa = {2: 10, 4: 23, 8: 52}[field.scalar.size]
+        if number == last:
+            return "the sign"
+        return (f"bit {number} of the fraction" if number < mantissa
+                else f"bit {number - mantissa} of the exponent")
+    step = _step(field, number)
+    if field.scalar.form is ScalarForm.SIGNED and number == last:
+        return f"the sign: set, it takes {step} off"
+    if field.kind is Kind.BOOL:
+        return "true or false" if number == 0 else "always 0"
+    if field.kind is Kind.ENUM:
+        return f"{1 << number} of the member's number"
+    return f"{step} of the value"
+
+
+def _step(field: Field, number: int) -> str:
+    size = Decimal(1 << number) * (field.scale if field.kind is Kind.INTEGER else 1)
+    unit = f" {field.unit}" if field.unit else ""
+    days = " days" if field.kind is Kind.DATE else ""
+    return f"{show_number(size.normalize())}{unit}{days}"
+
+
+# ---- A name -------------------------------------------------------------------------------------
+
+
+def _named(places: Places, name: str, found: Sequence[Location]) -> Iterator[str]:
+    """Yield where something lies in each block of its group; with a dump what stands there, and
+    which slot has the newest record."""
+    size, block = len(place_bytes(found[0].place)), found[0].block
+    what = "slot" if block.number is not None else "block"
+    blocks = f" in each of {plural(len(found), what)}" if len(found) > 1 else ""
+    yield f"{printable(name)}: group `{block.names[0]}`, {plural(size, 'byte')}{blocks}"
+    newest = any(at.block.newest for at in found)
+    for at in found:
+        if newest and not at.block.newest and len(found) > _MOST_SLOTS:
             continue
-        end = f" to 0x{place.address + place.size - 1:04X}" if place.size > 1 else ""
-        bit = f", bit {place.bit}" if place.bit is not None else ""
-        mark = "  <- newest" if newest is not None and place.slot == newest.number else ""
-        shown = f"  {_stands(found, ring, place)}" if found is not None else ""
-        lines.append(f"  slot {place.slot}  0x{place.address:04X}{end}{bit}{shown}{mark}")
-    return "\n".join(lines) + "\n"
+        shown = f"  {_stands(places, at)}" if places.data is not None else ""
+        mark = "  <- newest" if at.block.newest else ""
+        yield f"  {at.block.title}  {_place(at.place)}{shown}{mark}"
 
 
-def _early(found: StoreExamination, ring: Ring, slot: int | None, field: Field) -> str:
-    """Return that the record in a slot is of a revision that does not hold a field yet, or ""."""
-    verdicts = found.slots.get(ring.group.name)
-    revision = verdicts[slot].revision if verdicts and slot is not None else None
-    return f"not in revision {revision}" if (
-        revision is not None and ring.place(field).since > revision) else ""
+def _place(place: Place) -> str:
+    """Return a place as a schema spells it; elements one after another as one stretch."""
+    addresses = place_bytes(place)
+    whole = all(bits.width == 8 for bits in place) and len(place) == len(addresses)
+    if whole and addresses[-1] - addresses[0] + 1 == len(addresses) > 1:
+        return f"0x{addresses[0]:04X} to 0x{addresses[-1]:04X}"
+    return show_place(place)
 
 
-def _stands(found: StoreExamination, ring: Ring, place: Location) -> str:
-    """Return the bytes at a place and, where they are those of values, what they say."""
-    end = place.address + place.size
-    data = found.contents.image[place.address:end]
-    if len(data) < place.size or gaps_in(found.dump.gaps, place.address, end):
+def _stands(places: Places, at: Location) -> str:
+    """Return the bytes at a place, and what they say."""
+    things = [places.thing(at.block, field, at.name) for field in at.fields]
+    state = things[0].state
+    if state in _ABSENT:
+        return _ABSENT[state]
+    if things[0].kind is ThingKind.CHECK:
+        return thing_text(things[0])
+    addresses = place_bytes(at.place)
+    data = places.bytes_at(addresses)
+    if data is None:
         return "not in the dump"
-    text = data.hex(" ").upper()
-    slots = found.contents.group(ring.group.name).slots
-    if place.slot is not None and slots[place.slot].state is SlotState.ERASED:
-        return f"{text}  erased"
-    if place.slot is None:
-        return text
-    if place.bit is not None:
-        return f"{text}, the bit is {data[0] >> place.bit & 1}"
-    values, at = [], place.address
-    while at < end:
-        meaning = meaning_of(found.plan, at)
-        if meaning.field is None:
-            return text
-        if early := _early(found, ring, place.slot, meaning.field):
-            return f"{text}  {early}"
-        # The elements of an array that are wanted are told together.
-        past = at + meaning.size
-        while past < end and (after := meaning_of(found.plan, past)).field is meaning.field:
-            past += after.size
-        field, count = meaning.field, (past - at) // meaning.field.scalar.size
-        if count < field.count:
-            field = replace(field, count=count, array=count > 1)
-        values.append(value_text(field, found.contents.image[at:past]))
-        at = past
-    return f"{text}  {'; '.join(values)}"
-
-
-# ---- Differences --------------------------------------------------------------------------------
-
-
-def difference_text(values: Sequence[Difference], ranges: Sequence[ByteRange],
-                    style: Style = no_style) -> str:
-    """Return what differs: parameters first, then bytes."""
-    lines = []
-    if values:
-        lines.append("Parameters")
-        for d in values:
-            before, after = (_side(d, side) for side in (d.before, d.after))
-            lines.append(f"  {d.group.name}.{d.parameter.name}  {style(before, 'place')} -> "
-                         f"{style(after, 'mend')}")
-    if ranges:
-        lines += [""] * bool(lines) + ["Bytes"]
-        for r in ranges:
-            place = f"  {r.address:05X}  {_place(r.owner)}"
-            lines.append(place)
-            for at in range(0, max(len(r.before), len(r.after)), _ROW):
-                before, after = (side[at:at + _ROW].hex(" ").upper() if side else "not read"
-                                 for side in (r.before, r.after))
-                lines.append(f"    {style(before, 'place')} -> {style(after, 'mend')}")
-    return "\n".join(lines) + "\n" if lines else "no difference\n"
-
-
-def equal_text(ranges: Sequence[ByteRange]) -> str:
-    """Return what there is to say of two dumps with the same values: where their bytes differ, and
-    how many only one of them has."""
-    if not ranges:
-        return "no difference\n"
-    said = []
-    both = [r for r in ranges if r.before and r.after]
-    if both:
-        first = [f"0x{r.address:04X} ({_place(r.owner)})" for r in both[:_SOME]]
-        more = f" and {plural(len(both) - _SOME, 'more place')}" if len(both) > _SOME else ""
-        said.append(f"bytes differ at {'; '.join(first)}{more}")
-    single = sum(max(len(r.before), len(r.after)) for r in ranges if not (r.before and r.after))
-    if single:
-        said.append(f"only one dump has {plural(single, 'byte')}")
-    return f"values equal, {', and '.join(said)}: --bytes shows them\n"
-
-
-def _place(owner: ByteOwner) -> str:
-    names = ", ".join(owner.names) or "not described"
-    return f"{owner.area}: {names}" if owner.area else names
-
-
-def _side(difference: Difference, side: StoredValue) -> str:
-    if isinstance(side.raws, Absence):
-        return side.raws.value
-    text = parameter_text(difference.parameter, side.raws)
-    return f"{text} ({stored_remark(side.reset, difference.parameter)})" if side.reset else text
-
-
-def difference_data(values: Sequence[Difference], ranges: Sequence[ByteRange]) -> JsonObject:
-    """Return what differs as plain data for JSON. `absent` says why a value is null, `stored` what
-    stands on the part where the default is served."""
-    parameters = []
-    for d in values:
-        sides = {"before": d.before, "after": d.after}
-        parameters.append({
-            "group": d.group.name, "parameter": d.parameter.name,
-            **{name: None if isinstance(side.raws, Absence)
-               else parameter_text(d.parameter, side.raws) for name, side in sides.items()},
-            "absent": {name: side.raws.value for name, side in sides.items()
-                       if isinstance(side.raws, Absence)},
-            "stored": {name: stored_data(side.reset, d.parameter)
-                       for name, side in sides.items() if side.reset},
-        })
-    return {
-        "parameters": parameters,
-        "bytes": [
-            {"address": r.address, "what": _place(r.owner),
-             "before": r.before.hex() or None, "after": r.after.hex() or None} for r in ranges
-        ],
-    }
+    text = data.hex(" ").upper() if all(bits.width == 8 for bits in at.place) else ""
+    if at.bit:
+        return f"{data.hex().upper()}, the bit is {data[0] >> at.place[0].low & 1}"
+    if state is ThingState.UNREAD:
+        return f"{text}; not all of {at.name} is in the dump"
+    if state is ThingState.ERASED:
+        return f"{text}  erased".lstrip()
+    if state is ThingState.EARLY:
+        return f"{text}  not in revision {things[0].revision}"
+    if at.element is not None:
+        things = [_element(things[0], at.element)]
+    return f"{text}  {'; '.join(map(thing_text, things))}".strip()

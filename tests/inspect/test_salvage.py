@@ -23,9 +23,9 @@ from paramstore.inspect.differ import (
     value_differences,
 )
 from paramstore.inspect.examination import Absence
-from paramstore.inspect.meaning import meaning_of
 from paramstore.inspect.salvage import SourceKind, salvage
 from paramstore.inspect.store import StoreExamination, examine_store, store_values
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.inspect.which import Candidate, candidates_of
 from paramstore.record import build_record, encode_body
 from paramstore.releases.values import ValueOrigin
@@ -193,9 +193,8 @@ def test_bytes_that_differ_are_told_in_runs_of_one_meaning() -> None:
     """Side by side together; apart, or of another meaning, each on its own."""
     ring = PLAN.ring("settings")
     at = ring.address(0)
-    meanings = {meaning_of(PLAN, a).first: meaning_of(PLAN, a) for a in range(at, ring.address(1))}
-    first, second = list(meanings.values())[:2]
-    assert (first.first + first.size, 4) == (second.first, first.size)
+    first, second = StorePlaces(PLAN).region_at(at).runs[:2]
+    assert (first.end, at + 4) == (second.first, first.end)
 
     def runs(*offsets: int) -> list[tuple[str, int, int]]:
         after = bytearray(IMAGE)
@@ -206,10 +205,10 @@ def test_bytes_that_differ_are_told_in_runs_of_one_meaning() -> None:
         assert all(after[r.address:][:len(r.after)] == r.after for r in found)
         return [(r.owner.names[0], r.address - at, len(r.after)) for r in found]
 
-    assert [(first.what, 1, 2)] == runs(1, 2)
-    assert [(first.what, 0, 1), (first.what, 2, 1)] == runs(0, 2)
-    assert [(first.what, 0, 1), (first.what, 2, 2)] == runs(0, 2, 3)
-    assert [(first.what, 3, 1), (second.what, 4, 1)] == runs(3, 4)
+    assert [(first.things[0].title, 1, 2)] == runs(1, 2)
+    assert [(first.things[0].title, 0, 1), (first.things[0].title, 2, 1)] == runs(0, 2)
+    assert [(first.things[0].title, 0, 1), (first.things[0].title, 2, 2)] == runs(0, 2, 3)
+    assert [(first.things[0].title, 3, 1), (second.things[0].title, 4, 1)] == runs(3, 4)
 
 
 def test_a_run_ends_where_one_dump_does() -> None:

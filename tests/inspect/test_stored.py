@@ -13,8 +13,8 @@ from paramstore.inspect.salvage import salvage
 from paramstore.inspect.store import examine_store, store_values
 from paramstore.inspect.which import Candidate
 from paramstore.record import build_record, encode_body
+from paramstore.report.differences import difference_data, difference_text
 from paramstore.report.image import contents_toml, image_data, image_text
-from paramstore.report.places import difference_data, difference_text
 from tests.record.plans import EXAMPLE
 
 USER = EXAMPLE.ring("user")

@@ -32,9 +32,10 @@ from paramstore.inspect.examine import examine, recogniser
 from paramstore.inspect.salvage import salvage
 from paramstore.inspect.store import StoreExamination
 from paramstore.inspect.which import Candidate, Layout, candidates_of
-from paramstore.report.examination import annotated_bytes, examination_data, examination_text
+from paramstore.report.bytes import bytes_text
+from paramstore.report.differences import difference_text
+from paramstore.report.examination import examination_data, examination_text
 from paramstore.report.findings import findings_text
-from paramstore.report.places import difference_text
 from paramstore.report.salvage import salvage_text
 from paramstore.schema.fixed.reader import read_layout
 from tests.inspect.scenes import PLAN, SCHEMA, used_unit
@@ -101,7 +102,7 @@ def feed(chance: random.Random, content: bytes, known: Sequence[Layout]) -> str:
     examination_text(found)
     examination_data(found)
     first = chance.randrange(4096)
-    annotated_bytes(found, first, first + chance.choice((1, 40, 400, 4096)))
+    bytes_text(found, first, first + chance.choice((1, 40, 400, 4096)))
     findings_text(found.findings)
     encode_dump(found.dump, chance.choice(list(FORMS.values())), WriteOptions(family=7), fill=0)
     if not isinstance(found, StoreExamination):

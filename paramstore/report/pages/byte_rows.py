@@ -1,49 +1,24 @@
 """Bytes of a dump with their meaning, as rows of a table: for the byte view of a page.
 
-A run is bytes of one thing and one source within half a row; a note says what begins in a row, and
-its value there. Bytes that mean nothing become plain lines. Must not know HTML.
+A hex run is bytes of one thing and one source within half a row; a note says what begins in a row,
+and its value there. Bytes that mean nothing become plain lines. Must not know HTML.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import takewhile
+from itertools import groupby, takewhile
 
 from paramstore.core.format import ERASED
-from paramstore.inspect.meaning import meaning_of
-from paramstore.layout.plan import Plan, Ring
-from paramstore.report.bytes import release_text
-from paramstore.report.pages.fields import RecordPart, record_parts
-from paramstore.schema.model import Field, Kind
-from paramstore.schema.quantity import format_value
+from paramstore.image.contents import gaps_in
+from paramstore.inspect.regions import ByteRun, Places, Region, ThingKind
+from paramstore.report.things import thing_text
 
-__all__ = [
-    "ByteRow",
-    "HexRun",
-    "Note",
-    "Thing",
-    "byte_rows",
-    "label_things",
-    "plain_lines",
-    "slot_things",
-]
+__all__ = ["ByteRow", "HexRun", "Note", "byte_rows", "looks_of", "plain_lines"]
 
 ROW, HALF = 16, 8
-
-
-@dataclass(frozen=True, slots=True)
-class Thing:
-    """Something that lies in a dump from `first` on: what it is called, its value there, how it
-    looks. `width` is the size of an element where there are several, else 0."""
-
-    first: int
-    size: int
-    key: str
-    name: str
-    value: str
-    look: str
-    width: int = 0
+_VALUES = (ThingKind.FIELD, ThingKind.CHECK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +33,7 @@ class HexRun:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What begins in a row."""
+    """What begins in a row. `width` is the size of an element where there are several, else 0."""
 
     key: str
     name: str
@@ -77,27 +52,49 @@ class ByteRow:
     rows: int = 1
 
 
-def byte_rows(data: bytes, things: Sequence[Thing],
-              sources: Sequence[str] = (),
-              gaps: Sequence[tuple[int, int]] = ()) -> tuple[ByteRow, ...]:
-    """Return the rows of things that lie one after another in `data`; `sources` has those of the
-    first bytes, one each. What lies in `gaps`, (first, past the last), is not known: `--`."""
-    start, end = things[0].first, min(len(data), things[-1].first + things[-1].size)
-    owners = [t for t in things for _ in range(t.size)]
-    known = [True] * len(owners)
-    for first, past in gaps:
-        for at in range(max(first, start), min(past, end)):
-            known[at - start] = False
-    rows: list[ByteRow] = []
-    for at in range(start, end, ROW):
+def byte_rows(places: Places, region: Region) -> tuple[ByteRow, ...]:
+    """Return the rows of a region, as far as the dump goes; what it lacks stands as `--`."""
+    data = places.data or b""
+    end = min(len(data), region.end)
+    sources = _sources(region)
+    missing = {at for first, past in gaps_in(places.gaps, region.first, region.end)
+               for at in range(first, past)}
+    kinds: list[tuple[str, str, str, bool]] = []  # of each byte: key, look, source, is it there
+    notes: list[tuple[int, Note]] = []
+    for run, look in zip(region.runs, looks_of(region.runs), strict=True):
+        key = " ".join(thing.key for thing in run.things) or f"n{run.first}"
+        name = "; ".join(thing.title for thing in run.things) or run.told
+        value = "; ".join(filter(None, map(thing_text, run.things)))
+        notes.append((run.first, Note(key, name, value, run.width)))
+        for at in range(run.first, run.end):
+            source = sources[at - region.first] if at - region.first < len(sources) else ""
+            kinds.append((key, look, source, at not in missing))
+    rows = []
+    for at in range(region.first, end, ROW):
         past = min(at + ROW, end)
-        halves = tuple(
-            tuple(_runs(data, owners, sources, known, start, half, min(half + HALF, past)))
-            for half in range(at, past, HALF))
-        notes = tuple(Note(t.key, t.name, t.value, t.width) for t in things
-                      if at <= t.first < past)
-        rows.append(ByteRow(at, halves, notes))
+        rows.append(ByteRow(at, tuple(
+            tuple(_runs(data, kinds, region.first, half, min(half + HALF, past)))
+            for half in range(at, past, HALF)),
+            tuple(note for first, note in notes if at <= first < past)))
     return tuple(_joined(rows))
+
+
+def looks_of(runs: Sequence[ByteRun]) -> Iterator[str]:
+    """Yield how each run looks, as a class of the style sheet; values that follow one another look
+    different."""
+    number = 0
+    for run in runs:
+        kind = run.things[0].kind if run.things else ThingKind.ROOM
+        number += kind in _VALUES
+        yield kind.value if kind not in _VALUES else "field" if number % 2 else "field even"
+
+
+def _sources(region: Region) -> list[str]:
+    """Return the sources of the first bytes of a region: of a torn write, or changed."""
+    if region.verdict is not None and region.verdict.tear is not None:
+        return [source.value for source in region.verdict.tear.sources]
+    changed = {byte.offset for byte in region.changed}
+    return ["changed" if at in changed else "" for at in range(max(changed, default=-1) + 1)]
 
 
 def _joined(rows: Sequence[ByteRow]) -> Iterator[ByteRow]:
@@ -107,86 +104,14 @@ def _joined(rows: Sequence[ByteRow]) -> Iterator[ByteRow]:
         yield replace(row, rows=1 + len(list(after)) if row.notes or at == 0 else 0)
 
 
-def _runs(data: bytes, owners: Sequence[Thing], sources: Sequence[str], known: Sequence[bool],
-          start: int, first: int, end: int) -> Iterator[HexRun]:
-    def kind(at: int) -> tuple[Thing, str, bool]:
-        source = sources[at - start] if at - start < len(sources) else ""
-        return owners[at - start], source, known[at - start]
-
-    begin = first
-    for at in range(first + 1, end + 1):
-        if at == end or kind(at) != kind(begin):
-            thing, source, there = kind(begin)
-            text = data[begin:at].hex(" ").upper() if there else " ".join(["--"] * (at - begin))
-            yield HexRun(thing.key, text, thing.look, source)
-            begin = at
-
-
-def slot_things(ring: Ring, slot: int, key: str, data: bytes,
-                gaps: Sequence[tuple[int, int]] = (), revision: int | None = None
-                ) -> tuple[Thing, ...]:
-    """Return what lies in a slot, with the values that stand there; none for what `gaps` touch,
-    nor for what a record of an earlier `revision` does not hold."""
-    start = ring.address(slot)
-
-    def held(part: RecordPart) -> bytes:
-        if revision is not None and part.placed is not None and part.placed.since > revision:
-            return b""
-        first, end = start + part.offset, start + part.offset + part.size
-        lacking = any(a < end and b > first for a, b in gaps)
-        return b"" if lacking else data[first:end]
-
-    return tuple(
-        Thing(start + part.offset, part.size, f"{key}.{part.index}", part.name,
-              _value(part, held(part)), part.look,
-              _width(part.placed.field) if part.placed else 0)
-        for part in record_parts(ring))
-
-
-def _width(field: Field) -> int:
-    several = field.count > 1 and field.kind not in (Kind.TEXT, Kind.BYTES)
-    return field.scalar.size if several else 0
-
-
-def _value(part: RecordPart, data: bytes) -> str:
-    if len(data) < part.size:
-        return ""
-    if part.placed is not None:
-        field, size = part.placed.field, part.placed.field.scalar.size
-        return format_value(field, [field.scalar.unpack(data[at:at + size])
-                                    for at in range(0, len(data), size)])
-    if part.name in ("sequence number", "revision"):
-        return str(int.from_bytes(data, "little"))
-    return ""
-
-
-def label_things(plan: Plan, copy: int, data: bytes) -> tuple[Thing, ...]:
-    """Return what lies in a label copy."""
-    things: list[Thing] = []
-    at = plan.label_address(copy)
-    end = at + plan.label_pages * plan.part.page
-    while at < end:
-        meaning = meaning_of(plan, at)
-        stored = data[at:at + meaning.size]
-        things.append(Thing(at, meaning.size, f"l{copy}.{len(things)}", meaning.what,
-                            _label_value(meaning.what, stored),
-                            "behind" if meaning.what == "behind the label" else "field"))
-        at += meaning.size
-    return tuple(things)
-
-
-def _label_value(what: str, data: bytes) -> str:
-    match what:
-        case "format version":
-            return str(int.from_bytes(data, "little"))
-        case "release":
-            return release_text(int.from_bytes(data, "little"))
-        case "store id" | "layout id":
-            return f"0x{int.from_bytes(data, 'little'):08X}"
-        case "store name":
-            return data.rstrip(b"\0").decode("utf-8", "replace")
-        case _:
-            return ""
+def _runs(data: bytes, kinds: Sequence[tuple[str, str, str, bool]], start: int, first: int,
+          end: int) -> Iterator[HexRun]:
+    for (key, look, source, there), run in groupby(
+            range(first, end), key=lambda at: kinds[at - start]):
+        here = list(run)
+        text = data[here[0]:here[-1] + 1].hex(" ").upper() if there else (
+            " ".join(["--"] * len(here)))
+        yield HexRun(key, text, look, source)
 
 
 def plain_lines(data: bytes, first: int, end: int, digits: int) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The byte view of a dump: areas in the order of their addresses, each slot with its damage.
+"""The byte view of a dump: regions in the order of their addresses, each slot with its damage.
 
 What is erased is told in one line, long rings show their newest records in full and the bytes of
 older ones as plain text, so that a large part stays a page that opens at once.
@@ -10,29 +10,25 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from paramstore.core.format import ERASED
+from paramstore.core.words import plural
 from paramstore.image.contents import gaps_in
-from paramstore.inspect.slots import SlotKind, SlotVerdict
-from paramstore.inspect.store import StoreExamination
+from paramstore.inspect.regions import Places, Region, RegionKind
+from paramstore.inspect.slots import SlotKind
 from paramstore.inspect.tear import ByteSource, segments
-from paramstore.layout.plan import Ring
 from paramstore.report.page_map import letter
-from paramstore.report.pages.byte_rows import (
-    byte_rows,
-    label_things,
-    plain_lines,
-    slot_things,
-)
+from paramstore.report.pages.byte_rows import byte_rows, plain_lines
 from paramstore.report.pages.frame import Facts
-from paramstore.report.pages.page_map import hue
 from paramstore.report.pages.states import STATES, mend_text, state_of
-from paramstore.report.plan import address_text
+from paramstore.report.pages.strips import hue
 
-__all__ = ["areas"]
+__all__ = ["areas", "plain_areas"]
 
 _IN_FULL = 16
 """Older records of a ring that are shown in full."""
 _TOGETHER = 2048
-"""Bytes without a meaning that are shown in one piece."""
+"""Bytes on free pages that are shown in one piece."""
+_PIECE = 1024
+"""Bytes of a dump that cannot be read that are shown in one piece."""
 
 SOURCES = {
     ByteSource.OLD: "of the record that was there before",
@@ -43,186 +39,177 @@ SOURCES = {
 }
 
 
-def areas(found: StoreExamination) -> Iterator[Facts]:
-    """Yield the areas of the part, as a template shows them: each has a title and blocks."""
-    if not found.contents.readable:
-        yield from _unread(found, 0, len(found.contents.image))
-        return
-    plan = found.plan
-    placed = [(r.first_page, _ring(found, i, r)) for i, r in enumerate(plan.rings)]
-    placed += [(r.first_page, _retired(found, r)) for r in plan.retired]
-    yield _labels(found)
-    yield from (area for _, area in sorted(placed, key=lambda p: p[0]))
-    if found.unallocated:
-        yield {"id": "free", "title": "Free pages", "letter": None,
-               "blocks": [_unallocated(found, first, end) for first, end in _joined(found)]}
+def areas(places: Places) -> Iterator[Facts]:
+    """Yield the bytes area by area, as a template shows them: each has a title and blocks."""
+    view = _View(places)
+    free: list[Region] = []
+    for (kind, group), regions in groupby(places.regions, key=_area):
+        together = list(regions)
+        match kind:
+            case RegionKind.LABEL:
+                yield _facts("labels", "Label", map(view.label, filter(view.begun, together)))
+            case RegionKind.SLOT:
+                index = together[0].index
+                yield _facts(f"ring-{index}", group, view.ring(together),
+                             letter=letter(index), hue=hue(index))
+            case RegionKind.RETIRED:
+                yield _facts(f"retired-{group}", f"{group}, taken out",
+                             map(view.retired, together))
+            case RegionKind.FREE:
+                free += together
+            case _:
+                yield _facts("all", "", map(view.described, filter(view.begun, together)))
+    if blocks := list(view.unallocated(free)):
+        yield _facts("free", "Free pages", blocks)
 
 
-def _joined(found: StoreExamination) -> Iterator[tuple[int, int]]:
-    """Yield the bytes on free pages, those of neighbouring pages together up to a size."""
-    page = found.plan.part.page
-    joined: list[tuple[int, int]] = []
-    for first, end in found.unallocated:
-        start = first - first % page
-        if joined and start - joined[-1][1] < page and end - joined[-1][0] <= _TOGETHER:
-            joined[-1] = (joined[-1][0], end)
-        else:
-            joined.append((first, end))
-    yield from joined
+def plain_areas(places: Places) -> Iterator[Facts]:
+    """Yield all bytes of a dump that cannot be read, as they are."""
+    view, size = _View(places), len(places.data or b"")
+    yield _facts("all", "All bytes", (
+        view.plain(at, min(at + _PIECE, size), ": FF") for at in range(0, size, _PIECE)))
 
 
-def _labels(found: StoreExamination) -> Facts:
-    image = found.contents.image
-    blocks: list[Facts] = []
-    for copy in (0, 1):
-        things = label_things(found.plan, copy, image)
-        whole = found.contents.labels[copy] is not None
-        damaged = found.damaged_label_bytes(copy)
-        against = f"copy {1 - copy}" if found.contents.labels[1 - copy] is not None else (
-            "a label of this store")
-        if things[0].first < len(image):
-            blocks.append({
-                "kind": "rows", "id": f"label-{copy}", "title": f"Label copy {copy}",
-                "state": "whole" if whole else "not whole", "css": "" if whole else "bad",
-                "shape": "" if whole else "damaged",
-                "rows": byte_rows(image, things, _changed(damaged), found.dump.gaps),
-                "first": address_text(found.plan, things[0].first), "reason": "",
-                "sources": list(_changes(found, things[0].first, damaged,
-                                         f"not as in {against}")),
-                "repair": "", "anchors": ""})
-    return {"id": "labels", "title": "Label", "letter": None, "blocks": blocks}
+def _area(region: Region) -> tuple[RegionKind, str]:
+    kind = RegionKind.PLACES if region.kind is RegionKind.HOLE else region.kind
+    return kind, region.group
 
 
-def _changed(offsets: Sequence[int]) -> list[str]:
-    """Return the sources of bytes of which those at some offsets were changed."""
-    return ["changed" if at in offsets else "" for at in range(max(offsets, default=-1) + 1)]
+def _facts(name: str, title: str, blocks: Iterator[Facts] | Sequence[Facts] | map[Facts],
+           **more: object) -> Facts:
+    return {"id": name, "title": title, "letter": None, "blocks": list(blocks)} | more
 
 
-def _changes(found: StoreExamination, start: int, offsets: Sequence[int],
-             meaning: str) -> Iterator[Facts]:
-    """Yield runs of changed bytes for the list below them."""
-    for _, run in groupby(enumerate(offsets), lambda pair: pair[1] - pair[0]):
-        places = [start + offset for _, offset in run]
-        yield {"first": address_text(found.plan, places[0]),
-               "last": address_text(found.plan, places[-1]), "source": "changed",
-               "meaning": meaning, "sure": True}
+class _View:
+    """Makes blocks of the regions of one dump."""
 
+    def __init__(self, places: Places) -> None:
+        self._places, self._data = places, places.data or b""
+        self._digits = max(4, len(f"{places.size - 1:X}"))
 
-def _ring(found: StoreExamination, index: int, ring: Ring) -> Facts:
-    verdicts = found.slots[ring.group.name]
-    older = sorted((v.slot.record.sequence for v in verdicts if v.kind is SlotKind.OLDER),
-                   reverse=True)
-    least = older[_IN_FULL - 1] if len(older) > _IN_FULL else 0
-    blocks: list[Facts] = []
-    for quiet, run in _grouped(found, ring, verdicts, least):
-        if quiet in ("erased", "missing"):
-            blocks.append(_erased(found, ring, run))
-        elif quiet == "plain":
-            blocks.append(_plain(found, ring, run))
-        else:
-            blocks += (_slot(found, index, ring, v) for v in run)
-    return {"id": f"ring-{index}", "title": ring.group.name, "letter": letter(index),
-            "hue": hue(index), "blocks": blocks}
+    def begun(self, region: Region) -> bool:
+        """Whether the dump has any of a region."""
+        return region.first < len(self._data)
 
+    def _address(self, at: int) -> str:
+        return f"0x{at:0{self._digits}X}"
 
-def _grouped(found: StoreExamination, ring: Ring, verdicts: Sequence[SlotVerdict],
-             least: int) -> Iterator[tuple[str, list[SlotVerdict]]]:
-    """Yield runs of slots that are shown alike: erased, missing, plain, or in full."""
-    shown = [_shown(found, ring, verdict, least) for verdict in verdicts]
-    for look, run in groupby(zip(shown, verdicts, strict=True), key=lambda pair: pair[0]):
-        yield look, [verdict for _, verdict in run]
+    def plain(self, first: int, end: int, erased: str = ": erased", told: str = "",
+              start: int | None = None) -> Facts:
+        """Return bytes without a meaning: as lines from `start` on, or that all are erased."""
+        where = f"{self._address(first)} to {self._address(end - 1)}{told}"
+        if self._data.count(ERASED, first, end) == end - first:
+            return {"kind": "line", "text": f"{where}{erased}"}
+        return {"kind": "plain", "title": where, "lines": plain_lines(
+            self._data, first if start is None else start, end, self._digits)}
 
+    # ---- Parts without slots -----------------------------------------------------------------
 
-def _shown(found: StoreExamination, ring: Ring, verdict: SlotVerdict, least: int) -> str:
-    if verdict.kind is SlotKind.MISSING:
-        first, end = verdict.slot.address, verdict.slot.address + ring.record_bytes
-        lacking = gaps_in(found.dump.gaps, first, end)
-        return "full" if lacking and lacking != ((first, end),) else "missing"
-    if verdict.kind is SlotKind.ERASED:
-        return "erased"
-    plain = verdict.kind is SlotKind.OLDER and verdict.slot.record.sequence < least
-    return "plain" if plain else "full"
+    def label(self, region: Region) -> Facts:
+        """Return a label copy."""
+        other = next(r for r in self._places.regions
+                     if r.kind is RegionKind.LABEL and r.number != region.number)
+        against = f"copy {other.number}" if other.whole else "a label of this store"
+        return self._rows(
+            region, f"label-{region.number}", f"Label copy {region.number}",
+            "whole" if region.whole else "not whole", "" if region.whole else "bad",
+            "" if region.whole else "damaged") | {
+                "sources": list(self._changes(region, f"not as in {against}"))}
 
+    def described(self, region: Region) -> Facts:
+        """Return a stretch of a fixed layout; a hole is folded away, or told in a line."""
+        if region.kind is RegionKind.HOLE:
+            return self.plain(region.first, min(region.end, len(self._data)), ", erased",
+                              f": {region.runs[0].told}")
+        things = {thing.key for run in region.runs for thing in run.things}
+        return self._rows(region, f"b{region.first}",
+                          plural(min(region.end, len(self._data)) - region.first, "byte"),
+                          plural(len(things), "thing"), "", "")
 
-def _erased(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> Facts:
-    words = "erased" if run[0].kind is SlotKind.ERASED else "not in the dump"
-    return {"kind": "line", "text": f"{_range(found, ring, run)}: {words}"}
+    def retired(self, region: Region) -> Facts:
+        """Return the pages of a group that was taken out."""
+        return self.plain(region.first, region.end)
 
+    def unallocated(self, regions: Sequence[Region]) -> Iterator[Facts]:
+        """Yield the bytes on free pages, those of neighbouring pages together up to a size."""
+        joined: list[tuple[int, int]] = []
+        page = self._places.page
+        for run in (run for region in regions for run in region.runs if run.told != "free"):
+            start = run.first - run.first % page
+            if joined and start - joined[-1][1] < page and (
+                    run.end - joined[-1][0] <= _TOGETHER):
+                joined[-1] = (joined[-1][0], run.end)
+            else:
+                joined.append((run.first, run.end))
+        for first, end in joined:
+            yield self.plain(first, end, told=": bytes on a free page",
+                             start=first - first % page)
 
-def _plain(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> Facts:
-    size = ring.slot_pages * ring.page_bytes
-    first = run[0].slot.address
-    numbers = [v.slot.record.sequence for v in run]
-    return {"kind": "plain", "title": f"{_range(found, ring, run)}: older records "
-            f"{min(numbers)} to {max(numbers)}",
-            "lines": plain_lines(found.contents.image, first, first + len(run) * size,
-                                 _digits(found))}
+    # ---- Slots -------------------------------------------------------------------------------
 
+    def ring(self, regions: Sequence[Region]) -> Iterator[Facts]:
+        """Yield the slots of a ring: in a row those that are shown alike."""
+        older = sorted((r.verdict.slot.record.sequence for r in regions
+                        if r.verdict and r.verdict.kind is SlotKind.OLDER), reverse=True)
+        least = older[_IN_FULL - 1] if len(older) > _IN_FULL else 0
+        for shown, run in groupby(regions, key=lambda region: self._shown(region, least)):
+            together = list(run)
+            if shown == "full":
+                yield from map(self._slot, together)
+            elif shown == "plain":
+                numbers = [r.verdict.slot.record.sequence for r in together if r.verdict]
+                yield {"kind": "plain", "title": f"{self._range(together)}: older records "
+                       f"{min(numbers)} to {max(numbers)}", "lines": plain_lines(
+                           self._data, together[0].first, together[-1].end, self._digits)}
+            else:
+                yield {"kind": "line", "text": f"{self._range(together)}: {shown}"}
 
-def _range(found: StoreExamination, ring: Ring, run: Sequence[SlotVerdict]) -> str:
-    first, last = run[0].slot, run[-1].slot
-    end = last.address + ring.slot_pages * ring.page_bytes - 1
-    slots = f"slot {first.number}" if len(run) == 1 else f"slots {first.number} to {last.number}"
-    return (f"{address_text(found.plan, first.address)} to {address_text(found.plan, end)}, "
-            f"{slots}")
+    def _shown(self, region: Region, least: int) -> str:
+        verdict = region.verdict
+        if verdict is None or verdict.kind is SlotKind.ERASED:
+            return "erased"
+        if verdict.kind is SlotKind.MISSING:
+            lacking = gaps_in(self._places.gaps, region.first, region.end)
+            partly = lacking and lacking != ((region.first, region.end),)
+            return "full" if partly else "not in the dump"
+        old = verdict.kind is SlotKind.OLDER and verdict.slot.record.sequence < least
+        return "plain" if old else "full"
 
+    def _range(self, run: Sequence[Region]) -> str:
+        first, last = run[0], run[-1]
+        slots = f"slot {first.number}" if len(run) == 1 else (
+            f"slots {first.number} to {last.number}")
+        return f"{self._address(first.first)} to {self._address(last.end - 1)}, {slots}"
 
-def _slot(found: StoreExamination, index: int, ring: Ring, verdict: SlotVerdict) -> Facts:
-    number, tear = verdict.slot.number, verdict.tear
-    newest = found.contents.group(ring.group.name).newest
-    anchors = f"b{index}-{number}-" if newest and newest.number == number else ""
-    state, image = STATES[verdict.kind], found.contents.image
-    things = slot_things(ring, number, f"g{index}s{number}", image, found.dump.gaps,
-                         verdict.revision)
-    flipped = () if tear or verdict.repair is None else tuple(dict.fromkeys(
-        bit.offset for bit in verdict.repair.bits))
-    rows = byte_rows(image, things, [o.value for o in tear.sources] if tear else
-                     _changed(flipped), found.dump.gaps)
-    return {
-        "kind": "rows", "id": f"s{index}-{number}", "title": f"{ring.group.name}, slot {number}",
-        "state": state_of(verdict), "css": state.css, "shape": state.shape, "rows": rows,
-        "first": address_text(found.plan, verdict.slot.address), "reason": verdict.reason,
-        "repair": mend_text(verdict), "anchors": anchors,
-        "sources": [{
-            "first": address_text(found.plan, verdict.slot.address + s.first),
-            "last": address_text(found.plan, verdict.slot.address + s.end - 1),
-            "source": s.source.value, "meaning": SOURCES[s.source],
-            "sure": all(tear.sure[s.first:s.end])} for s in segments(tear.sources)]
-        if tear else list(_changes(found, verdict.slot.address, flipped,
-                                   "a bit of it was changed")),
-    }
+    def _slot(self, region: Region) -> Facts:
+        verdict = region.verdict
+        assert verdict is not None, "slots that were not judged are not shown in full"
+        state, tear = STATES[verdict.kind], verdict.tear
+        return self._rows(
+            region, f"s{region.index}-{region.number}", region.title, state_of(verdict),
+            state.css, state.shape) | {
+            "reason": verdict.reason, "repair": mend_text(verdict),
+            "anchors": region.first == region.newest,
+            "sources": [{
+                "first": self._address(region.first + s.first),
+                "last": self._address(region.first + s.end - 1),
+                "source": s.source.value, "meaning": SOURCES[s.source],
+                "sure": all(tear.sure[s.first:s.end])} for s in segments(tear.sources)]
+            if tear else list(self._changes(region, "a bit of it was changed"))}
 
+    # ---- Rows --------------------------------------------------------------------------------
 
-def _retired(found: StoreExamination, ring: Ring) -> Facts:
-    first = ring.address(0)
-    end = first + ring.pages * ring.page_bytes
-    lines = plain_lines(found.contents.image, first, end, _digits(found))
-    where = f"{address_text(found.plan, first)} to {address_text(found.plan, end - 1)}"
-    block = ({"kind": "plain", "title": where, "lines": lines} if lines
-             else {"kind": "line", "text": f"{where}: erased"})
-    return {"id": f"retired-{ring.group.id}", "title": f"{ring.group.name}, taken out",
-            "letter": None, "blocks": [block]}
+    def _rows(self, region: Region, name: str, title: str, state: str, css: str,
+              shape: str) -> Facts:
+        return {"kind": "rows", "id": name, "title": title, "state": state, "css": css,
+                "shape": shape, "rows": byte_rows(self._places, region),
+                "first": self._address(region.first), "reason": "", "repair": "", "anchors": False,
+                "sources": []}
 
-
-def _unallocated(found: StoreExamination, first: int, end: int) -> Facts:
-    start = first - first % found.plan.part.page
-    where = f"{address_text(found.plan, first)} to {address_text(found.plan, end - 1)}"
-    return {"kind": "plain", "title": f"{where}: bytes on a free page",
-            "lines": plain_lines(found.contents.image, start, end, _digits(found))}
-
-
-def _unread(found: StoreExamination, first: int, end: int) -> Iterator[Facts]:
-    """Yield all bytes as they are, a kilobyte at a time."""
-    image, blocks = found.contents.image, []
-    for at in range(first, end, 1024):
-        past = min(at + 1024, end)
-        where = f"0x{at:0{_digits(found)}X} to 0x{past - 1:0{_digits(found)}X}"
-        lines = plain_lines(image, at, past, _digits(found))
-        erased = image.count(ERASED, at, past) == past - at
-        blocks.append({"kind": "line", "text": f"{where}: FF"} if erased
-                      else {"kind": "plain", "title": where, "lines": lines})
-    yield {"id": "all", "title": "All bytes", "letter": None, "blocks": blocks}
-
-
-def _digits(found: StoreExamination) -> int:
-    return len(address_text(found.plan, 0)) - 2
+    def _changes(self, region: Region, meaning: str) -> Iterator[Facts]:
+        """Yield runs of changed bytes for the list below them."""
+        offsets = dict.fromkeys(byte.offset for byte in region.changed)
+        for _, run in groupby(enumerate(offsets), lambda pair: pair[1] - pair[0]):
+            places = [region.first + offset for _, offset in run]
+            yield {"first": self._address(places[0]), "last": self._address(places[-1]),
+                   "source": "changed", "meaning": meaning, "sure": True}

@@ -10,11 +10,14 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import Any
 
-from paramstore.core.errors import Finding, Severity
+from paramstore.core.errors import Severity
 from paramstore.core.format import slot_of
 from paramstore.core.words import plural
 from paramstore.image.contents import GroupContents
+from paramstore.inspect.examination import Examination
+from paramstore.inspect.examine import places_of
 from paramstore.inspect.history import CommitHistory
+from paramstore.inspect.regions import Places
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import Plan, Ring
@@ -22,17 +25,16 @@ from paramstore.report.dump import left_text, numbers_text
 from paramstore.report.findings import count_line
 from paramstore.report.image import label_text, origin_text, value_remarks, value_text
 from paramstore.report.page_map import letter
-from paramstore.report.pages.byte_view import areas
+from paramstore.report.pages.byte_view import areas, plain_areas
 from paramstore.report.pages.charts import used_up
-from paramstore.report.pages.fields import record_parts
 from paramstore.report.pages.frame import Facts, prose, render
-from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture
 from paramstore.report.pages.states import STATES, mend_text, shape_definitions, state_of
+from paramstore.report.pages.strips import hue, map_rows
 from paramstore.report.plan import address_text, number_text
 from paramstore.report.wording import allowed_text
 
-__all__ = ["dump_page", "finding_facts"]
+__all__ = ["dump_page", "finding_facts", "read_facts"]
 
 _MOST_COMMITS = 40
 """Commits of one group that are shown at once; the rest can be unfolded."""
@@ -43,38 +45,51 @@ _MOST_NAMED = 12
 def dump_page(found: StoreExamination) -> str:
     """Return what a dump says as a whole HTML page."""
     plan, contents = found.plan, found.contents
-    readable = contents.readable
+    readable, places = contents.readable, places_of(found)
     counts = Counter(v.kind for verdicts in found.slots.values() for v in verdicts)
-    findings = sorted(found.findings, key=lambda f: (f.severity is not Severity.ERROR, *f.sort_key))
     return render(
-        "dump", f"{plan.schema.name}: what a dump says",
-        store=plan.schema.name, doc=prose(plan.schema.doc), facts=_facts(found),
-        verdict=_verdict(found), shapes=shape_definitions(), readable=readable,
-        findings=[finding_facts(f) for f in findings], address=partial(address_text, plan),
-        pages_address=lambda page: address_text(plan, page * plan.part.page),
+        "dump", f"{plan.schema.name}: what a dump says", kind="What a dump says",
+        store=plan.schema.name, doc=prose(plan.schema.doc), dump=True,
+        facts=[*read_facts(found, ("Part", f"{plan.part.name}, {plan.part.capacity:,} bytes")),
+               ("Label", label_text(contents))],
+        verdict=_verdict(found), shapes=shape_definitions(), findings=finding_facts(found),
+        address=partial(address_text, plan), absent="",
         rows=map_rows(plan, partial(_look, found), partial(_label_look, found),
                       [first // plan.part.page for first, _ in found.unallocated]),
-        states=[{"kind": kind, "count": counts[kind], **STATES[kind].words} for kind in SlotKind
-                if counts[kind]],
-        groups=[_group(found, i, g) for i, g in enumerate(contents.groups)] if readable else [],
-        temperature=plan.schema.temperature_c, areas=list(areas(found)),
-        letters=[{"letter": letter(i), "hue": hue(i), "name": r.group.name, "index": i}
-                 for i, r in enumerate(plan.rings)],
-        unallocated=bool(found.unallocated), retired=[r.group.name for r in plan.retired],
-    )
+        groups=[_group(found, places, i, g) for i, g in enumerate(contents.groups)]
+        if readable else [],
+        areas=list(areas(places) if readable else plain_areas(places)),
+        pages={
+            "address": lambda page: address_text(plan, page * plan.part.page),
+            "states": _states(counts), "temperature": plan.schema.temperature_c,
+            "letters": [{"letter": letter(i), "hue": hue(i), "name": r.group.name, "index": i}
+                        for i, r in enumerate(plan.rings)],
+            "unallocated": bool(found.unallocated),
+            "retired": [r.group.name for r in plan.retired]})
 
 
-def _facts(found: StoreExamination) -> list[tuple[str, str]]:
-    plan, size = found.plan, len(found.contents.image)
+def read_facts(found: Examination, size: tuple[str, str]) -> list[tuple[str, str]]:
+    """Return what was read, and with what; `size` is that of the part or the layout."""
     gaps = sum(end - first for first, end in found.dump.gaps)
-    return [
-        ("File", found.reading.source.path),
-        ("Read as", found.reading.title),
-        ("Schema", found.name),
-        ("Part", f"{plan.part.name}, {plan.part.capacity:,} bytes"),
-        ("In the dump", plural(size - gaps, "byte") + (f", {gaps} missing" if gaps else "")),
-        ("Label", label_text(found.contents)),
-    ]
+    there = plural(len(found.dump.data) - gaps, "byte")
+    return [("File", found.reading.source.path), ("Read as", found.reading.title),
+            ("Schema", found.name), size,
+            ("In the dump", there + (f", {gaps} missing" if gaps else ""))]
+
+
+def finding_facts(found: Examination) -> list[Facts]:
+    """Return the findings as the template shows them, errors first."""
+    findings = sorted(found.findings, key=lambda f: (f.severity is not Severity.ERROR, *f.sort_key))
+    return [{
+        "error": f.severity is Severity.ERROR, "code": f.code, "message": f.message,
+        "notes": f.notes, "help": f.help,
+        "place": f"line {f.span.line} of {f.source.path}" if f.span and f.source else ""}
+        for f in findings]
+
+
+def _states(counts: Counter[SlotKind]) -> list[Facts]:
+    return [{"kind": kind, "count": counts[kind], **STATES[kind].words} for kind in SlotKind
+            if counts[kind]]
 
 
 def _verdict(found: StoreExamination) -> str:
@@ -87,15 +102,6 @@ def _verdict(found: StoreExamination) -> str:
     lead = ("Something is lost or damaged" if errors else
             "Nothing is damaged" if unsure else "Nothing is lost")
     return f"{lead}: {count_line(found.findings)}."
-
-
-def finding_facts(finding: Finding) -> Facts:
-    """Return a finding as the templates show it."""
-    place = ""
-    if finding.span is not None and finding.source is not None:
-        place = f"line {finding.span.line} of {finding.source.path}"
-    return {"error": finding.severity is Severity.ERROR, "code": finding.code, "place": place,
-            "message": finding.message, "notes": finding.notes, "help": finding.help}
 
 
 # ---- Slots ---------------------------------------------------------------------------------------
@@ -138,7 +144,7 @@ def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> 
 # ---- Groups --------------------------------------------------------------------------------------
 
 
-def _group(found: StoreExamination, index: int, group: GroupContents) -> Facts:
+def _group(found: StoreExamination, places: Places, index: int, group: GroupContents) -> Facts:
     ring, name = group.ring, group.ring.group.name
     verdicts, wear = found.slots[name], found.wear[name]
     counts = Counter(v.kind for v in verdicts)
@@ -146,13 +152,12 @@ def _group(found: StoreExamination, index: int, group: GroupContents) -> Facts:
         "index": index, "letter": letter(index), "hue": hue(index), "name": name,
         "doc": prose(ring.group.doc), "role": ring.group.role.value,
         "ring": _ring(index, group, verdicts), "origin": origin_text(found.contents, group),
-        "states": [{"kind": k, "count": counts[k], **STATES[k].words} for k in SlotKind
-                   if counts[k]],
+        "states": _states(counts),
         "newest": group.newest and {
             "slot": group.newest.number, "address": address_text(found.plan, group.newest.address),
             "sequence": group.newest.record.sequence},
         "odd": [_odd(found.plan, index, v) for v in verdicts if not v.kind.sound],
-        "values": list(_values(group, index)),
+        "values": list(_values(places, group)),
         "docs": any(p.doc for p in ring.group.parameters),
         "wear": f"{wear.writes:,} of {wear.endurance:,.0f} writes of a slot, "
                 f"{_share(wear.used)}; {left_text(wear)}",
@@ -172,14 +177,16 @@ def _odd(plan: Plan, index: int, verdict: SlotVerdict) -> Facts:
             "repair": mend_text(verdict)}
 
 
-def _values(group: GroupContents, index: int) -> Iterator[Facts]:
+def _values(places: Places, group: GroupContents) -> Iterator[Facts]:
     """Yield the parameters with their values, checks, and where the bytes are."""
-    parts = {p.placed.field.name: p for p in record_parts(group.ring) if p.placed}
+    keys = {} if group.newest is None else {
+        thing.field.name: thing.key
+        for run in places.region_at(group.newest.address).runs for thing in run.things
+        if thing.field is not None}
     for parameter in group.ring.group.parameters:
         remarks = value_remarks(group, parameter)
         wrong = group.reset_of(parameter) is not None
-        first = parts[parameter.fields[0].name]
-        slot = group.newest.number if group.newest else None
+        own = [keys[f.name] for f in parameter.fields if f.name in keys]
         yield {
             "name": parameter.name, "value": value_text(parameter, group.values),
             "allowed": "; ".join(f"{f.name.rpartition('.')[2]} {allowed_text(f)}"
@@ -187,9 +194,7 @@ def _values(group: GroupContents, index: int) -> Iterator[Facts]:
             else allowed_text(parameter.fields[0]),
             "doc": prose(parameter.doc), "wrong": wrong,
             "check": ", ".join(remarks) or ("within limits" if group.newest else "default"),
-            "keys": [] if slot is None else [
-                f"g{index}s{slot}.{parts[f.name].index}" for f in parameter.fields],
-            "target": None if slot is None else f"b{index}-{slot}-{first.index}",
+            "keys": own, "target": f"b{own[0]}" if own else None,
         }
 
 

@@ -11,10 +11,13 @@ from typing import Any
 
 from paramstore.core.format import HEADER_BYTES
 from paramstore.core.words import plural
+from paramstore.inspect.regions import Region, ThingKind
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
 from paramstore.layout.physics import bits_ms, write_bits
 from paramstore.layout.plan import Plan, Ring
 from paramstore.report.page_map import letter
+from paramstore.report.pages.byte_rows import looks_of
 from paramstore.report.pages.charts import (
     decade_scale,
     decades,
@@ -22,15 +25,9 @@ from paramstore.report.pages.charts import (
     time_course,
     time_scale,
 )
-from paramstore.report.pages.fields import (
-    default_text,
-    record_beads,
-    record_parts,
-)
 from paramstore.report.pages.frame import Facts, prose, render
-from paramstore.report.pages.page_map import hue, map_rows
 from paramstore.report.pages.ring import RingSlot, ring_picture
-from paramstore.report.pages.strips import strip
+from paramstore.report.pages.strips import Bead, hue, map_rows, strip
 from paramstore.report.plan import (
     address_text,
     number_text,
@@ -39,6 +36,7 @@ from paramstore.report.plan import (
     type_text,
 )
 from paramstore.report.wording import allowed_text
+from paramstore.schema.quantity import format_value
 
 __all__ = ["plan_page", "store_facts"]
 
@@ -94,6 +92,7 @@ def _slot_words(plan: Plan, ring: Ring, slot: int) -> str:
 def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> Facts:
     ring, group = figure.ring, figure.ring.group
     phases = commit_phases(plan, ring)
+    slot = StorePlaces(plan).region_at(ring.address(0))
     spent = {look: sum(p.ms for p in phases if _LOOKS[p.kind] == look) for look in _LOOKS.values()}
     return {
         "index": index, "letter": letter(index), "hue": hue(index), "name": group.name,
@@ -116,29 +115,48 @@ def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> Facts
             [RingSlot(hue(index))] * ring.slots,
             f"Ring of {group.name}: {plural(ring.slots, 'slot')} of "
             f"{plural(ring.slot_pages, 'page')}, written in turn", (letter(index),)),
-        "strip": strip(list(record_beads(ring, f"r{index}")), ring.slot_pages * ring.page_bytes,
+        "strip": strip(list(_beads(slot)), ring.slot_pages * ring.page_bytes,
                        ring.page_bytes),
-        "fields": list(_rows(plan, ring, index)),
+        "fields": list(_rows(plan, ring, slot)),
         "docs": any(p.doc for p in group.parameters),
         "below": [(p.name, p.below) for p in group.parameters if p.below],
     }
 
 
-def _rows(plan: Plan, ring: Ring, index: int) -> Iterator[Facts]:
+_SHORT = {"sequence number": "seq", "revision": "r", "CRC of the record": "CRC"}
+
+
+def _beads(slot: Region) -> Iterator[Bead]:
+    """Yield what is in a slot as beads of bytes; fields have numbers."""
+    number = 0
+    for run, look in zip(slot.runs, looks_of(slot.runs), strict=True):
+        (thing,), offset, size = run.things, run.first - slot.first, run.end - run.first
+        number += thing.field is not None
+        short = str(number) if thing.field else _SHORT.get(thing.title, "")
+        text = "reserved" if thing.kind is ThingKind.RESERVED else (
+            _SHORT.get(thing.title, thing.title))
+        yield Bead(offset, size, text, short,
+                   f"{thing.title}: {plural(size, 'byte')} from offset {offset}", look, thing.key)
+
+
+def _rows(plan: Plan, ring: Ring, slot: Region) -> Iterator[Facts]:
     """Yield the fields and reserved bytes of a record as rows of a table."""
     docs = {f.name: p.doc for p in ring.group.parameters for f in p.fields}
-    for part in record_parts(ring):
-        if part.placed is None and part.look != "reserved":
+    number = 0
+    for run in slot.runs:
+        (thing,) = run.things
+        field = thing.field
+        if field is None and thing.kind is not ThingKind.RESERVED:
             continue
-        field = part.placed.field if part.placed else None
+        number += field is not None
         yield {
-            "key": f"r{index}.{part.index}", "number": part.number or "", "name": part.name,
-            "offset": part.offset - HEADER_BYTES, "size": part.size,
-            "address": address_text(plan, ring.address(0) + part.offset),
-            "type": type_text(part.placed) if part.placed else "",
+            "key": thing.key, "number": number if field else "", "name": thing.title,
+            "offset": run.first - slot.first - HEADER_BYTES, "size": run.end - run.first,
+            "address": address_text(plan, run.first),
+            "type": type_text(ring.place(field)) if field else "",
             "scale": scale_text(field) if field else "", "unit": field.unit if field else "",
             "allowed": allowed_text(field) if field else "kept as they are",
-            "default": default_text(field) if field else "",
+            "default": format_value(field, field.default) if field else "",
             "doc": prose(docs[field.name]) if field else "", "reserved": field is None,
         }
 

@@ -2,15 +2,20 @@
 
 A row has `ROW` units (pages or bytes). Beads are cut at every `FOLD` units, so that on a narrow
 screen a row folds in half and every unit keeps its column. Rows with nothing on them are told in
-one line. Knows units only, not what lies in them.
+one line. The page map of a part is such a strip: label copies and slots on the thread of all pages.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
-__all__ = ["FOLD", "ROW", "Bead", "Row", "StripPiece", "strip"]
+from paramstore.core.words import plural
+from paramstore.layout.plan import Plan, Ring
+from paramstore.report.page_map import LABEL, RETIRED, letter
+
+__all__ = ["FOLD", "HUES", "ROW", "Bead", "Look", "Row", "StripPiece", "hue", "map_rows", "strip"]
 
 ROW, FOLD = 32, 16
 _FOLD_AWAY = 3
@@ -107,3 +112,48 @@ def _folded(rows: Sequence[Row]) -> Iterator[Row]:
         else:
             yield rows[at]
             at += 1
+
+
+UNALLOCATED = "?"
+HUES = 6
+"""Colours of groups; neighbours differ, and the letter says which group it is."""
+
+Look = Callable[[Ring, int], tuple[str, str, str]]
+"""Gives the look of a slot, the shape drawn in it ("": none), and what it is in words."""
+
+
+def hue(index: int) -> str:
+    """Return the class of the colour of the ring with that index in the plan."""
+    return f"hue{index % HUES}"
+
+
+def map_rows(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]],
+             unallocated: Iterable[int] = ()) -> tuple[Row, ...]:
+    """Return all pages of a part as rows; `look` and `label` say how a slot of a ring and a label
+    copy look. `unallocated` are free pages that hold bytes, in order."""
+    beads = [*_beads(plan, look, label), *_unallocated_beads(unallocated)]
+    return strip(sorted(beads, key=lambda b: b.start), plan.part.pages)
+
+
+def _unallocated_beads(pages: Iterable[int]) -> Iterator[Bead]:
+    """Yield a bead for each run of free pages that hold bytes."""
+    for _, run in groupby(enumerate(pages), lambda pair: pair[1] - pair[0]):
+        numbers = [page for _, page in run]
+        yield Bead(numbers[0], len(numbers), UNALLOCATED, UNALLOCATED,
+                   f"{plural(len(numbers), 'free page')} with bytes", "unallocated")
+
+
+def _beads(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]]) -> Iterator[Bead]:
+    for copy in (0, 1):
+        css, mark, words = label(copy)
+        yield Bead(copy * plan.label_pages, plan.label_pages, LABEL, LABEL,
+                   f"label copy {copy}{words}", f"label {css}", mark=mark)
+    for ring in plan.retired:
+        yield Bead(ring.first_page, ring.pages, RETIRED, RETIRED, "of a group that was taken out",
+                   "retired")
+    for index, ring in enumerate(plan.rings):
+        for slot in range(ring.slots):
+            css, mark, words = look(ring, slot)
+            yield Bead(ring.first_page + slot * ring.slot_pages, ring.slot_pages, letter(index),
+                       letter(index), f"{ring.group.name}, slot {slot}{words}",
+                       f"{hue(index)} {css}", f"r{index}", mark)
