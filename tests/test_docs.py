@@ -122,6 +122,16 @@ def test_paths_in_documents_exist(document: str) -> None:
     assert [p for p in named if not (ROOT / p).exists()] == []
 
 
+def test_modules_that_contributors_are_sent_to_exist() -> None:
+    """A file or folder that DEVELOPERS.md names is there, wherever its path begins."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = set(re.findall(r"`([\w/]+\.(?:py|toml|c|h|json|md)|\w+/[\w/]*)`", text))
+    there = {f"/{p.relative_to(ROOT)}" for top in ("paramstore", "host_tools", "tests")
+             for p in (ROOT / top).glob("**/*")} | {f"/{p.name}" for p in ROOT.iterdir()}
+    assert len(named) > 30
+    assert [n for n in named if not any(p.endswith(f"/{n.rstrip('/')}") for p in there)] == []
+
+
 def test_every_room_is_described() -> None:
     """DEVELOPERS.md has a row for each room of the library."""
     rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
