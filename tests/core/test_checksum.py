@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from paramstore.core.checksum import Crc, crc32c
+from paramstore.core.checksum import CRC_WIDTHS, Crc, crc32c, register_before
 
 
 def bitwise(data: bytes) -> int:
@@ -60,6 +60,18 @@ def test_agrees_with_the_definition(data: bytes) -> None:
 def test_own_crc_gives_the_residue(data: bytes) -> None:
     """Data followed by its CRC, least significant byte first, gives one value whatever the data."""
     assert crc32c(data + crc32c(data).to_bytes(4, "little")) == 0x48674BC7
+
+
+@given(st.binary(max_size=40), st.binary(max_size=40))
+def test_the_register_runs_backwards(before: bytes, data: bytes) -> None:
+    """To where it stood before `data`, which the CRC of what came before gives."""
+    assert bitwise(before) ^ 0xFFFFFFFF == register_before(crc32c(before + data), data)
+
+
+@pytest.mark.parametrize("width", CRC_WIDTHS)
+def test_a_crc_of_every_width_ends_there(width: int) -> None:
+    """One bit of the last byte comes out as the polynomial."""
+    assert 1 == Crc(width, 1).of(b"\1") and Crc(width, 1).of(b"\xff" * 99) < 1 << width
 
 
 CATALOGUE = {

@@ -12,8 +12,11 @@ import pytest
 from paramstore.core.disk import (
     MAX_BYTES,
     MAX_TEXT_BYTES,
+    check_writable,
     create_text,
+    is_there,
     make_folder,
+    names_in,
     read_bytes,
     read_text,
     source_text,
@@ -123,6 +126,51 @@ def test_an_endless_input_is_refused(read: object, most: int) -> None:
         read("/dev/zero")
 
 
+@pytest.mark.parametrize(("size", "read"), [(4, True), (5, True), (6, False)])
+def test_an_input_may_be_as_long_as_the_limit(tmp_path: Path, size: int, read: bool) -> None:
+    """To the byte."""
+    path = tmp_path / "a.bin"
+    path.write_bytes(bytes(size))
+    if read:
+        assert bytes(size) == read_bytes(path, 5)
+    else:
+        with pytest.raises(ToolError, match="has more than 5 bytes"):
+            read_bytes(path, 5)
+
+
+def test_what_is_there(tmp_path: Path) -> None:
+    """A file, a folder, a link that leads nowhere; and its names in order. What is below a file is
+    not there, what cannot be asked for is an error."""
+    (tmp_path / "b").mkdir()
+    (tmp_path / "a").write_bytes(b"")
+    (tmp_path / "c").symlink_to("nowhere")
+    assert ["a", "b", "c"] == names_in(tmp_path)
+    assert [True, True, True, False, False] == [
+        is_there(tmp_path / name) for name in ("a", "b", "c", "d", "a/x")]
+    with pytest.raises(ToolError, match="cannot read"):
+        is_there(tmp_path / ("x" * 300))
+    with pytest.raises(ToolError, match="cannot read"):
+        names_in(tmp_path / "a")
+
+
+def test_a_place_is_looked_at_before_it_is_written_to(tmp_path: Path) -> None:
+    """A file that is there, or the folder of one that is not; nothing is made."""
+    (tmp_path / "a").write_bytes(b"")
+    check_writable(tmp_path / "a")
+    check_writable(tmp_path / "b")
+    for name, why in {"no/b": "No such file or directory", "a/b": "Not a directory"}.items():
+        with pytest.raises(ToolError, match=f"cannot write `{tmp_path}/{name}`: {why}"):
+            check_writable(tmp_path / name)
+    assert ["a"] == names_in(tmp_path)
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    """With the reason of the system."""
+    (tmp_path / "a").write_bytes(b"")
+    with pytest.raises(ToolError, match=r"cannot make the folder `.*`: Not a directory"):
+        make_folder(tmp_path / "a/b")
+
+
 def test_a_near_name_is_offered_only_for_a_file_that_is_not_there(tmp_path: Path) -> None:
     """A typing mistake gets the right name; what cannot be read is not offered once more."""
     (tmp_path / "unit.toml").mkdir()
@@ -151,6 +199,17 @@ def test_what_is_no_text_is_told_with_its_place(
     assert f"`{path}` {message}" == finding.message
     assert (f"the byte stands at offset {note} of the file",) == finding.notes
     assert finding.help.startswith(help)
+
+
+@pytest.mark.parametrize("data", [b"", b"\xff\xfe", b"\0\0\0\0", b"a = 1", b"a\0b\0cdefghijkl"])
+def test_what_is_not_plainly_utf_16_is_not_called_so(data: bytes) -> None:
+    """Too few bytes, zeros alone, or zeros here and there."""
+    try:
+        source_text("a", data)
+    except FindingsError as error:
+        assert "UTF-16" not in error.findings[0].message
+    else:
+        assert b"\xff" not in data
 
 
 @pytest.mark.parametrize("coding", ["utf-16-le", "utf-16-be", "utf-16"])
