@@ -80,10 +80,7 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
         CheckResult(check, gather(image, check.place), checksum(check, image))
         for check in group.checks
         if there.issuperset((*check.over, *place_bytes(check.place))))
-    read = len(values) + len(faulty) + len(unset)
-    whole = read == len(group.items) and len(checks) == len(group.checks)
-    nothing = not read and not checks
-    presence = GroupPresence.CUT if nothing and not whole else GroupPresence.THERE
+    presence = GroupPresence.THERE if values or faulty or unset or checks else GroupPresence.CUT
     return FixedGroupContents(group, presence, values, frozenset(unset), checks, faulty)
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from decimal import Decimal, localcontext
+from decimal import Context, Decimal, localcontext
 
-from paramstore.core.scalars import HALF
+from paramstore.core.scalars import HALF, Raw
 from paramstore.schema.fixed.found import Elements, FixedGroupContents, NoValue
 from paramstore.schema.fixed.model import FixedGroup, PlacedParameter, ScaleFrom, place_width
 from paramstore.schema.model import Field
@@ -15,7 +15,9 @@ from paramstore.schema.quantity import physical_number
 __all__ = ["scale_source", "scaled"]
 
 _LEAST, _MOST = Decimal("1e-30"), Decimal("1e30")
-_MOST_POWER = 100
+_EXACT = Context(prec=80, traps=[])
+"""A product of a 64-bit number and two scales has no more digits; a power that is too large is
+infinite, and no number is within limits."""
 
 
 def scale_source(groups: Mapping[str, FixedGroup], group: FixedGroup,
@@ -42,15 +44,16 @@ def _scaled(found: FixedGroupContents,
         wanted = item.scale_from
         if wanted is not None:
             source = scale_source(groups, found.group, wanted)
-            item = replace(item, scale_place=source[1].places[0] if source else ())
-            factor = _factor(found, wanted, by_name)
-            if factor is None:
-                if raws := values.pop(item.name, None):
-                    faulty[item.name] = _without(item, raws)
-            else:
-                with localcontext(prec=80):
+            assert source is not None, "the reader of the layout found it"
+            owner, holder = source
+            item = replace(item, scale_place=holder.places[0])
+            factor = _factor(holder.field, by_name[owner.name].values.get(holder.name), wanted)
+            if factor is not None:
+                with localcontext(_EXACT):
                     field = replace(item.field, scale=item.field.scale * factor)
                 item = _with_field(item, field)
+            elif raws := values.pop(item.name, None):
+                faulty[item.name] = _without(item, raws)
         items.append(item)
     return replace(found, group=replace(found.group, items=tuple(items)), values=values,
                    faulty=faulty)
@@ -60,27 +63,20 @@ def _with_field(item: PlacedParameter, field: Field) -> PlacedParameter:
     return replace(item, parameter=replace(item.parameter, fields=(field,)))
 
 
-def _without(item: PlacedParameter, raws: tuple[int | float, ...]) -> Elements:
+def _without(item: PlacedParameter, raws: tuple[Raw, ...]) -> Elements:
     """Return elements that have no scale as no values."""
     width = place_width(item.places[0])
     return tuple(NoValue(int(raw) & (1 << width) - 1, width, "value without its scale")
                  for raw in raws)
 
 
-def _factor(found: FixedGroupContents, source: ScaleFrom,
-            by_name: Mapping[str, FixedGroupContents]) -> Decimal | None:
-    """Return what a scale is multiplied by in this image; None if it holds nothing of use."""
-    owner = found if source.group in (None, found.group.declared) else by_name.get(
-        source.group or "")
-    raws = owner.values.get(source.parameter) if owner else None
-    if owner is None or raws is None:
+def _factor(field: Field, raws: tuple[Raw, ...] | None, source: ScaleFrom) -> Decimal | None:
+    """Return what a scale is multiplied by, from the raws of its source; None if the image has
+    none, or nothing of use."""
+    if raws is None:
         return None
-    field = owner.group.item(source.parameter).field
-    value = physical_number(field, raws[0])
-    if field.scalar is HALF and value.is_finite():
-        value = Decimal(raws[0])  # its few digits would be a step of up to 0.02 % more or less
-    if not value.is_finite() or (source.base is not None and abs(value) > _MOST_POWER):
-        return None
-    with localcontext(prec=80):
+    # The few digits of an f16 would be a step of up to 0.02 % more or less.
+    value = Decimal(raws[0]) if field.scalar is HALF else physical_number(field, raws[0])
+    with localcontext(_EXACT):
         factor = value if source.base is None else Decimal(source.base) ** value
-    return factor if _LEAST <= abs(factor) <= _MOST else None
+        return factor if _LEAST <= abs(factor) <= _MOST else None

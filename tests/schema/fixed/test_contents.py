@@ -169,6 +169,41 @@ def test_no_value() -> None:
     assert (frozenset({"a", "b"}), {"c": (-1,)}) == (found.unset, found.values)
 
 
+@pytest.mark.parametrize(("image", "there"), [
+    (b"\x12\x05", True), (b"\xff\x05", True), (b"\x1a\x05", True), (b"\xff\xff", True),
+    (b"\x1a\xff", True), (b"\x12", True), (b"\xff", True), (b"\x1a", True), (b"", False)])
+def test_a_group_of_which_anything_is_read_is_there(image: bytes, there: bool) -> None:
+    """A value, the number for no value, and bits that stand for nothing are something."""
+    layout = layout_of('a = { type = "u8", at = 0, coding = "bcd", none = 0xFF }\n'
+                       'b = { type = "u8", at = 1, none = 0xFF }')
+    (found,) = read_image(layout, image).groups
+    assert there is (found.presence is GroupPresence.THERE)
+    lone = layout_of('c = { type = "sum", over = ["0"], at = 1 }', head="[group.demo.check]")
+    (found,) = read_image(lone, image).groups
+    assert (len(image) == 2) is (found.presence is GroupPresence.THERE)
+
+
+@pytest.mark.parametrize(("number", "letter"), [(4, "\ufffd"), (5, "P"), (7, "R"), (8, "\ufffd")])
+def test_letters_are_those_of_the_alphabet(number: int, letter: str) -> None:
+    """From its first number to its last; others are shown as none."""
+    found = read('a = { type = "letters", size = 1, bits = ["0"], alphabet = "PQR", first = 5 }',
+                 bytes([number]))
+    assert letter == value(found, "a")
+
+
+def test_what_is_not_known_is_not_read() -> None:
+    """Gaps of a dump: a value there is missing, a condition there leaves its group open."""
+    layout = layout_of('when = { bits = ["0"], is = 1 }\n[group.demo.parameter]\n'
+                       'a = { type = "u8", at = 1 }\nb = { type = "u8", at = 2 }\n',
+                       head="[group.demo]")
+    image = b"\1\2\3".ljust(24, b"\0")
+    there, cut = GroupPresence.THERE, GroupPresence.CUT
+    for gap, presence, names in (((1, 2), there, {"b"}), ((0, 1), cut, set()),
+                                 ((3, 4), there, {"a", "b"})):
+        (found,) = read_image(layout, image, (gap,)).groups
+        assert (presence, names) == (found.presence, found.values.keys())
+
+
 def test_blocks_and_conditions() -> None:
     """Each block has its own addresses, its own condition and its own checksum."""
     layout = layout_of(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -212,6 +213,66 @@ def test_a_scale_that_is_none(step: float) -> None:
     assert "a" not in found.values
     assert ["`a` holds 0xFFEC, which is no value without its scale"] == list(
         faults_in(found, found.group.item("a")))
+
+
+@given(st.integers(0, 2**64 - 1), st.integers(1, 10**15), st.integers(0, 15), st.integers(1, 255))
+def test_a_scale_that_is_stored_is_exact(factor: int, digits: int, places: int, raw: int) -> None:
+    """To the last digit, however many the product has."""
+    scale = Decimal(digits).scaleb(-places)
+    found = read(f'step = {{ type = "u64", at = 0 }}\n'
+                 f'a = {{ type = "u8", at = 8, scale = {scale:f}, scale_from = "step" }}',
+                 struct.pack("<QB", factor, raw))
+    if factor:
+        assert Fraction(factor) * Fraction(scale) == Fraction(found.group.item("a").field.scale)
+        assert found.group.item("a").scale_place == found.group.item("step").places[0]
+    else:
+        assert "a" in found.faulty
+
+
+@pytest.mark.parametrize(("base", "power", "scale"), [
+    (10, 30, "1e30"), (10, 31, None), (10, -30, "1e-30"), (10, -31, None), (2, 99, 2**99),
+    (2, 100, None), (16, 127, None), (16, -128, None), (2, -99, Fraction(1, 2**99))])
+def test_a_power_within_30_decades_is_a_scale(base: int, power: int, scale: Any) -> None:
+    """Beyond there is no physical quantity."""
+    found = read(f'power = {{ type = "i8", at = 0 }}\n'
+                 f'a = {{ type = "u8", at = 1, scale_from = "power", base = {base} }}',
+                 struct.pack("<bB", power, 1))
+    assert ("a" in found.values) == (scale is not None)
+    if scale is not None:
+        assert Fraction(scale) == Fraction(found.group.item("a").field.scale)
+
+
+@pytest.mark.parametrize(("step", "there"), [
+    (1e30, True), (-1e30, True), (1.0000001e30, False), (1e-30, True), (0.9999999e-30, False),
+    (float("inf"), False), (float("-inf"), False), (float("nan"), False)])
+@pytest.mark.parametrize("base", ["", ", base = 2"])
+def test_a_step_within_30_decades_is_a_scale(step: float, there: bool, base: str) -> None:
+    """Negative ones too; as a power they are all too large, or about nothing."""
+    found = read(f'step = {{ type = "f64", at = 0 }}\n'
+                 f'a = {{ type = "u8", at = 8, scale_from = "step"{base} }}',
+                 struct.pack("<dB", step, 1))
+    assert (there if not base else abs(step) < 1) == ("a" in found.values)
+
+
+def test_a_half_is_a_scale_as_it_is() -> None:
+    """Its neighbours are so far apart that the short number for one would be another step."""
+    found = read('step = { type = "f16", at = 0 }\n'
+                 'a = { type = "u8", at = 2, scale_from = "step" }', struct.pack("<eB", 0.1, 1))
+    assert Decimal("0.0999755859375") == found.group.item("a").field.scale
+
+
+def test_a_scale_that_is_not_there() -> None:
+    """In a group that is not there, beyond the end, or itself no value: there is no value."""
+    layout = layout_of('when = { bits = ["0"], is = 1 }\n[group.head.parameter]\n'
+                       'step = { type = "u8", at = 1, none = 0xFF }\n[group.demo.parameter]\n'
+                       'a = { type = "u8", at = 2, scale_from = "head.step" }', head="[group.head]")
+    for image, there in ((b"\1\5\7", True), (b"\0\5\7", False), (b"\1\xff\7", False)):
+        assert there == ("a" in read_image(layout, image.ljust(24, b"\0")).group("demo").values)
+    last = read('a = { type = "u8", at = 0, scale_from = "step" }\nstep = { type = "u8", at = 1 }',
+                b"\5\6")
+    assert 30 == value(last, "a")
+    cut = read_image(layout, b"\1\5\7".ljust(24, b"\0"), ((1, 2),))
+    assert "a" in cut.group("demo").faulty
 
 
 # ---- Blocks that are there at times -------------------------------------------------------------
