@@ -247,15 +247,15 @@ def _value(field: dict[str, Any], group: dict[str, Any], newest: dict[int, Any],
     record = newest[group["id"]]
     if record and record[1] >= field["since"]:
         return _elements(record[2], field["offset"], field["type"], field["count"])
-    for move in plan["moves"] if older else ():
-        source = newest.get(move["source"])
-        if ((move["group"], move["field"]) == (group["id"], field["name"]) and source
-                and move["source_since"] <= source[1] < move["source_until"]):
-            stored = _elements(source[2], move["offset"], move["type"], move["count"])
-            rest = tuple(field["default"][move["count"]:])
+    for row in plan["migrations"] if older else ():
+        source = newest.get(row["source"])
+        if ((row["group"], row["field"]) == (group["id"], field["name"]) and source
+                and row["source_since"] <= source[1] < row["source_until"]):
+            stored = _elements(source[2], row["offset"], row["type"], row["count"])
+            rest = tuple(field["default"][row["count"]:])
             if field["kind"] == "text":
                 rest = (0,) * len(rest)
-            return tuple(_converted(move, field["type"], raw) for raw in stored) + rest
+            return tuple(_converted(row, field["type"], raw) for raw in stored) + rest
     return tuple(field["default"])
 
 
@@ -263,16 +263,16 @@ def _elements(body: bytes, offset: int, kind: str, count: int) -> tuple[Any, ...
     return struct.unpack_from(f"<{count}{_TYPES[kind]}", body, offset)
 
 
-def _converted(move: dict[str, Any], kind: str, raw: Any) -> Any:
-    if "members" in move:
-        numbers = dict(move["members"]["pairs"])
-        if not move["members"]["bits"]:
+def _converted(row: dict[str, Any], kind: str, raw: Any) -> Any:
+    if "members" in row:
+        numbers = dict(row["members"]["pairs"])
+        if not row["members"]["bits"]:
             return numbers.get(raw)
         bits = [numbers.get(bit) for bit in range(64) if raw >> bit & 1]
         return None if None in bits else sum(1 << bit for bit in bits)
-    if "arithmetic" not in move:
+    if "arithmetic" not in row:
         return raw
-    n, k, d = (move["arithmetic"][name] for name in "nkd")
+    n, k, d = (row["arithmetic"][name] for name in "nkd")
     if isinstance(raw, float):
         value: Any = raw * float(n)
         value = (value + float(k) if k else value) / float(d)

@@ -382,7 +382,7 @@ class Agreement(RuleBasedStateMachine):
 
     @rule(data=st.data(), given=st.booleans(), damaged=st.sampled_from((False, False, True)),
           cut=CUTS)
-    def seed(self, data: st.DataObject, given: bool, damaged: bool, cut: Cut) -> None:
+    def provision(self, data: st.DataObject, given: bool, damaged: bool, cut: Cut) -> None:
         """Give groups without a record factory values, or defaults; a cut may end it."""
         values = {g.name: data.draw(group_raws(g), g.name) for g in self.plan.schema.groups}
         image = bytearray(pack(self.plan, values)) if given else None
@@ -402,7 +402,7 @@ class Agreement(RuleBasedStateMachine):
         }
         empty = [g for g in wanted if twin.sequence(g) == 0]
         writes = part.cycles
-        status = self.engines.call("seed", image)
+        status = self.engines.call("provision", image)
         if status is Status.ERR_LAYOUT:
             assert writes == part.cycles
             return

@@ -126,20 +126,20 @@ def _compare(plan: Plan) -> bool:
 
 def _replay(plan: Plan, earlier: Sequence[Plan], text: str) -> bool:
     from paramstore.report.replays import (
+        cut_migration_data,
+        cut_migration_words,
         fault_data,
         fault_words,
         played_data,
         played_text,
-        take_over_data,
-        take_over_words,
         unit_words,
         units_data,
     )
     from paramstore.verify.cuts.announced import parse_unit, replay_unit
     from paramstore.verify.cuts.faults import parse_fault, replay_fault
     from paramstore.verify.cuts.history import parse_history
+    from paramstore.verify.cuts.migrations import replay_migration
     from paramstore.verify.cuts.replay import replay
-    from paramstore.verify.cuts.takeover import replay_take_over
 
     if (unit := parse_unit(text)) is not None:
         judged = replay_unit(plan, earlier, unit)
@@ -151,9 +151,9 @@ def _replay(plan: Plan, earlier: Sequence[Plan], text: str) -> bool:
                lambda: fault_words(plan, fault, counts) + "\n")
         return counts.violations == 0
     if (played := parse_history(plan, text)).start.older:
-        violation = replay_take_over(plan, earlier, played)
-        answer((), lambda: take_over_data(plan, text, violation),
-               lambda: take_over_words(plan, text, violation) + "\n")
+        violation = replay_migration(plan, earlier, played)
+        answer((), lambda: cut_migration_data(plan, text, violation),
+               lambda: cut_migration_words(plan, text, violation) + "\n")
         return violation is None
     replayed = replay(plan, text)
     answer((), lambda: played_data(replayed), lambda: played_text(replayed))

@@ -1,9 +1,10 @@
 """Conversions of old values as small C functions, one element each.
 
-What they compute is `layout.moves.convert`, in the narrowest arithmetic that gives the same result:
-32-bit integers where nothing overflows, float instead of double where one operation is rounded once
-(rounding to double and then to float is the same for a single operation on floats: double has more
-than twice the digits of float and two more). Knows conversions and C; knows no releases.
+What they compute is `layout.migrations.convert`, in the narrowest arithmetic that gives the same
+result: 32-bit integers where nothing overflows, float instead of double where one operation is
+rounded once (rounding to double and then to float is the same for a single operation on floats:
+double has more than twice the digits of float and two more). Knows conversions and C; knows no
+releases.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from collections.abc import Iterator
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
 from paramstore.firmware.spelling import C_TYPES, literal, real_literal
-from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, Renumbering
+from paramstore.layout.migrations import INT64_MAX, Arithmetic, Conversion, Renumbering
 
 __all__ = ["converter_lines", "needs_double", "source_words"]
 

@@ -1,4 +1,4 @@
-"""What the tables say of earlier releases: moves, their functions, rings that are only read.
+"""What the tables say of earlier releases: migrations, their functions, rings that are only read.
 
 Knows plans and C names; knows no release file.
 """
@@ -8,13 +8,13 @@ from __future__ import annotations
 from paramstore.core.format import LAST_RELEASE, release_number
 from paramstore.firmware.converters import converter_lines, source_words
 from paramstore.firmware.names import Names
-from paramstore.firmware.rows import Bytes, Converter, GroupView, MoveRow, RetiredRow
+from paramstore.firmware.rows import Bytes, Converter, GroupView, MigrationRow, RetiredRow
 from paramstore.firmware.spelling import comment_text, hex_bytes
-from paramstore.layout.moves import Conversion
+from paramstore.layout.migrations import Conversion
 from paramstore.layout.plan import Plan
 from paramstore.record import crc_start, release_bytes
 
-__all__ = ["converters_of", "known_rows", "later_releases", "move_rows", "retired_rows"]
+__all__ = ["converters_of", "known_rows", "later_releases", "migration_rows", "retired_rows"]
 
 def known_rows(plan: Plan) -> tuple[Bytes, ...]:
     """Return what the labels of earlier releases say: release, store id and layout id."""
@@ -41,8 +41,8 @@ def retired_rows(plan: Plan) -> tuple[RetiredRow, ...]:
 def converters_of(names: Names, plan: Plan) -> dict[Conversion, Converter]:
     """Return a function for every conversion that is more than a copy; equal ones share one."""
     found: dict[Conversion, Converter] = {}
-    for move in plan.moves:
-        conversion = move.conversion
+    for migration in plan.migrations:
+        conversion = migration.conversion
         if conversion.rule is not None and conversion not in found:
             words = source_words(conversion)
             found[conversion] = Converter(
@@ -51,27 +51,28 @@ def converters_of(names: Names, plan: Plan) -> dict[Conversion, Converter]:
     return found
 
 
-def move_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[RetiredRow, ...],
-              converters: dict[Conversion, Converter]) -> tuple[MoveRow, ...]:
-    """Return the rows of moves in the order of the field table, the latest place first."""
+def migration_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[RetiredRow, ...],
+              converters: dict[Conversion, Converter]) -> tuple[MigrationRow, ...]:
+    """Return the rows of migrations in the order of the field table, the latest place first."""
     views = {view.ring.group.id: view for view in groups}
     sources = {i: view.index for i, view in views.items()}
     sources |= {row.ring.group.id: f"{row.number}u" for row in retired}
     names = {ring.group.id: ring.group.name for ring in (*plan.rings, *plan.retired)}
     rows = []
-    for at, move in enumerate(plan.moves):
-        view = views[move.target]
+    for at, migration in enumerate(plan.migrations):
+        view = views[migration.target]
         parameter, shown, index = next(
             (p, v, i) for p, v in zip(view.ring.group.parameters, view.parameters, strict=True)
-            for i, f in enumerate(p.fields) if f.name == move.field)
-        converter = converters.get(move.conversion)
+            for i, f in enumerate(p.fields) if f.name == migration.field)
+        converter = converters.get(migration.conversion)
         family = [f.name for f in parameter.fields]
-        following = [m.field for m in plan.moves[at + 1:] if m.target == move.target]
-        rows.append(MoveRow(
-            comment_text(f"{view.name}.{move.field} from byte {move.offset} of "
-                         f"{names[move.source]}"),
-            converter.name if converter else "NULL", shown.fields[index].index, move.offset,
-            move.count, move.conversion.source.size, move.since, sources[move.source],
-            move.source_since, min(move.source_until - move.source_since, 0xFF),
-            following.count(move.field), sum(name in family for name in following)))
+        following = [m.field for m in plan.migrations[at + 1:] if m.target == migration.target]
+        rows.append(MigrationRow(
+            comment_text(f"{view.name}.{migration.field} from byte {migration.offset} of "
+                         f"{names[migration.source]}"),
+            converter.name if converter else "NULL", shown.fields[index].index, migration.offset,
+            migration.count, migration.conversion.source.size, migration.since,
+            sources[migration.source],
+            migration.source_since, min(migration.source_until - migration.source_since, 0xFF),
+            following.count(migration.field), sum(name in family for name in following)))
     return tuple(rows)

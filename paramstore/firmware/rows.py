@@ -11,7 +11,7 @@ from itertools import groupby
 
 from paramstore.layout.plan import Plan, Ring
 
-__all__ = ["Bytes", "Constant", "Converter", "FieldRow", "Function", "GroupView", "MoveRow",
+__all__ = ["Bytes", "Constant", "Converter", "FieldRow", "Function", "GroupView", "MigrationRow",
            "ParameterView", "ReservedRow", "RetiredRow", "RuleRow", "StoreView"]
 
 
@@ -95,7 +95,7 @@ class Converter:
 
 
 @dataclass(frozen=True, slots=True)
-class MoveRow:
+class MigrationRow:
     """Where an earlier release kept a field; `convert` is a function or NULL."""
 
     comment: str
@@ -215,7 +215,7 @@ class StoreView:
     limits: tuple[Bytes, ...]
     label: tuple[Bytes, ...]
     converters: tuple[Converter, ...]
-    moves: tuple[MoveRow, ...]
+    migrations: tuple[MigrationRow, ...]
     known: tuple[Bytes, ...]
     later: tuple[int, int]  # release numbers of labels: above the first, up to the second
     retired: tuple[RetiredRow, ...]

@@ -15,7 +15,7 @@ from paramstore.firmware.history import (
     converters_of,
     known_rows,
     later_releases,
-    move_rows,
+    migration_rows,
     retired_rows,
 )
 from paramstore.firmware.names import Names
@@ -76,7 +76,7 @@ def view_of(plan: Plan) -> StoreView:
         groups=groups,
         limits=pool.rows,
         converters=tuple(converters.values()),
-        moves=move_rows(plan, groups, retired, converters),
+        migrations=migration_rows(plan, groups, retired, converters),
         known=known_rows(plan),
         later=later_releases(plan),
         retired=retired,

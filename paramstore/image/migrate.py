@@ -16,7 +16,7 @@ from paramstore.core.format import ERASED
 from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.image.wording import breach_text
-from paramstore.layout.moves import convert, rounded
+from paramstore.layout.migrations import convert, rounded
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import Record, lay_labels, lay_records, next_record
 from paramstore.releases.successors import Counterpart, predecessors, successors
@@ -52,7 +52,7 @@ class ValueOutcome(StrEnum):
     UNFIT = "unfit"  # it gets the default: there is no value for it, or that is outside the limits
     DAMAGED = "damaged"  # no slot of its group holds a whole record
     UNREAD = "unread"  # the dump lacks bytes that may hold it, or a newer one
-    LEFT = "left"  # not taken over, because the schema says so
+    LEFT = "left"  # not migrated, because the schema says so
     LOST = "lost"  # the other release does not know it
 
     @property

@@ -39,7 +39,7 @@ class SourceKind(StrEnum):
     RECORD = "record"  # the newest whole one
     REPAIRED = "repaired record"  # a newer one, with bits changed back
     CONVERTED = "converted record"  # the newest whole one, and what an earlier release kept
-    MOVED = "an earlier release"  # no record, but what that kept elsewhere
+    MIGRATED = "an earlier release"  # no record, but what that kept elsewhere
     DEFAULTS = "defaults"
     LOST = "lost"  # a protected group: left without a record
     BLANK = "blank"  # the same, but nothing shows that there was something to lose
@@ -106,7 +106,7 @@ def _source(group: GroupContents, verdicts: tuple[SlotVerdict, ...],
                                     verdict.slot.number, mend), record.body, record.revision)
             offered = verdict
     if group.migrated:
-        kind = SourceKind.CONVERTED if newest else SourceKind.MOVED
+        kind = SourceKind.CONVERTED if newest else SourceKind.MIGRATED
         body = newest.record.body if newest else encode_body(group.ring, {})
         unfit = tuple(p for p, origin in group.origins.items() if origin is ValueOrigin.UNFIT)
         revision = max(group.ring.revision, newest.record.revision if newest else 0)

@@ -81,7 +81,7 @@ class PlanFigures:
     mount_ms: float
     worst_mount_bits: int
     worst_mount_ms: float
-    worst_format_bits: int  # beside the commits of what was taken over
+    worst_format_bits: int  # beside the commits of migrated groups
     worst_wipe_bits: int
     longest_ms: Mapping[str, float]  # of mount, format and wipe, waiting included
     hold_up: HoldUp
@@ -121,11 +121,11 @@ def figures(plan: Plan) -> PlanFigures:
     mount = _label(plan).bits + sum(r.mount_bits for r in rings)
     busy = _failed_polls(part, khz, first_us=0)
     read = (*plan.rings, *plan.retired_sources)
-    moved = sum(move.count * move.conversion.source.size for move in plan.moves)
+    moved = sum(migration.count * migration.conversion.source.size for migration in plan.migrations)
     worst = (_worst_label(plan) + total(_worst_ring(part, r) for r in read)
              + (READ_TRIES + 2) * moved * reading(part, 1)).together()
     worst_bits = worst.bits + busy * POLL_BITS
-    target = {move.target for move in plan.moves}
+    target = {migration.target for migration in plan.migrations}
     commits = {r.group.id: _worst_commit(part, r) for r in plan.rings}
     formatting, wiping = _worst_format(plan), _worst_wipe(plan)
     taking_over = total(t for group, t in commits.items() if group in target)

@@ -16,7 +16,7 @@ from paramstore.schema.model import Field, Group, Schema
 from paramstore.schema.part import Part
 
 if TYPE_CHECKING:
-    from paramstore.layout.moves import Move
+    from paramstore.layout.migrations import FieldMigration
 
 __all__ = ["PlacedField", "Plan", "Reserved", "Ring"]
 
@@ -119,8 +119,8 @@ class Plan:
     """A whole layout. `findings` holds warnings only: a plan with an error is never made.
 
     The rest is there if the store was released before: `retired` are the rings of groups that
-    were taken out, on pages that stay theirs; `moves` where earlier releases kept fields, those
-    of one field together, the latest first, and a group that others take from after these;
+    were taken out, on pages that stay theirs; `migrations` where earlier releases kept fields,
+    those of one field together, the latest first, and a group that others take from after these;
     `lineage` are the numbers and layout ids of the releases before it in the series, the first one
     first, `added` the ids of groups that not all of these have.
     """
@@ -131,7 +131,7 @@ class Plan:
     layout_id: int
     release: int = 0  # 0: not released
     retired: tuple[Ring, ...] = ()
-    moves: tuple[Move, ...] = ()
+    migrations: tuple[FieldMigration, ...] = ()
     lineage: tuple[tuple[int, int], ...] = ()
     added: frozenset[int] = frozenset()
     findings: tuple[Finding, ...] = field(default=(), compare=False)
@@ -148,7 +148,7 @@ class Plan:
 
     @property
     def known(self) -> tuple[tuple[int, int], ...]:
-        """Numbers and layout ids of the earlier releases whose units this one takes over: none if
+        """Numbers and layout ids of the earlier releases whose units this one migrates: none if
         it is not released itself."""
         return self.lineage if self.release else ()
 
@@ -178,8 +178,8 @@ class Plan:
 
     @property
     def retired_sources(self) -> tuple[Ring, ...]:
-        """The retired rings that moves take values from."""
-        asked = {move.source for move in self.moves}
+        """The retired rings that migrations take values from."""
+        asked = {migration.source for migration in self.migrations}
         return tuple(r for r in self.retired if r.group.id in asked)
 
     def ring(self, group: str) -> Ring:

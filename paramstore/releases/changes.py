@@ -15,7 +15,7 @@ from itertools import pairwise
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.core.words import code_list, plural, show_number
 from paramstore.layout.demand import slots_for_life
-from paramstore.layout.moves import Arithmetic, Conversion, convert, rounded
+from paramstore.layout.migrations import Arithmetic, Conversion, convert, rounded
 from paramstore.layout.plan import Plan
 from paramstore.releases.change import (
     Change,
@@ -199,7 +199,7 @@ def _stored_anew(line: Sequence[Field], way: ValueRoute | None) -> str:
         rounding = _rounding(new) if line_may_round(line) else ""
         return f"{_stored(old)} becomes {_stored(new)}; values are converted{rounding}"
     if any(_stored(a) != _stored(b) for a, b in pairwise(line)):
-        return f"{_stored(new)} again, in other bytes; values are taken over"
+        return f"{_stored(new)} again, in other bytes; values are migrated"
     return ""
 
 

@@ -119,11 +119,11 @@ def load_history(schema_path: str | Path) -> ReleaseHistory:
         releases.append(_load(path, number, releases[-1].digest if releases else None))
     if not releases:
         return ReleaseHistory()
-    from paramstore.releases.moves import with_moves
+    from paramstore.releases.migrations import with_migrations
 
     plans: list[Plan] = []
     for release in releases:
-        plans.append(with_moves(release.plan, plans))
+        plans.append(with_migrations(release.plan, plans))
     return ReleaseHistory(tuple(Release(plan, r.digest, r.note)
                          for plan, r in zip(plans, releases, strict=True)))
 

@@ -20,7 +20,7 @@ from paramstore.record import default_payload
 from paramstore.releases.changes import Change, changes
 from paramstore.releases.conversion import NoConversion, Via, same_bytes, via_of
 from paramstore.releases.links import Links, link
-from paramstore.releases.moves import ancestors, lineage_of, with_moves
+from paramstore.releases.migrations import ancestors, lineage_of, with_migrations
 from paramstore.releases.refusals import refusals, warnings
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
 
@@ -92,29 +92,29 @@ def next_plan(schema: Schema, releases: Sequence[Plan]) -> Next:
                      lineage_of(releases, settled.series))
     made = tuple(changes(last, schema, links))
     if made:
-        plan = _with_moves(plan, releases)
+        plan = _with_migrations(plan, releases)
         if wrong := [*_overlong_defaults(plan), *_reused_members(plan, releases)]:
             raise FindingsError(wrong)
     else:
-        plan = replace(plan, release=last.release, layout_id=last.layout_id, moves=last.moves,
-                       lineage=last.lineage)
+        plan = replace(plan, release=last.release, layout_id=last.layout_id,
+                       migrations=last.migrations, lineage=last.lineage)
     found = tuple(warnings(last, schema, links))
     return Next(replace(plan, findings=(*found, *plan.findings)), made)
 
 
 def _overlong_defaults(plan: Plan) -> Iterator[Finding]:
     """Yield an error for each text that has grown and whose default needs what it has grown by:
-    taken over, an old text would end in the rest of it."""
-    for move in plan.moves:
-        ring = next(r for r in plan.rings if r.group.id == move.target)
+    migrated, an old text would end in the rest of it."""
+    for migration in plan.migrations:
+        ring = next(r for r in plan.rings if r.group.id == migration.target)
         for parameter in ring.group.parameters:
             field = parameter.fields[0]
-            if (field.kind is Kind.TEXT and field.name == move.field
-                    and any(field.default[move.count:])):
+            if (field.kind is Kind.TEXT and field.name == migration.field
+                    and any(field.default[migration.count:])):
                 yield Finding(
-                    "PS729", f"the default of `{field.name}` is longer than the {move.count} bytes "
-                    "of an earlier release", plan.schema.source, parameter.span,
-                    help=f"give it a default of at most {move.count} bytes")
+                    "PS729", f"the default of `{field.name}` is longer than the {migration.count} "
+                    "bytes of an earlier release", plan.schema.source, parameter.span,
+                    help=f"give it a default of at most {migration.count} bytes")
 
 
 def _reused_members(plan: Plan, releases: Sequence[Plan]) -> Iterator[Finding]:
@@ -150,9 +150,9 @@ def _reused(plan: Plan, ring: Ring, parameter: Parameter,
                     help=f"give `{name}` a {what} that was never used")
 
 
-def _with_moves(plan: Plan, releases: Sequence[Plan]) -> Plan:
+def _with_migrations(plan: Plan, releases: Sequence[Plan]) -> Plan:
     try:
-        return with_moves(plan, releases)
+        return with_migrations(plan, releases)
     except NoConversion as refused:
         raise FindingsError([Finding(refused.code, str(refused), plan.schema.source,
                                      help=refused.help, notes=refused.notes)]) from refused

@@ -46,7 +46,7 @@ class Project(NamedTuple):
         return line[first - 1:last]
 
     def earlier(self, plan: Plan) -> tuple[Plan, ...]:
-        """Return the plans of the releases before a state that its firmware takes over: those of
+        """Return the plans of the releases before a state that its firmware migrates: those of
         its series, the first one first."""
         return tuple(p for p in self.between(self.history.plans[0], plan)[:-1]
                      if p.series == plan.series) if self.history.plans else ()

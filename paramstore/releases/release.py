@@ -48,7 +48,7 @@ def plan_to_data(plan: Plan) -> dict[str, Any]:
 
 
 def plan_from_data(data: dict[str, Any], release: int) -> Plan:
-    """Return the plan of a release, without its `moves` and `lineage`.
+    """Return the plan of a release, without its `migrations` and `lineage`.
 
     KeyError, TypeError or ValueError if `data` is not what `plan_to_data` gives.
     """

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw, ScalarForm
-from paramstore.layout.moves import convert
+from paramstore.layout.migrations import convert
 from paramstore.layout.plan import Plan, Ring
 from paramstore.releases.change import (
     Change,

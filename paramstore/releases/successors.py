@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.layout.moves import Conversion
+from paramstore.layout.migrations import Conversion
 from paramstore.layout.plan import Plan, Ring
 from paramstore.releases.conversion import Via, host_conversion_of, via_along
-from paramstore.releases.moves import ancestors
+from paramstore.releases.migrations import ancestors
 from paramstore.schema.model import Parameter
 
 __all__ = ["Counterpart", "predecessors", "successors"]

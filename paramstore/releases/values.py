@@ -21,7 +21,7 @@ from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import Field, Kind
 
 if TYPE_CHECKING:
-    from paramstore.layout.moves import Move
+    from paramstore.layout.migrations import FieldMigration
 
 __all__ = ["GroupValues", "Parting", "ValueOrigin", "group_values", "parting"]
 
@@ -76,22 +76,22 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
 def _applied(plan: Plan, ring: Ring, field: Field, revision: int,
              newest: Mapping[int, Record]) -> tuple[Raw | None, ...] | None:
     """Return the converted elements of a field; None if no earlier place of it counts."""
-    for move in plan.moves:
-        source = newest.get(move.source)
-        if (move.target == ring.group.id and move.field == field.name and revision < move.since
-                and source and move.source_since <= source.revision < move.source_until):
-            return _moved(move, field, source.body)
+    for row in plan.migrations:
+        source = newest.get(row.source)
+        if (row.target == ring.group.id and row.field == field.name and revision < row.since
+                and source and row.source_since <= source.revision < row.source_until):
+            return _migrated(row, field, source.body)
     return None
 
 
-def _moved(move: Move, field: Field, body: bytes) -> tuple[Raw | None, ...]:
-    from paramstore.layout.moves import convert  # only on units of an earlier release
+def _migrated(row: FieldMigration, field: Field, body: bytes) -> tuple[Raw | None, ...]:
+    from paramstore.layout.migrations import convert  # only on units of an earlier release
 
-    scalar = move.conversion.source
-    places = range(move.offset, move.offset + move.count * scalar.size, scalar.size)
-    elements = tuple(convert(move.conversion, scalar.unpack(body[at:at + scalar.size]))
+    scalar = row.conversion.source
+    places = range(row.offset, row.offset + row.count * scalar.size, scalar.size)
+    elements = tuple(convert(row.conversion, scalar.unpack(body[at:at + scalar.size]))
                      for at in places)
-    return elements + field.default[move.count:]
+    return elements + field.default[row.count:]
 
 
 class Parting(NamedTuple):

@@ -17,7 +17,7 @@ from paramstore.layout.plan import Plan
 from paramstore.releases.changes import Change, Impact, changes
 from paramstore.releases.history import ReleaseHistory, load_history, release_folder
 from paramstore.releases.links import Links, link
-from paramstore.releases.moves import ancestor_group, ancestor_parameter
+from paramstore.releases.migrations import ancestor_group, ancestor_parameter
 from paramstore.releases.project import review
 from paramstore.releases.refusals import refusals
 from paramstore.schema.model import Schema

@@ -38,8 +38,8 @@ from paramstore.verify.cuts.wear import RingWear
 
 __all__ = [
     "BECAME",
+    "MIGRATION_BREACH",
     "PROMISED",
-    "TAKE_OVER_BREACH",
     "agreement_data",
     "agreement_text",
     "campaign_data",
@@ -81,7 +81,7 @@ def campaign_text(campaign: Campaign) -> str:
         [f"Longest calls, at {campaign.plan.schema.bus_khz} kHz", *_longest(campaign)],
         *([_faults(campaign)] if campaign.faults else []),
         *([_announced(campaign)] if campaign.announced else []),
-        *([_take_overs(campaign)] if campaign.take_overs else []),
+        *([_migrations(campaign)] if campaign.migrations else []),
         *([_wear(campaign)] if campaign.wear else []),
         list(_verdict(campaign)),
     ]
@@ -167,7 +167,7 @@ def _longest(campaign: Campaign) -> list[str]:
     ], indent=2, within=WIDTH)
 
 
-TAKE_OVER_BREACH = "a part of an earlier release served not what the host makes of it"
+MIGRATION_BREACH = "a part of an earlier release served not what the host makes of it"
 PROMISED = {
     Guarantee.FULL: "what was acknowledged is served, as after a power cut",
     Guarantee.FLAGGED: "values once committed, or defaults; a flag says which are not the newest "
@@ -224,16 +224,16 @@ def _announced(campaign: Campaign) -> list[str]:
                   "to be of a parameter that `compare` of the two releases names.")]
 
 
-def _take_overs(campaign: Campaign) -> list[str]:
+def _migrations(campaign: Campaign) -> list[str]:
     columns = [Column("release"), Column("cuts", "at most"), Column("histories"), Column("boots"),
                Column("violations")]
     return [
-        "Parts of earlier releases, taken over by this firmware (I11)",
+        "Parts of earlier releases, migrated by this firmware (I11)",
         *table(columns, [
             (str(t.release), str(t.depth), f"{t.totals.histories.total:,}", f"{t.totals.boots:,}",
-             f"{t.totals.violation_count:,}") for t in campaign.take_overs], indent=2),
+             f"{t.totals.violation_count:,}") for t in campaign.migrations], indent=2),
         *_wrapped("Each boot has to serve what the host makes of the same image: as it was, in the "
-                  "middle of the take-over, and after it.")]
+                  "middle of the migration, and after it.")]
 
 
 def _wear(campaign: Campaign) -> list[str]:
@@ -270,11 +270,11 @@ def _verdict(campaign: Campaign) -> Iterator[str]:
             "promise is broken, as nothing newer had been acknowledged.")
     yield from ("", "What was demanded of every boot and call: it is a violation if")
     yield from (f"  {v.invariant:<4} {v.meaning}" for v in demanded(campaign))
-    if campaign.take_overs:
-        yield f"  {'I11':<4} {TAKE_OVER_BREACH}"
+    if campaign.migrations:
+        yield f"  {'I11':<4} {MIGRATION_BREACH}"
     yield ""
     if campaign.sound:
-        first, last = ("I11", "I18") if campaign.take_overs else ("I10", "I17")
+        first, last = ("I11", "I18") if campaign.migrations else ("I10", "I17")
         yield f"No violation: I1 to {first} and I13 to {last} held in every history."
         return
     count = campaign.violation_count
@@ -359,10 +359,10 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
         } for s in campaign.violations],
         "faults": [class_data(result) for result in campaign.faults],
         "announced": [units_data(announced) for announced in campaign.announced],
-        "take_overs": [{
+        "migrations": [{
             "release": t.release, "cuts": t.depth, "histories": t.totals.histories.total,
             "boots": t.totals.boots, "violations": t.totals.violation_count,
-        } for t in campaign.take_overs],
+        } for t in campaign.migrations],
         "wear": [_ring_data(ring) for ring in campaign.wear],
     }
 

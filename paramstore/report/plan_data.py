@@ -1,9 +1,9 @@
 """A plan for programs: everything that `report.plan` shows, and every field, as plain data.
 
 The names, types, counts, offsets, scales and addresses here are the table of fields that
-FORMAT.md speaks of, and the moves its section 9 speaks of: with that page and this data a decoder
-needs no schema, for units of earlier releases neither. Units are in the keys; addresses, offsets
-and sizes are in bytes; limits and defaults are stored values. A life without end is None.
+FORMAT.md speaks of, and the migrations its section 9 speaks of: with that page and this data a
+decoder needs no schema, for units of earlier releases neither. Units are in the keys; addresses,
+offsets and sizes are in bytes; limits and defaults are stored values. A life without end is None.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from paramstore.core.text import JsonObject
 from paramstore.layout.demand import growth_of
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.layout_id import plain_decimal
-from paramstore.layout.moves import Arithmetic, Move, Renumbering
+from paramstore.layout.migrations import Arithmetic, FieldMigration, Renumbering
 from paramstore.layout.physics import CONTROLLER_MA, DERATING, bits_ms
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.layout.strength import CRC_16, CRC_32C
@@ -54,7 +54,7 @@ def plan_data(plan: Plan) -> JsonObject:
                             "pages": r.pages, "slots": r.slots, "slot_pages": r.slot_pages,
                             "body_bytes": r.body_bytes} for r in plan.retired],
         "known": [{"release": release, "layout_id": number} for release, number in plan.known],
-        "moves": [_move(m) for m in plan.moves],
+        "migrations": [_migration(m) for m in plan.migrations],
         "mount": {
             "bits": numbers.mount_bits,
             "ms": numbers.mount_ms,
@@ -171,21 +171,21 @@ def _field(ring: Ring, placed: PlacedField) -> JsonObject:
     return data
 
 
-def _move(move: Move) -> JsonObject:
+def _migration(migration: FieldMigration) -> JsonObject:
     """Return where an earlier release kept a field; its elements are copied if neither `arithmetic`
     nor `members` is there."""
     data: JsonObject = {
-        "group": move.target,
-        "field": move.field,
-        "since": move.since,
-        "source": move.source,
-        "source_since": move.source_since,
-        "source_until": move.source_until,
-        "offset": move.offset,
-        "count": move.count,
-        "type": move.conversion.source.name,
+        "group": migration.target,
+        "field": migration.field,
+        "since": migration.since,
+        "source": migration.source,
+        "source_since": migration.source_since,
+        "source_until": migration.source_until,
+        "offset": migration.offset,
+        "count": migration.count,
+        "type": migration.conversion.source.name,
     }
-    match move.conversion.rule:
+    match migration.conversion.rule:
         case Arithmetic(numerator, addend, denominator):
             data["arithmetic"] = {"n": numerator, "k": addend, "d": denominator}
         case Renumbering(pairs, bits):

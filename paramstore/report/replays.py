@@ -1,6 +1,7 @@
 """Histories and cases of faults that are played again: the line to type, what came of it.
 
-Only words and tables here: see `cuts.replay`, `cuts.faults`, `cuts.announced` and `cuts.takeover`.
+Only words and tables here: see `cuts.replay`, `cuts.faults`, `cuts.announced` and
+`cuts.migrations`.
 """
 
 from __future__ import annotations
@@ -22,13 +23,13 @@ __all__ = [
     "DATA_VERSION",
     "breach_text",
     "class_data",
+    "cut_migration_data",
+    "cut_migration_words",
     "fault_data",
     "fault_words",
     "played_data",
     "played_text",
     "replay_line",
-    "take_over_data",
-    "take_over_words",
     "unit_breach_text",
     "unit_words",
     "units_data",
@@ -146,16 +147,16 @@ def violation_data(plan: Plan, violation: Violation | None) -> JsonObject | None
     }
 
 
-def take_over_words(plan: Plan, text: str, violation: Violation | None) -> str:
-    """Return what the oracle says of a replayed take-over."""
+def cut_migration_words(plan: Plan, text: str, violation: Violation | None) -> str:
+    """Return what the oracle says of a replayed migration."""
     if violation is None:
         return f"{text}: {Verdict.GOOD.meaning}"
     return (f"{text}: {_where(text.split(',')[1:], violation)}\n"
             f"  {breach_text(plan, violation)}\n  {wanted_text(plan, violation)}")
 
 
-def take_over_data(plan: Plan, text: str, violation: Violation | None) -> JsonObject:
-    """Return what the oracle says of a replayed take-over as data that JSON can hold."""
+def cut_migration_data(plan: Plan, text: str, violation: Violation | None) -> JsonObject:
+    """Return what the oracle says of a replayed migration as data that JSON can hold."""
     verdict = Verdict.GOOD if violation is None else violation.verdict
     return {"schema_version": DATA_VERSION, "history": text,
             "invariant": verdict.invariant or None, "meaning": verdict.meaning,

@@ -47,7 +47,7 @@ def _source(source: GroupSource) -> str:
         return f"no record can be read; left without one, {SERVED_DEFAULTS}"
     if source.kind is SourceKind.BLANK:
         return f"{BLANK}; left without a record, {SERVED_DEFAULTS}"
-    if source.kind is SourceKind.MOVED:
+    if source.kind is SourceKind.MIGRATED:
         return "what an earlier release kept elsewhere, converted"
     return f"{source.kind.value} {source.sequence} from slot {source.slot}"
 

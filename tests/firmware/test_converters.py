@@ -12,7 +12,7 @@ import pytest
 
 from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.firmware.converters import converter_lines
-from paramstore.layout.moves import INT64_MAX, Arithmetic, Conversion, convert
+from paramstore.layout.migrations import INT64_MAX, Arithmetic, Conversion, convert
 from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import host_compilers, zig
 from tests.firmware.sanitizers import watched

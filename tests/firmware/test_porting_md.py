@@ -194,7 +194,7 @@ level = {{ type = "u8", max = {high}, default = 3 }}
 
 
 def test_a_value_outside_narrower_limits_is_kept_as_the_page_says() -> None:
-    """Section 4: a group of which nothing is taken over stays flagged, and its value on the part,
+    """Section 4: a group of which nothing is migrated stays flagged, and its value on the part,
     until it is unlocked and committed; one of which something is, is committed by `ps_format`,
     with its default, and earlier firmware still finds what was converted."""
     assert "every mount returns `PS_FLAGGED` until it is committed" in " ".join(PAGE.split())

@@ -98,7 +98,7 @@ def test_quick_and_long_exclude_each_other() -> None:
     assert 2 == result.exit_code and "give one of the two" in result.stderr
 
 
-def test_a_take_over_is_replayed() -> None:
+def test_a_migration_is_replayed() -> None:
     """A history that begins with a part of an earlier release; one that there is not is told."""
     schema = str(Path(MINIMAL).with_name("tank_probe.toml"))
     result = run(schema, "--replay", "RELEASE3,FORMAT@1.prefix.4,BOOT")
@@ -122,7 +122,7 @@ def test_a_unit_of_an_earlier_release_is_replayed() -> None:
     assert 2 == run(schema, "--replay", "RELEASE9,UNIT=4.x1").exit_code
 
 
-def test_a_take_over_by_a_schema_whose_conversion_has_served(tmp_path: Path) -> None:
+def test_a_migration_by_a_schema_whose_conversion_has_served(tmp_path: Path) -> None:
     """A schema that is its last release, `convert` taken out as PS737 asks: the way from the
     release before is known all the same."""
     schema = tmp_path / "store.toml"

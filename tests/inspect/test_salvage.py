@@ -179,7 +179,7 @@ def test_what_an_earlier_release_kept_is_salvaged(release: int) -> None:
         assert before.values == after.values
         assert {ValueOrigin.CONVERTED, ValueOrigin.UNFIT}.isdisjoint(after.origins.values())
     kinds = {s.kind for s in saved.sources}
-    assert (release > 3) == kinds.isdisjoint({SourceKind.CONVERTED, SourceKind.MOVED})
+    assert (release > 3) == kinds.isdisjoint({SourceKind.CONVERTED, SourceKind.MIGRATED})
 
 
 def _near(parameter: Parameter, chance: random.Random) -> tuple[Raw, ...]:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
 from paramstore.layout.figures import PlanFigures, commit_phases, figures, mount_bits
-from paramstore.layout.moves import Conversion, Move
+from paramstore.layout.migrations import Conversion, FieldMigration
 from paramstore.layout.physics import POLL_BITS, read_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
@@ -372,7 +372,7 @@ def test_what_is_taken_over_is_read_twice_in_a_mount() -> None:
     """Every byte of it on its own, at most four times: two in a row must agree. Three words
     of 4 bytes are 48 reads of one byte more."""
     u32 = SCALARS["u32"]
-    move = Move(1, "data", 1, 2, 0, 1, 0, 3, Conversion(u32, u32))
-    without, with_it = (figures(p) for p in (USUAL, replace(USUAL, moves=(move,))))
+    migration = FieldMigration(1, "data", 1, 2, 0, 1, 0, 3, Conversion(u32, u32))
+    without, with_it = (figures(p) for p in (USUAL, replace(USUAL, migrations=(migration,))))
     assert 48 * read_bits(2, 1) == with_it.worst_mount_bits - without.worst_mount_bits
     assert with_it.longest_ms["mount"] > without.longest_ms["mount"]

@@ -86,7 +86,7 @@ def measure(schema: Path, folder: Path) -> Figures:
     """Build and run the firmware of a schema."""
     project = open_project(read_text(schema))
     plan = project.plan
-    first = replace(plan, release=0, retired=(), moves=(), lineage=())
+    first = replace(plan, release=0, retired=(), migrations=(), lineage=())
     wanted = [(IN_USE, plan, USED_CALLS), ("all", plan, ALL_CALLS)]
     if plan.known:
         wanted.append((FIRST, first, USED_CALLS))
@@ -189,7 +189,7 @@ def measure_stack(program: Path, plan: Plan, earlier: Sequence[Plan]) -> dict[st
     assert Status.OK == call("wipe")
     rig.restart()
     assert Status.BLANK == call("mount")
-    assert Status.OK == call("seed", pack(plan, complete(plan, {})))
+    assert Status.OK == call("provision", pack(plan, complete(plan, {})))
     return depth
 
 

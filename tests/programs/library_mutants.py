@@ -1,7 +1,7 @@
 """Make random small mistakes in rooms of the Python library, and tell which their tests miss.
 
     python -m tests.programs.library_mutants parts layout --count 100
-    python -m tests.programs.library_mutants layout --of layout/moves.py:may_round --count 0
+    python -m tests.programs.library_mutants layout --of layout/migrations.py:may_round --count 0
     python -m tests.programs.library_mutants parts --to tests/programs/figures/library_mutants
 
 A room is a package or a module of `paramstore`; its tests are `tests/ROOM` or `tests/test_ROOM.py`.

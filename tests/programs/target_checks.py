@@ -40,8 +40,8 @@ from tests.targets.lives import (
     TargetEngines,
     convert_all,
     edges,
+    migrate,
     random_calls,
-    take_over,
 )
 from tests.targets.machines import TARGETS, Facts, RemoteMachine, Target, build
 
@@ -55,7 +55,7 @@ MUST_HEAR = (Status.OK, Status.FLAGGED, Status.BLANK, Status.OLDER, Status.ERR_L
 
 @dataclass(frozen=True)
 class Store:
-    """A store to build: a plan, and those of the earlier releases that it takes over."""
+    """A store to build: a plan, and those of the earlier releases whose units it migrates."""
 
     name: str
     plan: Plan
@@ -103,7 +103,7 @@ def check_store(target: Target, store: Store, calls: int = CALLS) -> Checked:
 
             assert machine.facts.double_bytes == (4 if target.float_double else 8)
             edges(engines())
-            take_over(engines, store.earlier, random.Random(1))
+            migrate(engines, store.earlier, random.Random(1))
             random_calls(engines(), random.Random(2), calls)
             if store.name == CONVERSIONS:
                 convert_all(machine, counts)

@@ -118,7 +118,7 @@ def test_there_and_back_is_not_nothing(tmp_path: Path) -> None:
     """A value that is as it was, after it was stored in another way, has other bytes; one that
     means something else under the same words is converted."""
     there, half = 'type = "u32", unit = "s"', 'type = "u16", unit = "ms", convert = {'
-    assert [("PS762", "u16 s again, in other bytes; values are taken over")] == said(
+    assert [("PS762", "u16 s again, in other bytes; values are migrated")] == said(
         tmp_path / "1", S, there, S)
     back = said(tmp_path / "2", S, f"{half} factor = 1000 }}",
                 f"{S}, convert = {{ divisor = 500 }}")

@@ -1,7 +1,7 @@
 """The power goes while a unit changes its release: at every page write, torn in every way, and
 again while the next boot goes on. It ends in one complete state, for every firmware.
 
-Used units of each release of tank_probe, taken over by each later one, on one core:
+Used units of each release of tank_probe, migrated by each later one, on one core:
 
     cuts  samples  torn pages  different states     boots  time
        2        4    1 600 000          142 000   249 000   4 s
@@ -22,8 +22,8 @@ from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn
 from paramstore.verify.rig.twin import TwinRig
 from tests.engines import Engines, bench_for
 from tests.releases.histories import Past, tank_probe
+from tests.releases.migrations import migration_of
 from tests.releases.model import random_values
-from tests.releases.takeover import takeover_of
 from tests.releases.units import Unit, commit
 
 RELEASES = range(1, 6)
@@ -44,53 +44,53 @@ def taken_over(unit: Unit, release: int) -> bytes:
     return bytes(twin.bench.device.memory)
 
 
-def cut_takeover(first: int, second: int, cuts: int, samples: int, torn: bool) -> int:
-    """Cut the takeover by `second`; firmware of `first` is the witness. Return the states."""
+def cut_migration(first: int, second: int, cuts: int, samples: int, torn: bool) -> int:
+    """Cut the migration by `second`; firmware of `first` is the witness. Return the states."""
     past = tank_probe()
     rng = random.Random(first * 100 + second * 10 + torn)
     unit = used(past, first, rng)
     if torn:
         unit.tear(rng)
-    witness = takeover_of(past.plan(first))
+    witness = migration_of(past.plan(first))
     witness.remember(unit.image, taken_over(unit, second))
-    result = takeover_of(past.plan(second)).run(unit.image, cuts, samples, witness)
+    result = migration_of(past.plan(second)).run(unit.image, cuts, samples, witness)
     assert result.writes >= 2  # the label at least
     return int(result.states)
 
 
 @pytest.mark.parametrize(("first", "second"), UPGRADES)
-def test_takeover_cut_twice(first: int, second: int) -> None:
+def test_migration_cut_twice(first: int, second: int) -> None:
     """After any two cuts the new firmware serves what it served before them, and the old one finds
-    of each group what it was, or what the whole takeover makes of it."""
-    assert 1000 < cut_takeover(first, second, cuts=2, samples=4, torn=False)
+    of each group what it was, or what the whole migration makes of it."""
+    assert 1000 < cut_migration(first, second, cuts=2, samples=4, torn=False)
 
 
 @pytest.mark.parametrize(("first", "second"), UPGRADES)
-def test_takeover_of_a_torn_unit(first: int, second: int) -> None:
-    """The same, of a unit whose last commit was cut, and every cut of the takeover once."""
-    assert 100 < cut_takeover(first, second, cuts=1, samples=4, torn=True)
+def test_migration_of_a_torn_unit(first: int, second: int) -> None:
+    """The same, of a unit whose last commit was cut, and every cut of the migration once."""
+    assert 100 < cut_migration(first, second, cuts=1, samples=4, torn=True)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize(("first", "second"), UPGRADES)
-def test_takeover_cut_three_times(first: int, second: int) -> None:
+def test_migration_cut_three_times(first: int, second: int) -> None:
     """Three cuts, on whole units and torn ones."""
     for torn in (False, True):
-        assert 1000 < cut_takeover(first, second, cuts=3, samples=2, torn=torn)
+        assert 1000 < cut_migration(first, second, cuts=3, samples=2, torn=torn)
 
 
 @pytest.mark.parametrize(("first", "second"), UPGRADES)
 def test_other_releases_find_one_state(first: int, second: int) -> None:
-    """Firmware of any release finds on a unit whose takeover was cut what it finds before or after,
-    group by group."""
+    """Firmware of any release finds on a unit whose migration was cut what it finds before or
+    after, group by group."""
     past, rng = tank_probe(), random.Random(first * 10 + second)
     unit = used(past, first, rng)
     after = taken_over(unit, second)
     for release in RELEASES:
         if release != second:
-            witness = takeover_of(past.plan(release))
+            witness = migration_of(past.plan(release))
             witness.remember(unit.image, after)
-            takeover_of(past.plan(second)).run(unit.image, 1, 4, witness)
+            migration_of(past.plan(second)).run(unit.image, 1, 4, witness)
 
 
 TEARS = [Tear(kind) for kind in (Torn.OLD, Torn.NEW, Torn.ERASED, Torn.ZEROS, Torn.AND, Torn.OR)]
@@ -125,7 +125,7 @@ def test_commit_after_a_downgrade(first: int, second: int) -> None:
 
 
 def test_the_only_whole_label_is_not_written_over() -> None:
-    """A unit of an earlier release whose label copy 0 is damaged: wherever its take-over is cut,
+    """A unit of an earlier release whose label copy 0 is damaged: wherever its migration is cut,
     one copy says whose it is."""
     past = tank_probe()
     unit, plan = used(past, 1, random.Random(1)), past.plan(2)

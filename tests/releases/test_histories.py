@@ -18,7 +18,7 @@ from tests.codes import RELEASES as CODES
 from tests.engines import Engines
 from tests.releases.edits import without_rules
 from tests.releases.histories import grow, grown
-from tests.releases.takeover import takeover_of
+from tests.releases.migrations import migration_of
 from tests.releases.units import Unit
 from tests.releases.wrong_edits import WRONG_EDITS
 
@@ -100,9 +100,9 @@ def cut(seed: int) -> int:
         assert Status.OLDER is engines.call("mount")
         assert Status.OK is engines.call("format")
         after = bytes(engines.device.memory)
-        witness = takeover_of(past.plan(first))
+        witness = migration_of(past.plan(first))
         witness.remember(unit.image, after)
-        states += takeover_of(past.plan(second)).run(unit.image, 2, 2, witness).states
+        states += migration_of(past.plan(second)).run(unit.image, 2, 2, witness).states
         downgraded = Engines(past.plan(first), after)
         assert downgraded.call("mount") in (Status.OK, Status.FLAGGED)
         unit.run(second, rng)
@@ -116,11 +116,11 @@ CHAINED = (12, 18)
 
 @pytest.mark.parametrize("seed", CHAINED)
 def test_compiled_firmware_takes_over(seed: int) -> None:
-    """The same with the compiled C of each release; every takeover is cut at each page write, and
+    """The same with the compiled C of each release; every migration is cut at each page write, and
     again while it goes on."""
     past = grown(random.Random(seed), 3)
-    assert any(move.source in {m.target for m in plan.moves} - {move.target}
-               for plan in past.plans for move in plan.moves)
+    assert any(migration.source in {m.target for m in plan.migrations} - {migration.target}
+               for plan in past.plans for migration in plan.migrations)
     assert 100 < cut(seed)
 
 

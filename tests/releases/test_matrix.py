@@ -179,7 +179,7 @@ def older_unit() -> Unit:
     return unit
 
 
-def test_a_bus_that_fails_in_a_takeover_is_told() -> None:
+def test_a_bus_that_fails_in_a_migration_is_told() -> None:
     """At whatever byte of the first mount: the bus is to blame, nothing may be written, and the
     next mount takes everything over."""
     unit = older_unit()
@@ -194,7 +194,7 @@ def test_a_bus_that_fails_in_a_takeover_is_told() -> None:
     assert Status.OLDER is unit.flash(unit.release)
 
 
-def test_a_takeover_that_is_not_written_is_tried_again() -> None:
+def test_a_migration_that_is_not_written_is_tried_again() -> None:
     """The part is write-protected: format says so, the label stays the old one."""
     unit = older_unit()
     assert Status.OLDER is unit.engines.call("mount")
@@ -235,7 +235,7 @@ default = [[0, 0], [1, 1]]
 ])
 def test_a_value_that_does_not_fit_becomes_a_default(
         level: int, axis: tuple[int, int], expected: tuple[object, ...]) -> None:
-    """With a flag; the parameters beside it are taken over."""
+    """With a flag; the parameters beside it are migrated."""
     past = past_of([NARROWED.format(type=name) for name in ("u16", "u8")])
     engines = Engines(past.plan(1))
     engines.call("mount")

@@ -134,7 +134,7 @@ def commit(twin: TwinRig, group: str, values: dict[str, Raws]) -> None:
 
 
 def seen_by(past: Past, release: int, image: bytes) -> TwinRig:
-    """Firmware of a release on an image of just this release: at home, nothing to take over."""
+    """Firmware of a release on an image of just this release: at home, nothing to migrate."""
     twin = TwinRig(past.plan(release), bench_for(past.plan(release), image))
     assert twin.mount() in (Status.OK, Status.FLAGGED)
     for ring in past.plan(release).rings:

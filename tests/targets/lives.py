@@ -1,6 +1,6 @@
 """What happens to a store on a target, beside the twin: each answer, value and transfer alike.
 
-The same for each plan: values at the ends of their types and limits, a take-over from every earlier
+The same for each plan: values at the ends of their types and limits, a migration from every earlier
 release, calls at random with power cuts and damage, conversions.
 """
 
@@ -30,8 +30,15 @@ from tests.firmware.conversions import ROWS, Row, check_decimals, check_real
 from tests.targets.converters import KEPT
 from tests.targets.machines import RemoteMachine
 
-__all__ = ["Counts", "RemoteConverter", "TargetEngines", "convert_all", "edges", "random_calls",
-           "take_over"]
+__all__ = [
+    "Counts",
+    "RemoteConverter",
+    "TargetEngines",
+    "convert_all",
+    "edges",
+    "migrate",
+    "random_calls",
+]
 
 
 @dataclass
@@ -130,7 +137,7 @@ def edge_raws(described: Field) -> list[Raw]:
     return sorted(n for n in asked if scalar.minimum <= n <= scalar.maximum)
 
 
-def take_over(engines: Callable[[bytes], TargetEngines], earlier: Sequence[Plan],
+def migrate(engines: Callable[[bytes], TargetEngines], earlier: Sequence[Plan],
               chance: random.Random) -> None:
     """A part that firmware of each earlier release has written is mounted, and made one of this."""
     for old in earlier:
@@ -275,7 +282,7 @@ def _rare(engines: TargetEngines, chance: random.Random) -> None:
     assert Status.OK is engines.call("wipe")
     engines.restart(power=True)
     engines.call("mount")
-    engines.call("seed", factory_image(engines.plan, chance) if chance.randrange(2) else None)
+    engines.call("provision", factory_image(engines.plan, chance) if chance.randrange(2) else None)
 
 
 def factory_image(plan: Plan, chance: random.Random) -> bytes | None:

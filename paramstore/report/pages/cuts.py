@@ -13,9 +13,9 @@ from paramstore.layout.physics import bits_ms
 from paramstore.report.cuts import (
     BECAME,
     LEFT,
+    MIGRATION_BREACH,
     PROMISED,
     SAMPLED,
-    TAKE_OVER_BREACH,
     campaign_data,
     demanded,
     starts_text,
@@ -104,6 +104,6 @@ def _invariants(campaign: Campaign, data: dict[str, Any]) -> Iterator[dict[str, 
     for verdict in demanded(campaign):
         yield {"name": verdict.invariant, "breach": verdict.meaning,
                "broken": verdict.invariant in broken}
-    if taken := data["take_overs"]:
+    if taken := data["migrations"]:
         yield {"name": "I11", "broken": any(t["violations"] for t in taken),
-               "breach": TAKE_OVER_BREACH}
+               "breach": MIGRATION_BREACH}

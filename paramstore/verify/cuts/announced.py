@@ -21,7 +21,7 @@ from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import turned
 from paramstore.image.pack import pack
-from paramstore.layout.moves import rounded
+from paramstore.layout.migrations import rounded
 from paramstore.layout.plan import Plan
 from paramstore.releases.changes import Change, Impact
 from paramstore.releases.successors import Counterpart, predecessors, successors

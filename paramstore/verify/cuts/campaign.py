@@ -19,9 +19,9 @@ from paramstore.verify.cuts.build import build_harness
 from paramstore.verify.cuts.explorer import ExploreJob, Explorer
 from paramstore.verify.cuts.faults import FaultClass, FaultCounts, FaultResult, run_fault_class
 from paramstore.verify.cuts.history import history_text, shrink
+from paramstore.verify.cuts.migrations import MigrationCuts, run_migrations
 from paramstore.verify.cuts.results import CutHistory, Totals, Verdict, Violation
 from paramstore.verify.cuts.sweeps import Level, Sweep, fault_starts, job_weight, sweeps
-from paramstore.verify.cuts.takeover import TakeOver, run_take_overs
 from paramstore.verify.cuts.wear import RingWear, wear_rings
 from paramstore.verify.cuts.workers import Workers
 from paramstore.verify.rig.toolchain import Compiler
@@ -31,7 +31,7 @@ __all__ = ["Campaign", "Progress", "Shown", "SweepResult", "run_campaign", "run_
 _FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.THOROUGH: 50_000,
                 Level.LONG: 1_000_000}
 """Of a class from a start state, at most about twice as many."""
-_TAKE_OVER = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2),
+_MIGRATIONS = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2),
               Level.LONG: (4, 3)}
 """Samples of mixes and noise, and cuts, of parts of earlier releases."""
 _UNITS = {Level.QUICK: 25, Level.DEFAULT: 150, Level.THOROUGH: 500, Level.LONG: 20_000}
@@ -40,9 +40,9 @@ _UNITS_AT_ONCE = 25
 _RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 2_000_000, Level.THOROUGH: 6_000_000,
             Level.LONG: 90_000_000}
 """Of a ring until it is worn out, at most."""
-_SWEEPS_PART, _FAULTS_PART, _UNITS_PART, _TAKE_OVERS_PART = 0.8, 0.9, 0.93, 0.96
+_SWEEPS_PART, _FAULTS_PART, _UNITS_PART, _MIGRATIONS_PART = 0.8, 0.9, 0.93, 0.96
 """Which part of the work is done, roughly, after the sweeps, other faults, units of earlier
-releases, and take-overs."""
+releases, and migrations."""
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -77,7 +77,7 @@ class Campaign:
     results: tuple[SweepResult, ...]
     violations: tuple[Shown, ...]
     faults: tuple[FaultResult, ...] = ()
-    take_overs: tuple[TakeOver, ...] = ()
+    migrations: tuple[MigrationCuts, ...] = ()
     wear: tuple[RingWear, ...] = ()
     announced: tuple[Announced, ...] = ()
 
@@ -92,7 +92,7 @@ class Campaign:
         worn pages."""
         return (self.totals.violation_count + self.fault_counts.violations
                 + sum(a.violations for a in self.announced)
-                + sum(t.totals.violation_count for t in self.take_overs)
+                + sum(t.totals.violation_count for t in self.migrations)
                 + sum(not ring.sound for ring in self.wear))
 
     @property
@@ -148,7 +148,7 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
                  seed: int = 1, workers: int = 1, progress: Progress | None = None,
                  compiler: Compiler | None = None) -> Campaign:
     """Build the harness of a plan and do the sweeps of a level; then other faults, units and
-    take-overs of the `earlier` releases of its series, in their order; and wear its rings out.
+    migrations of the `earlier` releases of its series, in their order; and wear its rings out.
 
     ToolError if there is no compiler or it fails, if the firmware crashes or a call of it does not
     come back; FindingsError if the plan cannot become C.
@@ -173,13 +173,13 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
             tell(_FAULTS_PART)
             announced = _announced(pool, earlier, level, seed)
             tell(_UNITS_PART)
-            take_overs, more = pool.do(_take_overs, earlier, level, seed)
-    tell(_TAKE_OVERS_PART)
+            migrations, more = pool.do(_migrations, earlier, level, seed)
+    tell(_MIGRATIONS_PART)
     worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
     tell(1.0)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
                     tuple(results), (*shown, *more),
-                    tuple(faults[i] for i in range(len(faults))), take_overs, worn, announced)
+                    tuple(faults[i] for i in range(len(faults))), migrations, worn, announced)
 
 
 def _announced(pool: Workers, earlier: Sequence[Plan], level: Level,
@@ -202,13 +202,13 @@ def _judged(earlier: Sequence[Plan], seed: int, explorer: Explorer,
     return judge_units(explorer, earlier, *share, seed)
 
 
-def _take_overs(explorer: Explorer, earlier: Sequence[Plan], level: Level,
-                seed: int) -> tuple[tuple[TakeOver, ...], tuple[Shown, ...]]:
-    """Do the take-overs; from then on the explorer is for such start states only."""
-    samples, depth = _TAKE_OVER[level]
-    done: list[TakeOver] = []
+def _migrations(explorer: Explorer, earlier: Sequence[Plan], level: Level,
+                seed: int) -> tuple[tuple[MigrationCuts, ...], tuple[Shown, ...]]:
+    """Do the migrations; from then on the explorer is for such start states only."""
+    samples, depth = _MIGRATIONS[level]
+    done: list[MigrationCuts] = []
     shown: list[Shown] = []
-    for taken in run_take_overs(explorer, earlier, samples=samples, depth=depth, seed=seed):
+    for taken in run_migrations(explorer, earlier, samples=samples, depth=depth, seed=seed):
         done.append(taken)
         shown += _shown(explorer, taken.totals.violations)
     return tuple(done), tuple(shown)

@@ -16,7 +16,7 @@ from paramstore.core.scalars import GroupRaws, Raw, ScalarForm
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import migrate
 from paramstore.image.pack import pack
-from paramstore.layout.moves import convert
+from paramstore.layout.migrations import convert
 from paramstore.layout.plan import Plan
 from paramstore.releases.successors import Counterpart, successors
 from paramstore.schema.breaches import breaches, rules_of

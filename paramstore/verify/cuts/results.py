@@ -106,7 +106,7 @@ class Start:
     """The state a workload begins in: a blank part, or a packed one; then `rounds` commits of
     every group in turn (after a format of the blank one). With `passed`, in the last round every
     group passes over one slot if its ring has more than two. With `older`, the packed part is of
-    the earlier release of that number (see `takeover`), and there are no rounds."""
+    the earlier release of that number (see `migration`), and there are no rounds."""
 
     packed: bool = True
     rounds: int = 0

@@ -40,7 +40,7 @@ class Rig(Protocol):
         """Make the part blank."""
         ...
 
-    def seed(self, image: bytes | None) -> Status:
+    def provision(self, image: bytes | None) -> Status:
         """Commit the values of a factory image (None: defaults) for each group without a record."""
         ...
 

@@ -151,7 +151,7 @@ class CompiledRig:
         """Make the part blank."""
         return self._on_store("ps_wipe")
 
-    def seed(self, image: bytes | None) -> Status:
+    def provision(self, image: bytes | None) -> Status:
         """Commit factory values, or defaults, for each group without a record."""
         return Status(self._call("ps_provision", 0 if image is None else image))
 

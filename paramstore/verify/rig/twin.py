@@ -34,9 +34,9 @@ class TwinRig:
         """Make the part blank."""
         return self._drive(self.store.wipe())
 
-    def seed(self, image: bytes | None) -> Status:
+    def provision(self, image: bytes | None) -> Status:
         """Commit factory values, or defaults, for each group without a record."""
-        return self._drive(self.store.seed(image))
+        return self._drive(self.store.provision(image))
 
     def set(self, group: str, field: str, first: int, raws: Sequence[Raw]) -> Status:
         """Give elements from `first` on new values in RAM."""

@@ -19,8 +19,8 @@ from paramstore.record import build_record, next_body, split_record
 from paramstore.verify.twin.access import Access
 from paramstore.verify.twin.group import GroupState, factory_bodies
 from paramstore.verify.twin.label import LabelReader
+from paramstore.verify.twin.migrate import migrate
 from paramstore.verify.twin.newest import NO_RECORD, Found, RingReader
-from paramstore.verify.twin.take_over import take_over
 from paramstore.verify.twin.wire import BusFailure, PageJob, ReadJob, Steps, Wire
 
 __all__ = ["Store"]
@@ -84,11 +84,11 @@ class Store(Access):
             if label is not Status.OK:  # of an earlier release, or nothing to say of which one
                 for number, reader in self._retired.items():
                     yield from reader.find(retired[number])
-                yield from take_over(self.plan, self._wire, self._groups.values(),
+                yield from migrate(self.plan, self._wire, self._groups.values(),
                                      self._retired, retired)
         finally:
             for group in self._groups.values():
-                self._mend(group)
+                self._repair(group)
         flags = [group.health for group in self._groups.values()]
         if label is Status.OK:
             self._state = _State.READY
@@ -122,9 +122,9 @@ class Store(Access):
             if not found.copies:
                 group.health |= Health.COPIES
 
-    def _mend(self, group: GroupState) -> None:
+    def _repair(self, group: GroupState) -> None:
         """Give defaults to what breaks limits or rules."""
-        if group.values.check(mend=True) is not Status.OK:
+        if group.values.check(repair=True) is not Status.OK:
             group.health |= Health.LIMIT
 
     def reload(self, group: str) -> Steps[Status]:
@@ -145,11 +145,11 @@ class Store(Access):
             self._state = _State.NONE
             return failure.status
         finally:
-            self._mend(g)
+            self._repair(g)
         return Status.FLAGGED if g.health else Status.OK
 
     def format(self) -> Steps[Status]:
-        """Write the label copies that are not whole; before, commit what was taken over."""
+        """Write the label copies that are not whole; before, commit the migrated groups."""
         status = self._writable()
         if status is not Status.OK:
             return status
@@ -157,7 +157,7 @@ class Store(Access):
             if self._state is _State.BLANK:
                 status = yield from self._begin_blank()
             else:
-                status = yield from self._commit_moves()
+                status = yield from self._commit_migrated()
             if status is Status.OK:
                 status = yield from self._write_labels()
             if status is Status.OK:
@@ -201,11 +201,11 @@ class Store(Access):
         data = yield from self._wire.read(piece.start, len(piece))
         return data == bytes([ERASED]) * len(piece)
 
-    def _commit_moves(self) -> Steps[Status]:
-        """Commit what was taken over; a group that others take from comes last."""
+    def _commit_migrated(self) -> Steps[Status]:
+        """Commit the migrated groups; one that others take values from comes last."""
         groups = {group.ring.group.id: group for group in self._groups.values()}
         status = Status.OK
-        for target in dict.fromkeys(move.target for move in self.plan.moves):
+        for target in dict.fromkeys(migration.target for migration in self.plan.migrations):
             if status is Status.OK and Health.MIGRATED in groups[target].health:
                 status = yield from self._finish(self._start(groups[target]))
         return status
@@ -302,7 +302,7 @@ class Store(Access):
             return Status.ERR_STATE
         return (yield from self._finish(self._start(g)))
 
-    def seed(self, image: bytes | None) -> Steps[Status]:
+    def provision(self, image: bytes | None) -> Steps[Status]:
         """Commit the values of a factory image, or defaults, for each group without a record.
 
         The label goes first: mount takes a torn record without one for data of somebody else.

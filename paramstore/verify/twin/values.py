@@ -67,25 +67,25 @@ class RamValues:
         self.payload[run] = data
         return changed
 
-    def check(self, mend: bool = False) -> Status:
+    def check(self, repair: bool = False) -> Status:
         """Return ERR_RULE if a rule is broken, else ERR_LIMIT if a limit is, else OK.
 
-        With `mend`, give defaults to each parameter that breaks a limit, then to the two parameters
+        With `repair`, give defaults to each parameter that breaks a limit, then to the two parameters
         of each broken rule, until no rule is broken. Texts are filled with 0 behind their end.
         """
         status = Status.OK
         for name in self.fields:
             if not self._field_ok(name):
                 status = Status.ERR_LIMIT
-                if mend:
+                if repair:
                     self.reset_parameter(name)
         again = True
         while again:
             again = False
             for low, high in self._rules:
                 if not self._rule_kept(low, high):
-                    status, again = Status.ERR_RULE, mend
-                    for name in (low, high) if mend else ():
+                    status, again = Status.ERR_RULE, repair
+                    for name in (low, high) if repair else ():
                         self.reset_parameter(name)
         return status
 

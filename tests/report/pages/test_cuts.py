@@ -11,6 +11,7 @@ from paramstore.report.replays import unit_breach_text
 from paramstore.verify.cuts.announced import Announced, Became, Unannounced, UnitCase, unit_text
 from paramstore.verify.cuts.campaign import Shown
 from paramstore.verify.cuts.faults import FaultClass, FaultJob, fault_text
+from paramstore.verify.cuts.migrations import MigrationCuts
 from paramstore.verify.cuts.results import (
     COLUMNS,
     CutHistory,
@@ -19,7 +20,6 @@ from paramstore.verify.cuts.results import (
     Verdict,
     Violation,
 )
-from paramstore.verify.cuts.takeover import TakeOver
 from tests.report.campaigns import sound
 from tests.report.pages.markup import Markup, faults
 from tests.report.test_cuts import MINIMAL
@@ -93,9 +93,9 @@ def test_other_faults_come_with_their_replay() -> None:
 
 def test_parts_of_earlier_releases() -> None:
     """Each release before is a row, and what became of I11 stands among the promises."""
-    taken = TakeOver(3, 2, sound().results[0].totals)
+    taken = MigrationCuts(3, 2, sound().results[0].totals)
     units = Announced(3, 25, {b: 1000 + i for i, b in enumerate(Became)}, ("settings.level",))
-    campaign = replace(sound(), take_overs=(taken,), announced=(units,))
+    campaign = replace(sound(), migrations=(taken,), announced=(units,))
     page = campaign_page(campaign)
     assert [] == faults(page)
     assert " 3 25 5,010 1,000 1,001 1,002 1,003 1,004 0 " in _spaced(page)

@@ -365,7 +365,7 @@ IN_C = (
            "return is_later(group, ring) ? ring->revision : group->revision;",
            "return ring == NULL ? 0u : group->revision;", "tests/releases/test_matrix.py",
            of_test="I11"),
-    Mutant("new label before what was taken over", "status = commit_migrated(store);", "",
+    Mutant("new label before what was migrated", "status = commit_migrated(store);", "",
            "tests/releases/test_matrix.py", of_test="I11"),
     Mutant("fields of a later revision loaded", "field->size == 0u || field->since > revision",
            "field->size == 0u || revision > 255u", "tests/releases/test_matrix.py", of_test="I11"),
@@ -404,7 +404,7 @@ IN_TWIN = (
            "tests/releases/test_matrix.py", VALUES, of_test="I11"),
     Mutant("defaults without a flag", "self.health = Health.DEFAULTS", "self.health = Health(0)",
            MOUNT + "test_group_without_a_readable_record_has_defaults", GROUP, of_test="I8"),
-    Mutant("limits not checked by mount", "if mend: self.reset_parameter(name)", "pass",
+    Mutant("limits not checked by mount", "if repair: self.reset_parameter(name)", "pass",
            MOUNT + "test_values_outside_limits_become_defaults", VALUES, of_test="I8"),
 
     # ---- Writing ----

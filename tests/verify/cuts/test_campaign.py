@@ -13,9 +13,9 @@ from paramstore.layout.plan import Ring
 from paramstore.verify.cuts import build
 from paramstore.verify.cuts.campaign import run_campaign, run_jobs
 from paramstore.verify.cuts.history import parse_history
+from paramstore.verify.cuts.migrations import replay_migration
 from paramstore.verify.cuts.results import Start
 from paramstore.verify.cuts.sweeps import Level, positions, sweeps
-from paramstore.verify.cuts.takeover import replay_take_over
 from paramstore.verify.cuts.workers import Workers
 from tests.firmware.builds import EXAMPLES, example_plan
 from tests.releases.histories import tank_probe
@@ -63,16 +63,16 @@ def test_addresses_change_nothing(tmp_path: Path) -> None:
 
 
 def test_parts_of_earlier_releases() -> None:
-    """With the releases before it, a campaign cuts the take-over of each; no promise is broken."""
+    """With the releases before it, a campaign cuts the migration of each; no promise is broken."""
     plans = tank_probe().plans
     campaign = run_campaign(plans[2], Level.QUICK, earlier=plans[:2], workers=2)
-    assert [1, 2] == [taken.release for taken in campaign.take_overs]
-    assert all(taken.totals.histories.total > 1000 for taken in campaign.take_overs)
+    assert [1, 2] == [taken.release for taken in campaign.migrations]
+    assert all(taken.totals.histories.total > 1000 for taken in campaign.migrations)
     assert campaign.sound
 
 
-def test_a_broken_take_over_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A violation in a take-over counts as one, and its history replays with the same verdict."""
+def test_a_broken_migration_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A violation in a migration counts as one, and its history replays with the same verdict."""
     runtime = broken_runtime("        status = commit_migrated(store);\n", "")
     monkeypatch.setattr(build, "runtime_files", lambda: runtime)
     plans = tank_probe().plans
@@ -80,7 +80,7 @@ def test_a_broken_take_over_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     assert not campaign.sound and 0 == campaign.totals.violation_count
     shown = next(s for s in campaign.violations if s.replay.startswith("RELEASE1,"))
     history = parse_history(plans[2], shown.replay)
-    again = replay_take_over(plans[2], plans[:2], history)
+    again = replay_migration(plans[2], plans[:2], history)
     assert again is not None and shown.violation.verdict is again.verdict
 
 

@@ -19,7 +19,7 @@ EXPLORED = [m for m in MUTANTS if m.explored]
 TESTED = [m for m in MUTANTS if not m.explored]
 TABLE = Path(__file__).parents[2] / "programs" / "figures" / "mutants.txt"
 INVARIANTS = {f"I{number}" for number in range(1, 19)}
-NOT_CUTS = {"I11", "I12"}  # take-overs, and undefined behaviour: tests of the suite see them
+NOT_CUTS = {"I11", "I12"}  # migrations, and undefined behaviour: tests of the suite see them
 
 
 def named(mutant: Mutant) -> str:

@@ -113,7 +113,7 @@ def test_format_does_not_believe_a_mount_that_read_nothing() -> None:
     assert Status.BLANK is engines.call("mount")
     engines.each(lambda bench: bench.device.faults.clear())
     assert Status.ERR_FOREIGN is engines.call("format")
-    assert Status.ERR_FOREIGN is engines.call("seed", None)
+    assert Status.ERR_FOREIGN is engines.call("provision", None)
     assert (USED, 0) == (engines.device.memory, engines.device.cycles)
     assert Status.OK is engines.call("mount")
     assert (7,) == engines.twin.values("limits")["current"]

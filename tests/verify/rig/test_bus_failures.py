@@ -81,7 +81,7 @@ CASES: dict[str, tuple[Plan, Callable[[], bytes], tuple[tuple[Any, ...], ...]]] 
     "wipe": (EXAMPLE, lambda: USED, (("mount",), ("wipe",))),
     "format, blank": (EXAMPLE, lambda: BLANK, (("mount",), ("format",))),
     "format, torn label": (EXAMPLE, lambda: LABELS_TORN, (("mount",), ("format",))),
-    "seed": (EXAMPLE, lambda: BLANK, (("mount",), ("seed", None))),
+    "provision": (EXAMPLE, lambda: BLANK, (("mount",), ("provision", None))),
     "mount, earlier release": (LAST, lambda: earlier(1), (("mount",),)),
     "format, earlier release": (LAST, lambda: earlier(1), (("mount",), ("format",))),
     "commit, later release": (FORMER, lambda: earlier(len(tank_probe().plans)), (
@@ -95,7 +95,7 @@ def served(engines: Engines) -> dict[str, Any]:
 
 
 def places(transfers: int) -> list[int]:
-    """The transfers to fail in: all of a short call; of a long one the first, the last, and some."""
+    """The transfers to fail in: all of a short call; of a long one the first, last and some."""
     return sorted({*range(1, min(12, transfers) + 1), *range(max(1, transfers - 5), transfers + 1),
                    *range(12, transfers + 1, max(1, transfers // 10))})
 

@@ -61,7 +61,7 @@ def test_mending_leaves_what_is_right() -> None:
     values.put("name", 0, b"x\0\0\0\0\0")
     values.put("low", 0, b"\x05")
     values.put("high", 0, b"\x05")
-    assert Status.ERR_RULE is values.check(mend=True)
+    assert Status.ERR_RULE is values.check(repair=True)
     assert ((-3,), (4,), tuple(b"x\0\0\0\0\0")) == (
         values.get("low"), values.get("high"), values.get("name"))
     assert Status.OK is values.check()

@@ -106,7 +106,7 @@ static void damaged_copies(unsigned group)
 }
 
 /* ps_provision on a blank part, cut in every way; the next boot calls it again. */
-static void seeds(void)
+static void provisions(void)
 {
     uint32_t cycles;
     uint32_t at;
@@ -154,7 +154,7 @@ void copies_run(void)
     unsigned group;
     cases_restore();
     if (cases_mount() == PS_BLANK) {
-        seeds();
+        provisions();
         return;
     }
     for (group = 0; group < Cuts_GROUPS; ++group) {

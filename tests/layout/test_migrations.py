@@ -9,7 +9,7 @@ from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm, round_f32
-from paramstore.layout.moves import (
+from paramstore.layout.migrations import (
     Arithmetic,
     Conversion,
     Renumbering,

@@ -1,6 +1,6 @@
-/* takeover.c: a unit of an earlier release is taken over by later firmware, and the power goes.
+/* migrations.c: a unit of an earlier release is migrated by later firmware, and the power goes.
  *
- * ps_format takes over group by group and writes the label. It is cut at each of its page writes,
+ * ps_format commits group by group and writes the label. It is cut at each of its page writes,
  * torn in every way; the boot after that goes on with it, and is cut in the same way, as often as
  * asked. After each cut the new firmware must serve exactly what it served before the first one, and
  * a witness, other firmware, must find one complete state. Stands on the simulated part of the
@@ -25,12 +25,12 @@ typedef struct result {
     uint64_t cuts;   /* tears that were made, equal ones counted each */
     uint64_t states; /* different ones, each of them booted */
     uint64_t boots;
-    uint32_t writes; /* page writes of the takeover that is not cut */
+    uint32_t writes; /* page writes of the migration that is not cut */
     uint32_t wrong;  /* what was wrong first */
     uint32_t path[LEVELS][4]; /* write, kind, at, seed of each cut that led there */
 } result_t;
 
-result_t takeover_result;
+result_t migration_result;
 
 static Cuts_STORE_T memory;
 static Cuts_VALUES_T expected[2];
@@ -48,7 +48,7 @@ static ps_status_t boot(void)
     part_begin(NULL);
     memset(&memory, 0xA5, sizeof memory);
     Cuts_INIT(&memory, &part_port);
-    ++takeover_result.boots;
+    ++migration_result.boots;
     return ps_mount(&memory.store);
 }
 
@@ -58,7 +58,7 @@ static bool mounted(ps_status_t status)
 }
 
 /* Return the status of a mount of `image`, and the values that it serves. */
-uint32_t takeover_look(const uint8_t *image, uint8_t *values)
+uint32_t migration_look(const uint8_t *image, uint8_t *values)
 {
     ps_status_t status;
     part_load(image);
@@ -68,13 +68,13 @@ uint32_t takeover_look(const uint8_t *image, uint8_t *values)
 }
 
 /* This firmware is a witness: of each group it must find what it finds in one of both images. */
-void takeover_remember(const uint8_t *before, const uint8_t *after)
+void migration_remember(const uint8_t *before, const uint8_t *after)
 {
-    (void)takeover_look(before, (uint8_t *)&expected[0]);
-    (void)takeover_look(after, (uint8_t *)&expected[1]);
+    (void)migration_look(before, (uint8_t *)&expected[0]);
+    (void)migration_look(after, (uint8_t *)&expected[1]);
 }
 
-uint32_t takeover_witness(const uint8_t *image)
+uint32_t migration_witness(const uint8_t *image)
 {
     unsigned g, i;
     part_load(image);
@@ -148,14 +148,14 @@ static uint32_t cut(unsigned level, const Part_write_t *write, uint32_t number, 
     part_tear(write, &tear, torn);
     hash = part_page_hash(write->page, torn);
     part_put(write->page, torn, write->old_hash, hash);
-    ++takeover_result.cuts;
+    ++migration_result.cuts;
     if (!seen(part.hash + (depth - level) * 0x9E3779B97F4A7C15u)) {
-        ++takeover_result.states;
+        ++migration_result.states;
         wrong = go_on(level + 1u);
     }
     part_put(write->page, write->before, hash, write->old_hash);
     if (wrong != GOOD && level < LEVELS) {
-        uint32_t *step = takeover_result.path[level];
+        uint32_t *step = migration_result.path[level];
         step[0] = number;
         step[1] = kind;
         step[2] = at;
@@ -184,7 +184,7 @@ static uint32_t cut_everywhere(unsigned level, const Part_write_t *write, uint32
     return wrong;
 }
 
-/* The unit as it is now: judge it; if it is not taken over yet, do that to its end, and cut it at each
+/* The unit as it is now: judge it; if it is not migrated yet, do that to its end, and cut it at each
  * page write. The image is as before when this returns, unless something was wrong. */
 static uint32_t go_on(unsigned level)
 {
@@ -201,7 +201,7 @@ static uint32_t go_on(unsigned level)
         return STATUS;
     }
     if (level == 0u) {
-        takeover_result.writes = trace->count;
+        migration_result.writes = trace->count;
     }
     wrong = settled();
     for (i = trace->count; i-- > 0u;) {
@@ -222,15 +222,15 @@ static uint32_t go_on(unsigned level)
 }
 
 /* Take `image` over with up to `cuts` cuts. Return what was wrong, 0 for nothing. */
-uint32_t takeover_run(const uint8_t *image, uint32_t cuts, uint32_t random, witness_t other)
+uint32_t migration_run(const uint8_t *image, uint32_t cuts, uint32_t random, witness_t other)
 {
-    memset(&takeover_result, 0, sizeof takeover_result);
+    memset(&migration_result, 0, sizeof migration_result);
     depth = cuts;
     samples = random;
     witness = other;
     memo = calloc(MEMO, sizeof *memo);
-    (void)takeover_look(image, (uint8_t *)&expected[0]);
-    takeover_result.wrong = go_on(0);
+    (void)migration_look(image, (uint8_t *)&expected[0]);
+    migration_result.wrong = go_on(0);
     free(memo);
-    return takeover_result.wrong;
+    return migration_result.wrong;
 }

@@ -16,8 +16,8 @@ from fractions import Fraction
 from paramstore.core.scalars import Raw, Scalar, ScalarForm, round_f32
 from paramstore.schema.numbers import float_numbers, shortest_float
 
-__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "Move", "Renumbering", "convert", "may_round",
-           "rounded"]
+__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "FieldMigration", "Renumbering", "convert",
+           "may_round", "rounded"]
 
 INT64_MAX = (1 << 63) - 1
 
@@ -60,7 +60,7 @@ class Conversion:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class FieldMigration:
     """Where an earlier release kept a field, for records that do not hold it yet.
 
     It applies if the newest record of group `target` is of a revision before `since`, and the

@@ -9,8 +9,8 @@ import pytest
 
 from paramstore.core.disk import read_text
 from paramstore.releases.project import freeze, open_project
+from paramstore.verify.cuts.migrations import cut_migration
 from paramstore.verify.cuts.results import Totals, Verdict
-from paramstore.verify.cuts.takeover import cut_take_over
 from tests.releases.histories import tank_probe
 from tests.verify.cuts.harnesses import broken_runtime
 
@@ -19,12 +19,12 @@ PAIRS = list(combinations(range(1, 6), 2))
 
 def cut(first: int, last: int, depth: int, runtime: dict[str, str] | None = None) -> Totals:
     plans = tank_probe().plans[first - 1:last]
-    return cut_take_over(plans[:-1], plans[-1], samples=1, depth=depth, runtime=runtime)
+    return cut_migration(plans[:-1], plans[-1], samples=1, depth=depth, runtime=runtime)
 
 
 @pytest.mark.parametrize(("first", "last"), [(1, 2), (1, 5), (4, 5)])
 def test_old_image_and_new_firmware(first: int, last: int) -> None:
-    """Every boot serves what the host converts, with two cuts in the take-over or behind it."""
+    """Every boot serves what the host converts, with two cuts in the migration or behind it."""
     totals = cut(first, last, 2)
     assert (0, ()) == (totals.violation_count, totals.violations)
     assert totals.histories.total > 10_000 and sum(totals.histories.rows[2]) > 0
@@ -40,7 +40,7 @@ def test_every_pair_of_releases(first: int, last: int) -> None:
 
 
 def test_a_label_before_the_values_is_caught() -> None:
-    """Firmware that writes its label without having committed what it took over loses that."""
+    """Firmware that writes its label without having committed what it migrated loses that."""
     runtime = broken_runtime("        status = commit_migrated(store);\n", "")
     found = cut(1, 5, 1, runtime).violations
     assert {Verdict.EMPTY, Verdict.LOST, Verdict.MIXED} & {v.verdict for v in found}
@@ -80,12 +80,12 @@ def test_a_limit_that_became_narrower(later: str, tmp_path: Path) -> None:
         path.write_text(text, "utf-8")
         freeze(read_text(path), open_project(read_text(path)))
     plans = open_project(read_text(path)).history.plans
-    totals = cut_take_over(plans[:-1], plans[-1], samples=1, depth=2)
+    totals = cut_migration(plans[:-1], plans[-1], samples=1, depth=2)
     assert (0, ()) == (totals.violation_count, totals.violations)
     assert totals.histories.total > 200
-    if plans[-1].moves:
+    if plans[-1].migrations:
         return  # whether a group that takes values from elsewhere is flagged is not looked at
     # A firmware that does not flag it is noticed.
     silent = broken_runtime("if (check_group(store, true) != PS_OK) {\n            ring",
                             "if (check_group(store, true) == PS_ERR_STATE) {\n            ring")
-    assert cut_take_over(plans[:-1], plans[-1], samples=1, depth=1, runtime=silent).violation_count
+    assert cut_migration(plans[:-1], plans[-1], samples=1, depth=1, runtime=silent).violation_count

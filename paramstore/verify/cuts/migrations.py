@@ -1,7 +1,7 @@
 """A part of an earlier release under the firmware of a later one, the power cut anywhere.
 
 What the later firmware must see is made on the host (`image.migrate`), which shares nothing with
-the C. Each boot serves exactly that, before, amid and after the take-over; afterwards commits work
+the C. Each boot serves exactly that, before, amid and after the migration; afterwards commits work
 as on any part.
 """
 
@@ -32,11 +32,11 @@ from paramstore.verify.cuts.workers import Workers
 from paramstore.verify.rig.native import NativeTarget
 from paramstore.verify.rig.toolchain import Compiler
 
-__all__ = ["TakeOver", "cut_take_over", "replay_take_over", "run_take_overs", "take_over_jobs"]
+__all__ = ["MigrationCuts", "cut_migration", "migration_jobs", "replay_migration", "run_migrations"]
 
 
 @dataclass(frozen=True, slots=True)
-class TakeOver:
+class MigrationCuts:
     """What came of parts of an earlier release, with up to `depth` cuts."""
 
     release: int
@@ -44,7 +44,7 @@ class TakeOver:
     totals: Totals
 
 
-def take_over_jobs(former: Plan, plan: Plan, samples: int, depth: int,
+def migration_jobs(former: Plan, plan: Plan, samples: int, depth: int,
                    seed: int) -> list[ExploreJob]:
     """Return the jobs: formats and boots with up to `depth` cuts in a row, and a format followed by
     a commit of each group, with one less."""
@@ -73,20 +73,20 @@ def _prepare(explorer: Explorer, former: Plan, between: Sequence[Plan]) -> None:
                                 mount_bits=2 * limits.mount_bits))
 
 
-def run_take_overs(explorer: Explorer, earlier: Sequence[Plan], *, samples: int, depth: int,
-                   seed: int) -> Iterator[TakeOver]:
-    """Let the explorer's firmware take over a part of each earlier release, from the first on.
+def run_migrations(explorer: Explorer, earlier: Sequence[Plan], *, samples: int, depth: int,
+                   seed: int) -> Iterator[MigrationCuts]:
+    """Let the explorer's firmware migrate a part of each earlier release, from the first on.
 
     Ends prepared for the release that came last out, so that its histories can be replayed.
     """
     for at, former in enumerate(earlier):
         _prepare(explorer, former, (*earlier[at:], explorer.plan))
-        yield TakeOver(former.release, depth, Totals.sum(
+        yield MigrationCuts(former.release, depth, Totals.sum(
             explorer.run(job)
-            for job in take_over_jobs(former, explorer.plan, samples, depth, seed)))
+            for job in migration_jobs(former, explorer.plan, samples, depth, seed)))
 
 
-def replay_take_over(plan: Plan, earlier: Sequence[Plan], history: CutHistory,
+def replay_migration(plan: Plan, earlier: Sequence[Plan], history: CutHistory,
                      compiler: Compiler | None = None) -> Violation | None:
     """Play a history that begins with a part of an earlier release; return what is wrong first.
 
@@ -107,9 +107,9 @@ def _judge(explorer: Explorer, earlier: Sequence[Plan], history: CutHistory) -> 
     return explorer.judge(history)[0]
 
 
-def cut_take_over(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, depth: int = MOST_CUTS,
+def cut_migration(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, depth: int = MOST_CUTS,
                   seed: int = 1, runtime: Mapping[str, str] | None = None) -> Totals:
-    """Let the firmware of `plan` (with `runtime` instead of the real one) take over a part of the
+    """Let the firmware of `plan` (with `runtime` instead of the real one) migrate a part of the
     first of the earlier releases.
 
     ToolError if there is no compiler or it fails.
@@ -118,5 +118,5 @@ def cut_take_over(earlier: Sequence[Plan], plan: Plan, *, samples: int = 2, dept
         pictures = make_pictures(plan)
         explorer = Explorer(plan, pictures, NativeTarget(build_library(
             plan, pictures, Path(folder), runtime=runtime)))
-        return next(run_take_overs(explorer, earlier, samples=samples, depth=depth,
+        return next(run_migrations(explorer, earlier, samples=samples, depth=depth,
                                    seed=seed)).totals

@@ -10,31 +10,32 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from paramstore.core.words import code_list
-from paramstore.layout.moves import Move
+from paramstore.layout.migrations import FieldMigration
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.releases.conversion import NoConversion, Via, conversion_of, via_of
 from paramstore.schema.model import Parameter
 
 __all__ = ["Ancestor", "ancestor_group", "ancestor_parameter", "ancestors", "lineage_of",
-           "with_moves"]
+           "with_migrations"]
 
 Ancestor = tuple[Ring, Parameter]
 """A parameter of an earlier release, and the ring it is in."""
 
 
-def with_moves(plan: Plan, earlier: Sequence[Plan]) -> Plan:
-    """Return `plan` with the `moves`, `lineage` and `added` that follow from the releases before.
+def with_migrations(plan: Plan, earlier: Sequence[Plan]) -> Plan:
+    """Return `plan` with `migrations`, `lineage` and `added`, from the releases before.
 
     Raises Refused: PS736 if the way from a much older release is too long for the arithmetic, PS739
     if two groups take from each other.
     """
     same = [p for p in earlier if p.series == plan.series]
-    moves = {ring.group.id: [move for placed in ring.fields
-                             for move in _moves(plan, ring, placed, same)] for ring in plan.rings}
-    ordered = (move for group_id in _order(plan, moves) for move in moves[group_id])
+    rows = {ring.group.id: [row for placed in ring.fields
+                            for row in _migrations(plan, ring, placed, same)]
+            for ring in plan.rings}
+    ordered = (row for group_id in _order(plan, rows) for row in rows[group_id])
     added = {r.group.id for r in plan.rings for p in same
              if r.group.id not in {old.group.id for old in p.rings}}
-    return replace(plan, moves=tuple(ordered), lineage=lineage_of(earlier, plan.series),
+    return replace(plan, migrations=tuple(ordered), lineage=lineage_of(earlier, plan.series),
                    added=frozenset(added))
 
 
@@ -43,12 +44,13 @@ def lineage_of(earlier: Sequence[Plan], series: int) -> tuple[tuple[int, int], .
     return tuple((p.release, p.layout_id) for p in earlier if p.series == series)
 
 
-def _order(plan: Plan, moves: Mapping[int, Sequence[Move]]) -> list[int]:
+def _order(plan: Plan, rows: Mapping[int, Sequence[FieldMigration]]) -> list[int]:
     """Return the groups that take something, each before those that it takes from.
 
     A group is committed by the new firmware only when nobody needs its old record any more.
     """
-    needs = {target: {m.source for m in rows} - {target} for target, rows in moves.items() if rows}
+    needs = {target: {row.source for row in mine} - {target}
+             for target, mine in rows.items() if mine}
     order: list[int] = []
     while needs:
         wanted = set().union(*needs.values())
@@ -95,7 +97,8 @@ def ancestor_parameter(before: Plan, ring: Ring, parameter: Parameter) -> Ancest
     return (own, named[0]) if own and named else None
 
 
-def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan]) -> Iterator[Move]:
+def _migrations(plan: Plan, ring: Ring, placed: PlacedField,
+                earlier: Sequence[Plan]) -> Iterator[FieldMigration]:
     """Yield the earlier places of one field, the latest first."""
     parameter = next(p for p in ring.group.parameters if placed.field in p.fields)
     index = parameter.fields.index(placed.field)
@@ -111,7 +114,7 @@ def _moves(plan: Plan, ring: Ring, placed: PlacedField, earlier: Sequence[Plan])
         there = home.place(field)
         if (home.group.id, there.offset) not in seen:
             seen.add((home.group.id, there.offset))
-            yield Move(
+            yield FieldMigration(
                 ring.group.id, placed.field.name, placed.since, home.group.id, there.since,
                 _until(following[number], home), there.offset, min(field.count, placed.field.count),
                 conversion_of(field, placed.field, via))
