@@ -4,7 +4,7 @@
     python -m tests.programs.firmware_figures schemas/large.toml --json
 
 Code is counted in the linked program, symbol by symbol, and once more as if there had been no
-earlier release: then nothing is linked that takes values over. What reads the labels of other
+earlier release: then nothing is linked that migrates values. What reads the labels of other
 releases and keeps their bytes is in every program, so that later ones find units as they must be.
 Stack is what the calls really touched in an emulator, on parts of earlier releases too, without
 the port's own; that of the bit-banged port is added up from the frames that the compiler notes. It
@@ -53,7 +53,7 @@ IN_USE, FIRST = "in use", "in use, no earlier release"
 GCC = Compiler("arm-none-eabi-gcc", ("arm-none-eabi-gcc",))
 GCC_FLAGS = ("-mcpu=cortex-m0plus", "-mthumb", "-nostdlib", "-lgcc")
 
-CODE_AIM, MOVES_AIM, RAM_AIM, STACK_AIM = 2048, 600, 64, 200
+CODE_AIM, MIGRATION_AIM, RAM_AIM, STACK_AIM = 2048, 600, 64, 200
 
 
 @dataclass(frozen=True)
@@ -238,8 +238,8 @@ def report(figures: Figures) -> list[str]:
          for c in figures.code])
     deepest = max(figures.stack.values())
     least = {c.calls: c for c in sorted(figures.code, key=lambda c: -c.runtime)}
-    added = [["code only to take values over", str(added_code(least[IN_USE], least[FIRST])),
-              str(MOVES_AIM)],
+    added = [["code only to migrate values", str(added_code(least[IN_USE], least[FIRST])),
+              str(MIGRATION_AIM)],
              ["  tables for it", str(least[IN_USE].tables - least[FIRST].tables), ""],
              ] if FIRST in least else []
     return [

@@ -35,7 +35,7 @@ def test_figures_stay_where_they_are(tmp_path: Path) -> None:
     assert 100 < added_code(zig_in_use, first) <= 460
     assert 36 < figures.store <= 108
     assert 100 < max(figures.stack.values()) <= 256
-    assert {"mount", "format", "commit", "set", "touch", "unlock", "wipe", "seed"} == set(
+    assert {"mount", "format", "commit", "set", "touch", "unlock", "wipe", "provision"} == set(
         figures.stack)
 
 

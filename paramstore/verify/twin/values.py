@@ -70,7 +70,7 @@ class RamValues:
     def check(self, repair: bool = False) -> Status:
         """Return ERR_RULE if a rule is broken, else ERR_LIMIT if a limit is, else OK.
 
-        With `repair`, give defaults to each parameter that breaks a limit, then to the two parameters
+        With `repair`, give defaults to each parameter that breaks a limit, then to both parameters
         of each broken rule, until no rule is broken. Texts are filled with 0 behind their end.
         """
         status = Status.OK
