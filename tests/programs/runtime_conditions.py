@@ -26,7 +26,7 @@ from paramstore.core.disk import write_text
 from paramstore.core.errors import ToolError
 from paramstore.firmware.generate import runtime_files
 from paramstore.verify.rig.toolchain import Compiler
-from tests.programs.runtime_coverage import CAMPAIGNS, ROOT, TESTS
+from tests.programs.runtime_coverage import CAMPAIGN_WORDS, ROOT, TESTS
 
 CLANG = Compiler("clang-19", ("clang-19",))
 FLAGS = ("-std=c99", "-O0", "-fPIC", "-fprofile-instr-generate", "-fcoverage-mapping",
@@ -143,7 +143,7 @@ def report(decisions: Sequence[Decision], command: str) -> list[str]:
              f"decisions of two or more conditions  {len(decisions)}",
              f"conditions in them                   {len(conditions)}",
              f"shown to decide alone                {sum(conditions)}", "",
-             f"campaign: `paramstore prove --quick` of {' and '.join(CAMPAIGNS)}",
+             f"campaign: {CAMPAIGN_WORDS}",
              f"tests: {' '.join(TESTS)}", "", f"Argued, not shown: {len(ARGUED)} conditions"]
     for argued in ARGUED:
         lines += ["", f"  condition {argued.condition} of {argued.decision}", f"    {argued.why}"]

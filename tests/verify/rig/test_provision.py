@@ -122,18 +122,31 @@ def half_a_record() -> bytes:
     return IMAGE[:at] + b"\xff" * PLAN.part.page + IMAGE[at + PLAN.part.page:]
 
 
+def used(first: int, behind: bool) -> bytes:
+    """The image with record `first` of a group in slot 0, and maybe one behind its copies."""
+    ring, data = PLAN.ring("settings"), bytearray(IMAGE)
+    body = encode_body(ring, VALUES["settings"])
+    copies = ring.group.copies
+    for slot, number in ((0, first), *([(copies, copies + 1)] if behind else [])):
+        record = build_record(PLAN, ring, number, body)
+        data[ring.address(slot):ring.address(slot) + len(record)] = record
+    return bytes(data)
+
+
 def wrong_images() -> dict[str, bytes]:
     """Images that must not be taken."""
     damaged = bytearray(IMAGE)
     damaged[PLAN.ring("settings").address(0) + 7] ^= 0x10
     other = pack(replace(PLAN, release=1), VALUES)
     return {"damaged": bytes(damaged), "another release": other, "erased": b"\xff" * len(IMAGE),
-            "half a record": half_a_record()}
+            "half a record": half_a_record(),
+            "a unit in use": used(1, behind=True),
+            "a unit in use for long": used(PLAN.ring("settings").slots + 1, behind=False)}
 
 
 @pytest.mark.parametrize("name", wrong_images())
 def test_a_wrong_image_is_refused_before_anything_is_written(name: str) -> None:
-    """Damaged, or of another layout or release."""
+    """Damaged, of another layout or release, or a dump of a unit in use."""
     engines = Engines(PLAN)
     assert Status.ERR_LAYOUT is boot_and_provision(engines, wrong_images()[name])
     assert 0 == engines.device.cycles
