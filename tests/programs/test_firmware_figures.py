@@ -22,17 +22,18 @@ from tests.programs.firmware_figures import (
 )
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
+MARGIN = 32  # bytes of code that another version of the compiler may add
 
 
 def test_figures_stay_where_they_are(tmp_path: Path) -> None:
-    """Bounds a little above what was measured last: lower them when the code gets smaller."""
+    """Bounds are what was measured last and a margin: lower them when the code gets smaller."""
     figures = measure(SCHEMAS / "tank_probe.toml", tmp_path)
     zig_in_use = figures.code[0]
     assert ("zig (clang)", "in use") == (zig_in_use.compiler, zig_in_use.calls)
-    assert 1500 < zig_in_use.runtime <= 6250
-    assert zig_in_use.support <= 250
+    assert 1500 < zig_in_use.runtime <= 6178 + MARGIN
+    assert zig_in_use.support <= 184 + MARGIN
     first = next(c for c in figures.code if c.calls == "in use, no earlier release")
-    assert 100 < added_code(zig_in_use, first) <= 460
+    assert 100 < added_code(zig_in_use, first) <= 406 + MARGIN
     assert 36 < figures.store <= 108
     assert 100 < max(figures.stack.values()) <= 256
     assert {"mount", "format", "commit", "set", "touch", "unlock", "wipe", "provision"} == set(
@@ -40,13 +41,17 @@ def test_figures_stay_where_they_are(tmp_path: Path) -> None:
 
 
 def test_the_stack_is_what_porting_md_says(tmp_path: Path) -> None:
-    """The deepest call by its name, and what the port in software adds."""
+    """Of the calls that it names, the deepest ones, and what the port in software adds."""
     figures = measure(SCHEMAS / "tank_probe.toml", tmp_path)
     page = " ".join((files("paramstore.firmware") / "PORTING.md").read_text("utf-8").split())
-    said = re.search(r"at most (\d+) bytes \(`ps_(\w+)`.*?port in software adds (\d+) bytes", page)
+    said = re.search(r"at most (\d+) bytes of stack \((.*?)\), .*?port in software adds (\d+) ",
+                     page)
     assert said is not None
-    deepest = max(figures.stack, key=lambda name: figures.stack[name])
-    assert (str(figures.stack[deepest]), deepest, str(figures.port_stack)) == said.groups()
+    named = {name: int(used) for name, used in re.findall(r"`ps_(\w+)` (\d+)", said[2])}
+    assert named == {name: figures.stack[name] for name in named}
+    others = [used for name, used in figures.stack.items() if name not in named]
+    assert max(others) < min(named.values()) <= max(named.values()) == int(said[1])
+    assert figures.port_stack == int(said[3])
 
 
 def test_the_symbols_account_for_the_whole_program(tmp_path: Path) -> None:
