@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
-from paramstore.layout.moves import Arithmetic, Conversion, convert, may_round
+from paramstore.layout.migrations import Arithmetic, Conversion, convert, may_round
 from paramstore.releases.conversion import NoConversion, Via, host_conversion_of, via_along
 from paramstore.schema.model import Field
 

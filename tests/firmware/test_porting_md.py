@@ -31,7 +31,7 @@ void board_do_the_work(void);
 uint16_t board_microseconds(void);
 void store_begin(void);
 void store_begin_in_software(void);
-void store_begin_seeded(void);
+void store_begin_provisioned(void);
 ps_status_t store_set_interval(uint16_t seconds);
 ps_status_t store_set_ph_low(float ph);
 void main_loop(void);

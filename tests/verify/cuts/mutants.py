@@ -41,7 +41,7 @@ SERVED = "tests/verify/rig/test_served.py::"
 BAD_READS = "tests/verify/rig/test_bad_reads.py"
 TROUBLE = "tests/verify/rig/test_trouble.py::"
 TWIN = "tests/verify/rig/test_twin.py::"
-SEED = "tests/verify/rig/test_seed.py::"
+PROVISION = "tests/verify/rig/test_provision.py::"
 WIRES = "tests/verify/twin/test_wire.py::"
 CUTS = "tests/verify/twin/test_power_cuts.py::"
 FINDING = "tests/verify/twin/test_newest.py::"
@@ -357,10 +357,10 @@ IN_C = (
 
     # ---- Factory images and releases ----
     Mutant("factory image not checked", "image != NULL && !image_ok(store, image)", "false",
-           SEED + "test_a_wrong_image_is_refused_before_anything_is_written", of_test="I13"),
+           PROVISION + "test_a_wrong_image_is_refused_before_anything_is_written", of_test="I13"),
     Mutant("seed writes over what is there",
            "ring->sequence == SEQ_NONE && (ring->health & PS_HEALTH_MIGRATED) == 0u", "true",
-           SEED + "test_what_has_a_record_stays", of_test="I2"),
+           PROVISION + "test_what_has_a_record_stays", of_test="I2"),
     Mutant("record of a later release given an older revision",
            "return is_later(group, ring) ? ring->revision : group->revision;",
            "return ring == NULL ? 0u : group->revision;", "tests/releases/test_matrix.py",
