@@ -12,8 +12,8 @@ from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.core.disk import read_text
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.report.findings import count_line, findings_text
-from paramstore.schema.reader import load_schema
-from tests.calibrate.bench import LINE, SCHEMA, recipe_of
+from paramstore.schema.reader import load_schema, read_schema
+from tests.calibrate.bench import LINE, SCHEMA, SCHEMA_TEXT, recipe_of
 from tests.goldens import golden
 
 ROOT = Path(__file__).parents[2]
@@ -152,3 +152,33 @@ def test_a_range_has_two_ends(low: int, high: int, good: bool) -> None:
         with pytest.raises(FindingsError) as caught:
             recipe_of(body)
         assert ["PS804"] == [f.code for f in caught.value.findings]
+
+
+@pytest.mark.parametrize(("low", "right"), [(0, False), (-1, False), (0.001, True)])
+def test_a_resistance_is_greater_than_0(low: float, right: bool) -> None:
+    """So a range of readings in ohm begins above it."""
+    lines = f'model = "beta"\nbeta = "cal.beta"\nr25 = "cal.r25"\nfrom = {low}\n'
+    try:
+        recipe_of(lines)
+    except FindingsError as error:
+        assert ["a resistance is greater than 0"] == [f.message for f in error.findings]
+        assert not right
+    else:
+        assert right
+
+
+@pytest.mark.parametrize(("degree", "right"), [(1, True), (2, False)])
+def test_an_array_of_2_takes_a_line(degree: int, right: bool) -> None:
+    """As a polynomial of degree 1, and of none above."""
+    schema, _ = read_schema(SourceText("two.toml", SCHEMA_TEXT.replace(
+        'poly = { type = "f64", count = 4 }', 'poly = { type = "f64", count = 2 }')))
+    text = ('[calibration.one]\nmodel = "polynomial"\nreading_unit = "V"\nreference_unit = "m"\n'
+            f'coefficients = "cal.poly"\ndegree = {degree}\n')
+    try:
+        read_recipe(schema, SourceText("recipe.toml", text))
+    except FindingsError as error:
+        assert ["a polynomial of degree 2 has 3 coefficients, `cal.poly` has room for 2"] == [
+            f.message for f in error.findings]
+        assert not right
+    else:
+        assert right

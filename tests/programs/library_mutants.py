@@ -33,6 +33,7 @@ from tests.programs.progress import Progress
 from tests.programs.small_changes import KINDS, changes
 
 EQUAL = Path(__file__).with_name("equal_mutants.toml")
+_ENDLESS = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,7 @@ class Outcome:
 
     room: str
     possible: int
+    chosen: int = 0
     caught: list[Mutant] = field(default_factory=list)
     survived: list[Mutant] = field(default_factory=list)
     argued: list[Mutant] = field(default_factory=list)
@@ -122,7 +124,8 @@ def judged(bench: Bench, room: str, options: argparse.Namespace,
     among = [m for m in possible
              if any(word in f"{m.file}:{m.change.within}" for word in options.of or [""])]
     todo = chosen(among, f"{options.seed} {room}", options.count)
-    outcome, argued, progress = Outcome(room, len(possible)), {e.key for e in equal}, Progress()
+    outcome, argued = Outcome(room, len(possible), len(todo)), {e.key for e in equal}
+    progress = Progress()
     for number, (mutant, noticed) in enumerate(bench.judge(todo, options.minutes)):
         outcome.add(mutant, noticed, mutant.key in argued)
         if mutant in outcome.survived:
@@ -136,6 +139,8 @@ def report(outcome: Outcome, equal: Sequence[Equal]) -> list[str]:
     def of(kind: str, among: Sequence[Mutant]) -> int:
         return sum(kind in ("all", m.change.kind) for m in among)
 
+    made = len(outcome.caught) + len(outcome.survived) + len(outcome.argued)
+    late = outcome.chosen - made
     rows = []
     for kind in (*KINDS, "all"):
         found = [of(kind, among) for among in (outcome.caught, outcome.survived, outcome.argued)]
@@ -145,7 +150,9 @@ def report(outcome: Outcome, equal: Sequence[Equal]) -> list[str]:
     why = {e.key: e.why for e in equal}
     return [
         f"{outcome.room}: {outcome.share:.1%} of the mistakes noticed that can be "
-        f"({outcome.possible} could be made)", "", *table(columns, rows),
+        f"({outcome.possible} could be made)",
+        *([f"not made for want of time: {late}, most of what runs while tests are collected"]
+          if late > 0 else []), "", *table(columns, rows),
         *(f"missed: {m}" for m in outcome.survived),
         *(f"equal: {m}: {why[m.key]}" for m in outcome.argued),
         *(f"said to be equal, but noticed: {m}" for m in outcome.wrong)]
@@ -158,7 +165,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--count", type=int, default=100, help="mistakes in each room; 0 for all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--of", action="append", help="only in places with this: FILE:FUNCTION")
-    parser.add_argument("--minutes", type=float, default=1e6, help="stop a room after this time")
+    parser.add_argument("--minutes", type=float, default=_ENDLESS,
+                        help="stop a room after this time")
     parser.add_argument("--to", type=Path, help="a folder for a file of each room")
     options = parser.parse_args(arguments)
     equal = read_equal(EQUAL.read_text("utf-8"))
@@ -173,10 +181,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         lines = report(outcome, equal)
         print(*lines, "", sep="\n", flush=True)
         if options.to is not None:
-            command = f"python -m tests.programs.library_mutants {room} --seed {options.seed}"
+            command = (f"python -m tests.programs.library_mutants {room} --seed {options.seed} "
+                       f"--count {options.count}")
+            if options.minutes < _ENDLESS:
+                command += f" --minutes {options.minutes:g}"
             make_folder(options.to)
-            write_text(options.to / f"{room}.txt", "\n".join(
-                [f"{command} --count {options.count}", "", *lines, ""]))
+            write_text(options.to / f"{room}.txt", "\n".join([command, "", *lines, ""]))
         wrong |= bool(outcome.survived or outcome.wrong)
     return int(wrong)
 

@@ -51,6 +51,22 @@ def test_schema_is_read_as_it_was_spelled(schema: Schema) -> None:
     assert (schema, ()) == (found, warnings)
 
 
+@pytest.mark.parametrize(("text", "what"), [
+    (STORE.replace("demo", "NAME") + GROUP + 'x = { type = "u8" }', "store"),
+    (STORE + GROUP.replace("group.settings", "group.NAME") + 'x = { type = "u8" }', "group"),
+    (STORE + GROUP + 'NAME = { type = "u8" }', "parameter"),
+    (STORE + GROUP + 'x = { type = "enum", members = ["NAME", "b"] }', "member"),
+])
+def test_names_have_up_to_48_characters(text: str, what: str) -> None:
+    """One more is refused at its place, whatever it names."""
+    read(text.replace("NAME", "n" * 48))
+    with pytest.raises(FindingsError) as caught:
+        read(text.replace("NAME", "n" * 49))
+    (finding,) = caught.value.findings
+    assert finding.message == f"the name of a {what} has 49 characters, more than 48"
+    assert finding.span is not None
+
+
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_examples_have_no_mistakes(path: Path) -> None:
     """The schemas that ship are read without a warning."""
