@@ -153,7 +153,7 @@ def _odd_value(spot: _Spot) -> _Guess | None:
         return None
     word = re.match(r"[^\s,}\]#]+", spot.rest)
     text = word[0] if word else spot.rest[:1]
-    if text.lower() in ("true", "false", "yes", "no", "on"):
+    if text.lower() in ("true", "false", "yes", "no", "on", "off"):
         right = "true" if text.lower() in ("true", "yes", "on") else "false"
         return _Guess(f"`{text}` is not a value", f"write `{right}` for a bool, or put a text in "
                       "quotes", length=len(text))
@@ -223,7 +223,7 @@ def _no_equals(spot: _Spot) -> _Guess | None:
     if spot.rest.startswith(":"):
         return _Guess("a key and its value are joined with `=`, not `:`", "write `=`", length=1)
     words = (spot.before + spot.rest).split("=")[0].split()
-    if len(words) > 1 and "=" in spot.rest:
+    if len(words) > 1 and "=" in spot.rest and all(re.fullmatch(r"[\w-]+", w) for w in words):
         return _Guess("a key is one word", f"write `{'_'.join(words)}`")
     return _Guess("`=` and a value are missing behind the key", "write `KEY = VALUE`; a comment "
                   "begins with `#`", length=1)
@@ -251,6 +251,8 @@ def _broken_number(spot: _Spot) -> _Guess | None:
         return _Guess("a number cannot end with its point", f"write `{written}.0`", back=back,
                       length=back + 1)
     glued = re.match(r"[\w.:-]+", spot.rest)
+    if glued and re.fullmatch(r"\d{4}-\d\d-\d\d.*|\d\d:\d\d.*", written + glued[0]):
+        return _no_such_day(back, back + glued.end())
     if glued and re.fullmatch(r"\d+", written) and re.match(r"-\d", spot.rest):
         return _Guess("a date has four, two and two digits", "write it like `2026-01-31`",
                       back=back, length=back + glued.end())
@@ -308,8 +310,12 @@ def _bad_date(spot: _Spot) -> _Guess | None:
     if not spot.has("date"):
         return None
     found = re.match(r"[\d:.TtZz+-]+", spot.rest)
-    return _Guess("there is no such day or time", "write dates as year-month-day: `2026-01-31`",
-                  length=found.end() if found else 1)
+    return _no_such_day(0, found.end() if found else 1)
+
+
+def _no_such_day(back: int, length: int) -> _Guess:
+    return _Guess("there is no such day or time", "write dates as year-month-day: `2026-01-31`, "
+                  "times as `23:59:00`", back=back, length=length)
 
 
 _RULES: tuple[Callable[[_Spot], _Guess | None], ...] = (
