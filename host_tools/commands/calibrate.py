@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from host_tools.as_found import found_in_dumps, found_on_record, serial_in
 from host_tools.options import (
     gathered,
     json_option,
     output_option,
     picture_option,
+    records_option,
     release_option,
     serial_option,
     values_option,
 )
 from host_tools.streams import STDIN, read_bytes, read_source, write_bytes
-from host_tools.terminal import answer, say_caution, show_findings
+from host_tools.terminal import answer, say, say_caution, show_findings
 
 if TYPE_CHECKING:
+    from paramstore.calibrate.as_found import FoundValues
     from paramstore.calibrate.recipe import Recipe
     from paramstore.calibrate.result import Outcome
     from paramstore.calibrate.table import Table
     from paramstore.core.errors import Finding
     from paramstore.image.values import GivenValues
+    from paramstore.releases.project import Project
     from paramstore.schema.model import Schema
 
 
@@ -57,7 +62,8 @@ def read_tables(recipe: Recipe, arguments: tuple[str, ...]) -> dict[str, Table]:
 def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
                 output: str) -> Iterator[tuple[str, str]]:
     """Yield path and text of each values file: one, or one for each serial number in a folder, and
-    there one more of what was measured once for all units."""
+    there one more of what was measured once for all units. What is not accepted has none."""
+    from paramstore.calibrate.acceptance import Decision
     from paramstore.calibrate.recipe import ALL_UNITS_FILE
     from paramstore.core.errors import ToolError
     from paramstore.image.values_out import values_toml
@@ -70,12 +76,15 @@ def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
         raise ToolError("the tables have no serial numbers to name files by",
                         "give a file with -o, such as unit.toml; or the unit with --serial")
     for unit in outcome.units:
+        if not outcome.goes_out(unit):
+            continue
         merged = {group: dict(fields) for group, fields in (base.values if base else {}).items()}
         for group, fields in unit.values.items():
             merged.setdefault(group, {}).update(fields)
         path = output if single else str(Path(output) / f"{unit.serial}.toml")
         yield path, values_toml(schema, merged)
-    if not single and outcome.common:
+    if not single and outcome.common and all(r.left in (None, Decision.PASS)
+                                             for r in outcome.common):
         yield str(Path(output) / ALL_UNITS_FILE), values_toml(schema, outcome.common_values)
 
 
@@ -99,8 +108,53 @@ class CalibrateOptions:
     values: str | None
     picture: str | None
     details: bool | None
+    as_found: str | None
+    records: str | None
+    date: datetime | None
+    person: str
+    ambient: str
     serial: str | None
     release: int | None
+
+
+def shown(text: str, option: str) -> str:
+    """Return a text that goes into records; ToolError if it could not be shown there."""
+    from paramstore.core.errors import ToolError
+    from paramstore.core.text import first_unprintable
+
+    if first_unprintable(text):
+        raise ToolError(f"{option} has a character that does not print",
+                        "type the text anew, in letters, signs and blanks")
+    return text
+
+
+def serials_of(recipe: Recipe, tables: Mapping[str, Table], serial: str) -> list[str]:
+    """Return the units that tables are of; `serial` where a table does not say it."""
+    own = [t for n, t in tables.items() if (c := recipe.calibration(n)) and not c.all_units]
+    return list(dict.fromkeys(s or serial for t in own for s in t.units))
+
+
+def found_values(project: Project, schema: str, model: Schema, recipe: Recipe,
+                 options: CalibrateOptions, serials: list[str]) -> dict[str, FoundValues]:
+    """Return what each unit held before, by serial number, as far as that is asked for. ToolError
+    if a dump holds the serial number of another unit."""
+    from paramstore.core.errors import ToolError
+
+    if options.as_found is not None and options.records is not None:
+        raise ToolError("--as-found and --records both say what a unit held before",
+                        "leave one of them out")
+    if options.as_found is not None:
+        found = dict(found_in_dumps(options.as_found, project, schema, model, serials))
+    elif options.records is not None:
+        return dict(found_on_record(options.records, model, serials))
+    else:
+        return {}
+    for serial, values in found.items():
+        held = serial_in(model, recipe.serial.name, values) if recipe.serial else ""
+        if serial and held not in ("", serial):
+            raise ToolError(f"the dump of unit {serial} is of unit {held}",
+                            "give the dump of the unit that was measured")
+    return found
 
 
 @click.command()
@@ -114,6 +168,13 @@ class CalibrateOptions:
     picture_option,
     click.option("--details/--no-details", default=None,
                  help="Every unit and point, or a line for each unit (default: by their number)."),
+    click.option("--as-found", metavar="PATH", help="What the unit held before: its dump, or a "
+                 "folder with a dump named by the serial number of each unit."),
+    records_option,
+    click.option("--date", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
+                 help="Date of the measurements, such as 2026-02-17."),
+    click.option("--person", metavar="NAME", default="", help="Who measured."),
+    click.option("--ambient", metavar="TEXT", default="", help="Ambient conditions."),
     serial_option,
     release_option)
 @json_option
@@ -124,37 +185,51 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     Fit the measurements in each TABLE (CSV) with the model that RECIPE has under NAME, store the
     results in the parameters of SCHEMA, and tell what that makes of every point. Outliers are
     told, never taken out. What --values gives goes into every values file as well. A table without
-    a column `serial` is of the unit that --serial names. Exit code 1: an input has mistakes, or a
-    result breaks a limit; nothing was written.
+    a column `serial` is of the unit that --serial names. Errors as found need what the unit held
+    before: its dump (--as-found), or its record (--records). Exit code 0: done, and every unit
+    passes where the recipe has limits. Exit code 1: a unit fails, or that is not decidable, and
+    has no values file then; or an input has mistakes, or a result breaks a limit of the schema, and
+    nothing was written.
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
     from paramstore.core.disk import make_folder
     from paramstore.image.values import read_values
     from paramstore.releases.project import open_project
-    from paramstore.report.calibration import calibration_data, calibration_text
+    from paramstore.report.calibration import calibration_text
+    from paramstore.report.calibration_data import calibration_data
     from paramstore.report.residual_plot import residual_svg
 
     project = open_project(read_source(schema))
     model = project.release(options.release).schema
-    procedure = read_recipe(model, read_source(recipe))
+    procedure = read_recipe(model, read_source(recipe)).given(
+        options.date.date() if options.date else None, shown(options.person, "--person"),
+        shown(options.ambient, "--ambient"))
     values, output = options.values, options.output
     base = read_values(model, read_source(values), partial=True) if values else None
     measured = read_tables(procedure, tables)
-    outcome = calibrate(procedure, measured, checked_serial(options.serial))
+    serial = checked_serial(options.serial)
+    found = found_values(project, schema, model, procedure, options,
+                         serials_of(procedure, measured, serial))
+    outcome = calibrate(procedure, measured, serial, found)
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),
                                      *outcome.warnings)
     paths = [t.source.path for t in measured.values()]
-    inputs = (schema, recipe, values, *(p for p in paths if p != STDIN))
+    inputs = (schema, recipe, values, options.as_found, options.records,
+              *(p for p in paths if p != STDIN))
     files = list(value_files(model, outcome, base, output)) if output else []
     if options.picture:
         write_bytes(options.picture, residual_svg(outcome).encode("utf-8"), inputs, "--svg")
     answer(findings, lambda: calibration_data(outcome),
            lambda: calibration_text(outcome, details=options.details),
            tell=lambda: show_findings(findings))
-    if output and files[0][0] != output:
-        make_folder(output)
+    if files and files[0][0] != output:
+        make_folder(output or "")
     for path, text in files:
         write_bytes(path, text.encode("utf-8"), inputs)
+    for unit in outcome.units if output else ():
+        if not outcome.goes_out(unit):
+            say(f"unit {unit.serial}: ".replace("unit : ", "")
+                + "no values file, for it is not accepted", err=True)
     say_caution()
-    return 0
+    return 0 if outcome.accepted else 1

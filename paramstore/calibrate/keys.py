@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from paramstore.calibrate.record_keys import PARTICULAR_KEYS
 from paramstore.located.json_schema import tables_of
 from paramstore.located.keys import BOOL, INTEGER, NUMBER, TABLE, TEXT, Key, key_table
 from paramstore.schema.identifiers import NAME_SCHEMA
@@ -38,6 +39,7 @@ COMMON_KEYS = key_table(
         "measured.", "to = 4095", **_ANY),
     Key("all_units", BOOL, "Measured once, on one unit or in common; its results go into every "
         "unit, and its table has no column `serial`.", "all_units = true", default=False),
+    *PARTICULAR_KEYS.values(),
 )
 
 _READING = Key("reading_unit", TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',

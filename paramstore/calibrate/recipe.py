@@ -7,11 +7,14 @@ procedure that a test bench may change any day. Frozen data; knows no TOML.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from datetime import date
 from fractions import Fraction
 from typing import Any
 
+from paramstore.calibrate.acceptance import Acceptance
 from paramstore.calibrate.keys import MODELS, ModelInfo
+from paramstore.calibrate.particulars import Particulars
 from paramstore.core.errors import SourceText, Span
 from paramstore.schema.model import Field, Group, Parameter
 
@@ -48,7 +51,8 @@ class FedParameter:
 class Calibration:
     """One table of a recipe. `options` has the other keys of the model, by name, with defaults.
 
-    `reading_factor` turns a reading of the table into the unit the model computes in.
+    `reading_factor` turns a reading of the table into the unit the model computes in. `stores` has
+    the parameters for `particulars`, by their keys; without `acceptance` no error is judged.
     """
 
     name: str
@@ -60,6 +64,9 @@ class Calibration:
     span: Span
     doc: str = ""
     reading_factor: Fraction = Fraction(1)
+    particulars: Particulars = field(default_factory=Particulars)
+    stores: dict[str, FedParameter] = field(default_factory=dict)
+    acceptance: Acceptance | None = None
 
     @property
     def info(self) -> ModelInfo:
@@ -89,6 +96,12 @@ class Recipe:
     source: SourceText
     calibrations: tuple[Calibration, ...]
     serial: FedParameter | None = None
+
+    def given(self, measured: date | None = None, person: str = "", ambient: str = "") -> Recipe:
+        """Return the recipe with what was given for this run."""
+        return replace(self, calibrations=tuple(
+            replace(c, particulars=c.particulars.given(measured, person, ambient))
+            for c in self.calibrations))
 
     def calibration(self, name: str) -> Calibration | None:
         """Return the calibration called `name`, None if there is none."""

@@ -16,6 +16,7 @@ from paramstore.calibrate.keys import (
 )
 from paramstore.calibrate.recipe import Calibration, FedParameter, Recipe
 from paramstore.calibrate.recipe_units import with_units
+from paramstore.calibrate.record_reader import read_acceptance, read_particulars, read_stores
 from paramstore.core.errors import FindingsError, SourceText, Span
 from paramstore.core.words import code_list, did_you_mean, near_words
 from paramstore.located.source import load_document
@@ -57,7 +58,8 @@ def read_recipe(schema: Schema, source: SourceText) -> Recipe:
 class _Reader:
     validator: Validator
     schema: Schema
-    fed: dict[str, Span] = field(default_factory=dict)
+    fed: dict[str, tuple[Span, str]] = field(default_factory=dict)
+    """Where a parameter was named, and for which of the particulars, "" for a result."""
 
     def calibrations(self, root: CheckedTable) -> list[Calibration]:
         tables = root.get("calibration", {})
@@ -91,6 +93,9 @@ class _Reader:
         assert table is not None
         targets = self._targets(table, info)
         self._check_options(table, info)
+        particulars = read_particulars(table)
+        acceptance = read_acceptance(table)
+        stores = read_stores(table, self._target, particulars)
         if table.spoilt or targets is None:
             return None
         options = {k: table.get(k, key.default) for k, key in (COMMON_KEYS | info.keys).items()
@@ -98,7 +103,8 @@ class _Reader:
         calibration = Calibration(
             name, model, options.get("reading_unit", info.reading_unit),
             options.get("reference_unit", info.reference_unit), targets, options,
-            self.validator.key(*path), options["doc"])
+            self.validator.key(*path), options["doc"], particulars=particulars, stores=stores,
+            acceptance=acceptance)
         return with_units(self.validator, table, calibration)
 
     def _model(self, path: tuple[str, str]) -> str | None:
@@ -130,7 +136,7 @@ class _Reader:
                 targets[output.key] = target
         return targets if sound else None
 
-    def _target(self, text: str, span: Span) -> FedParameter | None:
+    def _target(self, text: str, span: Span, what: str = "") -> FedParameter | None:
         names = [f"{g.name}.{p.name}" for g in self.schema.groups for p in g.parameters]
         if text not in names:
             bare = [n for n in names if n.partition(".")[2] == text]
@@ -138,12 +144,12 @@ class _Reader:
                     or "write GROUP.PARAMETER, as in the schema")
             self.validator.add("PS803", f"the schema has no parameter `{text}`", span, help=help)
             return None
-        if text in self.fed:
+        if text in self.fed and (not what or self.fed[text][1] != what):
             self.validator.add("PS805", f"`{text}` is given twice", span, label="again here",
-                               also=((self.fed[text], "first here"),),
+                               also=((self.fed[text][0], "first here"),),
                                help="one parameter takes one result: take one out")
             return None
-        self.fed[text] = span
+        self.fed[text] = span, what
         group_name, _, name = text.partition(".")
         group = self.schema.group(group_name)
         return FedParameter(group, group.parameter(name), span)

@@ -6,15 +6,19 @@ is what the firmware will show minus what the reference says.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from enum import Enum
 
+from paramstore.calibrate.acceptance import Decision, all_of
 from paramstore.calibrate.recipe import Calibration
 from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.errors import Finding, SourceText
 from paramstore.core.scalars import Raw
 
-__all__ = ["Fact", "Outcome", "OutlierState", "Point", "Result", "StoredNumber", "UnitResult"]
+__all__ = ["AsFound", "Drift", "Fact", "Outcome", "OutlierState", "Point", "Result", "StoredNumber",
+           "UnitResult"]
 
 
 class OutlierState(Enum):
@@ -45,6 +49,11 @@ class Point:
     chance: float | None = None
     state: OutlierState = OutlierState.UNKNOWN
     budget: UncertaintyBudget | None = None
+
+    @property
+    def expanded(self) -> float | None:
+        """The expanded uncertainty U of the fitted value; None if too little is known."""
+        return None if self.budget is None else self.budget.expanded
 
     @property
     def outlier(self) -> bool:
@@ -79,6 +88,37 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """One number of a parameter, before and after a calibration, in the unit of the parameter."""
+
+    name: str
+    unit: str
+    found: float
+    left: float
+
+    @property
+    def change(self) -> float:
+        """What the calibration changed."""
+        return self.left - self.found
+
+
+@dataclass(frozen=True, slots=True)
+class AsFound:
+    """What the unit held before the calibration, and what it showed then at the same points.
+
+    `source` says where that was read. `errors` belong to the points; None where the old values give
+    no result. `since` is the date of the calibration that gave them, None if that is not known.
+    `defaults`: the unit had no record of some of them, and served defaults.
+    """
+
+    source: str
+    errors: tuple[float | None, ...]
+    numbers: tuple[Drift, ...]
+    since: date | None = None
+    defaults: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Result:
     """One calibration of one unit.
 
@@ -103,6 +143,34 @@ class Result:
     storage_at: float
     facts: tuple[Fact, ...]
     raws: dict[str, dict[str, tuple[Raw, ...]]]
+    found: AsFound | None = None
+
+    @property
+    def left_decisions(self) -> tuple[Decision, ...]:
+        """What the error of each point, as stored, comes to; () without limits in the recipe."""
+        return self._decisions([p.stored_error for p in self.points])
+
+    @property
+    def found_decisions(self) -> tuple[Decision, ...]:
+        """What the error of each point as found comes to; () if that is not known."""
+        return self._decisions(self.found.errors) if self.found else ()
+
+    def _decisions(self, errors: Sequence[float | None]) -> tuple[Decision, ...]:
+        accept = self.calibration.acceptance
+        return () if accept is None else tuple(
+            Decision.FAIL if error is None else
+            accept.decide(error, point.reference, point.expanded)
+            for error, point in zip(errors, self.points, strict=True))
+
+    @property
+    def left(self) -> Decision | None:
+        """Whether the unit is accepted as left; None without limits in the recipe."""
+        return all_of(self.left_decisions) if self.left_decisions else None
+
+    @property
+    def as_found(self) -> Decision | None:
+        """Whether the unit was within its limits as found; None if that is not known."""
+        return all_of(self.found_decisions) if self.found_decisions else None
 
     @property
     def deviation_unit(self) -> str:
@@ -158,6 +226,20 @@ class Outcome:
             for group, fields in result.raws.items():
                 values.setdefault(group, {}).update(fields)
         return values
+
+    def decision(self, unit: UnitResult) -> Decision | None:
+        """Return whether a unit is accepted as left; None if no calibration of it has limits."""
+        decisions = [r.left for r in self.of(unit) if r.left is not None]
+        return all_of(decisions) if decisions else None
+
+    def goes_out(self, unit: UnitResult) -> bool:
+        """Whether a unit passes, or nobody asks that of it."""
+        return self.decision(unit) in (None, Decision.PASS)
+
+    @property
+    def accepted(self) -> bool:
+        """Whether no unit failed, and none is left undecided."""
+        return all(self.goes_out(unit) for unit in self.units)
 
     def of(self, unit: UnitResult) -> tuple[Result, ...]:
         """Return all that a unit is calibrated by."""

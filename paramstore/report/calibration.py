@@ -1,6 +1,7 @@
-"""A calibration for people and for programs: what was fitted, what is stored, and the errors.
+"""A calibration for people: what was fitted, what is stored, and the errors.
 
-Every figure is computed in `calibrate`; this module only words it. `residual_plot` draws it.
+Every figure is computed in `calibrate`; this module only words it. `residual_plot` draws it,
+`calibration_data` is for programs.
 """
 
 from __future__ import annotations
@@ -9,15 +10,15 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber, UnitResult
-from paramstore.core.text import JsonObject, printable
+from paramstore.calibrate.acceptance import Decision
+from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber
+from paramstore.calibrate.uncertainty import UncertaintyBudget
+from paramstore.core.text import printable
 from paramstore.core.words import plural
 from paramstore.report.tables import Column, table
 
-__all__ = ["DATA_VERSION", "calibration_data", "calibration_text", "error_text"]
+__all__ = ["calibration_text", "decision_words", "error_text", "uncertainty_words", "unit_of"]
 
-DATA_VERSION = 1
-"""Grows when a key changes its meaning or goes away."""
 LINE = 96
 
 
@@ -32,15 +33,6 @@ def calibration_text(outcome: Outcome, *, details: bool | None = None) -> str:
     else:
         blocks = list(_overview(outcome))
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
-
-
-def calibration_data(outcome: Outcome) -> JsonObject:
-    """Return every unit, calibration and point as data that JSON can hold.
-
-    Units are named beside the numbers; errors are what the firmware shows minus the reference.
-    """
-    return {"schema_version": DATA_VERSION, "units": [_unit_data(u) for u in outcome.units],
-            "all_units": [_result_data(r) for r in outcome.common]}
 
 
 def error_text(error: float, worst: float) -> str:
@@ -111,14 +103,52 @@ def _summary(result: Result) -> Iterator[str]:
         yield _line("scatter", "unknown: the fit goes through every point, right or wrong")
     low, high = (f"{v:g}" for v in result.reach)
     between = f"between {low} and {high} {result.calibration.reading_unit}".rstrip()
-    if result.fit_uncertainty is not None:
-        yield _line("uncertainty", f"up to {_amount(result, result.fit_uncertainty)} {between} "
-                    "(standard uncertainty of the fit)")
+    if result.budget is not None:
+        yield _line("uncertainty", f"up to {uncertainty_words(result.budget, unit_of(result))} "
+                    f"{between}")
     yield _line("storing adds", f"up to {_amount(result, result.storage_error)} {between}")
     judged = [p for p in result.points if p.chance is not None]
     names = ", ".join(str(p.line) for p in judged if p.outlier)
     yield _line("outliers", (f"line {names}" if names else "none") if judged
                 else "cannot be told from so few points")
+    yield from _as_found(result)
+    accept = result.calibration.acceptance
+    if accept is not None and result.left is not None:
+        yield _line("as left", decision_words(result.left))
+        yield _line("accepted", accept.rule(unit_of(result)))
+
+
+def uncertainty_words(budget: UncertaintyBudget, unit: str) -> str:
+    """Return an expanded uncertainty as it is stated: U, unit, k and degrees of freedom."""
+    freedom = "infinite" if budget.freedom is None else f"{budget.freedom:.3g}"
+    return (f"U = {budget.expanded:.2g} {unit}".rstrip()
+            + f" (k = {budget.factor:.2f}, {freedom} degrees of freedom)")
+
+
+def decision_words(decision: Decision) -> str:
+    """Return a result of acceptance as it is shown."""
+    return {Decision.PASS: "pass", Decision.FAIL: "FAIL"}.get(decision, "not decidable")
+
+
+def _as_found(result: Result) -> Iterator[str]:
+    found = result.found
+    if found is None:
+        return
+    pairs = [(e, p) for e, p in zip(found.errors, result.points, strict=True) if e is not None]
+    text = "no result at any point"
+    if pairs:
+        error, point = max(pairs, key=lambda pair: abs(pair[0]))
+        text = f"{_error(result, error)} at {_place(result, point)}"
+        if len(pairs) < len(found.errors):
+            text += f", no result at {len(found.errors) - len(pairs)} of the points"
+    if result.as_found is not None:
+        text += f": {decision_words(result.as_found)}"
+    yield _line("as found", f"{text}; {printable(found.source)}"
+                + ("; defaults among it" if found.defaults else ""))
+    since = f" since {found.since.isoformat()}" if found.since else ""
+    for number in found.numbers:
+        yield _line("drift", f"{number.name} {number.change:+.3g} {number.unit}".rstrip()
+                    + f" from {number.found:.6g}{since}")
 
 
 def _line(name: str, text: str) -> str:
@@ -139,8 +169,13 @@ def _amount(result: Result, amount: float) -> str:
 
 
 def _with_unit(text: str, result: Result) -> str:
+    return f"{text} {unit_of(result)}".rstrip()
+
+
+def unit_of(result: Result) -> str:
+    """Return the unit of the reference, "" for a plain number."""
     unit = result.calibration.reference_unit
-    return text if unit in ("", "1") else f"{text} {unit}"
+    return "" if unit == "1" else unit
 
 
 def _points(result: Result) -> list[str]:
@@ -148,14 +183,19 @@ def _points(result: Result) -> list[str]:
     reference = calibration.reference_unit
     columns = [Column("line"), Column("reference", reference),
                Column("reading", calibration.reading_unit), Column("uncertainty", reference),
-               Column("temperature", "degC"), Column("error", reference),
-               Column("when stored", reference), Column("", right=False)]
+               Column("temperature", "degC"), Column("as found", reference),
+               Column("error", reference), Column("when stored", reference),
+               Column("U", reference), Column("result", right=False), Column("", right=False)]
+    found = result.found.errors if result.found else [None] * len(points)
+    decisions = result.left_decisions or [None] * len(points)
     worst = max(abs(result.worst.error), abs(result.worst_stored.stored_error))
     rows = [
         (str(p.line), f"{p.reference:.10g}", f"{p.reading:.10g}", _maybe(p.reference_uncertainty),
-         _maybe(p.temperature), error_text(p.error, worst), error_text(p.stored_error, worst),
+         _maybe(p.temperature), "" if f is None else error_text(f, worst),
+         error_text(p.error, worst), error_text(p.stored_error, worst),
+         "" if p.expanded is None else f"{p.expanded:.2g}", decision_words(d) if d else "",
          "outlier" if p.outlier else "")
-        for p in points
+        for p, f, d in zip(points, found, decisions, strict=True)
     ]
     used = [i for i, c in enumerate(columns) if any(r[i] for r in rows)]
     return table([columns[i] for i in used], [[r[i] for i in used] for r in rows], indent=2)
@@ -174,54 +214,18 @@ def _overview(outcome: Outcome) -> Iterator[list[str]]:
         unit = results[0].calibration.reference_unit
         columns = [Column("unit", right=False), Column("points"), Column("worst error", unit),
                    Column("when stored", unit), Column("uncertainty", unit),
-                   Column("storing adds", unit), Column("outliers")]
+                   Column("storing adds", unit), Column("outliers"),
+                   Column("as found", right=False), Column("as left", right=False)]
         rows = [(
             "all units" if r.calibration.all_units else r.serial, str(len(r.points)),
             error_text(r.worst.error, r.worst.error),
             error_text(r.worst_stored.stored_error, r.worst_stored.stored_error),
             "" if r.fit_uncertainty is None else f"{r.fit_uncertainty:.2g}",
             f"{r.storage_error:.2g}", str(sum(p.outlier for p in r.points)),
+            decision_words(r.as_found) if r.as_found else "",
+            decision_words(r.left) if r.left else "",
         ) for r in results]
+        used = [i for i, c in enumerate(columns) if any(row[i] for row in rows)]
         yield [f"{name}: {plural(len(results), 'unit')}, {printable(results[0].source.path)}",
-               f"  {results[0].equation}", "", *table(columns, rows, indent=2)]
-
-
-# ---- Data ---------------------------------------------------------------------------------------
-
-
-def _unit_data(unit: UnitResult) -> JsonObject:
-    return {"serial": unit.serial or None, "calibrations": [_result_data(r) for r in unit.results]}
-
-
-def _result_data(result: Result) -> JsonObject:
-    calibration = result.calibration
-    return {
-        "name": calibration.name,
-        "model": calibration.model,
-        "equation": result.equation,
-        "table": result.source.path,
-        "reading_unit": calibration.reading_unit,
-        "reference_unit": calibration.reference_unit,
-        "parameters": [
-            {"name": n.name, "unit": n.unit, "fitted": n.fitted,
-             "standard_uncertainty": n.uncertainty, "stored": n.stored}
-            for n in result.numbers
-        ],
-        "facts": [{"name": f.name, "value": f.value, "unit": f.unit} for f in result.facts],
-        "degrees_of_freedom": result.freedom,
-        "standard_deviation": result.deviation,
-        "standard_deviation_unit": result.deviation_unit,
-        "range": list(result.reach),
-        "worst_error": result.worst.error,
-        "worst_error_stored": result.worst_stored.stored_error,
-        "fit_uncertainty": result.fit_uncertainty,
-        "storage_error": result.storage_error,
-        "storage_error_at": result.storage_at,
-        "points": [
-            {"line": p.line, "reference": p.reference, "reading": p.reading,
-             "standard_uncertainty": p.reference_uncertainty, "temperature_c": p.temperature,
-             "error": p.error, "error_stored": p.stored_error, "outlier_chance": p.chance,
-             "outlier": p.outlier}
-            for p in result.points
-        ],
-    }
+               f"  {results[0].equation}", "", *table(
+                   [columns[i] for i in used], [[row[i] for i in used] for row in rows], indent=2)]

@@ -44,6 +44,10 @@ poly_c = { type = "f32", count = 3, unit = "degC" }
 beta = { type = "f64", unit = "K" }
 r25 = { type = "f64", unit = "kohm" }
 cell = { type = "f64", unit = "1/cm" }
+on = { type = "date" }
+until = { type = "date" }
+by = { type = "text", size = 16 }
+used = { type = "flags", members = ["ph4", "ph7"] }
 mode = { type = "enum", members = ["off", "on"] }
 bend = { type = "curve", points = 4, x = { type = "f64" }, y = { type = "f64" }, default = [
     [0, 0], [1, 0], [2, 0], [3, 0]] }

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError
-from paramstore.report.calibration import calibration_data, calibration_text
+from paramstore.report.calibration import calibration_text
+from paramstore.report.calibration_data import calibration_data
 from paramstore.report.residual_plot import residual_svg
 from tests.calibrate.bench import LINE, csv, outcome_of
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import paramstore
 from paramstore.calibrate.keys import COMMON_KEYS, EQUATIONS, GIVES, MODELS, ROOT_KEYS
 from paramstore.calibrate.recipe_reader import read_recipe
+from paramstore.calibrate.record_keys import ACCEPTANCE_KEYS, REFERENCE_KEYS, STORES_KEYS
 from paramstore.calibrate.table import COLUMNS
 from paramstore.core.disk import read_text
 from paramstore.core.errors import SourceText
@@ -51,6 +52,9 @@ HEAD = ["| key | takes | what it is | example |", "|---|---|---|---|"]
 TABLES = {
     "root": [*HEAD, *map(key_row, ROOT_KEYS.values())],
     "common": [*HEAD, *map(key_row, COMMON_KEYS.values())],
+    "reference": [*HEAD, *map(key_row, REFERENCE_KEYS.values())],
+    "stores": [*HEAD, *map(key_row, STORES_KEYS.values())],
+    "acceptance": [*HEAD, *map(key_row, ACCEPTANCE_KEYS.values())],
     "models": list(model_lines())[:-1],
 }
 

@@ -82,6 +82,20 @@ MISTAKES = {
                      'reference_unit = "degC"\noffset = "cal.offset"\n',
     "percent of another unit": '[calibration.one]\nmodel = "curve"\nreading_unit = "mV"\n'
                                'reference_unit = "V"\ncurve = "cal.bend"\ngives = "percent"\n',
+    "interval": f'[calibration.one]\n{LINE}interval = "a year"\n',
+    "date": f'[calibration.one]\n{LINE}date = "2026-02-17"\n',
+    "person": f'[calibration.one]\n{LINE}person = "A\\u001b[2J"\n',
+    "buffers": f'[calibration.one]\n{LINE}buffers = ["ph4", "\\u202e7hp"]\n',
+    "reference": f'[calibration.one]\n{LINE}reference = {{ certificate = "K-1" }}\n',
+    "no tolerance": f"[calibration.one]\n{LINE}acceptance = {{ guard_band = 1 }}\n",
+    "tolerance": f"[calibration.one]\n{LINE}acceptance = {{ limit = -1 }}\n",
+    "stores a date in a number": f'[calibration.one]\n{LINE}stores = {{ date = "cal.zero" }}\n',
+    "stores over a result": f'[calibration.one]\n{LINE}stores = {{ person = "cal.gain" }}\n',
+    "stores what is no particular": f'[calibration.one]\n{LINE}stores = {{ day = "cal.on" }}\n',
+    "stores two in one": f'[calibration.one]\n{LINE}stores = {{ date = "cal.on", due = "cal.on" }}'
+                         "\n",
+    "buffer without a flag": f'[calibration.one]\n{LINE}buffers = ["ph9"]\n'
+                             'stores = { buffers = "cal.used" }\n',
     "serial": f'serial = "cal.gain_f32"\n[calibration.one]\n{LINE}',
     "serial unknown": f'serial = "identity.serail"\n[calibration.one]\n{LINE}',
 }

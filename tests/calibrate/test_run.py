@@ -53,6 +53,15 @@ CASES = {
     "tired electrode": (PH, csv(PH_HEAD, [(4, 150, 25), (7, 33, 25), (10, -84, 25)])),
     "clipped": (ADC, csv("reference [V],reading [count]", [
         (0.6, 983), (1.2, 1966), (1.8, 2949), (2.6, 4095)])),
+    "a date to store": (LINE + 'stores = { date = "cal.on" }\n', csv(HEAD, STRAIGHT)),
+    "a due date to store": (LINE + 'date = 2026-02-17\nstores = { due = "cal.until" }\n',
+                            csv(HEAD, STRAIGHT)),
+    "a name that is too long": (LINE + 'person = "somebody with a name"\n'
+                                'stores = { person = "cal.by" }\n', csv(HEAD, STRAIGHT)),
+    "not within its limits": (LINE + "acceptance = { limit = 0.001 }\n", csv(HEAD, STRAIGHT)),
+    "not decidable": (LINE + "acceptance = { limit = 0.011 }\n", csv(HEAD, STRAIGHT)),
+    "not decidable without U": (LINE + "acceptance = { limit = 1 }\n",
+                                csv(HEAD, [(20, 0), (30, 100)])),
     "thermistor that turns back": (NTC, csv("reference [degC],reading [ohm]", [
         (0, 32000), (25, 10000), (50, 15000)])),
 }

@@ -203,7 +203,7 @@ def test_what_was_measured_once_is_not_said_to_be_of_this_unit(tmp_path: Path,
     assert 0 == made.exit_code, made.output
     with Records("tank_probe.units.db") as kept:
         (unit, *_) = (Exporter(kept).values(u) for u in kept.units())
-    assert {("identity", "serial"), ("factory", "ntc")} == unit.own
+    assert {("identity", "serial"), ("factory", "ntc"), ("factory", "adjusted")} == unit.own
     assert Decimal("0.0") != unit.values["factory"]["ec_curve"][0][1], "the curve that was measured"
     Path("measured/_all_units.toml").write_text("[factory]\nec_curve = 3\n")
     assert 1 == run("batch", schema, "lot.csv", "--calibrations", "measured").exit_code

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from host_tools.main import main
+from paramstore.production.records import Event, Records
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 SCHEMA = str(SCHEMAS / "tank_probe.toml")
@@ -142,7 +143,7 @@ def test_a_result_beyond_its_limit_leaves_no_file(tmp_path: Path) -> None:
     table.write_text("reference [pH],reading [mV],temperature [degC]\n4,-175,25\n7,2,25\n")
     result = run(RECIPE, f"electrode={table}", "-o", tmp_path / "unit.toml")
     assert 1 == result.exit_code
-    assert f"{RECIPE}:11:9" in result.output and "PS836" in result.output
+    assert f"{RECIPE}:12:9" in result.output and "PS836" in result.output
     assert [table] == list(tmp_path.iterdir())
 
 
@@ -165,3 +166,124 @@ def test_inputs_stay_as_they_are(option: str, tmp_path: Path) -> None:
     result = run(RECIPE, f"electrode={table}", option, table)
     assert 2 == result.exit_code and "is an input and stays as it is" in result.output
     assert before == table.read_bytes()
+
+
+# ---- As found, and what is accepted -------------------------------------------------------------
+
+ONE = ("--serial", "TP-2601-0042")
+
+
+def image_of(tmp_path: Path, *settings: str) -> Path:
+    """Pack the shipped values, with some others."""
+    image = tmp_path / "before.bin"
+    given = [a for s in settings for a in ("--set", s)]
+    made = CliRunner().invoke(main, ["pack", SCHEMA, "--values", VALUES, *given, "-o", str(image)])
+    assert 0 == made.exit_code, made.output
+    return image
+
+
+def test_errors_as_found_come_from_a_dump(tmp_path: Path) -> None:
+    """The unit held -58.2 mV/pH and 4.7 mV: by hand, 7 + (175.2 - 4.7) / (-58.2 * 294.45/298.15)
+    - 4 = +0.0336 pH at the first point."""
+    data = json.loads(run(RECIPE, ELECTRODE, *ONE, "--as-found", image_of(tmp_path),
+                          "--json").stdout)
+    (of,) = data["units"][0]["calibrations"]
+    assert 7 + (175.2 - 4.7) / (-58.2 * 294.45 / 298.15) - 4 == pytest.approx(
+        of["points"][0]["error_as_found"], abs=1e-6)
+    assert ("2026-02-17", False) == (of["as_found"]["since"], of["as_found"]["defaults"])
+    assert ["electrode.ph_slope", "electrode.ph_zero", "electrode.buffer_temp"] == [
+        n["name"] for n in of["as_found"]["drift"]]
+
+
+def test_a_folder_of_dumps_has_one_for_each_unit(tmp_path: Path) -> None:
+    """Named by serial number; one that lacks, or is of another unit, is refused."""
+    folder = tmp_path / "dumps"
+    folder.mkdir()
+    for n in (2, 3, 4):
+        serial = f"TP-2601-004{n}"
+        (folder / f"{serial}.bin").write_bytes(
+            image_of(tmp_path, f"identity.serial={serial}").read_bytes())
+    found = json.loads(run(RECIPE, THERMISTOR, "--as-found", folder, "--json").stdout)
+    assert all(u["calibrations"][0]["as_found"] for u in found["units"])
+    (folder / "TP-2601-0043.bin").write_bytes(image_of(tmp_path).read_bytes())
+    other = run(RECIPE, THERMISTOR, "--as-found", folder)
+    assert (2, True) == (other.exit_code, "unit TP-2601-0043 is of unit TP-2601-0042"
+                         in other.stderr)
+    (folder / "TP-2601-0043.bin").unlink()
+    none = run(RECIPE, THERMISTOR, "--as-found", folder)
+    assert (2, True) == (none.exit_code, "no dump of unit TP-2601-0043" in none.stderr)
+    one = run(RECIPE, THERMISTOR, "--as-found", folder / "TP-2601-0042.bin")
+    assert (2, True) == (one.exit_code, "3 units are calibrated" in one.stderr)
+
+
+def test_what_cannot_be_read_is_not_as_found(tmp_path: Path) -> None:
+    """Another store, a blank part, a damaged group: no errors are made up from defaults."""
+    image = image_of(tmp_path)
+    blank, damaged = tmp_path / "blank.bin", tmp_path / "damaged.bin"
+    blank.write_bytes(b"\xff" * 4096)
+    made = json.loads(CliRunner().invoke(main, ["plan", SCHEMA, "--json"]).stdout)
+    ring = next(g for g in made["groups"] if g["name"] == "electrode")
+    data = bytearray(image.read_bytes())
+    for slot in range(2):  # both copies
+        data[ring["address"] + slot * ring["slot_bytes"] + 12] ^= 0x55
+    damaged.write_bytes(data)
+    for dump in (blank, damaged, tmp_path / "nowhere.bin"):
+        result = run(RECIPE, ELECTRODE, *ONE, "--as-found", dump)
+        assert (result.exit_code in (1, 2), False) == (True, "6 points" in result.stdout), dump
+
+
+def test_a_unit_that_is_not_accepted_has_no_values_file(tmp_path: Path) -> None:
+    """A tolerance as large as the uncertainty is not decidable; a small one without a guard band
+    fails. Both end with exit code 1, and the report is there all the same."""
+    text = Path(RECIPE).read_text("utf-8")
+    for limit, code, said in (("0.01", "PS842", "not decidable"), (
+            "0.001, guard_band = 0", "PS841", "FAIL")):
+        recipe, unit = tmp_path / "strict.toml", tmp_path / "unit.toml"
+        recipe.write_text(text.replace("limit = 0.05 }  # pH", f"limit = {limit} }}  #"), "utf-8")
+        result = run(recipe, ELECTRODE, *ONE, "-o", unit)
+        assert (1, False) == (result.exit_code, unit.exists())
+        assert code in result.stdout and f"as left       {said}" in result.stdout
+        assert "unit TP-2601-0042: no values file, for it is not accepted" in result.stderr
+        as_json = run(recipe, ELECTRODE, *ONE, "--json")
+        assert 1 == as_json.exit_code
+        assert said.lower() == json.loads(as_json.stdout)["units"][0]["result"]
+
+
+def test_date_and_person_of_a_run(tmp_path: Path) -> None:
+    """They stand in place of those of the recipe, and no text is obeyed."""
+    unit = tmp_path / "unit.toml"
+    result = run(RECIPE, ELECTRODE, *ONE, "--date", "2026-03-03", "--person", "early shift",
+                 "-o", unit, "--json")
+    (of,) = json.loads(result.stdout)["units"][0]["calibrations"]
+    assert ("2026-03-03", "2026-03-17", "early shift") == (of["date"], of["due"], of["person"])
+    values = tomllib.loads(unit.read_text("utf-8"))["electrode"]
+    assert ("2026-03-03", ["ph4", "ph7", "ph10"]) == (str(values["calibrated"]), values["buffers"])
+    assert 2 == run(RECIPE, ELECTRODE, "--person", "A\x1b[2J").exit_code
+    assert 2 == run(RECIPE, ELECTRODE, "--date", "17.2.2026").exit_code
+
+
+def test_errors_as_found_come_from_the_records(tmp_path: Path,
+                                               monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a unit was made with is what it holds, until its part was read; no other unit does."""
+    monkeypatch.chdir(tmp_path)
+    Path("lot.csv").write_text("identity.serial,electrode.ph_slope [mV/pH],electrode.calibrated\n"
+                               "TP-2601-0042,-57,2025-05-01\n")
+    kept = ("--records", "units.db")
+    made = CliRunner().invoke(main, ["batch", SCHEMA, "lot.csv", *kept, "-o", "images"])
+    assert 0 == made.exit_code, made.output
+    data = json.loads(run(RECIPE, ELECTRODE, *ONE, *kept, "--json").stdout)
+    found = data["units"][0]["calibrations"][0]["as_found"]
+    assert ("2025-05-01", -57.0) == (found["since"], found["drift"][0]["found"])
+    assert "on record, the image of batch lot" == found["source"]
+    with Records("units.db") as records:
+        records.add_event("TP-2601-0042", Event(
+            "2026-03-02T09:00:00Z", "verify", True, "", "", json.dumps({
+                "electrode": {"copies": 1, "wanted": 1, "raws": {
+                    "ph_slope": [-56.0], "ph_zero": [0.0], "cell_constant": [1.0],
+                    "buffer_temp": [2500], "buffers": [3], "calibrated": [9600]}}})))
+    data = json.loads(run(RECIPE, ELECTRODE, *ONE, *kept, "--json").stdout)
+    found = data["units"][0]["calibrations"][0]["as_found"]
+    assert ("on record, read from the part 2026-03-02T09:00:00Z", -56.0) == (
+        found["source"], found["drift"][0]["found"])
+    unknown = run(RECIPE, ELECTRODE, "--serial", "TP-1", *kept)
+    assert (2, True) == (unknown.exit_code, "unit TP-1 is not on record" in unknown.stderr)

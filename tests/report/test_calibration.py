@@ -17,7 +17,8 @@ from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
 from paramstore.core.disk import read_text
 from paramstore.core.errors import SourceText
-from paramstore.report.calibration import calibration_data, calibration_text, error_text
+from paramstore.report.calibration import calibration_text, error_text
+from paramstore.report.calibration_data import calibration_data
 from paramstore.report.residual_plot import residual_svg
 from paramstore.schema.reader import load_schema
 from tests.calibrate.bench import LINE, csv, outcome_of
