@@ -2,9 +2,10 @@
 
 The tests are collected once, and run once to learn which of them run which line. A mistake in a
 function is then made in a fork of the process that collected them: the function gets the changed
-code, and the tests that ran its line run, the quickest first. What was run already when the tests
-were collected, as constants and classes are, is changed in the file instead, and all tests are
-collected anew: first those that ran the line, then all others.
+code, and the tests that ran its line run, the quickest first. So is one in a private constant that
+only functions read. What else was run already when the tests were collected, as tables and classes
+are, is changed in the file instead, and all tests are collected anew: first those that ran the
+line, then all others.
 """
 
 from __future__ import annotations
@@ -245,15 +246,30 @@ class _Session(_Plain):
 
     def _noticed(self, session: pytest.Session, mutant: Mutant, watch: Watch) -> bool | None:
         """Return whether tests notice a mistake; None if that needs them collected anew."""
+        before = (self._library / mutant.file).read_text("utf-8")
+        made = self._in_function(mutant, before, watch) or self._in_constant(mutant, before, watch)
+        if made is None:
+            return None
+        tests = made.tests(watch)
+
+        def work() -> int:
+            made.make()
+            for item, following in _pairs([self._items[test] for test in tests]):
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                if session.testsfailed:
+                    return _FAILED
+            return 0
+
+        limit_s = self._bench.least_s + int(2 * watch.cost(tests))
+        return bool(tests) and 0 != self._fork(limit_s, work)
+
+    def _in_function(self, mutant: Mutant, before: str, watch: Watch) -> _Made | None:
+        """Return a mistake in a function that no test was collected with."""
         path = self._library / mutant.file
-        before = path.read_text("utf-8")
         line = mutant.change.line_in(before)
         codes = _codes_in(before, path, mutant.change.within)
         if codes is None or watch.collected(mutant.file, line):
             return None
-        tests = watch.ran(mutant.file, line)
-        if not tests:
-            return False
         name, old = codes
         changed = _codes_in(mutant.change.applied(before), path, name)
         functions = self._functions.get((str(path), name), [])
@@ -264,16 +280,58 @@ class _Session(_Plain):
                for f in functions):
             return None
 
-        def work() -> int:
+        def make() -> None:
             for function in functions:
                 function.__code__ = firsts[function.__code__.co_firstlineno]
-            for item, following in _pairs([self._items[test] for test in tests]):
-                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
-                if session.testsfailed:
-                    return _FAILED
-            return 0
 
-        return 0 != self._fork(self._bench.least_s + int(2 * watch.cost(tests)), work)
+        return _Made(mutant.file, frozenset([line]), make)
+
+    def _in_constant(self, mutant: Mutant, before: str, watch: Watch) -> _Made | None:
+        """Return a mistake in a private constant of a module that only functions look at."""
+        line = mutant.change.line_in(before)
+        match next((s for s in ast.parse(mutant.change.applied(before)).body
+                    if s.lineno == line), None):
+            case ast.Assign(targets=[ast.Name(id=name)]) as changed if (
+                    name.startswith("_") and not mutant.change.within):
+                pass
+            case _:
+                return None
+        lines = _read_in_functions(ast.parse(before), name)
+        if lines is None or any(watch.collected(mutant.file, used) for used in lines):
+            return None
+        code = compile(ast.Module([changed], []), "constant", "exec", dont_inherit=True)
+        module = importlib.import_module(_module_name(mutant.file))
+        return _Made(mutant.file, lines, lambda: exec(code, vars(module)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """How to make a mistake in a fork, and the lines of its file that show it."""
+
+    file: str
+    lines: frozenset[int]
+    make: Callable[[], None]
+
+    def tests(self, watch: Watch) -> list[str]:
+        """Return the tests that ran such a line, the quickest first."""
+        found = {test for line in self.lines for test in watch.ran(self.file, line)}
+        return sorted(found, key=lambda name: watch.seconds.get(name, 0.0))
+
+
+def _read_in_functions(tree: ast.Module, name: str) -> frozenset[int] | None:
+    """Return the lines in which functions read a name of their module; None if anything else does.
+    """
+    lines = set()
+    todo: list[tuple[ast.AST, bool]] = [(tree, False)]
+    while todo:
+        node, inside = todo.pop()
+        if isinstance(node, ast.Name) and node.id == name and isinstance(node.ctx, ast.Load):
+            if not inside:
+                return None
+            lines.add(node.lineno)
+        body = node.body if isinstance(node, ast.FunctionDef) else []
+        todo += [(child, inside or child in body) for child in ast.iter_child_nodes(node)]
+    return frozenset(lines)
 
 
 def _pairs(items: Sequence[pytest.Item]) -> Iterator[tuple[pytest.Item, pytest.Item | None]]:

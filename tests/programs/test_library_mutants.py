@@ -110,7 +110,8 @@ def test_a_room_of_one_module(tmp_path: Path) -> None:
 
 
 def test_functions_of_all_kinds_are_changed(tmp_path: Path) -> None:
-    """Of a class, with decorators, in one another, and run while the tests are collected."""
+    """Of a class, with decorators, in one another, and run while the tests are collected; constants
+    that they read, or that others are made of."""
     tree = room_in(tmp_path / "tree")
     (tree / "paramstore" / "room.py").write_text('''
 from functools import cache, cached_property
@@ -136,24 +137,34 @@ def adder(first):
         return first + second
     return add
 
+_ONE = 1
+_TWO = _ONE + 1
+_LOST = 7
+
 def early():
-    return 5
+    return 4 + _ONE
+
+def more(a=_TWO):
+    return a + _THREE
+
+_THREE = 3
 
 def late():
     return 6
 ''')
     (tree / "tests" / "test_room.py").write_text('''
-from paramstore.room import Box, adder, early
+from paramstore.room import Box, adder, early, more
 
 FIVE = early()
 
 def test_all():
-    assert (Box().twice, Box().next, Box.part(8), adder(2)(3), FIVE) == (6, 4, 4, 5, 5)
+    assert (Box().twice, Box().next, Box.part(8), adder(2)(3), FIVE, more()) == (6, 4, 4, 5, 5, 5)
 ''')
     bench = copied("room", tmp_path / "copy", tree)
     missed = [(m.change.within, m.change.new) for m, noticed in bench.judge(mutants(bench.texts))
               if not noticed]
-    assert [("late", "return 7"), ("late", "return 5")] == missed
+    assert [("", "_LOST = 8"), ("", "_LOST = 6"), ("late", "return 7"), ("late", "return 5")
+            ] == missed
 
 
 @pytest.mark.parametrize("room", sorted(
