@@ -56,7 +56,7 @@ PLAN = open_project(SourceText("pump.toml", WIDE)).plan
 
 def cells_of(kind: str) -> st.SearchStrategy[str]:
     usual = {"text": TEXTS, "curve": POINTS.map("; ".join), "integer": NUMBERS, "float": NUMBERS}
-    return st.one_of(usual.get(kind, WORDS), PARTS)
+    return st.one_of(usual.get(kind, WORDS), PARTS, st.just("-"))
 
 
 @st.composite
