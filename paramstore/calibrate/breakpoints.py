@@ -1,13 +1,12 @@
-"""Where a curve of few points bends: breakpoints chosen among the readings.
+"""Where a curve may bend, as its x is stored: candidates, and points to spare.
 
-The breakpoints are those for which the largest distance between the measured points and straight
-lines through the measured points at the breakpoints is as small as it can be. Dynamic programming
-over all choices finds it: exact, not greedy. How high the curve then lies at the breakpoints is
-left to least squares. Candidates are readings as they are stored, so that storing x adds no error.
+Candidates are readings as they are stored, so that storing x adds no error, more than one step of x
+and more than the repeatability of a reading apart. The first and the last enclose all readings.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
@@ -20,7 +19,7 @@ from paramstore.schema.model import Field
 from paramstore.schema.numbers import exact_steps, nearest_raw
 from paramstore.schema.quantity import physical_number
 
-__all__ = ["MOST_READINGS", "choose_raws", "physical_x", "stored_x"]
+__all__ = ["MOST_READINGS", "best_places", "candidates", "filled", "physical_x", "stored_x"]
 
 MOST_READINGS = 500
 """Different readings among which breakpoints are chosen; time grows with their cube."""
@@ -46,39 +45,57 @@ def stored_x(field: Field, reading: float, factor: Fraction, side: int = 0) -> R
     return moved if field.scalar.minimum <= moved <= field.scalar.maximum else None
 
 
-def choose_raws(field: Field, factor: Fraction, reading: Array, height: Array) -> list[Raw]:
-    """Return the raw x of all points of a curve, strictly rising; fewer if there is no room.
+def candidates(field: Field, factor: Fraction, reading: Array, apart: float = 0.0) -> list[Raw]:
+    """Return the raw x at which a curve may bend, strictly rising as readings.
 
-    `height` is what the curve is to give at each reading. The first and last point enclose all
-    readings. ValueError if a reading cannot be stored, or if all are one.
+    `apart`: the least distance in readings, besides that of two steps of x. ValueError if a reading
+    cannot be stored, or if all are one.
     """
-    inner = {raw for r in reading if (raw := stored_x(field, float(r), factor)) is not None}
-    ends = [stored_x(field, float(reading.min()), factor, -1),
-            stored_x(field, float(reading.max()), factor, 1)]
-    low, high = ends
+    low = stored_x(field, float(reading.min()), factor, -1)
+    high = stored_x(field, float(reading.max()), factor, 1)
     if low is None or high is None:
         raise ValueError
-    candidates = sorted(inner | {low, high}, key=lambda raw: physical_x(field, raw, factor))
-    candidates = candidates[candidates.index(low):candidates.index(high) + 1]
-    if len(candidates) < 2:
+    inner = {raw for r in reading if (raw := stored_x(field, float(r), factor)) is not None}
+    end = physical_x(field, high, factor)
+    taken, last = [low], physical_x(field, low, factor)
+    for x, raw in sorted((physical_x(field, raw, factor), raw) for raw in inner):
+        if (_room(field, taken[-1], raw) and _room(field, raw, high)
+                and last + apart <= x <= end - apart):
+            taken.append(raw)
+            last = x
+    if not _room(field, low, high):
         raise ValueError
-    at = np.array([physical_x(field, raw, factor) for raw in candidates])
-    if len(candidates) > field.count:
-        order = np.argsort(reading, kind="stable")
-        levels = np.interp(at, *_means(reading[order], height[order]))
-        chosen = _best(at, levels, field.count)
-        return [candidates[i] for i in chosen]
-    return _filled(field, candidates)
+    return [*taken, high]
 
 
-def _means(x: Array, y: Array) -> tuple[Array, Array]:
-    """Return the different x, and the mean of y at each."""
-    different, where = np.unique(x, return_inverse=True)
-    return different, np.bincount(where, y) / np.bincount(where)
+def filled(field: Field, raws: Sequence[Raw]) -> list[Raw]:
+    """Return `raws` with points halfway in the widest gaps until there are as many as the curve
+    has; fewer if there is no room."""
+    filled = list(raws)
+    while len(filled) < field.count:
+        gaps = [abs(b - a) for a, b in pairwise(filled)]
+        at = gaps.index(max(gaps))
+        a, b = filled[at], filled[at + 1]
+        middle: Raw = (a + b) / 2 if isinstance(a, float) else (int(a) + int(b)) // 2
+        if field.scalar.form is ScalarForm.FLOAT:
+            middle = nearest_raw(field.scalar, Decimal(repr(middle))) or 0.0
+        if not (_room(field, a, middle) and _room(field, middle, b)):
+            break
+        filled.insert(at + 1, middle)
+    return filled
 
 
-def _best(x: Array, y: Array, points: int) -> list[int]:
-    """Return the indexes of `points` breakpoints, first and last among them."""
+def _room(field: Field, one: Raw, other: Raw) -> bool:
+    """Return whether two raw x differ by more than one step."""
+    return one != other if field.scalar.form is ScalarForm.FLOAT else abs(one - other) > 1
+
+
+def best_places(x: Array, y: Array, points: int) -> list[int]:
+    """Return the indexes of the breakpoints that straight lines through them miss least, by the
+    largest distance from any point; the first and the last are among them.
+
+    Dynamic programming over all choices: exact.
+    """
     count = len(x)
     cost = np.full((count, count), np.inf)
     for i in range(count - 1):
@@ -96,19 +113,3 @@ def _best(x: Array, y: Array, points: int) -> list[int]:
     for step in reversed(before):
         chosen.append(int(step[chosen[-1]]))
     return [0, *reversed(chosen)]
-
-
-def _filled(field: Field, raws: list[Raw]) -> list[Raw]:
-    """Return `raws` with points halfway in the widest gaps until there are enough."""
-    filled = list(raws)
-    while len(filled) < field.count:
-        gaps = [abs(b - a) for a, b in pairwise(filled)]
-        at = gaps.index(max(gaps))
-        a, b = filled[at], filled[at + 1]
-        middle: Raw = (a + b) / 2 if isinstance(a, float) else (int(a) + int(b)) // 2
-        if field.scalar.form is ScalarForm.FLOAT:
-            middle = nearest_raw(field.scalar, Decimal(repr(middle))) or 0.0
-        if middle in (a, b):
-            break
-        filled.insert(at + 1, middle)
-    return filled

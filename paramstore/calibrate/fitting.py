@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 
-from paramstore.calibrate.breakpoints import MOST_READINGS, choose_raws, physical_x
+from paramstore.calibrate.breakpoints import MOST_READINGS
+from paramstore.calibrate.curve_choice import CurveChoice, choose_curve
 from paramstore.calibrate.equations import equation
 from paramstore.calibrate.judging import Doubt, doubts, facts
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
-from paramstore.calibrate.reach import OverRange, over_range, shown_spread, spread_of
+from paramstore.calibrate.reach import OverRange, over_range, spread_of
 from paramstore.calibrate.recipe import Calibration, FedParameter
 from paramstore.calibrate.recipe_units import output_units
 from paramstore.calibrate.result import OutlierState, Point, Result, StoredNumber
+from paramstore.calibrate.sources import FittedModel, budgets, combined, spreads
 from paramstore.calibrate.storing import Stored, in_parameter, store
 from paramstore.calibrate.table import Measurement
-from paramstore.calibrate.uncertainty import BudgetEntry, UncertaintyBudget, budget_of
+from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.scalars import Raw
 from paramstore.core.words import plural
@@ -79,30 +81,34 @@ def fit_unit(job: Job) -> Result | None:
 def _fit_unit(job: Job) -> Result:
     cal = job.calibration
     rows = _arrays(job)
-    x_raws, knots = _breakpoints(job, rows)
-    model = design(cal.model, rows, cal.options, frozenset(cal.targets), _size(cal), knots)
+    choice = _breakpoints(job, rows)
+    model = design(cal.model, rows, cal.options, frozenset(cal.targets), _size(cal),
+                   choice.knots if choice else None)
     given = [r.uncertainty for r in job.rows if r.uncertainty is not None]
-    sigma = np.array(given) * model.spread if given else None
+    sigma = np.array(given) * np.abs(model.spread) if given else None
     fit = _fit(job, rows, model, sigma)
     fitted = model.outputs(fit.coefficients)
-    stored = _store(job, fitted, x_raws)
+    stored = _store(job, fitted, choice.raws if choice else [])
     back = {k: s.back if np.ndim(fitted[k]) else float(s.back[0]) for k, s in stored.items()}
     reach = _reach(cal, rows)
-    ranged = over_range(model, fit, fitted, back, rows, *reach,
-                        np.array([]) if knots is None else knots)
+    ranged = over_range(model, fitted, back, rows, *reach,
+                        choice.knots if choice else np.array([]))
     if not np.isfinite(ranged.storage_error):
         raise job.refuse("PS836", "the stored values give no result at some readings of the range",
                          "store finer steps: a smaller `scale`, or f32",
                          ("a number that is divided by is stored as 0",),
                          next(iter(cal.targets.values())))
-    points = _points(job, rows, model, fit, fitted, back, sigma)
+    known = FittedModel(cal, rows, model, fit, fitted, sigma,
+                        choice.others if choice else None)
+    by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
+    points = _points(job, known, back, by_chance)
     single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
     scale = float(cal.reading_factor)
+    budget, budget_at = _least_certain(known, ranged)
     result = Result(
         cal, job.serial, job.table, equation(cal), points,
         _numbers(job, model, fit, fitted, stored), fit.freedom, _deviation(fit, sigma),
-        (reach[0] / scale, reach[1] / scale),
-        _budget(cal, fit, sigma, ranged.fit_uncertainty), ranged.uncertain_at / scale,
+        (reach[0] / scale, reach[1] / scale), budget, budget_at / scale,
         ranged.storage_error, ranged.storage_at / scale,
         facts(cal, single, max(abs(p.error) for p in points)), _values(cal, stored))
     _tell_doubts(job, result, fit, model, sigma, ranged, single)
@@ -126,11 +132,11 @@ def _size(calibration: Calibration) -> int:
     return target.field.count if target else 1
 
 
-def _breakpoints(job: Job, rows: Rows) -> tuple[list[Raw], Array | None]:
-    """Return the raw x of a curve and the readings they stand for; nothing for other models."""
+def _breakpoints(job: Job, rows: Rows) -> CurveChoice | None:
+    """Return the breakpoints of a curve; None for other models."""
     target = job.calibration.targets.get("curve")
     if target is None:
-        return [], None
+        return None
     x = target.parameter.fields[0]
     different = len(np.unique(rows.reading))
     if different > MOST_READINGS:
@@ -138,18 +144,24 @@ def _breakpoints(job: Job, rows: Rows) -> tuple[list[Raw], Array | None]:
                          f"take means first: up to {MOST_READINGS} are tried as breakpoints")
     if different < 2:
         raise _all_equal(job)
-    height = {"value": rows.reference, "difference": rows.reference - rows.reading}.get(
-        job.calibration.options["gives"], rows.reference / rows.reading)
+    one = np.ones_like(rows.reading)
+    height, change = {
+        "value": (rows.reference, one), "difference": (rows.reference - rows.reading, one),
+    }.get(job.calibration.options["gives"]) or (
+        100 * (rows.reference / rows.reading - 1), 100 / rows.reading)
+    given = [r.uncertainty for r in job.rows if r.uncertainty is not None]
     try:
-        raws = choose_raws(x, target.x_factor, rows.reading, height)
+        choice = choose_curve(x, target.x_factor, rows.reading, height,
+                              np.array(given) * np.abs(change) if given else None)
     except ValueError:
-        raws = []
-    if len(raws) < x.count:
+        choice = None
+    if choice is None or len(choice.raws) < x.count:
         raise job.refuse("PS836", f"`{target.name}` cannot store {x.count} different x between "
                          f"{rows.reading.min():g} and {rows.reading.max():g} "
                          f"{job.calibration.reading_unit}",
-                         "choose another type or scale for x in the schema", target=target)
-    return raws, np.array([physical_x(x, raw, target.x_factor) for raw in raws])
+                         "choose another type or scale for x in the schema",
+                         ("breakpoints are more than one step of x apart",), target)
+    return choice
 
 
 def _all_equal(job: Job, what: str = "readings") -> Refused:
@@ -208,20 +220,20 @@ def _reach(calibration: Calibration, rows: Rows) -> tuple[float, float]:
             float(rows.reading.max()) if high is None else high * factor)
 
 
-def _points(job: Job, rows: Rows, model: Design, fit: Fit, fitted: Outputs, back: Outputs,
-            sigma: Array | None) -> tuple[Point, ...]:
-    errors = model.value(fitted, rows.reading, rows.temperature) - rows.reference
-    stored_errors = model.value(back, rows.reading, rows.temperature) - rows.reference
-    by_chance = chances(fit, model.target, sigma)
-    spread = shown_spread(model, fit, rows.reading, rows.temperature)
-    budgets = [_budget(job.calibration, fit, sigma, None if spread is None else float(spread[i]))
-               for i in range(len(job.rows))]
+def _points(job: Job, known: FittedModel, back: Outputs,
+            by_chance: Sequence[float | None]) -> tuple[Point, ...]:
+    rows = known.rows
+    errors, stored_errors = (known.design.value(o, rows.reading, rows.temperature) - rows.reference
+                             for o in (known.fitted, back))
+    sources = spreads(known, rows.reading, rows.temperature)
+    budget: Sequence[UncertaintyBudget | None] = (
+        [None] * len(job.rows) if sources is None
+        else budgets(sources, job.calibration.reference_unit))
     return tuple(
-        Point(row.span.line, row.reference, row.reading, float(error), float(stored_error),
+        Point(row.span.line, row.reference, row.reading, float(errors[i]), float(stored_errors[i]),
               row.temperature if job.calibration.temperature_used else None, row.uncertainty,
-              chance, _state(chance), budget)
-        for row, error, stored_error, chance, budget in zip(
-            job.rows, errors, stored_errors, by_chance, budgets, strict=True))
+              by_chance[i], _state(by_chance[i]), budget[i])
+        for i, row in enumerate(job.rows))
 
 
 def _state(chance: float | None) -> OutlierState:
@@ -230,16 +242,15 @@ def _state(chance: float | None) -> OutlierState:
     return OutlierState.OUTLIER if chance < CHANCE else OutlierState.NONE
 
 
-def _budget(calibration: Calibration, fit: Fit, sigma: Array | None,
-            uncertainty: float | None) -> UncertaintyBudget | None:
-    """Return the budget of a fitted value of which the points make `uncertainty`."""
-    if uncertainty is None:
-        return None
-    by_scatter = sigma is None or misjudged(fit, sigma) is not None
-    return budget_of([BudgetEntry(
-        "scatter of the points" if by_scatter else "reference, each point",
-        "A" if by_scatter else "B", uncertainty, calibration.reference_unit,
-        fit.freedom if by_scatter else None)])
+def _least_certain(known: FittedModel, ranged: OverRange
+                   ) -> tuple[UncertaintyBudget | None, float]:
+    """Return the budget where the fitted value is least certain, and the reading."""
+    sources = spreads(known, ranged.readings, ranged.temperature)
+    if sources is None:
+        return None, float(ranged.readings[0])
+    at = int(combined(sources).argmax())
+    there = [replace(s, values=s.values[at:at + 1]) for s in sources]
+    return budgets(there, known.calibration.reference_unit)[0], float(ranged.readings[at])
 
 
 def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored]
@@ -300,7 +311,7 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
             "look at the outlier first" if outlier else
             "look for what the uncertainties leave out, or for a better model",
             (f"the uncertainties of the results are {ratio:.2g} times as large for it",)))
-    noise = max(abs(result.worst.error), ranged.fit_uncertainty or 0.0)
+    noise = max(abs(result.worst.error), result.fit_uncertainty or 0.0)
     if fit.freedom and not exact(fit, model.target) and result.storage_error > noise:
         job.tell(Doubt("PS838", f"storing adds up to {result.storage_error:.2g}{unit}, more than "
                        "the measurements leave open", "store finer steps: a smaller `scale`, a "

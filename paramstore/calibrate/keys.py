@@ -20,6 +20,8 @@ __all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT
 
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
                         "why": "a reading is a number of ordinary size"}
+_SIZE: dict[str, Any] = {"low": 0, "high": 1e12, "code": "PS804",
+                         "why": "it is a distance: not below 0"}
 
 ROOT_KEYS = key_table(
     Key("serial", TEXT, "Text parameter that takes the serial number of the unit.",
@@ -40,6 +42,14 @@ COMMON_KEYS = key_table(
     Key("all_units", BOOL, "Measured once, on one unit or in common; its results go into every "
         "unit, and its table has no column `serial`.", "all_units = true", default=False),
     *PARTICULAR_KEYS.values(),
+    Key("reference_uncertainty", NUMBER, "Standard uncertainty of the reference that all points "
+        "share, in its unit: U / k of its certificate.", "reference_uncertainty = 0.01", **_SIZE),
+    Key("reference_drift", NUMBER, "Most that the reference may have drifted since its "
+        "certificate.", "reference_drift = 0.02", **_SIZE),
+    Key("reference_resolution", NUMBER, "Smallest step of the reference.",
+        "reference_resolution = 0.01", **_SIZE),
+    Key("reading_resolution", NUMBER, "Smallest step of the reading.", "reading_resolution = 0.1",
+        **_SIZE),
 )
 
 _READING = Key("reading_unit", TEXT, "Unit of the column `reading`.", 'reading_unit = "mV"',

@@ -27,7 +27,7 @@ class Fit:
     `residuals`: target minus fitted, not weighted. `leverage`: how much of its own fitted value a
     point decides, 0 to 1. `scale`: residual standard deviation of a point of weight 1; None if
     n = p. `covariance` is that of the coefficients: absolute if the weights are, else scaled by
-    the residuals, and None if there is neither.
+    the residuals, and None if there is neither. `response` (p x n) makes coefficients of targets.
     """
 
     coefficients: Array
@@ -36,6 +36,7 @@ class Fit:
     leverage: Array
     freedom: int
     scale: float | None
+    response: Array
 
 
 def least_squares(columns: Array, target: Array, sigma: Array | None = None) -> Fit:
@@ -62,4 +63,5 @@ def least_squares(columns: Array, target: Array, sigma: Array | None = None) -> 
     size = 1.0 if sigma is not None else scale
     covariance = None if size is None else (inverse * size) @ (inverse * size).T
     leverage = (left**2).sum(axis=1)
-    return Fit(coefficients, covariance, residuals, leverage, freedom, scale)
+    return Fit(coefficients, covariance, residuals, leverage, freedom, scale,
+               inverse @ (left.T * weights))

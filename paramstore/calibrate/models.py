@@ -211,7 +211,7 @@ def _curve(rows: Rows, gives: str, knots: Array) -> Design:
     target, spread = {
         "value": (rows.reference, one),
         "difference": (rows.reference - reading, one),
-    }.get(gives) or (100 * (rows.reference / reading - 1), 100 / np.abs(reading))
+    }.get(gives) or (100 * (rows.reference / reading - 1), 100 / reading)
     hats = np.array([np.interp(reading, knots, row) for row in np.eye(len(knots))]).T
     held = knots[hats.max(axis=0) > 0.5]
     columns = np.array([np.interp(reading, held, row) for row in np.eye(len(held))]).T

@@ -12,28 +12,28 @@ import numpy as np
 from paramstore.calibrate.leastsq import Array, Fit
 from paramstore.calibrate.models import Design, Outputs, Rows
 
-__all__ = ["GRID", "OverRange", "over_range", "shown_spread", "spread_of"]
+__all__ = ["GRID", "STEP", "OverRange", "over_range", "shown_spread", "spread_of"]
 
 GRID = 1001
 """Readings, evenly spaced over the range, that are looked at besides the measured ones."""
-_STEP = 1e-100
+STEP = 1e-100
 """Of derivatives: a step along the imaginary axis has no cancellation, so it can be this small."""
 
 
 @dataclass(frozen=True, slots=True)
 class OverRange:
-    """The largest standard uncertainty of what the fit gives (None if unknown) and the reading
-    where it is, the largest error that storing adds and the reading where it does. `shape` is the
-    fitted quantity over the evenly spaced readings."""
+    """The largest error that storing adds, and the reading where it does. `readings` and
+    `temperature` are where that was looked for; `shape` is the fitted quantity over the evenly
+    spaced readings."""
 
-    fit_uncertainty: float | None
-    uncertain_at: float
+    readings: Array
+    temperature: Array
     storage_error: float
     storage_at: float
     shape: Array
 
 
-def over_range(model: Design, fit: Fit, fitted: Outputs, stored: Outputs, rows: Rows,
+def over_range(model: Design, fitted: Outputs, stored: Outputs, rows: Rows,
                low: float, high: float, bends: Array) -> OverRange:
     """Return the errors between two readings, at the coldest and at the warmest measurement.
 
@@ -42,23 +42,14 @@ def over_range(model: Design, fit: Fit, fitted: Outputs, stored: Outputs, rows: 
     """
     even = np.linspace(low, high, GRID)
     inside = np.concatenate([rows.reading, bends])
-    readings = np.concatenate([even, inside[(low <= inside) & (inside <= high)]])
-    uncertainty: float | None = 0.0
-    worst, at, uncertain_at = 0.0, low, low
-    for warm in sorted({float(rows.temperature.min()), float(rows.temperature.max())}):
-        temperature = np.full_like(readings, warm)
-        added = np.abs(model.value(stored, readings, temperature)
-                       - model.value(fitted, readings, temperature))
-        if not np.isfinite(added).all() or added.max() > worst:
-            index = int(np.argmax(np.where(np.isfinite(added), added, np.inf)))
-            worst, at = float(added[index]), float(readings[index])
-        spread = shown_spread(model, fit, readings, temperature)
-        if spread is None or uncertainty is None:
-            uncertainty = None
-        elif spread.max() > uncertainty:
-            uncertainty, uncertain_at = float(spread.max()), float(readings[spread.argmax()])
+    one = np.concatenate([even, inside[(low <= inside) & (inside <= high)]])
+    warm = sorted({float(rows.temperature.min()), float(rows.temperature.max())})
+    readings, temperature = np.tile(one, len(warm)), np.repeat(warm, len(one))
+    added = np.abs(model.value(stored, readings, temperature)
+                   - model.value(fitted, readings, temperature))
+    worst = int(np.argmax(np.where(np.isfinite(added), added, np.inf)))
     shape = model.value(fitted, even, np.full_like(even, float(rows.temperature.mean())))
-    return OverRange(uncertainty, uncertain_at, worst, at, shape)
+    return OverRange(readings, temperature, float(added[worst]), float(readings[worst]), shape)
 
 
 def shown_spread(model: Design, fit: Fit, readings: Array, temperature: Array) -> Array | None:
@@ -78,8 +69,8 @@ def spread_of(function: Callable[[Any], Any], fit: Fit) -> Array | None:
     columns = []
     for index in range(len(fit.coefficients)):
         step = np.zeros(len(fit.coefficients), complex)
-        step[index] = 1j * _STEP
-        columns.append(np.imag(function(fit.coefficients + step)) / _STEP)
+        step[index] = 1j * STEP
+        columns.append(np.imag(function(fit.coefficients + step)) / STEP)
     slopes = np.array(columns).T
     variances = np.einsum("...i,ij,...j->...", slopes, fit.covariance, slopes)
     result: Array = np.sqrt(np.maximum(variances, 0.0))

@@ -52,6 +52,13 @@ mode = { type = "enum", members = ["off", "on"] }
 bend = { type = "curve", points = 4, x = { type = "f64" }, y = { type = "f64" }, default = [
     [0, 0], [1, 0], [2, 0], [3, 0]] }
 
+[group.cal.parameter.tenths]
+type = "curve"
+points = 4
+x = { type = "i16", scale = 0.1, unit = "mV" }
+y = { type = "i32", scale = 0.001, unit = "degC" }
+default = [[0, 0], [1, 0], [2, 0], [3, 0]]
+
 [group.cal.parameter.curve]
 type = "curve"
 points = 5

@@ -1,0 +1,168 @@
+"""A curve of few points from many: which breakpoints, and which points do not belong.
+
+A breakpoint at a wrong reading would make the reading look right. So every point is judged by
+curves that are drawn without it (`knot_search`), and breakpoints are chosen without the points
+that do not belong. Of the curves drawn, the one nearest to their mean is taken; how far the others
+lie from it is the uncertainty that the choice of breakpoints adds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from paramstore.calibrate.breakpoints import best_places, candidates, filled, physical_x
+from paramstore.calibrate.chances import normal_tails, student_tails
+from paramstore.calibrate.knot_search import CurveDraws, sample_curves
+from paramstore.calibrate.leastsq import Array
+from paramstore.calibrate.outliers import CHANCE
+from paramstore.core.scalars import Raw
+from paramstore.schema.model import Field
+
+__all__ = ["CurveChoice", "choose_curve"]
+
+MOST_CANDIDATES, MOST_JUDGED = 60, 32
+"""Of a long table: readings tried as breakpoints, and points looked at as outliers, those that
+differ most from their neighbours."""
+_DRAWS = 24
+_EXACT = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class CurveChoice:
+    """The breakpoints of a curve: `raws` as stored, `knots` as readings.
+
+    `chances`: how likely so large an error is in any of the points if all belong, None for a point
+    that cannot be judged; None altogether if the fit is to tell. `others`: knots and heights
+    (draws x points) of curves that the points speak for as well; None if nothing was chosen by
+    them.
+    """
+
+    raws: list[Raw]
+    knots: Array
+    chances: list[float | None] | None = None
+    others: tuple[Array, Array] | None = None
+
+
+def choose_curve(field: Field, factor: Fraction, reading: Array, height: Array,
+                 sigma: Array | None = None, apart: float = 0.0,
+                 largest: bool = False) -> CurveChoice:
+    """Return the breakpoints for the points (`reading`, `height`) of x `field`.
+
+    `sigma`: standard uncertainties of the heights; `apart` as for `candidates`. `largest`: choose
+    those of the least largest error, not of least squares. Fewer raws than points if there is no
+    room; ValueError as of `candidates`.
+    """
+    raws = candidates(field, factor, reading, apart)
+    at = np.array([physical_x(field, raw, factor) for raw in raws])
+    if len(raws) <= field.count:
+        raws = filled(field, raws)
+        return CurveChoice(raws, np.array([physical_x(field, raw, factor) for raw in raws]))
+    levels = _levels(at, reading, height)
+    best = best_places(at, levels, field.count)
+    missed = np.abs(np.interp(at, at[best], levels[best]) - levels).max()
+    if missed <= _EXACT * np.abs(levels).max():
+        return CurveChoice([raws[i] for i in best], at[best])
+    if len(at) > MOST_CANDIDATES:
+        thin = np.unique(np.linspace(0, len(at) - 1, max(MOST_CANDIDATES, field.count + 1)).round())
+        raws, at = [raws[int(i)] for i in thin], at[thin.astype(int)]
+    chances, draws = _judged(at, reading, height, field.count, sigma)
+    if largest:
+        kept = np.array([c is None or c >= CHANCE for c in chances])
+        chosen = best_places(at, _levels(at, reading[kept], height[kept]), field.count)
+    else:
+        chosen = draws.places[_middle(at, draws)].tolist()
+    return CurveChoice([raws[i] for i in chosen], at[chosen], chances,
+                       (at[draws.places], draws.heights))
+
+
+def _levels(at: Array, reading: Array, height: Array) -> Array:
+    """Return heights on the lines between the means of equal readings, continued beyond."""
+    x, where = np.unique(reading, return_inverse=True)
+    y = np.bincount(where, height) / np.bincount(where)
+    levels: Array = np.interp(at, x, y)
+    for near, next_to, beyond in ((0, 1, at < x[0]), (-1, -2, at > x[-1])):
+        slope = (y[next_to] - y[near]) / (x[next_to] - x[near])
+        levels[beyond] = y[near] + slope * (at[beyond] - x[near])
+    return levels
+
+
+def _judged(at: Array, reading: Array, height: Array, points: int, sigma: Array | None
+            ) -> tuple[list[float | None], CurveDraws]:
+    """Return the chances of all points, and curves drawn without those that do not belong."""
+    weights = np.ones_like(reading) if sigma is None else 1 / sigma**2
+    known = False
+    outliers: dict[int, float] = {}
+    while True:
+        suspects = [i for i in _suspects(reading, height) if i not in outliers]
+        sets = np.repeat(weights[None], len(suspects) + 1, axis=0)
+        sets[:, list(outliers)] = 0.0
+        sets[np.arange(len(suspects)) + 1, suspects] = 0.0
+        everything, *without = sample_curves(at, reading, height, sets, points, _DRAWS, known=known)
+        free = int(np.count_nonzero(sets[0])) - points
+        if sigma is not None and not known and free > 0 and (
+                np.median(everything.scatter) < 2 * free):
+            known = True
+            continue
+        chances: list[float | None] = [1.0] * len(reading)
+        for i, drawn in zip(suspects, without, strict=True):
+            chances[i] = _chance(at, drawn, reading[i], height[i], weights[i],
+                                 None if known else free - 1, len(reading))
+        worst = min(suspects, key=lambda i: 1.0 if chances[i] is None else chances[i] or 0.0)
+        chance = chances[worst]
+        if chance is None or chance >= CHANCE or len(outliers) >= len(reading) // 6:
+            return [outliers.get(i, c) for i, c in enumerate(chances)], everything
+        outliers[worst] = chance
+
+
+def _suspects(reading: Array, height: Array) -> list[int]:
+    """Return the points that may be outliers: all of a short table."""
+    if len(reading) <= MOST_JUDGED:
+        return list(range(len(reading)))
+    order = np.argsort(reading, kind="stable")
+    y = height[order]
+    off = np.zeros(len(y))
+    off[1:-1] = np.abs(y[1:-1] - (y[:-2] + y[2:]) / 2)
+    off[[0, -1]] = np.abs(y[[0, -1]] - y[[1, -2]])
+    return [int(i) for i in order[np.argsort(-off, kind="stable")[:MOST_JUDGED]]]
+
+
+def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight: float,
+            freedom: int | None, points: int) -> float | None:
+    """Return the chance of a point that the curves do not know; None if they cannot tell: without
+    freedom, or if even an error of 20 times the scatter would not be told."""
+    if freedom is not None and freedom < 1:
+        return None
+    total, shifted = 0.0, 0.0
+    for places, heights, inverse, supported, scatter in zip(
+            drawn.places, drawn.heights, drawn.inverse, drawn.supported, drawn.scatter,
+            strict=True):
+        hat = np.zeros(len(places))
+        right = int(np.clip(np.searchsorted(at[places], reading, side="right"), 1, len(places) - 1))
+        low, high = at[places[right - 1]], at[places[right]]
+        hat[right] = (reading - low) / (high - low)
+        hat[right - 1] = 1 - hat[right]
+        if np.abs(supported @ hat - hat).max() > 1e-6:
+            total, shifted = total + 1, shifted + 1
+            continue
+        size = 1.0 if freedom is None else float(np.sqrt(scatter / freedom))
+        spread = size * float(np.sqrt(1 / weight + hat @ inverse @ hat)) or 1e-300
+        total += _tail((height - hat @ heights) / spread, freedom)
+        shifted += _tail(20 * size / float(np.sqrt(weight)) / spread, freedom)
+    chance = points * total / len(drawn.places)
+    if shifted * points / len(drawn.places) >= CHANCE <= chance:
+        return None
+    return min(1.0, chance)
+
+
+def _tail(t: float, freedom: int | None) -> float:
+    return normal_tails(t) if freedom is None else student_tails(t, freedom)
+
+
+def _middle(at: Array, draws: CurveDraws) -> int:
+    """Return the draw whose curve is nearest to the mean of all."""
+    curves = np.array([np.interp(at, at[p], h)
+                       for p, h in zip(draws.places, draws.heights, strict=True)])
+    return int(((curves - curves.mean(axis=0))**2).sum(axis=1).argmin())
