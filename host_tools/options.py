@@ -15,14 +15,41 @@ import click
 from host_tools.terminal import marks
 
 if TYPE_CHECKING:
-    from paramstore.files.forms import Form
+    from paramstore.files.forms import Form, WriteOptions
+    from paramstore.layout.plan import Plan
 
-__all__ = ["BusOptions", "ImageOptions", "InputOptions", "ValueOptions", "address",
-           "backup_option", "batch_option", "bus_options", "defaults_option", "file_option",
-           "gathered", "image_options", "input_form_option", "input_options", "json_option",
-           "output_option", "page_option", "picture_option", "range_options", "records_option",
-           "release_option", "serial_option", "unlock_option", "used_pages_option",
-           "value_options", "values_option"]
+__all__ = [
+    "BusOptions",
+    "ImageOptions",
+    "InputOptions",
+    "ValueOptions",
+    "address",
+    "backup_option",
+    "batch_option",
+    "bus_options",
+    "defaults_option",
+    "encoded",
+    "file_option",
+    "fill_byte",
+    "gathered",
+    "image_options",
+    "input_form_option",
+    "input_options",
+    "json_option",
+    "output_option",
+    "outside_text",
+    "page_option",
+    "picture_option",
+    "range_options",
+    "records_option",
+    "release_option",
+    "serial_option",
+    "unlock_option",
+    "used_pages_option",
+    "value_options",
+    "values_option",
+    "write_options",
+]
 
 Command = Callable[..., int]
 """What runs as a command; returns its exit code."""
@@ -226,3 +253,38 @@ bus_options = gathered(
                  help="Of the adapter's longest message (default: found out)."),
     click.option("--part-file", metavar="FILE", help="The part is simulated; FILE holds its "
                  "bytes."))
+
+
+def fill_byte(options: ImageOptions) -> int:
+    """Return what stands for bytes that are left out; ToolError if it is no byte."""
+    from paramstore.core.errors import ToolError
+
+    fill = 0xFF if options.fill is None else options.fill
+    if fill > 0xFF:
+        raise ToolError(f"--fill {fill} is no byte", "give 0 to 0xFF")
+    return fill
+
+
+def write_options(options: ImageOptions) -> WriteOptions:
+    """Return how a file is to be written; ToolError if its fill is no byte."""
+    from paramstore.files.forms import WriteOptions
+
+    return WriteOptions(options.offset, None, fill_byte(options), options.family, options.name)
+
+
+def outside_text(options: ImageOptions, size: int) -> str:
+    """Return what a file writes outside a part of `size` bytes, for people; "" if nothing."""
+    form, fill = options.form, fill_byte(options)
+    around = " and ".join(f"0x{a:X} to 0x{b - 1:X}"
+                          for a, b in form.fill_outside(options.offset, size))
+    return (f"{form.title} is written in blocks of {form.block} bytes: the file also writes "
+            f"0x{fill:02X} to {around}, outside the part") if around else ""
+
+
+def encoded(image: bytes, plan: Plan, options: ImageOptions) -> bytes:
+    """Return the file that holds an image; ToolError for what its form cannot say."""
+    from paramstore.files.forms import encode_image
+    from paramstore.image.pack import used_ranges
+
+    ranges = used_ranges(plan) if options.used_pages else None
+    return encode_image(image, options.form, write_options(options)._replace(ranges=ranges))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from paramstore.core.codes import all_codes
+from paramstore.core.errors import all_codes
 
 
 def _of(*tens: str) -> frozenset[str]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from paramstore.core.codes import all_codes
+from paramstore.core.errors import all_codes
 from tests.goldens import golden
 
 HERE = Path(__file__).parent

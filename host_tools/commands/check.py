@@ -13,8 +13,7 @@ from host_tools.streams import STDIN, read_source
 from host_tools.terminal import answer, tint, tint_verdict
 
 if TYPE_CHECKING:
-    from paramstore.core.codes import Code
-    from paramstore.core.errors import Finding, SourceText
+    from paramstore.core.errors import Code, Finding, SourceText
     from paramstore.releases.project import Review
 
 
@@ -32,7 +31,7 @@ def command(schema: str | None, show_all: bool, explain: str | None) -> int:
     1: there are errors; warnings alone leave it at 0.
     """
     if explain is not None:
-        from paramstore.core.codes import explain_code
+        from paramstore.core.errors import explain_code
 
         name, code = explain.strip().upper(), explain_code(explain)
         return answer((), lambda: {"code": name, "title": code.title, "explain": code.explain},

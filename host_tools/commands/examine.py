@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from host_tools.dumps import examined, known, report_on_dump
@@ -17,9 +15,6 @@ from host_tools.options import (
 )
 from host_tools.streams import write_bytes
 from host_tools.terminal import tint
-
-if TYPE_CHECKING:
-    from paramstore.inspect.examination import Examination
 
 
 @click.command()
@@ -42,7 +37,12 @@ def command(schema: str, dump: str, given: InputOptions, page: str | None,
     commit is whole, and the next one mends the slot.
     """
     from paramstore.inspect.which import files_of
-    from paramstore.report.examination import examination_data, examination_page, examination_text
+    from paramstore.report.examination import (
+        examination_data,
+        examination_page,
+        examination_svg,
+        examination_text,
+    )
 
     schemas = known(schema, given)
     (found,) = examined(schemas, given, dump)
@@ -50,18 +50,7 @@ def command(schema: str, dump: str, given: InputOptions, page: str | None,
         write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.known)),
                     option="--html")
     if picture is not None:
-        write_bytes(picture, _picture(found).encode(), (dump, *files_of(schemas.known)),
+        write_bytes(picture, examination_svg(found).encode(), (dump, *files_of(schemas.known)),
                     option="--svg")
     return report_on_dump(found.findings, lambda: examination_data(found),
                           lambda: examination_text(found, tint))
-
-
-def _picture(found: Examination) -> str:
-    """Return the page map of a dump; ToolError if it is of a fixed layout, which has no pages."""
-    from paramstore.core.errors import ToolError
-    from paramstore.inspect.store import StoreExamination
-    from paramstore.report.pictures import dump_svg
-
-    if not isinstance(found, StoreExamination):
-        raise ToolError("a fixed layout has no page map", "use --html: it has a map of bytes")
-    return dump_svg(found)

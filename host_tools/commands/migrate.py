@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from host_tools.dumps import Schemas, examined_store, read
-from host_tools.images import encoded, outside_text
 from host_tools.options import (
     ImageOptions,
     InputOptions,
+    encoded,
     gathered,
     image_options,
     input_options,
     json_option,
+    outside_text,
     range_options,
     used_pages_option,
 )

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.images import encoded, outside_text
 from host_tools.options import (
     ImageOptions,
     ValueOptions,
     defaults_option,
+    encoded,
     image_options,
     json_option,
+    outside_text,
     release_option,
     used_pages_option,
     value_options,

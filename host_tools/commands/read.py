@@ -5,7 +5,6 @@ from __future__ import annotations
 import click
 
 from host_tools.dumps import report_on_dump
-from host_tools.images import write_options
 from host_tools.options import (
     BusOptions,
     ImageOptions,
@@ -13,6 +12,7 @@ from host_tools.options import (
     image_options,
     json_option,
     release_option,
+    write_options,
 )
 from host_tools.parts_on_buses import look_at, open_part
 from host_tools.streams import read_source, refuse_input, write_bytes

@@ -5,13 +5,14 @@ from __future__ import annotations
 import click
 
 from host_tools.dumps import examined_store, show_dumps, stores
-from host_tools.images import encoded, outside_text
 from host_tools.options import (
     ImageOptions,
     InputOptions,
+    encoded,
     image_options,
     input_options,
     json_option,
+    outside_text,
     release_option,
     used_pages_option,
 )

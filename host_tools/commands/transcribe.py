@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 import click
 
 from host_tools.dumps import examined_store, show_dumps, stores
-from host_tools.images import outside_text, write_options
 from host_tools.options import (
     ImageOptions,
     InputOptions,
     image_options,
     input_options,
     json_option,
+    outside_text,
     release_option,
+    write_options,
 )
 from host_tools.streams import write_bytes
 

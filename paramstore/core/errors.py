@@ -10,17 +10,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import NamedTuple
+from functools import cache
+from typing import NamedTuple, TypedDict
+
+from paramstore.core.words import did_you_mean
 
 __all__ = [
+    "Code",
     "Finding",
     "FindingsError",
     "ParamstoreError",
+    "Remarks",
     "Severity",
     "SourceText",
     "Span",
     "ToolError",
+    "all_codes",
     "errors_in",
+    "explain_code",
 ]
 
 
@@ -69,6 +76,16 @@ class Span(NamedTuple):
     end_column: int
 
 
+class Remarks(TypedDict, total=False):
+    """What a finding may say beside its message, see `Finding`."""
+
+    label: str
+    notes: tuple[str, ...]
+    help: str
+    also: tuple[tuple[Span, str], ...]
+    severity: Severity
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One mistake or warning.
@@ -107,3 +124,43 @@ class FindingsError(ParamstoreError):
 def errors_in(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return only the findings that stop the work."""
     return tuple(f for f in findings if f.severity is Severity.ERROR)
+
+
+class Code(NamedTuple):
+    """A kind of finding: a short title, and paragraphs of text; examples are set in by four."""
+
+    title: str
+    explain: str
+
+
+@cache
+def all_codes() -> dict[str, Code]:
+    """Return every code by its name, in order, from `codes.toml`.
+
+    The first digit says what a finding is about: 1 to 3 a schema, 4 a layout, 5 values, 6 images
+    and dumps, 7 C and releases, 8 calibrations, 9 production and parts on a bus.
+    """
+    import tomllib  # only for explanations
+    from importlib.resources import files
+
+    text = (files("paramstore.core") / "codes.toml").read_text("utf-8")
+    return {name: Code(code["title"], _paragraphs(code["explain"]))
+            for name, code in tomllib.loads(text).items()}
+
+
+def _paragraphs(text: str) -> str:
+    """Return the text with the lines of each paragraph joined, but not those of examples."""
+    return "\n\n".join(block if block.startswith("    ") else " ".join(block.split("\n"))
+                       for block in text.split("\n\n"))
+
+
+def explain_code(name: str) -> Code:
+    """Return the code called `name`, in either case; ToolError if there is none."""
+    codes = all_codes()
+    code = codes.get(name.strip().upper())
+    if code is None:
+        raise ToolError(
+            f"there is no finding `{name}`",
+            did_you_mean(name.upper(), list(codes)) or "the codes are PS100 and up",
+        )
+    return code

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
 from decimal import Decimal
-from typing import Any
 
 __all__ = ["code_list", "did_you_mean", "near_words", "ordinal", "plural", "show_number", "type_of"]
 
@@ -71,7 +70,7 @@ def show_number(value: Decimal | float) -> str:
     return "-" + text if number.is_signed() else text
 
 
-def type_of(value: Any) -> str:
+def type_of(value: object) -> str:
     """Return what a TOML value is, with its article: "a text", "a whole number"."""
     match value:
         case bool():

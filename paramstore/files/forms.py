@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 from importlib import import_module
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.core.format import LABEL_MAGIC
@@ -128,9 +128,21 @@ def encode_dump(dump: Dump, form: Form, options: WriteOptions, fill: int | None)
     return encode_image(filled(dump.data, dump.gaps, fill), form, options._replace(fill=fill))
 
 
-def _module(form: Form) -> Any:
-    """Return the module of a form, with its `read` and `write`; loaded when it is needed."""
-    return import_module(f"paramstore.files.{form.module}")
+class _FormModule(Protocol):
+    """What a module of a form offers."""
+
+    def read(self, content: bytes, path: str) -> Reading:
+        """Return what a file says."""
+        ...
+
+    def write(self, runs: Sequence[Run], options: WriteOptions) -> bytes:
+        """Return a file that says this."""
+        ...
+
+
+def _module(form: Form) -> _FormModule:
+    """Return the module of a form; loaded when it is needed."""
+    return cast("_FormModule", import_module(f"paramstore.files.{form.module}"))
 
 
 def _merged(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -1,4 +1,4 @@
-"""Intel HEX: read line by line so that every mistake is told with its place, written by bincopy.
+"""Intel HEX: read as a file of records, written by bincopy.
 
 Source: Intel, Hexadecimal Object File Format Specification, Rev. A, 1988, as restated by
 SRecord's manual page srec_intel(5).
@@ -9,14 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from paramstore.core.errors import SourceText, Span
-from paramstore.files.runs import Collector, Reading, Run, WriteOptions
+from paramstore.core.errors import Span
+from paramstore.files.records import RecordReader
+from paramstore.files.runs import Reading, Run, WriteOptions
 
 __all__ = ["read", "write"]
 
 _DATA, _END, _SEGMENT, _START_SEGMENT, _LINEAR, _START_LINEAR = range(6)
 _PAYLOAD_BYTES = {_END: 0, _SEGMENT: 2, _START_SEGMENT: 4, _LINEAR: 2, _START_LINEAR: 4}
-_RECORD = re.compile(r":(?:[0-9A-Fa-f]{2}){5,}")
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
@@ -31,52 +31,24 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
 
 def read(content: bytes, path: str) -> Reading:
     """Return what an Intel HEX file says. FindingsError with all mistakes (PS620 to PS626)."""
-    # Latin-1 gives every byte a character, so that any content has lines and columns.
-    return _Reader(SourceText(path, content.decode("latin-1"))).read()
+    return _Reader(content, path).read()
 
 
-class _Reader:
-    def __init__(self, source: SourceText) -> None:
-        self._source = source
-        self._found = Collector(source)
-        self._base = 0
-        self._segmented = False
-        self._ended = self._joined = False
+class _Reader(RecordReader):
+    form, title, end = "hex", "Intel HEX", "`:00000001FF`"
+    pattern = re.compile(r":(?:[0-9A-Fa-f]{2}){5,}")
+    looks = "an Intel HEX record", "`:` and at least 5 pairs of hex digits"
+    _base = 0
+    _segmented = False
 
-    def read(self) -> Reading:
-        last = 1
-        for number, line in enumerate(self._source.text.split("\n"), start=1):
-            text = line.strip()
-            if text:
-                last = number
-                self._line(number, line.index(text) + 1, text)
-        if not self._ended:
-            self._found.fail(
-                "PS624", "the end record is missing: the file was cut short",
-                Span(last, 1, last, len(self._source.line(last)) + 1),
-                label="the last line", help="a whole file ends with `:00000001FF`")
-        return self._found.finish("hex", "Intel HEX")
-
-    def _line(self, number: int, column: int, text: str) -> None:
-        whole = Span(number, column, number, column + len(text))
+    def _record(self, text: str, whole: Span) -> None:
         fail = self._found.fail
-        if self._ended:
-            if not self._joined:
-                fail("PS624", "a record follows the end record", whole,
-                     help="if files were joined, read them one by one")
-            self._joined = True
-            return
-        if not _RECORD.fullmatch(text):
-            fail("PS621", "this is not an Intel HEX record", whole,
-                 help="a record is `:` and at least 5 pairs of hex digits")
-            return
         content = bytes.fromhex(text[1:])
         size, kind, data = content[0], content[3], content[4:-1]
         if size != len(data):
             fail("PS622", f"the record says {size} data bytes and has {len(data)}", whole)
         elif right := sum(content) & 0xFF:
-            fail("PS623", f"the checksum is {content[-1]:02X}, "
-                 f"{content[-1] - right & 0xFF:02X} would be right", whole)
+            self._wrong_sum(content, right, whole)
         elif kind == _DATA:
             self._place(int.from_bytes(content[1:3], "big"), data, whole)
         elif kind not in _PAYLOAD_BYTES:

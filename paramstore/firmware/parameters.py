@@ -97,11 +97,9 @@ def parameter_view(
     first = parameter.fields[0]
     shape = _shape(parameter)
     parts = (".x", ".y") if shape == "curve" else ("",)
-    own = () if shape == "curve" else (names.constant(group, parameter),)
     curve = names.curve_type(group, parameter) if shape == "curve" else ""
     fields = tuple(
-        _field(names, pool, group, parameter, placed[field.name], curve, part,
-               own[0] if own else names.constant(group, parameter, part[1:]))
+        _field(names, pool, group, parameter, placed[field.name], curve, part)
         for field, part in zip(parameter.fields, parts, strict=True)
     )
     return ParameterView(
@@ -129,7 +127,7 @@ def _shape(parameter: Parameter) -> str:
 
 
 def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
-           placed: PlacedField, curve_type: str, part: str, index: str) -> FieldRow:
+           placed: PlacedField, curve_type: str, part: str) -> FieldRow:
     field = placed.field
     owner = f"{group.name}.{field.name}"
     range_count, limits_at = pool.place(field, owner)
@@ -138,7 +136,7 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
     form += ["PS_MASK"] * (field.limits.mask is not None)
     form += ["PS_X"] * (part == ".x") + ["PS_Y"] * (part == ".y")
     return FieldRow(
-        index=index,
+        index=names.constant(group, parameter, *([part[1:]] if part else [])),
         comment=comment_text(owner),
         parameter=parameter.name,
         c_type=c_type_of(field),

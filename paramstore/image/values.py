@@ -11,8 +11,17 @@ import tomllib
 from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Unpack
 
-from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, Span, errors_in
+from paramstore.core.errors import (
+    Finding,
+    FindingsError,
+    Remarks,
+    Severity,
+    SourceText,
+    Span,
+    errors_in,
+)
 from paramstore.core.scalars import Raw
 from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.image.wording import breach_help, breach_text
@@ -213,10 +222,8 @@ class _Reader:
                     notes=(f"{_short(loss)}{unit} off; {_steps(f.scaled, f.scale, unit)}",),
                     severity=Severity.WARNING))
 
-    def _add(self, code: str, message: str, place: _Place, notes: tuple[str, ...] = (),
-             help: str = "", also: tuple[tuple[Span, str], ...] = ()) -> None:
-        self.findings.append(Finding(code, message, place.source, place.span, notes=notes,
-                                     help=help, also=also))
+    def _add(self, code: str, message: str, place: _Place, **more: Unpack[Remarks]) -> None:
+        self.findings.append(Finding(code, message, place.source, place.span, **more))
 
 
 def _short(loss: Loss) -> str:

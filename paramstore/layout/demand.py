@@ -9,7 +9,7 @@ of the part at the given temperature, and never fewer than three: the newest rec
 that is being written, and one to go to when that slot turns out to be bad. It never plans a power
 of two: there one wrong bit could make the newest record look like one of a lap before (FORMAT.md,
 section 7). A schema may ask for any number from two; too few for the life is told as a warning
-(`advice`).
+(`place`).
 
 How many bytes. The record is filled up to the next multiple of 32 bytes, or of the page where
 that is smaller: room for parameters to come that costs no page write today or later.

@@ -10,10 +10,10 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from decimal import Decimal
-from typing import Any
 
 from paramstore.core.checksum import crc32c
 from paramstore.core.format import FORMAT_VERSION
+from paramstore.core.text import JsonObject
 from paramstore.layout.plan import PlacedField, Ring
 from paramstore.schema.part import Part
 
@@ -43,7 +43,7 @@ def plain_decimal(value: Decimal) -> str:
     return format(value.normalize(), "f") if value else "0"
 
 
-def _ring(ring: Ring) -> dict[str, Any]:
+def _ring(ring: Ring) -> JsonObject:
     return {
         "group": ring.group.id,
         "first_page": ring.first_page,
@@ -54,7 +54,7 @@ def _ring(ring: Ring) -> dict[str, Any]:
     }
 
 
-def _field(placed: PlacedField) -> dict[str, Any]:
+def _field(placed: PlacedField) -> JsonObject:
     field = placed.field
     return {
         "name": field.name,

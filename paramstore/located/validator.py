@@ -5,11 +5,11 @@ Knows tables of keys and places in text; knows no rule between keys.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Unpack
 
-from paramstore.core.errors import Finding, FindingsError, Severity, Span, errors_in
+from paramstore.core.errors import Finding, FindingsError, Remarks, Span, errors_in
 from paramstore.core.words import type_of
 from paramstore.located.keys import (
     GuessKey,
@@ -34,23 +34,11 @@ class Validator:
     aliases: Mapping[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
-    def add(
-        self,
-        code: str,
-        message: str,
-        span: Span | None,
-        *,
-        label: str = "",
-        notes: Iterable[str] = (),
-        help: str = "",
-        also: tuple[tuple[Span, str], ...] = (),
-        severity: Severity = Severity.ERROR,
-    ) -> None:
+    def add(self, code: str, message: str, span: Span | None, **more: Unpack[Remarks]) -> None:
         """Add a finding; empty notes are dropped."""
-        self.findings.append(Finding(
-            code, message, self.document.source, span, label, tuple(filter(None, notes)), help,
-            also, severity,
-        ))
+        if "notes" in more:
+            more["notes"] = tuple(filter(None, more["notes"]))
+        self.findings.append(Finding(code, message, self.document.source, span, **more))
 
     def add_problem(self, problem: Problem, base: Path) -> None:
         """Add the finding for a problem of the table or value at `base`."""
@@ -124,7 +112,7 @@ class CheckedTable:
         """Return a usable value, whose type the form of its key says, or `default`."""
         return self.values.get(name, default)
 
-    def add(self, code: str, message: str, span: Span | None, **more: Any) -> None:
+    def add(self, code: str, message: str, span: Span | None, **more: Unpack[Remarks]) -> None:
         """Add a finding; see `Validator.add`."""
         self.validator.add(code, message, span, **more)
 

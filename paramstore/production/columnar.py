@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,8 @@ __all__ = ["ColumnarPacker", "contributions"]
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint32]
+
+_Raws: TypeAlias = "NDArray[np.generic] | Sequence[Sequence[int]]"
 
 _ROWS = 256
 _BLOCK = 1 << 15
@@ -46,13 +48,13 @@ class _Target:
         """Where the field stands in a record."""
         return HEADER_BYTES + self.placed.offset
 
-    def stored(self, column: Any) -> Bytes:
+    def stored(self, column: _Raws) -> Bytes:
         """Return the bytes of a column, one unit after another."""
         if self.dtype == np.uint8 and not isinstance(column, np.ndarray):
             return np.frombuffer(b"".join(map(bytes, column)), np.uint8)
         return np.ascontiguousarray(column, self.dtype).reshape(-1).view(np.uint8)
 
-    def copy_of(self, column: Any) -> NDArray[np.generic]:
+    def copy_of(self, column: _Raws) -> NDArray[np.generic]:
         """Return the raws of a column, one unit after another, to be changed at will."""
         return self.stored(column).copy().view(self.dtype)
 

@@ -5,10 +5,10 @@ which unit on record it is, by the serial number that the part itself holds.
 from __future__ import annotations
 
 import json
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypedDict
 
 from paramstore.core.errors import ToolError
-from paramstore.core.scalars import GroupRaws
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.image.contents import Contents
 from paramstore.production.records import Records, UnitRecord
 from paramstore.production.serials import serial_place
@@ -40,6 +40,12 @@ def held_of(contents: Contents) -> str:
         for g in contents.groups}, separators=(",", ":"))
 
 
+class _HeldData(TypedDict):
+    raws: dict[str, list[Raw]]
+    copies: int
+    wanted: int
+
+
 def read_held(text: str) -> dict[str, HeldGroup]:
     """Return the groups of such a text; none for one that is not known or not such a text."""
     try:
@@ -48,7 +54,7 @@ def read_held(text: str) -> dict[str, HeldGroup]:
         return {}
 
 
-def _group(data: Any) -> HeldGroup:
+def _group(data: _HeldData) -> HeldGroup:
     raws = {str(name): tuple(values) for name, values in data["raws"].items()}
     if not all(isinstance(v, int | float) for values in raws.values() for v in values):
         raise ValueError("a raw is a number")

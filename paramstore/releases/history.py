@@ -8,8 +8,9 @@ order shows. The digests find accidents; they are no signature.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from paramstore.core.disk import (
     create_text,
@@ -22,6 +23,9 @@ from paramstore.core.disk import (
 from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
 from paramstore.core.format import LAST_RELEASE
 from paramstore.layout.plan import Plan
+
+if TYPE_CHECKING:
+    from paramstore.releases.release import PlanData, ReleaseData
 
 __all__ = [
     "FILE_VERSION",
@@ -146,7 +150,7 @@ def write_release(schema_path: str | Path, plan: Plan, history: ReleaseHistory,
     path = release_folder(schema_path) / f"{number:04}.json"
     if number > LAST_RELEASE:
         raise ToolError(f"a label holds release numbers up to {LAST_RELEASE}")
-    data: dict[str, Any] = {
+    data: dict[str, object] = {
         "paramstore_release": FILE_VERSION,
         "release": number,
         "note": note,
@@ -169,7 +173,7 @@ def _load(path: Path, number: int, previous: str | None) -> Release:
     return Release(_checked_plan(path, data, number), data["digest"], data["note"])
 
 
-def _read(path: Path) -> dict[str, Any]:
+def _read(path: Path) -> ReleaseData:
     """Return the content of a file whose digest is right."""
     try:
         data = json.loads(read_text(path).text)
@@ -188,11 +192,10 @@ def _read(path: Path) -> dict[str, Any]:
             "PS711", path, f"`{path.name}` was edited after the release",
             "bring the file back from version control; a change goes into the schema, and into "
             "the next release")])
-    result: dict[str, Any] = data
-    return result
+    return cast("ReleaseData", data)
 
 
-def _checked_plan(path: Path, data: dict[str, Any], number: int) -> Plan:
+def _checked_plan(path: Path, data: PlanData, number: int) -> Plan:
     from paramstore.releases.release import plan_from_data
 
     try:
@@ -209,7 +212,7 @@ def _checked_plan(path: Path, data: dict[str, Any], number: int) -> Plan:
     return plan
 
 
-def _digest(data: dict[str, Any]) -> str:
+def _digest(data: Mapping[str, object]) -> str:
     """Return the SHA-256 of everything but the digest itself, white space aside."""
     content = {k: v for k, v in data.items() if k != "digest"}
     text = json.dumps(content, separators=(",", ":"), ensure_ascii=False)

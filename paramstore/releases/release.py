@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from decimal import Decimal
-from typing import Any
+from typing import Any, TypedDict
 
 from paramstore.core.checksum import crc32c
-from paramstore.core.scalars import SCALARS
+from paramstore.core.scalars import SCALARS, Raw
 from paramstore.layout.layout_id import layout_id, plain_decimal
 from paramstore.layout.plan import PlacedField, Plan, Reserved, Ring
 from paramstore.schema.model import (
@@ -26,12 +26,95 @@ from paramstore.schema.model import (
 )
 from paramstore.schema.part import Part, WriteProtect
 
-__all__ = ["plan_from_data", "plan_to_data"]
+__all__ = ["PlanData", "ReleaseData", "plan_from_data", "plan_to_data"]
 
 _USE = ("address", "bus_khz", "supply_v", "temperature_c", "life_years")
 
 
-def plan_to_data(plan: Plan) -> dict[str, Any]:
+class _ConvertData(TypedDict):
+    factor: str
+    divisor: str
+    offset: str
+    names: list[list[str]]
+
+
+class _FieldData(TypedDict):
+    name: str
+    offset: int
+    since: int
+    type: str
+    count: int
+    array: bool
+    unit: str
+    scale: str
+    zero: str
+    digits: int | None
+    default: list[Raw]
+    ranges: list[list[Raw]]
+    mask: int | None
+    rising: bool
+    members: list[tuple[str, int]]
+    convert: _ConvertData | None
+
+
+class _ParameterData(TypedDict):
+    name: str
+    kind: str
+    was: str | None
+    below: str | None
+    doc: str
+    fields: list[_FieldData]
+
+
+class _ReservedData(TypedDict):
+    name: str
+    offset: int
+    since: int
+    default: str
+
+
+class _RingData(TypedDict):
+    name: str
+    id: int
+    was: str | None
+    role: str
+    writes_per_day: float
+    copies: int
+    doc: str
+    revision: int
+    first_page: int
+    slots: int
+    slot_pages: int
+    body: int
+    parameters: list[_ParameterData]
+    reserved: list[_ReservedData]
+
+
+class PlanData(TypedDict):
+    """A plan as a release file has it; `part` has the keys of `Part`, `use` those of the store."""
+
+    store: str
+    doc: str
+    series: int
+    before: int
+    layout_id: int
+    part: dict[str, Any]
+    use: dict[str, Any]
+    groups: list[_RingData]
+    retired_groups: list[_RingData]
+
+
+class ReleaseData(PlanData):
+    """The content of a release file."""
+
+    paramstore_release: int
+    release: int
+    note: str
+    previous: str | None
+    digest: str
+
+
+def plan_to_data(plan: Plan) -> PlanData:
     """Return everything that `plan_from_data` needs, without the number of the release."""
     schema = plan.schema
     return {
@@ -47,7 +130,7 @@ def plan_to_data(plan: Plan) -> dict[str, Any]:
     }
 
 
-def plan_from_data(data: dict[str, Any], release: int) -> Plan:
+def plan_from_data(data: PlanData, release: int) -> Plan:
     """Return the plan of a release, without its `migrations` and `lineage`.
 
     KeyError, TypeError or ValueError if `data` is not what `plan_to_data` gives.
@@ -65,7 +148,7 @@ def plan_from_data(data: dict[str, Any], release: int) -> Plan:
 # ---- To data ------------------------------------------------------------------------------------
 
 
-def _ring_data(ring: Ring) -> dict[str, Any]:
+def _ring_data(ring: Ring) -> _RingData:
     group = ring.group
     return {
         "name": group.name,
@@ -86,7 +169,7 @@ def _ring_data(ring: Ring) -> dict[str, Any]:
     }
 
 
-def _parameter_data(ring: Ring, parameter: Parameter) -> dict[str, Any]:
+def _parameter_data(ring: Ring, parameter: Parameter) -> _ParameterData:
     placed = {p.field.name: p for p in ring.fields}
     return {
         "name": parameter.name,
@@ -98,7 +181,7 @@ def _parameter_data(ring: Ring, parameter: Parameter) -> dict[str, Any]:
     }
 
 
-def _field_data(placed: PlacedField) -> dict[str, Any]:
+def _field_data(placed: PlacedField) -> _FieldData:
     field = placed.field
     return {
         "name": field.name,
@@ -115,8 +198,8 @@ def _field_data(placed: PlacedField) -> dict[str, Any]:
         "ranges": [list(pair) for pair in field.limits.ranges],
         "mask": field.limits.mask,
         "rising": field.rising,
-        "members": [list(pair) for pair in field.members],
-        "convert": field.convert and {
+        "members": list(field.members),
+        "convert": None if field.convert is None else {
             "factor": plain_decimal(field.convert.factor),
             "divisor": plain_decimal(field.convert.divisor),
             "offset": plain_decimal(field.convert.offset),
@@ -133,7 +216,7 @@ def _part(data: dict[str, Any]) -> Part:
     return Part(**{**data, **points, "write_protect": WriteProtect(data["write_protect"])})
 
 
-def _ring(data: dict[str, Any], part: Part) -> Ring:
+def _ring(data: _RingData, part: Part) -> Ring:
     fields = [_placed(f, Kind(p["kind"])) for p in data["parameters"] for f in p["fields"]]
     by_name = {placed.field.name: placed.field for placed in fields}
     group = Group(
@@ -149,20 +232,20 @@ def _ring(data: dict[str, Any], part: Part) -> Ring:
     )
 
 
-def _parameter(data: dict[str, Any], fields: dict[str, Field]) -> Parameter:
+def _parameter(data: _ParameterData, fields: dict[str, Field]) -> Parameter:
     return Parameter(data["name"], Kind(data["kind"]),
                      tuple(fields[f["name"]] for f in data["fields"]),
                      data["doc"], data["below"], data["was"])
 
 
-def _placed(data: dict[str, Any], kind: Kind) -> PlacedField:
+def _placed(data: _FieldData, kind: Kind) -> PlacedField:
     convert = data["convert"]
     field = Field(
         data["name"], kind, SCALARS[data["type"]], data["count"], tuple(data["default"]),
         data["array"], ValueLimits(tuple((a, b) for a, b in data["ranges"]), data["mask"]),
         data["rising"], data["unit"], Decimal(data["scale"]), Decimal(data["zero"]),
         data["digits"], tuple((name, number) for name, number in data["members"]),
-        convert and Convert(Decimal(convert["factor"]), Decimal(convert["offset"]),
+        None if convert is None else Convert(Decimal(convert["factor"]), Decimal(convert["offset"]),
                             Decimal(convert.get("divisor", 1)),
                             tuple((old, new) for old, new in convert["names"])),
     )

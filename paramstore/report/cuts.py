@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from paramstore.core.text import JsonObject
 from paramstore.core.words import plural
 from paramstore.layout.physics import bits_ms
 from paramstore.layout.plan import Plan
@@ -367,7 +368,7 @@ def campaign_data(campaign: Campaign) -> dict[str, Any]:
     }
 
 
-def _sweep_data(plan: Plan, result: SweepResult) -> dict[str, Any]:
+def _sweep_data(plan: Plan, result: SweepResult) -> JsonObject:
     sweep, totals = result.sweep, result.totals
     return {
         "title": sweep.title,
@@ -388,7 +389,7 @@ def _sweep_data(plan: Plan, result: SweepResult) -> dict[str, Any]:
     }
 
 
-def _ring_data(ring: RingWear) -> dict[str, Any]:
+def _ring_data(ring: RingWear) -> JsonObject:
     even, uneven = ring.even, ring.uneven
     return {
         "group": ring.group, "endurance": ring.endurance,
@@ -425,7 +426,7 @@ def agreement_text(agreement: Agreement) -> str:
     return "\n".join(lines) + "\n"
 
 
-def agreement_data(agreement: Agreement) -> dict[str, Any]:
+def agreement_data(agreement: Agreement) -> JsonObject:
     """Return the same as data that JSON can hold."""
     return {
         "schema_version": DATA_VERSION,

@@ -1,13 +1,14 @@
-"""The reports on a dump, be it of a store or of a fixed layout: text, data for JSON, page."""
+"""The reports on a dump, of a store or of a fixed layout: text, data for JSON, page, picture."""
 
 from __future__ import annotations
 
+from paramstore.core.errors import ToolError
 from paramstore.core.text import JsonObject, printable
 from paramstore.inspect.examination import Examination
 from paramstore.inspect.store import StoreExamination
 from paramstore.report.findings import Style, no_style
 
-__all__ = ["examination_data", "examination_page", "examination_text"]
+__all__ = ["examination_data", "examination_page", "examination_svg", "examination_text"]
 
 # Each report is imported when it is wanted: reading a dump must not wait for the others.
 
@@ -54,3 +55,13 @@ def examination_page(found: Examination) -> str:
 
     assert isinstance(found, FixedExamination), "there are two readers"
     return fixed_page(found)
+
+
+def examination_svg(found: Examination) -> str:
+    """Return the page map of a dump as a picture; ToolError if it is of a fixed layout, which has
+    no pages."""
+    if not isinstance(found, StoreExamination):
+        raise ToolError("a fixed layout has no page map", "use --html: it has a map of bytes")
+    from paramstore.report.pictures import dump_svg
+
+    return dump_svg(found)

@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from paramstore.core.codes import explain_code
-from paramstore.core.errors import Finding, Severity, SourceText, Span
+from paramstore.core.errors import Finding, Severity, SourceText, Span, explain_code
 from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural
 from paramstore.report.tables import display_width

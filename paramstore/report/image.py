@@ -11,10 +11,9 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 from paramstore.core.scalars import GroupRaws, Raw
-from paramstore.core.text import JsonObject, printable
+from paramstore.core.text import Json, JsonObject, printable
 from paramstore.image.contents import Contents, GroupContents, LabelState, SlotState
 from paramstore.image.values_out import values_toml
 from paramstore.image.wording import BLANK
@@ -272,7 +271,7 @@ def _value_data(parameter: Parameter, values: GroupRaws) -> JsonObject:
     }
 
 
-def plain_value(value: Any) -> Any:
+def plain_value(value: object) -> Json:
     """Return a physical value as JSON can hold it, with all its digits: a decimal of which a
     binary64 would lose some is a text. NaN and infinities become None."""
     match value:
@@ -287,5 +286,6 @@ def plain_value(value: Any) -> Any:
             return value.isoformat()
         case float():
             return value if math.isfinite(value) else None
-        case _:
+        case int() | str() | None:
             return value
+    raise TypeError(f"{value!r} is no physical value")

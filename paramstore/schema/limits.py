@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
 
 from paramstore.core.errors import Severity
 from paramstore.core.scalars import Raw, ScalarForm
@@ -77,7 +76,7 @@ def _bound(table: CheckedTable, field: Field, key: str) -> Raw | None:
     return raw
 
 
-def _inwards(field: Field, value: Any, *, up: bool) -> tuple[int, tuple[Loss, ...]]:
+def _inwards(field: Field, value: object, *, up: bool) -> tuple[int, tuple[Loss, ...]]:
     wanted = decimal_of(field, value, ())
     steps = exact_steps(wanted, field.scale, field.offset)
     raw = math.ceil(steps) if up else math.floor(steps)

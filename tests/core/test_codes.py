@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 import paramstore
-from paramstore.core.codes import all_codes, explain_code
-from paramstore.core.errors import ToolError
+from paramstore.core.errors import ToolError, all_codes, explain_code
 
 LIBRARY = Path(paramstore.__file__).parent
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from functools import partial
-from typing import Any
+
+from markupsafe import Markup
 
 from paramstore.core.errors import Severity
 from paramstore.core.format import slot_of
@@ -127,7 +128,7 @@ def _label_look(found: StoreExamination, copy: int) -> tuple[str, str, str]:
     return "bad", "damaged", ", damaged"
 
 
-def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> Any:
+def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> Markup:
     ring, newest = group.ring, group.newest
     slots = [RingSlot(f"{hue(index)} {STATES[v.kind].css}", STATES[v.kind].shape) for v in verdicts]
     counts = Counter(v.kind for v in verdicts)

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
-from typing import Any
+
+from markupsafe import Markup
 
 from paramstore.core.format import HEADER_BYTES
 from paramstore.core.words import plural
@@ -161,7 +162,7 @@ def _rows(plan: Plan, ring: Ring, slot: Region) -> Iterator[Facts]:
         }
 
 
-def _hold_up(plan: Plan, numbers: PlanFigures) -> Any:
+def _hold_up(plan: Plan, numbers: PlanFigures) -> Markup | None:
     need = numbers.hold_up
     if need.capacitance_uf is None:
         return None

@@ -26,6 +26,8 @@ from paramstore.verify.rig.toolchain import Compiler
 __all__ = ["RingWear", "Worn", "wear_out", "wear_rings"]
 
 _RESULT_WORDS = 10
+_LOOK = 1009
+"""Commits after which the store is mounted anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,16 +111,16 @@ def _bare(ring: Ring) -> Group:
 
 
 def wear_out(library: Path, pages: int, *, endurance: int, group: int = 0, spread: int = 0,
-             most: int = 100_000_000, look: int = 1009, seed: int = 1) -> Worn:
+             most: int = 100_000_000, seed: int = 1) -> Worn:
     """Commit a group of a library of `histories.build_lives` until a commit fails, `most` times at
     most; return what came of it.
 
     `pages` of its ring and all others take `endurance` write cycles and up to `spread` more. The
-    store is mounted anew every `look` commits, and after every commit that met a worn page.
+    store is mounted anew every `_LOOK` commits, and after every commit that met a worn page.
     """
     target = NativeTarget(library)
     order = target.byte_order
-    job = struct.pack(f"{order}6I", seed, group, endurance, spread, most, look)
+    job = struct.pack(f"{order}6I", seed, group, endurance, spread, most, _LOOK)
     sizes = struct.unpack(f"{order}2I", target.read("wear_sizes", 8))
     assert sizes == (len(job), 4 * _RESULT_WORDS)
     target.write("wear_job", job)

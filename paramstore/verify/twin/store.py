@@ -129,12 +129,9 @@ class Store(Access):
 
     def reload(self, group: str) -> Steps[Status]:
         """Read one group from the part again."""
-        status = self._writable()
-        if status is not Status.OK:
-            return status
-        g = self._groups.get(group)
-        if g is None:
-            return Status.ERR_ARGUMENT
+        g = self._writable_group(group)
+        if isinstance(g, Status):
+            return g
         if self._state is not _State.READY:
             return Status.ERR_STATE
         g.reset_ram()
@@ -290,12 +287,9 @@ class Store(Access):
 
     def refresh(self, group: str) -> Steps[Status]:
         """Commit a group although nothing changed."""
-        status = self._writable()
-        if status is not Status.OK:
-            return status
-        g = self._groups.get(group)
-        if g is None:
-            return Status.ERR_ARGUMENT
+        g = self._writable_group(group)
+        if isinstance(g, Status):
+            return g
         if Health.DIRTY in g.health:
             return (yield from self.commit(group))
         if self._state is not _State.READY or g.sequence == NO_RECORD:
@@ -326,12 +320,9 @@ class Store(Access):
 
     def commit_begin(self, group: str) -> Status:
         """Begin to write a group in steps. OK: there is nothing to write."""
-        status = self._writable()
-        if status is not Status.OK:
-            return status
-        g = self._groups.get(group)
-        if g is None:
-            return Status.ERR_ARGUMENT
+        g = self._writable_group(group)
+        if isinstance(g, Status):
+            return g
         if Health.DIRTY not in g.health:
             return Status.OK
         if self._state is not _State.READY:
@@ -431,3 +422,8 @@ class Store(Access):
         if self._state is _State.REFUSED:
             return Status.ERR_FOREIGN
         return Status.ERR_STATE if self._state is _State.NONE else Status.OK
+
+    def _writable_group(self, name: str) -> GroupState | Status:
+        """Return a group of a store that may be written, or why there is none."""
+        status = self._writable()
+        return self._groups.get(name, Status.ERR_ARGUMENT) if status is Status.OK else status
