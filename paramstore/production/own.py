@@ -5,6 +5,7 @@ Compares such texts value by value. Knows no tables and no database.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Collection
 
 from paramstore.core.scalars import StoreRaws
@@ -66,9 +67,17 @@ def lost(before: str, batch: str, now: str, schema: Schema,
                 continue
             raws = {f.name: constants[group.name][f.name] for f in parameter.fields}
             common = toml_value(parameter_from_raw(parameter, raws))
-            if old[name] != common:
+            if not _same(old[name], common):
                 told.append(f"{name}: {old[name]} in batch `{batch}`, {common} now")
     return _some(told)
+
+
+def _same(one: str, other: str) -> bool:
+    """Return whether two texts are of one value, as 2 and 2.0 are; not if one is none."""
+    try:
+        return bool(tomllib.loads(f"x = {one}") == tomllib.loads(f"x = {other}"))
+    except ValueError:
+        return False
 
 
 def _some(notes: list[str]) -> tuple[str, ...]:
