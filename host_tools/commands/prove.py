@@ -50,7 +50,8 @@ class ProveOptions:
 @gathered(
     "options", ProveOptions,
     click.option("--quick", is_flag=True, help="Seconds: one cut, a little of two."),
-    click.option("--long", "lengthy", is_flag=True, help="Hours: up to three cuts."),
+    click.option("--long", "lengthy", is_flag=True,
+                 help="Hours: more of everything, up to three cuts."),
     click.option("--jobs", type=click.IntRange(1), metavar="N",
                  help="Processes; by default as many as there are processors."),
     click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
@@ -69,10 +70,11 @@ def command(schema: str, options: ProveOptions) -> int:
     page write of every short workload, leave the page torn in every way, boot, and demand that what
     is served is what was committed. Then do the same with faults of the bus and of the part, with
     what misleads a store, and with parts of earlier releases, of which no stored value may be lost
-    unannounced. Takes about two minutes on two idle
-    processors, seconds with --quick, hours with --long. Exit code 1: a promise was broken;
-    the report has a command line that replays it. Needs a C compiler: gcc, clang, or the Python
-    package ziglang.
+    unannounced. Takes less than two minutes on two idle processors, seconds with --quick, hours
+    with --long, which tries more of everything: further start states, longer workloads, three cuts
+    in a row, two and more cuts of a migration, more cases of each fault. Exit code 1: a promise was
+    broken; the report has a command line that replays it. Needs a C compiler: gcc, clang, or the
+    Python package ziglang.
     """
     from paramstore.releases.project import open_project
 

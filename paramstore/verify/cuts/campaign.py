@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from paramstore.layout.plan import Plan
 from paramstore.verify.cuts.announced import Announced, judge_units
@@ -28,21 +29,23 @@ from paramstore.verify.rig.toolchain import Compiler
 
 __all__ = ["Campaign", "Progress", "Shown", "SweepResult", "run_campaign", "run_jobs"]
 
-_FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 5000, Level.THOROUGH: 50_000,
+_FAULT_CASES = {Level.QUICK: 200, Level.DEFAULT: 2000, Level.THOROUGH: 50_000,
                 Level.LONG: 1_000_000}
 """Of a class from a start state, at most about twice as many."""
-_MIGRATIONS = {Level.QUICK: (1, 1), Level.DEFAULT: (2, 2), Level.THOROUGH: (2, 2),
-              Level.LONG: (4, 3)}
+_MIGRATIONS = {Level.QUICK: (1, 1), Level.DEFAULT: (4, 1), Level.THOROUGH: (2, 2),
+               Level.LONG: (4, 3)}
 """Samples of mixes and noise, and cuts, of parts of earlier releases."""
-_UNITS = {Level.QUICK: 25, Level.DEFAULT: 150, Level.THOROUGH: 500, Level.LONG: 20_000}
+_UNITS = {Level.QUICK: 25, Level.DEFAULT: 50, Level.THOROUGH: 500, Level.LONG: 20_000}
 """Of each earlier release, with values on edges."""
 _UNITS_AT_ONCE = 25
-_RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 2_000_000, Level.THOROUGH: 6_000_000,
+_RECORDS = {Level.QUICK: 10_000, Level.DEFAULT: 1_000_000, Level.THOROUGH: 6_000_000,
             Level.LONG: 90_000_000}
 """Of a ring until it is worn out, at most."""
-_SWEEPS_PART, _FAULTS_PART, _UNITS_PART, _MIGRATIONS_PART = 0.8, 0.9, 0.93, 0.96
+_SWEEPS_PART, _FAULTS_PART, _UNITS_PART, _MIGRATIONS_PART = 0.76, 0.84, 0.88, 0.9
 """Which part of the work is done, roughly, after the sweeps, other faults, units of earlier
 releases, and migrations."""
+R = TypeVar("R")
+T = TypeVar("T")
 Progress = Callable[[float], None]
 """Told now and then which part of the work is done, from 0 to 1."""
 
@@ -168,26 +171,41 @@ def run_campaign(plan: Plan, level: Level = Level.DEFAULT, *, earlier: Sequence[
                 results.append(SweepResult(sweep, Totals.sum(t for t, _ in mine),
                                            sum(seconds for _, seconds in mine)))
             shown = pool.do(_shown, Totals.sum(r.totals for r in results).violations)
-            faults = dict(pool.each(partial(run_fault_class, fault_starts(plan),
-                                            _FAULT_CASES[level], seed), FaultClass))
-            tell(_FAULTS_PART)
-            announced = _announced(pool, earlier, level, seed)
-            tell(_UNITS_PART)
+            faults = _all_of(pool, partial(run_fault_class, fault_starts(plan),
+                                           _FAULT_CASES[level], seed), list(FaultClass),
+                             _between(tell, _SWEEPS_PART, _FAULTS_PART))
+            announced = _announced(pool, earlier, level, seed,
+                                   _between(tell, _FAULTS_PART, _UNITS_PART))
             migrations, more = pool.do(_migrations, earlier, level, seed)
     tell(_MIGRATIONS_PART)
     worn = wear_rings(plan, _RECORDS[level], seed=seed, compiler=compiler)
     tell(1.0)
     return Campaign(plan, level, seed, harness.compiler, workers, time.perf_counter() - start,
                     tuple(results), (*shown, *more),
-                    tuple(faults[i] for i in range(len(faults))), migrations, worn, announced)
+                    faults, migrations, worn, announced)
 
 
-def _announced(pool: Workers, earlier: Sequence[Plan], level: Level,
-               seed: int) -> tuple[Announced, ...]:
+def _between(tell: Progress, begin: float, end: float) -> Progress:
+    """Return what tells the progress of a piece of the work that is done from `begin` to `end`."""
+    return lambda part: tell(begin + (end - begin) * part)
+
+
+def _all_of(pool: Workers, function: Callable[[Explorer, T], R], items: Sequence[T],
+            tell: Progress) -> tuple[R, ...]:
+    """Let the workers do all items; return what came of them, in their order."""
+    done: dict[int, R] = {}
+    for number, result in pool.each(function, items):
+        done[number] = result
+        tell(len(done) / len(items))
+    return tuple(done[number] for number in range(len(items)))
+
+
+def _announced(pool: Workers, earlier: Sequence[Plan], level: Level, seed: int,
+               tell: Progress) -> tuple[Announced, ...]:
     """Judge units of each earlier release, shared out among the workers."""
     shares = [(at, range(first, min(first + _UNITS_AT_ONCE, _UNITS[level])))
               for at in range(len(earlier)) for first in range(0, _UNITS[level], _UNITS_AT_ONCE)]
-    done = dict(pool.each(partial(_judged, earlier, seed), shares))
+    done = _all_of(pool, partial(_judged, earlier, seed), shares, tell)
     made: list[Announced] = []
     for number, (at, _) in enumerate(shares):
         if at < len(made):

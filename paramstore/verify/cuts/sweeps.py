@@ -29,7 +29,7 @@ class Level(StrEnum):
     LONG = "long"  # hours
 
 
-_BUDGET_S = {Level.QUICK: 10, Level.DEFAULT: 250, Level.THOROUGH: 600, Level.LONG: 4 * 3600}
+_BUDGET_S = {Level.QUICK: 10, Level.DEFAULT: 28, Level.THOROUGH: 600, Level.LONG: 4 * 3600}
 """Time of one sweep on one processor, at most, by estimate and before equal states are merged."""
 _MOUNT_US = 0.4
 _MOUNT_BYTE_US = 0.008
