@@ -46,8 +46,8 @@ class Argued:
 ARGUED = (
     Argued("ring->sequence == SEQ_NONE && (ring->health & PS_HEALTH_MIGRATED) == 0u && "
            "has_factory_values(group, image)", 1,
-           "ps_format has just committed every migrated group, or has failed; asked all the same, as "
-           "values of a unit in the field depend on it"),
+           "ps_format has just committed every migrated group, or has failed; asked all the same, "
+           "as values of a unit in the field depend on it"),
 )
 
 
