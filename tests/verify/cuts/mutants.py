@@ -358,7 +358,7 @@ IN_C = (
     # ---- Factory images and releases ----
     Mutant("factory image not checked", "image != NULL && !image_ok(store, image)", "false",
            PROVISION + "test_a_wrong_image_is_refused_before_anything_is_written", of_test="I13"),
-    Mutant("seed writes over what is there",
+    Mutant("provision writes over what is there",
            "ring->sequence == SEQ_NONE && (ring->health & PS_HEALTH_MIGRATED) == 0u", "true",
            PROVISION + "test_what_has_a_record_stays", of_test="I2"),
     Mutant("record of a later release given an older revision",
