@@ -40,7 +40,8 @@ _WORDS = (b"0", b"-1", b"1e400", b"nan", b"99999999999999999999", b'""', b"[]", 
 _SHARE = 500
 """Inputs that a worker takes at a time."""
 _SHARES_OF_A_WORKER = 50
-"""Then another process takes over: click keeps the streams of every command that a test runs."""
+"""Then other processes take over: click keeps the streams of every command that a test runs. (An
+executor that replaces its own workers may wait for ever: CPython issue 115634.)"""
 
 
 class Fed(NamedTuple):
@@ -182,18 +183,19 @@ def run_all(one: One, inputs: int, seed: int, workers: int, until: float = float
             first: int = 0, tell: Callable[[Totals], None] = lambda _: None) -> Totals:
     """Feed so many inputs, from number `first`, with several workers; `tell` what is done so far,
     without a gap, time and again."""
-    end = first + inputs
+    end, total = first + inputs, Totals(Counter(), Counter())
     starts = range(first, end, _SHARE)
-    count = len(starts)
-    total = Totals(Counter(), Counter())
-    with ProcessPoolExecutor(workers, get_context("spawn"), _prepare,
-                             max_tasks_per_child=_SHARES_OF_A_WORKER) as pool:
-        for share in pool.map(run, [one] * count, starts, [min(s + _SHARE, end) for s in starts],
-                              [seed] * count, [until] * count):
-            if not share.reached:
-                break  # it is past the time; what others did further on would leave a gap
-            total = total.plus(share)
-            tell(total)
+    at_once = workers * _SHARES_OF_A_WORKER
+    for begun in range(0, len(starts), at_once):
+        some = starts[begun:begun + at_once]
+        count = len(some)
+        with ProcessPoolExecutor(workers, get_context("spawn"), _prepare) as pool:
+            for share in pool.map(run, [one] * count, some, [min(s + _SHARE, end) for s in some],
+                                  [seed] * count, [until] * count):
+                if not share.reached:
+                    return total  # it is past the time; what others did would leave a gap
+                total = total.plus(share)
+                tell(total)
     return total
 
 
