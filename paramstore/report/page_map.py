@@ -1,14 +1,16 @@
 """A picture of where everything lies: what each page is, and the same as lines of text.
 
-Knows a Plan. The cells are data, for any kind of picture; colour is left to a `style` function.
+The cells are data, for any kind of picture; colour is left to a `style` function.
 """
 
 from __future__ import annotations
 
 import string
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
+from paramstore.inspect.regions import Region, RegionKind
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.plan import Plan
 
 __all__ = ["PageCell", "RingStyle", "cells", "letter", "map_lines", "no_ring_style"]
@@ -22,30 +24,22 @@ BLOCK = 8
 """A blank after so many pages, to count by."""
 
 
-@dataclass(frozen=True, slots=True)
-class PageCell:
-    """One page. `ring` is an index in `plan.rings`, None outside the rings; `begins` says whether
-    a slot or a label copy begins here. `retired`: of a group that was taken out."""
+class PageCell(NamedTuple):
+    """One page: the region it is of, and whether that begins here."""
 
-    ring: int | None = None
-    slot: int = 0
-    begins: bool = False
-    label: bool = False
-    retired: bool = False
+    region: Region
+    begins: bool
+
+    @property
+    def ring(self) -> int | None:
+        """The index of its ring in the plan; None for a page of none."""
+        return self.region.index if self.region.kind is RegionKind.SLOT else None
 
 
-def cells(plan: Plan) -> tuple[PageCell, ...]:
+def cells(places: StorePlaces) -> tuple[PageCell, ...]:
     """Return what every page of the part is, page 0 first."""
-    pages = [PageCell()] * plan.part.pages
-    for page in range(2 * plan.label_pages):
-        pages[page] = PageCell(label=True, begins=page % plan.label_pages == 0)
-    for ring in plan.retired:
-        pages[ring.first_page:ring.first_page + ring.pages] = [PageCell(retired=True)] * ring.pages
-    for index, ring in enumerate(plan.rings):
-        for page in range(ring.pages):
-            slot, rest = divmod(page, ring.slot_pages)
-            pages[ring.first_page + page] = PageCell(index, slot, rest == 0)
-    return tuple(pages)
+    return tuple(PageCell(region, at == region.first) for region in places.regions
+                 for at in range(region.first, region.end, places.page))
 
 
 def letter(index: int) -> str:
@@ -63,7 +57,7 @@ def map_lines(plan: Plan, style: RingStyle = no_ring_style) -> list[str]:
 
     32 pages a row, 64 on parts of more than 256 pages. A run of equal rows is shown once.
     """
-    pages = cells(plan)
+    pages = cells(StorePlaces(plan))
     width = 64 if len(pages) > 256 else 32
     rows = [pages[at:at + width] for at in range(0, len(pages), width)]
     digits = max(4, len(f"{plan.part.capacity - 1:X}"))
@@ -97,8 +91,11 @@ def _styled(block: Sequence[PageCell], style: RingStyle) -> Iterator[str]:
 
 
 def _symbol(cell: PageCell) -> str:
-    if cell.label:
-        return LABEL if cell.begins else GOES_ON
-    if cell.ring is None:
-        return RETIRED if cell.retired else FREE
-    return letter(cell.ring) if cell.begins else GOES_ON
+    match cell.region.kind:
+        case RegionKind.LABEL:
+            return LABEL if cell.begins else GOES_ON
+        case RegionKind.SLOT:
+            return letter(cell.region.index) if cell.begins else GOES_ON
+        case RegionKind.RETIRED:
+            return RETIRED
+    return FREE

@@ -11,8 +11,10 @@ from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
 
 from paramstore.core.words import plural
+from paramstore.inspect.regions import Region, RegionKind
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.figures import PlanFigures, figures
 from paramstore.layout.plan import Plan
 from paramstore.report.page_map import PageCell, cells, letter
@@ -34,14 +36,14 @@ _LOOK = """
 """ + "".join(f".hue{n} {{{{ fill: {colour}; }}}} .edge{n} {{{{ fill: none; stroke: {colour}; }}}}"
               for n, colour in enumerate(HUES))
 
-Look = Callable[[PageCell], tuple[str, str]]
-"""Gives the class of a page of a ring, and that of the letter in it."""
+Look = Callable[[Region], tuple[str, str]]
+"""Gives the class of a page of a slot, and that of the letter in it."""
 
 
 def plan_svg(plan: Plan) -> str:
     """Return the page map of a plan, and beside how long each group lasts."""
     numbers = figures(plan)
-    pages, high = _map_height(plan)
+    pages, high = _map_height(plan, None)
     key = TOP + high + 18
     bars = key + LINE * (len(plan.rings) // 3 + 2)
     height = math.ceil(bars + LINE * (len(plan.rings) + 3))
@@ -53,7 +55,7 @@ def plan_svg(plan: Plan) -> str:
     label(root, LEFT, 26, f"{plan.schema.name} on the {part.name}", "head")
     label(root, LEFT, 46, f"{part.capacity:,} bytes in {part.pages} pages of {part.page}; a square "
                           "is a page, a letter begins a slot", "soft")
-    _draw_map(root, plan, pages, lambda cell: (f"hue{(cell.ring or 0) % len(HUES)}", "in"))
+    _draw_map(root, plan, pages, lambda region: (f"hue{region.index % len(HUES)}", "in"))
     _key(root, plan, key)
     _life(root, plan, numbers, bars)
     return svg_text(root)
@@ -64,7 +66,7 @@ def dump_svg(found: StoreExamination) -> str:
     plan = found.plan
     bad = [(ring.group.name, verdict) for ring in plan.rings
            for verdict in found.slots.get(ring.group.name, ()) if not verdict.kind.sound]
-    pages, high = _map_height(plan)
+    pages, high = _map_height(plan, found)
     key = TOP + high + 18
     told = key + LINE * (len(plan.rings) // 3 + 2)
     texts = [wrap(_slot_text(name, verdict), 92) for name, verdict in bad]
@@ -77,12 +79,7 @@ def dump_svg(found: StoreExamination) -> str:
     label(root, LEFT, 46, "full colour: newest record; pale: an older one; open: erased; "
                           "red frame: damaged", "soft")
 
-    def look(cell: PageCell) -> tuple[str, str]:
-        ring = cell.ring or 0
-        verdicts = found.slots.get(plan.rings[ring].group.name, ())
-        return _slot_look(ring % len(HUES), verdicts[cell.slot] if verdicts else None)
-
-    _draw_map(root, plan, pages, look)
+    _draw_map(root, plan, pages, lambda region: _slot_look(region, region.verdict))
     _key(root, plan, key)
     if not bad:
         label(root, LEFT, told, "No slot is damaged.", "")
@@ -95,10 +92,9 @@ def dump_svg(found: StoreExamination) -> str:
     return svg_text(root)
 
 
-def _slot_look(hue: int, verdict: SlotVerdict | None) -> tuple[str, str]:
-    if verdict is None:
-        return f"edge{hue}", ""
-    if verdict.kind is SlotKind.ERASED:
+def _slot_look(slot: Region, verdict: SlotVerdict | None) -> tuple[str, str]:
+    hue = slot.index % len(HUES)
+    if verdict is None or verdict.kind is SlotKind.ERASED:
         return f"edge{hue}", ""
     if not verdict.kind.sound:
         return "bad", "wrong"
@@ -113,22 +109,26 @@ def _slot_text(name: str, verdict: SlotVerdict) -> str:
 # ---- Pieces of both -----------------------------------------------------------------------------
 
 
-def _map_height(plan: Plan) -> tuple[list[tuple[int, Sequence[PageCell]]], float]:
+def _map_height(plan: Plan, found: StoreExamination | None,
+                ) -> tuple[list[tuple[int, Sequence[PageCell]]], float]:
     """Return the rows of a page map, each with the number of its first page, and their height.
 
     Of three or more rows in a run in which no page is used, one is drawn for all: an empty row.
     """
-    pages = cells(plan)
+    pages = cells(StorePlaces(plan, found))
     width = _row_width(plan)
     rows: list[tuple[int, Sequence[PageCell]]] = []
-    empty = [PageCell()] * width
     for at in range(0, len(pages), width):
-        row = list(pages[at:at + width])
-        if row == empty and len(rows) > 1 and rows[-1][1] in (empty, []):
+        row = pages[at:at + width]
+        if len(rows) > 1 and _is_free(row) and len(row) == width and _is_free(rows[-1][1]):
             rows[-1] = (rows[-1][0], [])
         else:
             rows.append((at, row))
     return rows, len(rows) * _pitch(plan)
+
+
+def _is_free(row: Sequence[PageCell]) -> bool:
+    return all(cell.region.kind is RegionKind.FREE for cell in row)
 
 
 def _row_width(plan: Plan) -> int:
@@ -155,25 +155,25 @@ def _draw_map(root: Element, plan: Plan, rows: Iterable[tuple[int, Sequence[Page
             label(root, LEFT, y + side / 2 + 4, "free, up to the end or the next row", "soft")
         for column, cell in enumerate(row):
             x = LEFT + column * (side + 2)
-            css, ink, text, tip = _page(plan, cell, look)
+            css, ink, text, tip = _page(cell, look)
             box(root, x, y, side, side, css,
                 f"0x{(first + column) * plan.part.page:04X}: {tip}")
             if text and side > 12:
                 label(root, x + side / 2, y + side / 2 + 4, text, ink, "middle")
 
 
-def _page(plan: Plan, cell: PageCell, look: Look) -> tuple[str, str, str, str]:
+def _page(cell: PageCell, look: Look) -> tuple[str, str, str, str]:
     """Return class, class of the letter, letter and words of a page."""
-    if cell.label:
-        return "label", "in", "=" if cell.begins else "", "label"
-    if cell.retired:
-        return "retired", "soft", "~", "of a group that was taken out"
-    if cell.ring is None:
-        return "free", "", "", "free"
-    css, ink = look(cell)
-    ring = plan.rings[cell.ring]
-    return css, ink, letter(cell.ring) if cell.begins and ink else "", (
-        f"{ring.group.name}, slot {cell.slot}")
+    region = cell.region
+    match region.kind:
+        case RegionKind.LABEL:
+            return "label", "in", "=" if cell.begins else "", "label"
+        case RegionKind.RETIRED:
+            return "retired", "soft", "~", "of a group that was taken out"
+        case RegionKind.SLOT:
+            css, ink = look(region)
+            return css, ink, letter(region.index) if cell.begins and ink else "", region.title
+    return "free", "", "", "free"
 
 
 def _key(root: Element, plan: Plan, top: float) -> None:

@@ -3,6 +3,8 @@
 from hypothesis import given, settings
 
 from paramstore.core.errors import FindingsError
+from paramstore.inspect.regions import RegionKind
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.place import make_plan
 from paramstore.report.page_map import cells, letter, map_lines
 from paramstore.schema.model import Schema
@@ -48,9 +50,9 @@ def test_cells_are_the_plan(drawn: Schema) -> None:
         plan = make_plan(drawn)
     except FindingsError:
         return
-    pages = cells(plan)
+    pages = cells(StorePlaces(plan))
     assert plan.part.pages == len(pages)
-    assert 2 * plan.label_pages == sum(c.label for c in pages)
+    assert 2 * plan.label_pages == sum(c.region.kind is RegionKind.LABEL for c in pages)
     for index, ring in enumerate(plan.rings):
         mine = [(page, c) for page, c in enumerate(pages) if c.ring == index]
         starts = [page * plan.part.page for page, c in mine if c.begins]

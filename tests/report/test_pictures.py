@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given, settings
 
 from paramstore.core.errors import FindingsError
+from paramstore.inspect.regions import RegionKind
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.place import make_plan
 from paramstore.report.page_map import cells
 from paramstore.report.pictures import dump_svg, plan_svg
@@ -35,7 +37,7 @@ def test_every_used_page_has_a_square(schema: Schema) -> None:
         plan = make_plan(schema)
     except FindingsError:
         return
-    used = sum(cell.ring is not None or cell.label or cell.retired for cell in cells(plan))
+    used = sum(cell.region.kind is not RegionKind.FREE for cell in cells(StorePlaces(plan)))
     free = [b for b in _boxes(plan_svg(plan)) if b.get("class") == "free"]
     assert used == len(_boxes(plan_svg(plan))) - len(free)
 

@@ -16,12 +16,12 @@ from paramstore.core.format import slot_of
 from paramstore.core.words import plural
 from paramstore.image.contents import GroupContents
 from paramstore.inspect.examination import Examination
-from paramstore.inspect.examine import places_of
 from paramstore.inspect.history import CommitHistory
-from paramstore.inspect.regions import Places
+from paramstore.inspect.regions import Places, Region, RegionKind
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
-from paramstore.layout.plan import Plan, Ring
+from paramstore.inspect.store_places import StorePlaces
+from paramstore.layout.plan import Plan
 from paramstore.report.dump import left_text, numbers_text
 from paramstore.report.findings import count_line
 from paramstore.report.image import label_text, origin_text, value_remarks, value_text
@@ -46,7 +46,7 @@ _MOST_NAMED = 12
 def dump_page(found: StoreExamination) -> str:
     """Return what a dump says as a whole HTML page."""
     plan, contents = found.plan, found.contents
-    readable, places = contents.readable, places_of(found)
+    readable, places = contents.readable, StorePlaces(plan, found)
     counts = Counter(v.kind for verdicts in found.slots.values() for v in verdicts)
     return render(
         "dump", f"{plan.schema.name}: what a dump says", kind="What a dump says",
@@ -55,8 +55,7 @@ def dump_page(found: StoreExamination) -> str:
                ("Label", label_text(contents))],
         verdict=_verdict(found), shapes=shape_definitions(), findings=finding_facts(found),
         address=partial(address_text, plan), absent="",
-        rows=map_rows(plan, partial(_look, found), partial(_label_look, found),
-                      [first // plan.part.page for first, _ in found.unallocated]),
+        rows=map_rows(places, partial(_look, places)),
         groups=[_group(found, places, i, g) for i, g in enumerate(contents.groups)]
         if readable else [],
         areas=list(areas(places) if readable else plain_areas(places)),
@@ -108,24 +107,19 @@ def _verdict(found: StoreExamination) -> str:
 # ---- Slots ---------------------------------------------------------------------------------------
 
 
-def _look(found: StoreExamination, ring: Ring, slot: int) -> tuple[str, str, str]:
-    verdicts = found.slots.get(ring.group.name)
-    if verdicts is None:
+def _look(places: StorePlaces, region: Region) -> tuple[str, str, str]:
+    """Return the look of a slot or a label copy, the shape in it, and what it is in words."""
+    if region.kind is RegionKind.LABEL:
+        if region.whole:
+            return "", "", ", whole"
+        stored = places.bytes_at(range(region.first, region.runs[-1].first)) or b""
+        return ("erased", "", ", erased") if stored.strip(b"\xff") == b"" else (
+            "bad", "damaged", ", damaged")
+    if region.verdict is None:
         return "", "", ""
-    verdict = verdicts[slot]
-    state = STATES[verdict.kind]
+    state = STATES[region.verdict.kind]
     shape = "" if state.css == "erased" else state.shape  # hollow says it
-    return state.css, shape, f": {state_of(verdict)}"
-
-
-def _label_look(found: StoreExamination, copy: int) -> tuple[str, str, str]:
-    if found.contents.labels[copy] is not None:
-        return "", "", ", whole"
-    first = found.plan.label_address(copy)
-    stored = found.contents.image[first:first + found.plan.label_bytes]
-    if stored.strip(b"\xff") == b"":
-        return "erased", "", ", erased"
-    return "bad", "damaged", ", damaged"
+    return state.css, shape, f": {state_of(region.verdict)}"
 
 
 def _ring(index: int, group: GroupContents, verdicts: Sequence[SlotVerdict]) -> Markup:

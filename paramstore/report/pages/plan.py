@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from paramstore.core.format import HEADER_BYTES
 from paramstore.core.words import plural
-from paramstore.inspect.regions import Region, ThingKind
+from paramstore.inspect.regions import Region, RegionKind, ThingKind
 from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.figures import PhaseKind, PlanFigures, RingFigures, commit_phases, figures
 from paramstore.layout.physics import bits_ms, write_bits
@@ -59,8 +59,7 @@ def plan_page(plan: Plan) -> str:
         offset=lambda at: f"+{at}",
         label_end=2 * plan.label_pages * plan.part.page - 1, label_pages=plan.label_pages,
         label_bytes=plan.label_bytes, any_kept=any(r.reserved for r in plan.rings),
-        rows=map_rows(plan, lambda ring, slot: ("", "", _slot_words(plan, ring, slot)),
-                      lambda copy: ("", "", "")),
+        rows=map_rows(StorePlaces(plan), lambda region: ("", "", _slot_words(plan, region))),
         retired=[r.group.name for r in plan.retired],
         groups=[_group(plan, i, r, longest) for i, r in enumerate(numbers.rings)],
         temperature=schema.temperature_c, khz=schema.bus_khz, wanted=schema.life_years,
@@ -85,9 +84,12 @@ def store_facts(plan: Plan) -> list[tuple[str, str]]:
     ]
 
 
-def _slot_words(plan: Plan, ring: Ring, slot: int) -> str:
-    return (f": {plural(ring.slot_pages, 'page')} from {address_text(plan, ring.address(slot))}, "
-            f"slot {slot + 1} of {ring.slots}")
+def _slot_words(plan: Plan, region: Region) -> str:
+    if region.kind is not RegionKind.SLOT:
+        return ""
+    ring = plan.rings[region.index]
+    return (f": {plural(ring.slot_pages, 'page')} from {address_text(plan, region.first)}, "
+            f"slot {region.number + 1} of {ring.slots}")
 
 
 def _group(plan: Plan, index: int, figure: RingFigures, longest: float) -> Facts:

@@ -7,12 +7,13 @@ one line. The page map of a part is such a strip: label copies and slots on the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 from paramstore.core.words import plural
-from paramstore.layout.plan import Plan, Ring
+from paramstore.inspect.regions import Region, RegionKind
+from paramstore.inspect.store_places import StorePlaces
 from paramstore.report.page_map import LABEL, RETIRED, letter
 
 __all__ = ["FOLD", "HUES", "ROW", "Bead", "Look", "Row", "StripPiece", "hue", "map_rows", "strip"]
@@ -118,8 +119,9 @@ UNALLOCATED = "?"
 HUES = 6
 """Colours of groups; neighbours differ, and the letter says which group it is."""
 
-Look = Callable[[Ring, int], tuple[str, str, str]]
-"""Gives the look of a slot, the shape drawn in it ("": none), and what it is in words."""
+Look = Callable[[Region], tuple[str, str, str]]
+"""Gives the look of a slot or a label copy, the shape drawn in it ("": none), and what it is in
+words."""
 
 
 def hue(index: int) -> str:
@@ -127,33 +129,30 @@ def hue(index: int) -> str:
     return f"hue{index % HUES}"
 
 
-def map_rows(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]],
-             unallocated: Iterable[int] = ()) -> tuple[Row, ...]:
-    """Return all pages of a part as rows; `look` and `label` say how a slot of a ring and a label
-    copy look. `unallocated` are free pages that hold bytes, in order."""
-    beads = [*_beads(plan, look, label), *_unallocated_beads(unallocated)]
-    return strip(sorted(beads, key=lambda b: b.start), plan.part.pages)
+def map_rows(places: StorePlaces, look: Look) -> tuple[Row, ...]:
+    """Return all pages of a part as rows; `look` says how a slot and a label copy look."""
+    beads = [bead for region in places.regions for bead in _beads(region, places.page, look)]
+    return strip(beads, places.size // places.page)
 
 
-def _unallocated_beads(pages: Iterable[int]) -> Iterator[Bead]:
-    """Yield a bead for each run of free pages that hold bytes."""
-    for _, run in groupby(enumerate(pages), lambda pair: pair[1] - pair[0]):
-        numbers = [page for _, page in run]
-        yield Bead(numbers[0], len(numbers), UNALLOCATED, UNALLOCATED,
-                   f"{plural(len(numbers), 'free page')} with bytes", "unallocated")
-
-
-def _beads(plan: Plan, look: Look, label: Callable[[int], tuple[str, str, str]]) -> Iterator[Bead]:
-    for copy in (0, 1):
-        css, mark, words = label(copy)
-        yield Bead(copy * plan.label_pages, plan.label_pages, LABEL, LABEL,
-                   f"label copy {copy}{words}", f"label {css}", mark=mark)
-    for ring in plan.retired:
-        yield Bead(ring.first_page, ring.pages, RETIRED, RETIRED, "of a group that was taken out",
-                   "retired")
-    for index, ring in enumerate(plan.rings):
-        for slot in range(ring.slots):
-            css, mark, words = look(ring, slot)
-            yield Bead(ring.first_page + slot * ring.slot_pages, ring.slot_pages, letter(index),
-                       letter(index), f"{ring.group.name}, slot {slot}{words}",
-                       f"{hue(index)} {css}", f"r{index}", mark)
+def _beads(region: Region, page: int, look: Look) -> Iterator[Bead]:
+    first, pages = region.first // page, (region.end - region.first) // page
+    match region.kind:
+        case RegionKind.LABEL:
+            css, mark, words = look(region)
+            yield Bead(first, pages, LABEL, LABEL, f"{region.title}{words}", f"label {css}",
+                       mark=mark)
+        case RegionKind.RETIRED:
+            yield Bead(first, pages, RETIRED, RETIRED, "of a group that was taken out", "retired")
+        case RegionKind.SLOT:
+            css, mark, words = look(region)
+            text = letter(region.index)
+            yield Bead(first, pages, text, text, f"{region.title}{words}",
+                       f"{hue(region.index)} {css}", f"r{region.index}", mark)
+        case _:
+            # A bead for each run of free pages that hold bytes.
+            held = (run.first // page for run in region.runs if run.told != "free")
+            for _, run in groupby(enumerate(held), lambda pair: pair[1] - pair[0]):
+                numbers = [number for _, number in run]
+                yield Bead(numbers[0], len(numbers), UNALLOCATED, UNALLOCATED,
+                           f"{plural(len(numbers), 'free page')} with bytes", "unallocated")
