@@ -17,7 +17,7 @@ from paramstore.calibrate.breakpoints import best_places, candidates, filled, ph
 from paramstore.calibrate.chances import normal_tails, student_tails
 from paramstore.calibrate.knot_search import CurveDraws, sample_curves
 from paramstore.calibrate.leastsq import Array
-from paramstore.calibrate.outliers import CHANCE
+from paramstore.calibrate.outliers import CHANCE, LARGE
 from paramstore.core.scalars import Raw
 from paramstore.schema.model import Field
 
@@ -132,7 +132,7 @@ def _suspects(reading: Array, height: Array) -> list[int]:
 def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight: float,
             freedom: int | None, points: int) -> float | None:
     """Return the chance of a point that the curves do not know; None if they cannot tell: without
-    freedom, or if even an error of 20 times the scatter would not be told."""
+    freedom, or if even an error of `LARGE` times the scatter would not be told."""
     if freedom is not None and freedom < 1:
         return None
     total, shifted = 0.0, 0.0
@@ -150,7 +150,7 @@ def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight:
         size = 1.0 if freedom is None else float(np.sqrt(scatter / freedom))
         spread = size * float(np.sqrt(1 / weight + hat @ inverse @ hat)) or 1e-300
         total += _tail((height - hat @ heights) / spread, freedom)
-        shifted += _tail(20 * size / float(np.sqrt(weight)) / spread, freedom)
+        shifted += _tail(LARGE * size / float(np.sqrt(weight)) / spread, freedom)
     chance = points * total / len(drawn.places)
     if shifted * points / len(drawn.places) >= CHANCE <= chance:
         return None

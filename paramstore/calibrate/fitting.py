@@ -13,6 +13,12 @@ from paramstore.calibrate.breakpoints import MOST_READINGS
 from paramstore.calibrate.curve_choice import CurveChoice, choose_curve
 from paramstore.calibrate.equations import equation
 from paramstore.calibrate.judging import Doubt, doubts, facts
+from paramstore.calibrate.lack_of_fit import (
+    FIT_CHANCE,
+    errors_follow,
+    replicates,
+    run_facts,
+)
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
@@ -69,7 +75,7 @@ class Job:
 def fit_unit(job: Job) -> Result | None:
     """Return the calibration of a unit; None, with findings (PS831 to PS836), if there is none.
 
-    Warnings (PS833 to PS840) are added to the findings as well.
+    Warnings (PS833 to PS840, PS843, PS844) are added to the findings as well.
     """
     try:
         with np.errstate(all="ignore"):  # what is not finite is looked for, and told
@@ -98,8 +104,11 @@ def _fit_unit(job: Job) -> Result:
                          "store finer steps: a smaller `scale`, or f32",
                          ("a number that is divided by is stored as 0",),
                          next(iter(cal.targets.values())))
+    errors = model.value(fitted, rows.reading, rows.temperature) - rows.reference
+    repeated = None if exact(fit, model.target) else replicates(rows, errors,
+                                                                model.columns.shape[1])
     known = FittedModel(cal, rows, model, fit, fitted, sigma,
-                        choice.others if choice else None)
+                        choice.others if choice else None, repeated)
     by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
     points = _points(job, known, back, by_chance)
     single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
@@ -110,8 +119,11 @@ def _fit_unit(job: Job) -> Result:
         _numbers(job, model, fit, fitted, stored), fit.freedom, _deviation(fit, sigma),
         (reach[0] / scale, reach[1] / scale), budget, budget_at / scale,
         ranged.storage_error, ranged.storage_at / scale,
-        facts(cal, single, max(abs(p.error) for p in points)), _values(cal, stored))
-    _tell_doubts(job, result, fit, model, sigma, ranged, single)
+        (*facts(cal, single, max(abs(p.error) for p in points)),
+         *run_facts(rows, errors, repeated, cal.reference_unit)), _values(cal, stored))
+    misses = (errors_follow(rows.reading, errors) if repeated is None or repeated.chance is None
+              else repeated.chance < FIT_CHANCE) and not exact(fit, model.target)
+    _tell_doubts(job, result, fit, model, sigma, ranged, single, misses)
     return result
 
 
@@ -294,16 +306,23 @@ def _deviation(fit: Fit, sigma: Array | None) -> float | None:
 
 
 def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array | None,
-                 ranged: OverRange, single: Mapping[str, float]) -> None:
+                 ranged: OverRange, single: Mapping[str, float], misses: bool) -> None:
     cal = job.calibration
     unit = f" {cal.reference_unit}" if cal.reference_unit not in ("", "1") else ""
+    if misses:
+        job.tell(Doubt(
+            "PS843", f"the errors follow the reading: `{cal.model}` is not how the sensor behaves",
+            "fit a model that bends more, or a smaller range; leave all points in",
+            ("scatter alone would leave no such order in the errors",)))
     for index, point in enumerate(result.points):
         if point.outlier:
+            help = ("look at the model first: the points around it err as well" if misses else
+                    "measure it again, or take the row out if you know why")
             job.tell(Doubt(
                 "PS833", f"a reading of {point.reading:g} does not fit the others: "
-                f"{point.error:+.3g}{unit}", "measure it again, or take the row out if you know "
-                "why", (f"chance makes so large an error in fewer than 1 of {_tables(point)} "
-                        "tables", "it is part of the fit all the same"), index))
+                f"{point.error:+.3g}{unit}", help,
+                (f"chance makes so large an error in fewer than 1 of {_tables(point)} tables",
+                 "it is part of the fit all the same"), index))
     if (ratio := misjudged(fit, sigma)) is not None:
         outlier = any(p.outlier for p in result.points)  # which alone may make the scatter so large
         job.tell(Doubt(
@@ -316,6 +335,7 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
         job.tell(Doubt("PS838", f"storing adds up to {result.storage_error:.2g}{unit}, more than "
                        "the measurements leave open", "store finer steps: a smaller `scale`, a "
                        "wider type, or f32"), target=next(iter(cal.targets.values())))
-    readings = np.array([r.reading for r in job.rows])
-    for doubt in doubts(cal, dict(single), readings, result.reach, ranged.shape):
+    readings, references = (np.array([getattr(r, name) for r in job.rows])
+                            for name in ("reading", "reference"))
+    for doubt in doubts(cal, dict(single), readings, references, result.reach, ranged.shape):
         job.tell(doubt)

@@ -17,6 +17,7 @@ __all__ = ["Doubt", "doubts", "facts"]
 SLOPE_PERCENT = (90.0, 105.0)
 ZERO_MV = 30.0
 """A pH electrode in order: slope within, zero no farther from 0 (common practice)."""
+FEWEST_OHM = 100.0
 BEYOND = 0.1
 """How much of the measured span the range may go beyond it before that is told (ours)."""
 
@@ -47,27 +48,31 @@ def facts(calibration: Calibration, outputs: dict[str, float], worst: float) -> 
         if not step:
             return ()
         unit = calibration.reference_unit
-        errors = (Fact("gain error", 100 * (volts / nominal - 1), "%",
-                       f"against {nominal:g} {unit}"),) if nominal else ()
+        # As in data sheets: what the converter shows, uncorrected, minus what is true.
+        errors = (Fact("gain error", 100 * (nominal / volts - 1), "%",
+                       f"shown minus true, against {nominal:g} {unit}"),) if nominal else ()
         return (
             Fact("one step", step, unit), *errors,
-            Fact("offset", outputs.get("offset", 0.0) / step, "steps"),
+            Fact("offset error", -outputs.get("offset", 0.0) / step, "steps",
+                 "shown minus true, at 0"),
             Fact("non-linearity", abs(worst / step), "steps", "the largest error, in steps"),
         )
     return ()
 
 
-def doubts(calibration: Calibration, outputs: dict[str, float], reading: Array,
+def doubts(calibration: Calibration, outputs: dict[str, float], reading: Array, reference: Array,
            reach: tuple[float, float], shape: Array) -> Iterator[Doubt]:
     """Yield what is unusual; `shape` is the measured quantity over rising readings.
 
-    `reading` and `reach` are in the unit of the recipe.
+    `reading`, `reference` and `reach` are in the unit of the recipe.
     """
     yield from _extrapolated(calibration, reading, reach)
     if calibration.model == "ph":
         yield from _electrode(outputs)
     if calibration.model == "adc":
-        yield from _clipped(calibration, reading)
+        yield from _clipped(calibration, reading, reference)
+    if calibration.info.reading_unit == "ohm":
+        yield from _thousandth(calibration, reading)
     if calibration.info.reading_unit == "ohm" and not _falls(shape):
         yield Doubt("PS840", "the fitted thermistor does not fall steadily",
                     "look at the largest errors: a reading may be wrong, or points too close",
@@ -98,11 +103,23 @@ def _electrode(outputs: dict[str, float]) -> Iterator[Doubt]:
                     (f"an electrode in order stays within {ZERO_MV:g} mV (common practice)",))
 
 
-def _clipped(calibration: Calibration, reading: Array) -> Iterator[Doubt]:
+def _thousandth(calibration: Calibration, reading: Array) -> Iterator[Doubt]:
+    ohm = np.median(reading) * float(calibration.reading_factor)
+    if ohm < FEWEST_OHM:
+        yield Doubt("PS844", f"a thermistor of about {ohm:.3g} ohm",
+                    "if the numbers are in kohm, write `[kohm]` at the column and `reading_unit = "
+                    '"kohm"` in the recipe',
+                    ("thermistors that measure have 1 kohm to 1 Mohm at 25 degC (common "
+                     "practice)",))
+
+
+def _clipped(calibration: Calibration, reading: Array, reference: Array) -> Iterator[Doubt]:
     full_scale = calibration.number("full_scale")
     assert full_scale is not None
     lowest = -full_scale if reading.min() < 0 else 0.0
-    for index in np.flatnonzero((reading <= lowest) | (reading >= full_scale - 1)):
+    # A shorted input gives 0 because 0 is what it has.
+    low = (reading <= lowest) & (reference != 0)
+    for index in np.flatnonzero(low | (reading >= full_scale - 1)):
         yield Doubt("PS839", f"a reading of {reading[index]:g} is at the end of the range",
                     "take the row out", ("there the converter gives one reading for many voltages",
                                          ), int(index))

@@ -18,10 +18,12 @@ import numpy as np
 from paramstore.calibrate.chances import chi_square_tail, normal_tails, student_tails
 from paramstore.calibrate.leastsq import Array, Fit
 
-__all__ = ["CHANCE", "CHI_SQUARE_CHANCE", "chances", "exact", "misjudged", "widened"]
+__all__ = ["CHANCE", "CHI_SQUARE_CHANCE", "LARGE", "chances", "exact", "misjudged", "widened"]
 
 CHANCE = 0.05
 CHI_SQUARE_CHANCE = 0.01
+LARGE = 20
+"""Standard deviations: a point where not even such an error is told cannot be judged (ours)."""
 _EXACT = 1e-12
 
 
@@ -33,8 +35,8 @@ def exact(fit: Fit, target: Array) -> bool:
 def chances(fit: Fit, target: Array, sigma: Array | None) -> list[float | None]:
     """Return for each point how likely so large a residual is in any of them, at most 1.
 
-    `sigma` are the standard uncertainties of the target. None: the fit goes through the point
-    whatever it says, or too few points are left to judge it by.
+    `sigma` are the standard uncertainties of the target. None: the point cannot be judged,
+    because the fit goes through it whatever it says, or too few others are left.
     """
     if exact(fit, target):
         return [None] * len(target)
@@ -82,7 +84,7 @@ def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None
         others = fit.scale**2 * fit.freedom - residual**2 / free
         t = math.inf if others <= 0 else residual * math.sqrt((fit.freedom - 1) / (others * free))
         # The tails of t are heavier than the normal ones, which settle most points, and quickly.
-        if points * normal_tails(t) >= 1:
-            return 1.0
-        one = student_tails(t, fit.freedom - 1)
-    return min(1.0, points * one)
+        one = 1.0 if points * normal_tails(t) >= 1 else student_tails(t, fit.freedom - 1)
+    told = LARGE * math.sqrt(free)
+    blind = normal_tails(told) if known else student_tails(told, fit.freedom - 1)
+    return None if points * one >= CHANCE <= points * blind else min(1.0, points * one)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from paramstore.calibrate.lack_of_fit import Replicates
 from paramstore.calibrate.leastsq import Array, Fit
 from paramstore.calibrate.models import Design, Outputs, Rows
 from paramstore.calibrate.outliers import misjudged
@@ -26,7 +27,8 @@ __all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "spreads"]
 @dataclass(frozen=True, slots=True)
 class FittedModel:
     """A model fitted to rows. `sigma`: standard uncertainties of the targets, if given. `others`:
-    knots and heights (draws x points) of curves that the points speak for as well."""
+    knots and heights (draws x points) of curves that the points speak for as well. `repeated`: what
+    replicates say."""
 
     calibration: Calibration
     rows: Rows
@@ -35,6 +37,7 @@ class FittedModel:
     fitted: Outputs
     sigma: Array | None
     others: tuple[Array, Array] | None = None
+    repeated: Replicates | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +62,10 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
     if (finer := _resolution(model, scatter)) is not None:
         found.append(finer)
     if model.others is not None:
-        found.append(SourceSpread("choice of breakpoints", "A", float(model.fit.freedom), False,
-                                  _choice(model, readings)))
+        found[0] = _with_choice(found[0], float(model.fit.freedom), _choice(model, readings))
+    if model.repeated is not None and model.repeated.model:
+        found.append(SourceSpread("model (lack of fit)", "A", float(model.repeated.model_freedom),
+                                  True, np.full_like(readings, model.repeated.model)))
     found += _shared(model, readings, temperature)
     return found if all(np.isfinite(s.values).all() for s in found) else None
 
@@ -81,6 +86,13 @@ def _scatter(model: FittedModel, scatter: Array) -> SourceSpread:
     if model.sigma is None or misjudged(model.fit, model.sigma) is not None:
         return SourceSpread("scatter of the points", "A", float(model.fit.freedom), False, scatter)
     return SourceSpread("reference, each point", "B", None, False, scatter)
+
+
+def _with_choice(scatter: SourceSpread, freedom: float, choice: Array) -> SourceSpread:
+    """Return scatter and choice of breakpoints as one source: both come of the same scatter, so
+    they share their degrees of freedom."""
+    return SourceSpread(f"{scatter.name}, choice of breakpoints", "A", freedom, False,
+                        np.hypot(scatter.values, choice))
 
 
 def _resolution(model: FittedModel, scatter: Array) -> SourceSpread | None:

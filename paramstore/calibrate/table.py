@@ -20,6 +20,8 @@ from paramstore.core.words import code_list, did_you_mean, near_words, plural
 __all__ = ["COLUMNS", "MAX_ROWS", "SERIAL_TEXT", "Measurement", "Table", "read_table"]
 
 COLUMNS = ("reference", "reading", "uncertainty", "temperature", "serial")
+EXPANDED = ("u", "expanded", "expanded uncertainty", "expanded_uncertainty")
+"""Columns of expanded uncertainties, which would weigh wrong."""
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "operator", "date", "time", "no", "nr")
 """Columns that are left alone without a word."""
 MAX_ROWS = 20_000
@@ -141,6 +143,10 @@ class _Reader:
         elif name in COLUMNS:
             found[name] = index
             self._check_unit(name, match[2], cell)
+        elif name in EXPANDED:
+            self._add("PS816", f"`{match[1]}` is an expanded uncertainty, not a standard one",
+                      cell.span, notes=("U = k u, and the certificate says k: mostly 2",),
+                      help=f"divide by k, and head the column `{self._head('uncertainty')}`")
         elif name not in REMARKS:
             near = near_words(name, [c for c in COLUMNS if c not in found])
             self._add("PS816", f"the column `{name}` is not used", cell.span,

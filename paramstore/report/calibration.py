@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from paramstore.calibrate.acceptance import Decision
-from paramstore.calibrate.result import Outcome, Point, Result, StoredNumber
+from paramstore.calibrate.result import Outcome, OutlierState, Point, Result, StoredNumber
 from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.text import printable
 from paramstore.core.words import plural
@@ -107,15 +107,24 @@ def _summary(result: Result) -> Iterator[str]:
         yield _line("uncertainty", f"up to {uncertainty_words(result.budget, unit_of(result))} "
                     f"{between}")
     yield _line("storing adds", f"up to {_amount(result, result.storage_error)} {between}")
-    judged = [p for p in result.points if p.chance is not None]
-    names = ", ".join(str(p.line) for p in judged if p.outlier)
-    yield _line("outliers", (f"line {names}" if names else "none") if judged
-                else "cannot be told from so few points")
+    yield _line("outliers", _outliers(result))
     yield from _as_found(result)
     accept = result.calibration.acceptance
     if accept is not None and result.left is not None:
         yield _line("as left", decision_words(result.left))
         yield _line("accepted", accept.rule(unit_of(result)))
+
+
+def _outliers(result: Result) -> str:
+    """Return which points are outliers, and of which that cannot be said."""
+    named = {state: ", ".join(str(p.line) for p in result.points if p.state is state)
+             for state in OutlierState}
+    if not named[OutlierState.UNKNOWN]:
+        return f"line {named[OutlierState.OUTLIER]}" if named[OutlierState.OUTLIER] else "none"
+    if not named[OutlierState.NONE] and not named[OutlierState.OUTLIER]:
+        return "cannot be told from these points"
+    told = f"line {named[OutlierState.OUTLIER]}" if named[OutlierState.OUTLIER] else "none told"
+    return f"{told}; line {named[OutlierState.UNKNOWN]} cannot be judged"
 
 
 def uncertainty_words(budget: UncertaintyBudget, unit: str) -> str:
@@ -194,7 +203,7 @@ def _points(result: Result) -> list[str]:
          _maybe(p.temperature), "" if f is None else error_text(f, worst),
          error_text(p.error, worst), error_text(p.stored_error, worst),
          "" if p.expanded is None else f"{p.expanded:.2g}", decision_words(d) if d else "",
-         "outlier" if p.outlier else "")
+         "" if p.state is OutlierState.NONE else p.state.value)
         for p, f, d in zip(points, found, decisions, strict=True)
     ]
     used = [i for i, c in enumerate(columns) if any(r[i] for r in rows)]
@@ -206,6 +215,13 @@ def _maybe(number: float | None) -> str:
 
 
 # ---- Many units ---------------------------------------------------------------------------------
+
+
+def _outlier_count(result: Result) -> str:
+    """Return how many outliers there are; with a `?` if some points cannot be judged."""
+    count = str(sum(p.outlier for p in result.points))
+    unknown = [p for p in result.points if p.state is OutlierState.UNKNOWN]
+    return "?" if len(unknown) == len(result.points) else f"{count}?" if unknown else count
 
 
 def _overview(outcome: Outcome) -> Iterator[list[str]]:
@@ -221,7 +237,7 @@ def _overview(outcome: Outcome) -> Iterator[list[str]]:
             error_text(r.worst.error, r.worst.error),
             error_text(r.worst_stored.stored_error, r.worst_stored.stored_error),
             "" if r.fit_uncertainty is None else f"{r.fit_uncertainty:.2g}",
-            f"{r.storage_error:.2g}", str(sum(p.outlier for p in r.points)),
+            f"{r.storage_error:.2g}", _outlier_count(r),
             decision_words(r.as_found) if r.as_found else "",
             decision_words(r.left) if r.left else "",
         ) for r in results]

@@ -81,7 +81,7 @@ def _point_data(point: Point) -> JsonObject:
             "expanded_uncertainty": point.expanded,
             "coverage_factor": None if point.budget is None else point.budget.factor,
             "degrees_of_freedom": None if point.budget is None else point.budget.freedom,
-            "outlier_chance": point.chance, "outlier": point.outlier}
+            "outlier_chance": point.chance, "outlier": point.state.value}
 
 
 def _particulars_data(of: Particulars) -> JsonObject:

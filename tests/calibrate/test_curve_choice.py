@@ -102,7 +102,8 @@ def test_the_choice_of_breakpoints_is_part_of_the_uncertainty() -> None:
             total += 1
     assert 0.90 * total < inside
     assert result.budget is not None
-    assert "choice of breakpoints" in [e.name for e in result.budget.entries]
+    assert ["scatter of the points, choice of breakpoints"] == [
+        e.name for e in result.budget.entries]
 
 
 def test_a_common_error_of_the_reference_is_not_averaged_away() -> None:

@@ -115,8 +115,9 @@ def test_converter(reference: float, offset: float) -> None:
     assert sorted(fitted(result)) == pytest.approx(sorted([reference / 2.5, offset * 1e6]),
                                                    abs=1e-6)
     facts = {f.name: f.value for f in result.facts}
-    assert facts["gain error"] == pytest.approx(100 * (reference / 2.5 - 1), abs=1e-9)
-    assert facts["offset"] == pytest.approx(offset / (reference / 4096), abs=1e-6)
+    # As data sheets have it: shown minus true, in per cent of true, and in steps at 0.
+    assert facts["gain error"] == pytest.approx(100 * (2.5 / reference - 1), abs=1e-9)
+    assert facts["offset error"] == pytest.approx(-offset / (reference / 4096), abs=1e-6)
 
 
 @pytest.mark.parametrize("gives", ["value", "difference", "percent"])

@@ -62,6 +62,13 @@ CASES = {
     "not decidable": (LINE + "acceptance = { limit = 0.011 }\n", csv(HEAD, STRAIGHT)),
     "not decidable without U": (LINE + "acceptance = { limit = 1 }\n",
                                 csv(HEAD, [(20, 0), (30, 100)])),
+    "a parabola is no line": (LINE, csv(HEAD, [(x * x, x) for x in range(12)])),
+    "replicates that miss the line": (LINE, csv(HEAD, [
+        (y, x + d) for y, x in ((0, 0), (20, 15), (40, 30), (60, 60)) for d in (-.1, 0, .1)])),
+    "a shorted input": (ADC, csv("reference [V],reading [count]", [
+        (0, 0), (0.6, 983), (1.2, 1966), (1.8, 2949)])),
+    "kohm under ohm": (NTC, csv("reference [degC],reading [ohm]", [
+        (0, 32.65), (25, 10.0), (50, 3.602), (75, 1.481)])),
     "thermistor that turns back": (NTC, csv("reference [degC],reading [ohm]", [
         (0, 32000), (25, 10000), (50, 15000)])),
 }

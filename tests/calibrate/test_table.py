@@ -44,6 +44,10 @@ MISTAKES: dict[str, tuple[str, bytes]] = {
     "column of no use": (LINE, HEAD.replace("\n", ",humidity [%]\n1,2,40\n3,4,40\n").encode()),
     "unit": (LINE, b"reference [degC],reading [V]\n1,2\n"),
     "no unit": (LINE, b"reference,reading [mV]\n1,2\n"),
+    "expanded uncertainty by its symbol": (LINE, HEAD.replace(
+        "\n", ",U [degC]\n1,2,0.1\n").encode()),
+    "expanded uncertainty": (LINE, HEAD.replace(
+        "\n", ",expanded uncertainty [degC]\n1,2,0.1\n").encode()),
     "unit of uncertainty": (LINE, HEAD.replace("\n", ",uncertainty [mV]\n1,2,0.1\n").encode()),
     "too many cells": (LINE, HEAD.encode() + b"1.0,2.0,3.0\n"),
     "too few cells": (LINE, HEAD.encode() + b"1.0\n"),

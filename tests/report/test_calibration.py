@@ -76,7 +76,7 @@ def test_outliers_are_marked() -> None:
     assert ["outlier"] == [line.split()[-1] for line in text.splitlines()
                            if line.startswith("    12 ")]
     ((calibration,),) = (u["calibrations"] for u in calibration_data(outcome)["units"])
-    assert [12] == [p["line"] for p in calibration["points"] if p["outlier"]]
+    assert [12] == [p["line"] for p in calibration["points"] if p["outlier"] == "outlier"]
     assert 2 == len(marks(residual_svg(outcome), "cross"))
 
 
@@ -84,7 +84,7 @@ def test_what_cannot_be_told_is_said() -> None:
     """Two points and two coefficients: neither scatter nor outliers are claimed."""
     text = calibration_text(outcome_of(LINE, csv(HEAD, [(20, 0), (30, 100)])))
     assert "unknown: the fit goes through every point, right or wrong" in text
-    assert "cannot be told from so few points" in text
+    assert "cannot be told from these points" in text
     rows = [line.split() for line in text.splitlines() if line.startswith("  cal.")]
     assert [("cal.gain", 4), ("cal.offset", 4)] == [(row[0], len(row)) for row in rows], (
         "name, fitted value, stored value and unit, and no uncertainty")
