@@ -244,7 +244,7 @@ class _Locator:
                 self._pair(path, child)
 
     def _pair(self, base: Path, node: tree_sitter.Node) -> None:
-        key, _, value = [c for c in node.children if c.type != "comment"][:3]
+        key, _, value = [c for c in node.children if c.type != "comment"]
         keys = _key_nodes(key)
         path = (*self._enter(base, keys[:-1]), _spelled(keys[-1]))
         self._define(path, keys[-1])

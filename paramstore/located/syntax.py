@@ -62,7 +62,7 @@ def _spot(source: SourceText, error: str) -> _Spot:
     if found:
         number, column = int(found[2]), int(found[3])
     else:
-        number = max((i for i, line in enumerate(lines, start=1) if line.strip()), default=1)
+        number = source.text.rstrip().count("\n") + 1
         column = len(lines[number - 1]) + 1
     said = found[1] if found else error.removesuffix(" (at end of document)")
     line = lines[number - 1] if number <= len(lines) else ""

@@ -216,6 +216,7 @@ def test_the_json_schema_of_a_document() -> None:
             ({"thing": {"a": {"name": "x"}}}, True), ({"thing": {}}, False), ({}, False),
             ({"thing": {"A": {"name": "x"}}}, False), ({"thing": {"a": {}}}, False),
             ({"thing": {"a": {"name": "x"}}, "more": 1}, False),
+            ({"thing": {"a": {"name": "x", "more": 1}}}, False),
             ({"thing": {"a": {"name": "x", "mode": "auto"}}}, False),
             ({"thing": {"a": {"name": "x", "mode": "auto", "count": 3}}}, True)):
         assert valid == validator.is_valid(data)

@@ -232,6 +232,26 @@ def test_any_text_of_toml_characters_is_read_or_refused(text: str) -> None:
                 assert 1 <= finding.span.column <= len(lines[finding.span.line - 1]) + 1
 
 
+@pytest.mark.parametrize(("text", "place"), [
+    ("x = 1\na = '\ud800'", Span(2, 6, 2, 7)), ("x = 1\na = " + "9" * 5000, Span(2, 1, 2, 5005)),
+    ("a = 1e" + "9" * 40 + "\n", Span(1, 1, 1, 47)),
+    ("x = 1\na = " + "9" * 161, Span(2, 5, 2, 166)),
+    ("x = 1\na = [1,\n 2", Span(3, 3, 3, 4)), ("x = 123456\na = [1\n\n", Span(2, 7, 2, 8))])
+def test_a_refusal_has_its_place(text: str, place: Span) -> None:
+    """Half a character, a number that is too long, the end of what is not closed."""
+    with pytest.raises(FindingsError) as caught:
+        load(text)
+    assert [place] == [f.span for f in caught.value.findings]
+
+
+def test_what_is_in_a_repeated_table_is_not_told_again() -> None:
+    """Only the table itself is given twice."""
+    with pytest.raises(FindingsError) as caught:
+        load("[a]\nx = 1\n[a]\nx = 1\n[b]\ny = 1\ny = 2\n")
+    assert ["`a` is given twice", "`y` is given twice"] == [
+        f.message for f in caught.value.findings]
+
+
 def test_repeated_keys_are_all_told() -> None:
     """Each key that is given twice is one finding with both of its places."""
     with pytest.raises(FindingsError) as caught:

@@ -31,7 +31,7 @@ MISTAKES = (
     "a = { b = 1 c = 2 }", "a = [1, 2", "a = { b = 1", 'a = ["x, "y"]', "a = [1 # c",
     # Keys
     "ä = 1", "a b = 1", "a 1", "a: 1", "a, b = 1", "1,5", "a", "= 1", "] x", "}", ", a = 1", ")",
-    "€ = 1", "a.ü = 1", "!", "a = 1\n\n?",
+    "€ = 1", "a.ü = 1", "!", "!ä = 1", "a = 1\n\n?",
     # Numbers and dates
     "a = 1,5", "a = [1,5 2]", "a = 007", "a = 00", "a = 0X1F", "a = 0B1", "a = 1.", "a = -2. # x",
     "a = 1e", "a = 1__0", "a = 1.2.3", "a = 5 V", "a = 5V", "a = 20°C", "a = 5 %",
@@ -68,7 +68,8 @@ def test_the_mark_lies_in_its_line(text: str) -> None:
 @pytest.mark.parametrize("before", ["", "x = 1\n", "# é\n\n[t]\n"])
 def test_the_place_counts_from_the_beginning(before: str) -> None:
     """Whatever lines come before it."""
-    alone, later = finding("a = .5"), finding(f"{before}a = .5")
-    assert alone.span is not None and later.span is not None
-    assert later.span.line == alone.span.line + before.count("\n")
-    assert later.span.column == alone.span.column == 5
+    for text, column in (("a = .5", 5), ("a = [1", 7)):
+        alone, later = finding(text), finding(f"{before}{text}")
+        assert alone.span is not None and later.span is not None
+        assert later.span.line == alone.span.line + before.count("\n")
+        assert later.span.column == alone.span.column == column
