@@ -12,6 +12,7 @@ import click
 
 from host_tools.as_found import found_in_dumps, found_on_record, serial_in
 from host_tools.options import (
+    file_option,
     gathered,
     json_option,
     output_option,
@@ -100,6 +101,34 @@ def checked_serial(text: str | None) -> str:
     return text or ""
 
 
+def record_files(schema: Schema, outcome: Outcome, output: str) -> Iterator[tuple[str, str]]:
+    """Yield path and text of each record: one page or one JSON file, or both for each serial number
+    in a folder. ToolError if the units do not go into one file, or have no names."""
+    from paramstore.core.errors import ToolError
+    from paramstore.core.text import json_text
+    from paramstore.report.calibration_record import (
+        calibration_record_data,
+        calibration_record_html,
+    )
+
+    single = output == "-" or output.endswith((".html", ".json"))
+    if single and len(outcome.units) > 1:
+        raise ToolError(f"{len(outcome.units)} units do not go into one record",
+                        "give a folder with --calibration-record; it gets two files for each unit")
+    if not single and not outcome.units[0].serial:
+        raise ToolError("the tables have no serial numbers to name files by",
+                        "give a file with --calibration-record, such as record.html; or the unit "
+                        "with --serial")
+    for unit in outcome.units:
+        stem = str(Path(output) / unit.serial)
+        if not output.endswith(".json"):
+            yield (output if single else f"{stem}.html",
+                   calibration_record_html(outcome, unit, schema))
+        if not single or output.endswith(".json"):
+            data = calibration_record_data(outcome, unit, schema)
+            yield output if single else f"{stem}.json", json_text(data) + "\n"
+
+
 @dataclass(frozen=True, slots=True)
 class CalibrateOptions:
     """What is made of the measurements."""
@@ -107,6 +136,7 @@ class CalibrateOptions:
     output: str | None
     values: str | None
     picture: str | None
+    calibration_record: str | None
     details: bool | None
     as_found: str | None
     records: str | None
@@ -166,6 +196,8 @@ def found_values(project: Project, schema: str, model: Schema, recipe: Recipe,
     output_option("A values file (.toml) for `pack`; for several units a folder of them."),
     values_option,
     picture_option,
+    file_option("--calibration-record", metavar="PATH", help="The record of the calibration, a "
+                "page to print (.html) or data (.json); for several units a folder of both."),
     click.option("--details/--no-details", default=None,
                  help="Every unit and point, or a line for each unit (default: by their number)."),
     click.option("--as-found", metavar="PATH", help="What the unit held before: its dump, or a "
@@ -218,15 +250,18 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     inputs = (schema, recipe, values, options.as_found, options.records,
               *(p for p in paths if p != STDIN))
     files = list(value_files(model, outcome, base, output)) if output else []
+    kept = options.calibration_record
+    records = list(record_files(model, outcome, kept)) if kept else []
     if options.picture:
         write_bytes(options.picture, residual_svg(outcome).encode("utf-8"), inputs, "--svg")
     answer(findings, lambda: calibration_data(outcome),
            lambda: calibration_text(outcome, details=options.details),
            tell=lambda: show_findings(findings))
-    if files and files[0][0] != output:
-        make_folder(output or "")
-    for path, text in files:
-        write_bytes(path, text.encode("utf-8"), inputs)
+    for made, folder, option in ((files, output, "-o"), (records, kept, "--calibration-record")):
+        if made and folder and made[0][0] != folder:
+            make_folder(folder)
+        for path, text in made:
+            write_bytes(path, text.encode("utf-8"), inputs, option)
     for unit in outcome.units if output else ():
         if not outcome.goes_out(unit):
             say(f"unit {unit.serial}: ".replace("unit : ", "")

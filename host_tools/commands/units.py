@@ -62,14 +62,14 @@ class UnitsOptions:
     records: str | None
     batch: str | None
     csv: str | None
-    calibration_record: str | None
+    unit_record: str | None
     labels: str | None
     label_text: str
 
     @property
     def writes(self) -> bool:
         """Whether a file is written, which then stands for the list."""
-        return not self.csv is self.calibration_record is self.labels is None
+        return not self.csv is self.unit_record is self.labels is None
 
 
 @click.command()
@@ -77,7 +77,7 @@ class UnitsOptions:
 @gathered(
     "options", UnitsOptions, records_option, batch_option,
     file_option("--csv", help="Write a table of all values."),
-    file_option("--calibration-record", help="Write the calibration record of one unit, a page to "
+    file_option("--unit-record", help="Write the record of one unit, a page to "
                 "print."),
     file_option("--labels", help="Write a text for each label."),
     click.option("--label-text", default="{serial}", show_default=True, metavar="TEXT",
@@ -85,11 +85,11 @@ class UnitsOptions:
                  "{GROUP.PARAMETER}."))
 @json_option
 def command(text: str, options: UnitsOptions) -> int:
-    """Example: paramstore units TP-26-0003 --records units.db --calibration-record record.html
+    """Example: paramstore units TP-26-0003 --records units.db --unit-record record.html
 
     List the units in the records that `paramstore batch` keeps: those that have TEXT in their
     serial number, their own values or the digest of their image; with --batch those of one batch,
-    as it made them. The table that --csv writes is one that `batch` reads. The calibration record
+    as it made them. The table that --csv writes is one that `batch` reads. The record of a unit
     is no accredited certificate, and says so.
     """
     from paramstore.core.errors import ToolError
@@ -105,10 +105,10 @@ def command(text: str, options: UnitsOptions) -> int:
         if batch is not None:
             check_batch(kept, batch)
         exporter = Exporter(kept)
-        if options.calibration_record is not None:
+        if options.unit_record is not None:
             page = record_html(only_one(kept, exporter, text, batch))
-            write_bytes(options.calibration_record, page.encode("utf-8"), (records,),
-                        "--calibration-record")
+            write_bytes(options.unit_record, page.encode("utf-8"), (records,),
+                        "--unit-record")
         if options.csv is not None:
             export(units_csv(exporter.values(u) for u in kept.units(text, batch)), options.csv,
                    records, "--csv")

@@ -45,7 +45,7 @@ def calibrate(recipe: Recipe, tables: Mapping[str, Table], serial: str = "",
         raise FindingsError(findings)
     shared = _fitted(recipe, common, "", findings)
     units = []
-    for unit in _serials(own, findings):
+    for unit in _serials(own, findings) or [serial]:
         results = _fitted(recipe, own, unit, findings)
         if unit in found:
             results = tuple(with_found(r, found[unit]) for r in results)
@@ -177,7 +177,7 @@ def _serials(tables: Mapping[str, Table], findings: list[Finding]) -> list[str]:
                 "PS824", f"`{table.source.path}` has no measurements of {code_list(missing)}",
                 table.source, notes=("another table has",),
                 help="measure them, take them out of the other table, or calibrate in two runs"))
-    return serials or [""]
+    return serials
 
 
 def _values(recipe: Recipe, serial: str, results: Iterable[Result],

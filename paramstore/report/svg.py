@@ -23,8 +23,10 @@ _DARK = {"paper": "#14191f", "ink": "#e4e9ee", "soft": "#9aa6b2", "line": "#3a44
          "mark": "#7db8ee", "bad": "#ff9488"}
 
 
-def picture(width: int, height: int, title: str, description: str, look: str) -> Element:
-    """Return the root of a picture of so many pixels on paper.
+def picture(width: int, height: int, title: str, description: str, look: str,
+            themes: bool = True) -> Element:
+    """Return the root of a picture of so many pixels on paper. Without `themes` it is light for
+    everybody, as what is printed is.
 
     `look` has rules of CSS with `{paper}`, `{ink}`, `{soft}`, `{line}`, `{mark}` and `{bad}` for
     the colours of a theme, and other braces doubled.
@@ -38,7 +40,7 @@ def picture(width: int, height: int, title: str, description: str, look: str) ->
     # Plain rules, no variables: viewers that are no browsers know those, and show the light one.
     light, dark = ((_BASE + look).format(**theme) for theme in (_LIGHT, _DARK))
     style = ("text { font: 13px system-ui, sans-serif; } .head { font-weight: 600; }" + light
-             + "@media (prefers-color-scheme: dark) {" + dark + "}\n")
+             + ("@media (prefers-color-scheme: dark) {" + dark + "}\n" if themes else ""))
     ElementTree.SubElement(root, "style").text = style
     box(root, 0, 0, width, height, "paper")
     return root

@@ -1,4 +1,4 @@
-"""Units on record: a list, plain data, and the calibration record of one unit, to print."""
+"""Units on record: a list, plain data, and the record of one unit, to print."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def units_data(units: Sequence[UnitValues]) -> list[JsonObject]:
 
 
 def record_html(item: UnitValues) -> str:
-    """Return the calibration record of a unit: one page without anything from outside."""
+    """Return the record of a unit: one page without anything from outside."""
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
     held = read_held(unit.known.held) if unit.known else {}
     raws = raws_on_record(item, schema)

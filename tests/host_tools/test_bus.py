@@ -273,7 +273,7 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
 
     def record() -> str:
         assert 0 == run("units", "--records", "tank_probe.units.db", "TP-26-0003",
-                        "--calibration-record", "r.html").exit_code
+                        "--unit-record", "r.html").exit_code
         return Path("r.html").read_text("utf-8")
 
     image = ("write", SCHEMA, "images/TP-26-0003.bin", *to)

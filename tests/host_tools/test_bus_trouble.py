@@ -34,7 +34,7 @@ def units(serial: str) -> Unit:
 
 
 def page_of(serial: str) -> str:
-    assert 0 == run("units", "--records", "tank_probe.units.db", serial, "--calibration-record",
+    assert 0 == run("units", "--records", "tank_probe.units.db", serial, "--unit-record",
                     "r.html").exit_code
     return Path("r.html").read_text("utf-8")
 

@@ -287,3 +287,27 @@ def test_errors_as_found_come_from_the_records(tmp_path: Path,
         found["source"], found["drift"][0]["found"])
     unknown = run(RECIPE, ELECTRODE, "--serial", "TP-1", *kept)
     assert (2, True) == (unknown.exit_code, "unit TP-1 is not on record" in unknown.stderr)
+
+
+def test_records_are_written(tmp_path: Path) -> None:
+    """A page or JSON for one unit, a folder with both for several; for a unit that fails, too."""
+    for name in ("record.html", "record.json"):
+        assert 0 == run(RECIPE, ELECTRODE, *ONE, "--calibration-record", tmp_path / name).exit_code
+    data = json.loads((tmp_path / "record.json").read_text("utf-8"))
+    assert ("calibration", "TP-2601-0042", "pass") == (
+        data["record"], data["serial"], data["result"])
+    assert "Record of calibration" in (tmp_path / "record.html").read_text("utf-8")
+    assert 0 == run(RECIPE, THERMISTOR, "--calibration-record", tmp_path / "all").exit_code
+    assert sorted(f"TP-2601-004{n}.{end}" for n in (2, 3, 4) for end in ("html", "json")) == sorted(
+        p.name for p in (tmp_path / "all").iterdir())
+    recipe = tmp_path / "strict.toml"
+    recipe.write_text(Path(RECIPE).read_text("utf-8").replace(
+        "limit = 0.05 }  # pH", "limit = 0.001, guard_band = 0 }  #"), "utf-8")
+    failed = run(recipe, ELECTRODE, *ONE, "--calibration-record", tmp_path / "failed.json")
+    assert 1 == failed.exit_code
+    assert "fail" == json.loads((tmp_path / "failed.json").read_text("utf-8"))["result"]
+    for tables, path, said in (((THERMISTOR,), "x.html", "3 units do not go into one record"),
+                               ((ELECTRODE,), "x", "no serial numbers to name files by")):
+        result = run(RECIPE, *tables, "--calibration-record", tmp_path / path)
+        assert (2, True) == (result.exit_code, said in result.stderr)
+    assert not (tmp_path / "x").exists() and not (tmp_path / "x.html").exists()

@@ -76,7 +76,7 @@ def test_a_batch_shows_its_own_images_and_rows(records: str) -> None:
         kept.add_event("TP-26-0005", Event("2026-03-03T09:00:00Z", "write", True, "16 pages",
                                            unit.image.sha256))
     for batch, told in {"tank_probe.units": False, "service": True}.items():
-        run("units", "--records", records, "TP-26-0005", "--batch", batch, "--calibration-record",
+        run("units", "--records", records, "TP-26-0005", "--batch", batch, "--unit-record",
             "record.html")
         page = Path("record.html").read_text("utf-8")
         assert f"<td>{batch}</td>" in page
@@ -123,9 +123,9 @@ class Tags(HTMLParser):
         self.text += f"{data} "
 
 
-def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
+def test_the_record_of_a_unit_is_one_page_of_its_own(records: str) -> None:
     """Well-formed, nothing from outside, texts escaped, and it says what it is not."""
-    assert 0 == run("units", "--records", records, "TP-26-0002", "--calibration-record",
+    assert 0 == run("units", "--records", records, "TP-26-0002", "--unit-record",
                     "record.html").exit_code
     page = Path("record.html").read_text("utf-8")
     tags = Tags()
@@ -148,9 +148,9 @@ def test_a_calibration_record_is_one_page_of_its_own(records: str) -> None:
 def test_a_record_is_of_one_unit(records: str) -> None:
     """None, or more than one: exit code 2."""
     for text, told in {"TP": "more than one", "nothing": "no unit"}.items():
-        result = run("units", "--records", records, text, "--calibration-record", "record.html")
+        result = run("units", "--records", records, text, "--unit-record", "record.html")
         assert (2, True) == (result.exit_code, told in result.stderr)
-    assert 0 == run("units", "--records", records, "sea", "--calibration-record",
+    assert 0 == run("units", "--records", records, "sea", "--unit-record",
                     "record.html").exit_code
 
 
@@ -172,7 +172,7 @@ def test_labels(records: str) -> None:
 def test_records_are_never_written_over(records: str) -> None:
     """Whatever the option."""
     before = Path(records).read_bytes()
-    for option in ("--csv", "--labels", "--calibration-record"):
+    for option in ("--csv", "--labels", "--unit-record"):
         result = run("units", "--records", records, "TP-26-0001", option, records)
         assert (2, True) == (result.exit_code, "stays as it is" in result.stderr)
     assert before == Path(records).read_bytes()
@@ -219,6 +219,6 @@ def test_what_does_not_print_is_shown_on_the_record(records: str) -> None:
     """Records are a file, and anything may stand in one."""
     with Records(records) as kept:
         kept.add_event("TP-26-0001", Event("\x1b[2J\u202e", "write", True, "\x9b2J"))
-    page = run("units", "--records", records, "TP-26-0001", "--calibration-record", "-").stdout
+    page = run("units", "--records", records, "TP-26-0001", "--unit-record", "-").stdout
     assert "\\x1b[2J\\u202e" in page and "good: \\x9b2J" in page
     assert page.replace("\n", "").isprintable()

@@ -57,7 +57,7 @@ def use(records: Path, some: random.Random) -> None:
     for arguments in some.sample((
         ("units", "--records", records), ("units", "--records", records, "--json"),
         ("units", "--records", records, "--csv", "u.csv"),
-        ("units", "--records", records, "DP-0001", "--calibration-record", "u.html"),
+        ("units", "--records", records, "DP-0001", "--unit-record", "u.html"),
         ("units", "--records", records, "--labels", "u.txt", "--label-text",
          "{serial} {trim.flow} {sha256}"),
         ("batch", "pump.toml", "units.csv", "--new-serials", "DP-####", "--batch", "lot1",

@@ -45,7 +45,15 @@ def shipped(*names: str) -> Outcome:
 
 
 def marks(svg: str, look: str) -> list[ElementTree.Element]:
-    return [e for e in ElementTree.fromstring(svg).iter() if e.get("class") == look]
+    """Return what is drawn of a kind; the mark of a unit above a panel is none."""
+    drawn = [g for g in ElementTree.fromstring(svg).iter(f"{SVG}g") if g.find(f"{SVG}title") is not
+             None]
+    return [e for g in drawn for e in g if (e.get("class") or "").split()[:1] == [look]]
+
+
+def place(mark: ElementTree.Element) -> tuple[float, float]:
+    x, y = (mark.get("transform") or "").partition("(")[2].partition(")")[0].split()
+    return float(x), float(y)
 
 
 @pytest.mark.parametrize("names", [("electrode",), ("conductivity",),
@@ -146,7 +154,7 @@ def test_axes_have_their_units() -> None:
 
 
 def test_every_point_is_drawn_inside_its_panel() -> None:
-    """A ring and a dot for each point, a bar where an uncertainty is given; all are named."""
+    """An open and a filled mark for each point, a bar where U is known; all are named."""
     outcome = shipped("thermistor")
     svg = residual_svg(outcome)
     points = [p for u in outcome.units for r in u.results for p in r.points]
@@ -155,9 +163,36 @@ def test_every_point_is_drawn_inside_its_panel() -> None:
     titles = [e.text or "" for e in ElementTree.fromstring(svg).iter(f"{SVG}title")]
     assert all(any(f"line {p.line}:" in t for t in titles) for p in points)
     for mark in marks(svg, "fit"):
-        assert 92 <= float(mark.get("cx") or 0) <= 736 and 52 <= float(mark.get("cy") or 0) <= 244
+        x, y = place(mark)
+        assert 92 <= x <= 736 and 102 <= y <= 294
     for bar in marks(svg, "bar"):
-        assert all(52 <= float(bar.get(k) or 0) <= 244 for k in ("y1", "y2"))
+        assert all(102 <= float(bar.get(k) or 0) <= 294 for k in ("y1", "y2"))
+
+
+def test_units_are_told_apart_without_colour() -> None:
+    """Each has a shape of its own, with its serial number and date above the panel."""
+    outcome = shipped("thermistor")
+    root = ElementTree.fromstring(residual_svg(outcome))
+    shapes = [e.get("d") for e in marks(residual_svg(outcome), "fit")]
+    assert 3 == len(set(shapes)) and 5 == shapes.count(shapes[0])
+    texts = [e.text or "" for e in root.iter(f"{SVG}text")]
+    assert all(f"TP-2601-004{n} 2026-02-17" in texts for n in (2, 3, 4))
+    assert "electrode: 2026-02-17" in [e.text for e in ElementTree.fromstring(
+        residual_svg(shipped("electrode"))).iter(f"{SVG}text")]
+
+
+def test_what_the_marks_mean_is_said_where_they_are() -> None:
+    """Bars and limits are explained in words; what is not drawn is not."""
+    def legend(outcome: Outcome) -> str:
+        return "; ".join(
+            e.text or "" for e in ElementTree.fromstring(residual_svg(outcome)).iter(f"{SVG}text")
+            if (e.text or "").startswith(("open mark", "bar")))
+
+    assert ("bar: expanded uncertainty U of the fitted value, up and down, dashes: tolerance"
+            in legend(shipped("thermistor")))
+    assert "cross: outlier" in legend(outcome_of(LINE, csv(HEAD, OUTLIER)))
+    alone = legend(outcome_of(LINE, csv(HEAD, [(20, 0), (30, 100)])))
+    assert "open mark: error as fitted, filled: as stored" == alone
 
 
 @given(st.lists(st.tuples(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6)), min_size=1, max_size=6),

@@ -56,7 +56,7 @@ _WITH_RECORDS = (
     (8, "units --records one.db"), (4, "units --records one.db --json"),
     (4, "units --records one.db --csv -"),
     (4, "units --records one.db --labels -"),
-    (2, "units --records one.db A-001 --calibration-record -"),
+    (2, "units --records one.db A-001 --unit-record -"),
     (4, "differ pump.toml images/A-001.bin one.db"),
     (2, "batch pump.toml units.csv --records one.db -o out"),
     (2, "batch pump.toml units.csv --records one.db -o out --again --batch two"))
