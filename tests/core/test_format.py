@@ -25,6 +25,16 @@ def test_labels_are_as_long_as_the_table_says() -> None:
         (page, numbers.label_bytes(page), numbers.label_pages(page)) for page in (8, 16, 32, 64)]
 
 
+def test_records_begin_with_sequence_and_revision() -> None:
+    """4 bytes and 1, and end with 4 of a CRC (FORMAT.md, 3)."""
+    section = TEXT.partition("## 3")[2]
+    rows = [(int(at), int(size), name) for at, size, name in re.findall(
+        r"^\| (\d+) \| (\d+) \| (\w+)", section, re.MULTILINE)]
+    assert [(0, 4), (4, 1)] == [(at, size) for at, size, _ in rows[:2]]
+    assert [4, 1] == [part.size for part in numbers.RECORD_PARTS]
+    assert (5, 9) == (numbers.HEADER_BYTES, numbers.OVERHEAD_BYTES)
+
+
 @pytest.mark.parametrize(("capacity", "page", "byte"), [
     (128, 8, 0x03), (256, 16, 0x14), (4096, 32, 0x55), (131_072, 256, 0xA8)])
 def test_geometry(capacity: int, page: int, byte: int) -> None:

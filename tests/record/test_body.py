@@ -1,5 +1,6 @@
 """Bodies carry raws to bytes and back without loss."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -8,7 +9,14 @@ from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
 from paramstore.layout.plan import Plan
-from paramstore.record import CodecError, decode_body, default_payload, element_bytes, encode_body
+from paramstore.record import (
+    CodecError,
+    decode_body,
+    default_payload,
+    element_bytes,
+    encode_body,
+    with_values,
+)
 from paramstore.schema.model import Group, Role, Schema
 from tests.record.plans import EXAMPLE, one, part, plan_of, plans_with_values, same
 
@@ -102,3 +110,17 @@ def test_element_bytes() -> None:
     for scalar, value in (("u8", 256), ("u8", -1), ("f32", 1e39)):
         with pytest.raises(CodecError, match="does not fit in"):
             element_bytes(SCALARS[scalar], value)
+
+
+@pytest.mark.parametrize("revision", [1, 2, 3])
+def test_other_values_lie_where_records_of_a_revision_have_them(revision: int) -> None:
+    """All else stays: the room, and what that revision does not know."""
+    ring = replace(LIMITS, fields=tuple(
+        placed._replace(since=1 + at % 3) for at, placed in enumerate(LIMITS.fields)))
+    before = bytes(range(100, 100 + ring.body_bytes))
+    values = {p.field.name: tuple(e * 0 for e in p.field.default) for p in ring.fields}
+    after, zeros = with_values(ring, before, revision, values), encode_body(ring, values)
+    known = {a for p in ring.fields if p.since <= revision
+             for a in range(p.offset, p.offset + p.field.size)}
+    assert [zeros[a] if a in known else before[a] for a in range(ring.body_bytes)] == list(after)
+    assert 0 < len(known) < ring.body_bytes

@@ -103,3 +103,19 @@ def test_what_an_earlier_release_says_of_itself(plan: Plan, release: int, layout
     """The tables of firmware hold 10 bytes of each earlier label: release, store and layout."""
     assert release_bytes(plan, release, layout) == build_label(
         replace(plan, release=release, layout_id=layout))[6:16]
+
+
+@pytest.mark.parametrize(("release", "layout_id", "follows"), [
+    (8, 0x99999911, True), (8, 0x11, True), (8, 0x12, False), (7, 0x22, True), (7, 0x11, False),
+    (5, 0x44, True), (5, 0x43, False), (4, 0x00, True), (1, 0x77, True)])
+def test_a_label_tells_of_four_releases_before(release: int, layout_id: int,
+                                               follows: bool) -> None:
+    """By the lowest byte of the layout id of each; of earlier ones it tells nothing."""
+    label = Label(1, 32, 4096, 9, 1, 7, 0x55, (0x11, 0x22, 0x33, 0x44), "x")
+    assert follows is label.follows(release, layout_id)
+
+
+def test_a_store_is_called_by_its_name() -> None:
+    """Or by its id, where labels have no room for a name."""
+    label = Label(1, 8, 128, 0, 0, 0xABC, 1, (0, 0, 0, 0), "")
+    assert ("0x00000ABC", "pump") == (label.called, label._replace(name="pump").called)
