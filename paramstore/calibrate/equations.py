@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from paramstore.calibrate.platinum import IEC_60751
 from paramstore.calibrate.recipe import Calibration
 from paramstore.core.words import show_number
 
@@ -38,6 +39,10 @@ def equation(calibration: Calibration) -> str:
             text, fixed = "1/T = A + B ln R + C (ln R)^3", []
         case "beta":
             text, fixed = "R = r25 exp(beta (1/T - 1/298.15 K))", []
+        case "platinum":
+            text = "R = r0 (1 + a t + b t^2), below 0 degC also + r0 c (t - 100) t^3"
+            fixed = [f"{k} = {n:g}" for k, n in zip("abc", IEC_60751, strict=True)
+                     if k not in targets]
         case _:
             text, fixed = "E = zero + slope (pH - 7) T / 298.15 K", []
     return ", ".join([text, *fixed])

@@ -17,6 +17,7 @@ __all__ = ["Doubt", "doubts", "facts"]
 SLOPE_PERCENT = (90.0, 105.0)
 ZERO_MV = 30.0
 """A pH electrode in order: slope within, zero no farther from 0 (common practice)."""
+THERMISTORS = ("steinhart-hart", "beta")
 FEWEST_OHM = 100.0
 BEYOND = 0.1
 """How much of the measured span the range may go beyond it before that is told (ours)."""
@@ -71,9 +72,9 @@ def doubts(calibration: Calibration, outputs: dict[str, float], reading: Array, 
         yield from _electrode(outputs)
     if calibration.model == "adc":
         yield from _clipped(calibration, reading, reference)
-    if calibration.info.reading_unit == "ohm":
+    if calibration.model in THERMISTORS:
         yield from _thousandth(calibration, reading)
-    if calibration.info.reading_unit == "ohm" and not _falls(shape):
+    if calibration.model in THERMISTORS and not _falls(shape):
         yield Doubt("PS840", "the fitted thermistor does not fall steadily",
                     "look at the largest errors: a reading may be wrong, or points too close",
                     ("over the range, one resistance would stand for two temperatures",))

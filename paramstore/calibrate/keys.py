@@ -174,6 +174,19 @@ MODELS: dict[str, ModelInfo] = {
         ),
         (ModelOutput("beta"), ModelOutput("r25")), reading_unit="ohm", reference_unit="degC",
     ),
+    "platinum": ModelInfo(
+        "platinum resistance: R = r0 (1 + a t + b t^2), below 0 degC also + r0 c (t - 100) t^3; "
+        "what is left out has the value of IEC 60751",
+        key_table(
+            _unit_key(_READING, "ohm"),
+            _parameter("r0", "the resistance at 0 degC", "factory.pt_r0", required=True),
+            _parameter("a", "a, with b", "factory.pt_a"),
+            _parameter("b", "b, with a", "factory.pt_b"),
+            _parameter("c", "c, with a and b", "factory.pt_c"),
+        ),
+        (ModelOutput("r0"), ModelOutput("a"), ModelOutput("b"), ModelOutput("c")),
+        reading_unit="ohm", reference_unit="degC",
+    ),
     "ph": ModelInfo(
         "pH electrode: E = zero + slope (pH - 7) T/298.15 K",
         key_table(
@@ -212,6 +225,7 @@ MODEL_ALIASES = {
     "cell": "line", "poly": "polynomial", "quadratic": "polynomial", "piecewise": "curve",
     "table": "curve", "lut": "curve", "spline": "curve", "steinhart": "steinhart-hart",
     "steinhart_hart": "steinhart-hart", "thermistor": "steinhart-hart", "ntc": "steinhart-hart",
+    "pt100": "platinum", "pt1000": "platinum", "rtd": "platinum", "callendar-van-dusen": "platinum",
     "electrode": "ph", "pH": "ph", "nernst": "ph", "converter": "adc", "voltage": "adc",
 }  # fmt: skip
 """Names a person may try, for suggestions only."""

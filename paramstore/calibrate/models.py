@@ -19,6 +19,7 @@ import numpy as np
 
 from paramstore.calibrate.keys import EQUATIONS
 from paramstore.calibrate.leastsq import Array
+from paramstore.calibrate.platinum import IEC_60751, temperature_of
 
 __all__ = ["NERNST_MV_25", "ZERO_C", "Design", "Outputs", "Rows", "design", "nernst_mv",
            "power_matrix"]
@@ -90,6 +91,8 @@ def design(model: str, rows: Rows, options: Mapping[str, Any], keys: frozenset[s
             return _beta(rows)
         case "ph":
             return _ph(rows)
+        case "platinum":
+            return _platinum(rows, keys)
     raise ValueError(model)
 
 
@@ -271,3 +274,31 @@ def _ph(rows: Rows) -> Design:
         return 7 + (reading - out["zero"]) / (out["slope"] * (temperature + ZERO_C) / ROOM_K)
 
     return Design(columns, rows.reference - 7, np.ones_like(warm), outputs, value)
+
+
+def _platinum(rows: Rows, keys: frozenset[str]) -> Design:
+    t, r = rows.reference, rows.reading
+    a, b, c = IEC_60751
+    cold = np.where(t < 0, (t - 100) * t**3, 0.0)
+    # R is linear in r0 and its products with a, b and c. Divided by dR/dt, which the standard gives
+    # well enough for weights, an error of R becomes one of t; r0 is first taken from the mean.
+    whole = 1 + a * t + b * t**2 + c * cold
+    steep = float((r / whole).mean()) * (a + 2 * b * t)
+    if "a" not in keys:
+        parts = [whole]
+    elif "c" not in keys:
+        parts = [1 + c * cold, t, t**2]
+    else:
+        parts = [np.ones_like(t), t, t**2, cold]
+    columns = np.column_stack(parts) / steep[:, None]
+
+    def outputs(x: Any) -> Outputs:
+        return _chosen(keys, r0=x[0], **{name: x[k] / x[0] for k, name in enumerate("abc", 1)
+                                         if k < len(parts)})
+
+    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+        return temperature_of(reading / out["r0"], *(out.get(n, v) for n, v in zip(
+            "abc", IEC_60751, strict=True)))
+
+    # A reference higher by 1 leaves R above the fit by less: the target falls by 1.
+    return Design(columns, r / steep, -np.ones_like(t), outputs, value)

@@ -27,6 +27,7 @@ from paramstore.schema.model import Kind, Schema
 
 __all__ = ["read_recipe"]
 
+PLATINUM_SETS = ({"r0"}, {"r0", "a", "b"}, {"r0", "a", "b", "c"})
 _NUMBERS = {Kind.INTEGER, Kind.FLOAT, Kind.CURVE}
 _ALL_KEYS = {name: key for info in MODELS.values() for name, key in info.keys.items()} | COMMON_KEYS
 
@@ -185,9 +186,13 @@ class _Reader:
         if len(both := [k for k in info.exclusive if k in given]) > 1:
             self._refuse(table, both[1], f"`{both[0]}` and `{both[1]}` say the same in two ways",
                          "take one out")
-        elif "a" in given and (missing := [k for k in "abc" if k not in given]):
+        elif info is MODELS["steinhart-hart"] and "a" in given and (
+                missing := [k for k in "abc" if k not in given]):
             self._refuse(table, "a", f"{table.what} has no {code_list(missing)}",
                          "name all three, or one array with `coefficients`")
+        elif info is MODELS["platinum"] and set(given) not in PLATINUM_SETS:
+            self._refuse(table, "r0", f"{table.what} has {code_list(given)}",
+                         "name `r0`, or `r0`, `a` and `b`, or all of `r0`, `a`, `b` and `c`")
         for key, choices in (("equation", EQUATIONS), ("gives", GIVES)):
             value = table.get(key)
             if value is not None and value not in choices:

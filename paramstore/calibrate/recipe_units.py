@@ -34,6 +34,8 @@ def output_units(calibration: Calibration) -> dict[str, str]:
             return {"slope": "mV/pH", "zero": "mV", "temperature": "degC"}
         case "beta":
             return {"beta": "K", "r25": "ohm"}
+        case "platinum":
+            return {"r0": "ohm", "a": "1/K", "b": "1/K^2", "c": "1/K^4"}
         case "adc":
             return {"reference_voltage": reference, "gain": "1", "offset": reference}
         case _:

@@ -43,6 +43,10 @@ poly = { type = "f64", count = 4 }
 poly_c = { type = "f32", count = 3, unit = "degC" }
 beta = { type = "f64", unit = "K" }
 r25 = { type = "f64", unit = "kohm" }
+pt_r0 = { type = "f64", unit = "ohm" }
+pt_a = { type = "f64", unit = "1/K" }
+pt_b = { type = "f64", unit = "1/K^2" }
+pt_c = { type = "f64", unit = "1/K^4" }
 cell = { type = "f64", unit = "1/cm" }
 on = { type = "date" }
 until = { type = "date" }
