@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
     from paramstore.production.export import UnitValues
     from paramstore.releases.project import Project
+    from paramstore.schema.from_raw import Physical
     from paramstore.schema.model import Schema
-    from paramstore.schema.quantity import Physical
 
 __all__ = ["found_in_dumps", "found_on_record", "serial_in"]
 
@@ -62,7 +62,7 @@ def _of_dump(path: str, project: Project, schema_path: str, model: Schema) -> Fo
 
 def _values_in(contents: Contents, path: str) -> Iterator[tuple[str, dict[str, Physical]]]:
     """Yield the values of each group that has any; what cannot be read is not taken for none."""
-    from paramstore.schema.quantity import parameter_from_raw
+    from paramstore.schema.from_raw import parameter_from_raw
 
     if not contents.readable:
         raise _unreadable(f"`{path}` holds no values of this store")
@@ -106,7 +106,7 @@ def _of_record(item: UnitValues, model: Schema) -> FoundValues:
     from paramstore.calibrate.as_found import FoundValues
     from paramstore.production.held import read_held
     from paramstore.schema.breaches import served
-    from paramstore.schema.quantity import parameter_from_raw
+    from paramstore.schema.from_raw import parameter_from_raw
 
     known = item.unit.known
     held = read_held(known.held) if known else {}
@@ -129,7 +129,7 @@ def _as_raws(model: Schema, values: dict[str, dict[str, Physical]]
              ) -> tuple[StoreRaws, frozenset[str]]:
     """Return values, maybe of another release, as every field of the schema, and the groups that
     have a default among them."""
-    from paramstore.schema.quantity import ValueProblem, parameter_to_raw
+    from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
     raws, without = {}, set()
     for group in model.groups:
@@ -146,7 +146,7 @@ def _as_raws(model: Schema, values: dict[str, dict[str, Physical]]
 
 def serial_in(model: Schema, name: str, found: FoundValues) -> str:
     """Return the serial number that a unit itself holds in a parameter, "" if it holds none."""
-    from paramstore.schema.quantity import parameter_from_raw
+    from paramstore.schema.from_raw import parameter_from_raw
 
     group, _, parameter = name.partition(".")
     if group in found.defaults:

@@ -27,8 +27,8 @@ from paramstore.releases.project import open_project
 from paramstore.report.image import contents_toml, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS, plan_text
 from paramstore.schema.breaches import breaches
+from paramstore.schema.from_raw import format_value
 from paramstore.schema.model import Field, Group, Kind
-from paramstore.schema.quantity import format_value
 from paramstore.verify.eeprom.bench import Bench, Transferred
 from paramstore.verify.eeprom.device import Device
 from paramstore.verify.eeprom.faults import CutAtWrite, PowerCut, Tear, Torn

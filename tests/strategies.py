@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.schema import catalogue
+from paramstore.schema.from_raw import from_raw, parameter_from_raw, physical_number
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema, ValueLimits
-from paramstore.schema.quantity import from_raw, parameter_from_raw, physical_number
 
 __all__ = [
     "field_raws",

@@ -12,8 +12,8 @@ from paramstore.core.words import plural
 from paramstore.image.contents import Contents, GroupContents, SlotState
 from paramstore.image.diagnose import diagnose, reset_findings
 from paramstore.inspect.history import ValueChange
+from paramstore.schema.from_raw import parameter_from_raw
 from paramstore.schema.model import Parameter
-from paramstore.schema.quantity import parameter_from_raw
 
 __all__ = ["PartComparison", "RecordPresence", "compare", "damage", "other_serial"]
 

@@ -14,8 +14,8 @@ from fractions import Fraction
 from paramstore.calibrate.recipe import FedParameter
 from paramstore.calibrate.result import AsFound, Drift, Result
 from paramstore.core.scalars import Raw, StoreRaws
+from paramstore.schema.from_raw import parameter_from_raw, physical_number
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import parameter_from_raw, physical_number
 
 __all__ = ["FoundValues", "with_found"]
 

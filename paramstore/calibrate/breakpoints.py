@@ -15,9 +15,9 @@ import numpy as np
 
 from paramstore.calibrate.leastsq import Array
 from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.schema.from_raw import physical_number
 from paramstore.schema.model import Field
 from paramstore.schema.numbers import exact_steps, nearest_raw
-from paramstore.schema.quantity import physical_number
 
 __all__ = ["MOST_READINGS", "best_places", "candidates", "filled", "physical_x", "stored_x"]
 

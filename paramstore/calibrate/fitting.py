@@ -33,8 +33,9 @@ from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.scalars import Raw
 from paramstore.core.words import plural
-from paramstore.schema.element import ValueProblem, show_raw
+from paramstore.schema.from_raw import show_raw
 from paramstore.schema.model import Kind
+from paramstore.schema.to_raw import ValueProblem
 
 __all__ = ["Job", "Refused", "fit_unit"]
 

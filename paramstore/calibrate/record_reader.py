@@ -20,7 +20,7 @@ from paramstore.core.text import first_unprintable
 from paramstore.core.words import code_list
 from paramstore.located.validator import CheckedTable
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import ValueProblem, parameter_to_raw
+from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["read_acceptance", "read_particulars", "read_stores"]
 

@@ -15,7 +15,7 @@ from paramstore.core.errors import Finding, FindingsError, Severity, ToolError, 
 from paramstore.core.scalars import Raw
 from paramstore.core.words import code_list
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import ValueProblem, parameter_to_raw
+from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["calibrate"]
 

@@ -12,10 +12,10 @@ import numpy as np
 from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.recipe import FedParameter
 from paramstore.core.scalars import Raw
-from paramstore.schema.element import refuse_fit
+from paramstore.schema.from_raw import physical_number, show_raw
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import nearest_raw
-from paramstore.schema.quantity import check_limits, physical_number, show_raw
+from paramstore.schema.to_raw import check_limits, refuse_fit
 
 __all__ = ["Stored", "in_parameter", "store"]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from paramstore.core.scalars import Raw
+from paramstore.schema.from_raw import format_value, show_raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
-from paramstore.schema.quantity import format_value, show_raw
 
 __all__ = ["NUMBERS", "group_words", "narrowed", "parameter_words", "physical_words", "range_text"]
 

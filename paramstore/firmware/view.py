@@ -26,8 +26,8 @@ from paramstore.layout.memory import page_bytes
 from paramstore.layout.plan import Plan, Reserved, Ring
 from paramstore.record import build_label, crc_start, default_payload
 from paramstore.schema.breaches import rules_of
+from paramstore.schema.from_raw import format_value
 from paramstore.schema.model import Group
-from paramstore.schema.quantity import format_value
 
 __all__ = ["view_of"]
 

@@ -26,7 +26,6 @@ from paramstore.image.ways import NUMBERS, FieldMapping, ways_into
 from paramstore.image.wording import elements_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.breaches import BreachKind, own_breaches, served
-from paramstore.schema.element import element_name
 from paramstore.schema.fixed.found import (
     Copy,
     Elements,
@@ -36,16 +35,10 @@ from paramstore.schema.fixed.found import (
     NoValue,
 )
 from paramstore.schema.fixed.model import PlacedParameter
+from paramstore.schema.from_raw import Physical, element_name, from_raw, show_raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
-from paramstore.schema.quantity import (
-    Physical,
-    ValueProblem,
-    check_limits,
-    convert,
-    from_raw,
-    show_raw,
-)
+from paramstore.schema.to_raw import ValueProblem, check_limits, convert
 
 __all__ = ["adopt"]
 

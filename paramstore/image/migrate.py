@@ -22,8 +22,8 @@ from paramstore.record import Record, lay_labels, lay_records, next_record
 from paramstore.releases.successors import Counterpart, predecessors, successors
 from paramstore.releases.values import ValueOrigin, group_values
 from paramstore.schema.breaches import BreachKind, Reset, Served, served
+from paramstore.schema.from_raw import format_value, show_range
 from paramstore.schema.model import Field, Group, Kind, Parameter
-from paramstore.schema.quantity import format_value, show_range
 
 __all__ = [
     "MigratedValue",

@@ -27,15 +27,9 @@ from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.located.source import Document, load_document
 from paramstore.schema.breaches import BreachKind, breaches
-from paramstore.schema.element import element_name
+from paramstore.schema.from_raw import Physical, element_name
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
-from paramstore.schema.quantity import (
-    ConvertedValue,
-    Loss,
-    Physical,
-    ValueProblem,
-    parameter_to_raw,
-)
+from paramstore.schema.to_raw import ConvertedValue, Loss, ValueProblem, parameter_to_raw
 
 __all__ = ["GivenValues", "read_values"]
 

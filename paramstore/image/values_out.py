@@ -9,8 +9,8 @@ from decimal import Decimal
 from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.core.text import one_line, quoted
 from paramstore.core.words import show_number
+from paramstore.schema.from_raw import Physical, parameter_from_raw
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
-from paramstore.schema.quantity import Physical, parameter_from_raw
 
 __all__ = ["parameter_unit", "toml_value", "values_toml"]
 

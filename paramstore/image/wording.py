@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.words import code_list
 from paramstore.schema.breaches import Breach, BreachKind, Reset
-from paramstore.schema.element import ValueProblem, element_name, refuse_limit, show_element
 from paramstore.schema.fixed.found import NoValue
+from paramstore.schema.from_raw import element_name, format_value, show_element, show_raw
 from paramstore.schema.model import AnyGroup, Field, Kind
-from paramstore.schema.quantity import format_value, show_raw
+from paramstore.schema.to_raw import ValueProblem, refuse_limit
 
 __all__ = ["BLANK", "absent_text", "breach_help", "breach_text", "elements_text", "reset_note",
            "unread_text"]

@@ -26,7 +26,6 @@ from paramstore.inspect.examination import (
 from paramstore.inspect.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
 from paramstore.inspect.regions import ThingState
 from paramstore.schema.breaches import own_breaches
-from paramstore.schema.element import element_name
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import (
     NO_LETTER,
@@ -45,8 +44,8 @@ from paramstore.schema.fixed.model import (
     place_bytes,
     show_place,
 )
+from paramstore.schema.from_raw import element_name, format_value
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import format_value
 
 __all__ = ["FixedExamination", "examine_fixed", "faults_in", "holes_of", "item_state",
            "speaks_for_itself", "spoilt_items", "wrong_in"]

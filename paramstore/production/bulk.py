@@ -23,7 +23,7 @@ from paramstore.production.numbers import converter, dtype_of, number_texts
 from paramstore.production.rows import EMPTY
 from paramstore.production.serials import SerialPlace
 from paramstore.schema.model import Field, Group, Kind, Parameter
-from paramstore.schema.quantity import ValueProblem
+from paramstore.schema.to_raw import ValueProblem
 
 __all__ = ["BulkReader", "Rounded", "UsualRows"]
 

@@ -1,4 +1,4 @@
-"""One cell of a table of units to a physical value, as `schema.quantity` takes it.
+"""One cell of a table of units to a physical value, as `schema.to_raw` takes it.
 
 Finds what people and spreadsheets write instead of a value. Knows no rows and no limits.
 """
@@ -14,9 +14,9 @@ from paramstore.calibrate.cells import Cell
 from paramstore.calibrate.numbers import without_thousands
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.words import ordinal
+from paramstore.schema.from_raw import Physical
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import parse_quantity
-from paramstore.schema.quantity import Physical
 
 __all__ = ["NOT_GIVEN", "CellProblem", "element_value", "field_value", "points_value"]
 
@@ -117,7 +117,7 @@ def _date(field: Field, text: str) -> Physical:
 
 
 def _number(field: Field, text: str) -> Physical:
-    """Return a Decimal, or a text that `schema.quantity` takes for a number with its unit."""
+    """Return a Decimal, or a text that `schema.to_raw` takes for a number with its unit."""
     if _NUMBER.fullmatch(text):
         return Decimal(text)
     if _NOT_FINITE.fullmatch(text):

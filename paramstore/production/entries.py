@@ -14,8 +14,9 @@ from paramstore.core.scalars import GroupRaws
 from paramstore.image.values_out import toml_value
 from paramstore.production.cells import CellProblem, element_value, field_value, points_value
 from paramstore.production.columns import Entry
+from paramstore.schema.from_raw import Physical
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.quantity import Loss, Physical, parameter_to_raw
+from paramstore.schema.to_raw import Loss, parameter_to_raw
 
 __all__ = ["AtCell", "EntryReader", "Taken"]
 

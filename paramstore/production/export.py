@@ -36,13 +36,9 @@ from paramstore.production.records import (
     UnitRecord,
 )
 from paramstore.production.serials import serial_place
+from paramstore.schema.from_raw import Physical, parameter_from_raw
 from paramstore.schema.model import Group, Kind, Parameter, Schema
-from paramstore.schema.quantity import (
-    Physical,
-    ValueProblem,
-    parameter_from_raw,
-    parameter_to_raw,
-)
+from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
            "raws_on_record", "units_csv"]

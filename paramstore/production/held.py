@@ -12,7 +12,7 @@ from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.image.contents import Contents
 from paramstore.production.records import Records, UnitRecord
 from paramstore.production.serials import serial_place
-from paramstore.schema.quantity import parameter_from_raw
+from paramstore.schema.from_raw import parameter_from_raw
 
 __all__ = ["HeldGroup", "Holder", "held_of", "holder_of", "read_held"]
 

@@ -10,8 +10,8 @@ from collections.abc import Collection
 
 from paramstore.core.scalars import StoreRaws
 from paramstore.image.values_out import toml_value
+from paramstore.schema.from_raw import parameter_from_raw
 from paramstore.schema.model import Schema
-from paramstore.schema.quantity import parameter_from_raw
 
 __all__ = ["changed", "lost", "others", "own_values"]
 

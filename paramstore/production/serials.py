@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span, ToolError
 from paramstore.core.words import code_list, did_you_mean, plural
+from paramstore.schema.from_raw import Physical
 from paramstore.schema.model import Group, Kind, Parameter, Role, Schema
-from paramstore.schema.quantity import Physical, ValueProblem, parameter_to_raw
+from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["SERIAL", "Pattern", "SerialPlace", "read_pattern", "serial_place"]
 

@@ -27,8 +27,9 @@ from paramstore.production.packer import has_numpy
 from paramstore.production.rows import TableLine, TableRow, read_rows
 from paramstore.production.serials import SERIAL, SerialPlace
 from paramstore.schema.breaches import BreachKind, breaches
+from paramstore.schema.from_raw import parameter_from_raw
 from paramstore.schema.model import Field, Schema
-from paramstore.schema.quantity import Loss, ValueProblem, parameter_from_raw
+from paramstore.schema.to_raw import Loss, ValueProblem
 
 if TYPE_CHECKING:
     from paramstore.production.bulk import BulkReader

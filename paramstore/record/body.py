@@ -1,6 +1,6 @@
 """Record bodies: the raws of a group's fields to bytes and back (FORMAT.md, 5).
 
-Deals in raws only. Must not know physical units (see `schema.quantity`) or judge limits: a body
+Deals in raws only. Must not know physical units (see `schema.to_raw`) or judge limits: a body
 from a dump may hold anything.
 """
 

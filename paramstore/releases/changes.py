@@ -30,13 +30,8 @@ from paramstore.releases.conversion import NoConversion, same_bytes, via_along
 from paramstore.releases.links import Links
 from paramstore.releases.refusals import built_otherwise
 from paramstore.releases.rule_changes import rule_changes
+from paramstore.schema.from_raw import boundless, format_value, physical_number, show_range
 from paramstore.schema.model import Field, Group, Kind, Parameter, Schema
-from paramstore.schema.quantity import (
-    boundless,
-    format_value,
-    physical_number,
-    show_range,
-)
 
 __all__ = ["Change", "Impact", "changes"]
 

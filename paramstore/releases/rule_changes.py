@@ -25,9 +25,8 @@ from paramstore.releases.change import (
 )
 from paramstore.releases.links import Links
 from paramstore.schema.breaches import Rule, rules_of
-from paramstore.schema.element import show_element, show_raw
+from paramstore.schema.from_raw import format_value, show_element, show_raw
 from paramstore.schema.model import Field, Group, Parameter
-from paramstore.schema.quantity import format_value
 
 __all__ = ["rule_changes"]
 

@@ -19,8 +19,8 @@ from paramstore.report.findings import SCHEMA_VERSION
 from paramstore.report.image import plain_value
 from paramstore.report.tables import display_width
 from paramstore.report.wording import SERVED_DEFAULTS, in_part_lines, without_lines
+from paramstore.schema.from_raw import format_value, parameter_from_raw
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import format_value, parameter_from_raw
 
 __all__ = ["change_lines", "changed_words", "changes_data", "changes_text", "comparison_data",
            "comparison_text", "erase_data", "erase_text"]

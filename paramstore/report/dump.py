@@ -17,9 +17,8 @@ from paramstore.inspect.store import StoreExamination
 from paramstore.report.findings import Style, no_style
 from paramstore.report.image import image_data, image_text
 from paramstore.report.plan import LONG_LIFE_YEARS
-from paramstore.schema.element import show_element
+from paramstore.schema.from_raw import format_value, show_element
 from paramstore.schema.model import Kind, Parameter
-from paramstore.schema.quantity import format_value
 
 __all__ = ["KIND_STYLES", "SOURCE_STYLES", "dump_data", "dump_text", "left_text", "numbers_text",
            "parameter_text"]

@@ -25,7 +25,6 @@ from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
 from paramstore.report.things import thing_text
 from paramstore.report.wording import allowed_text
-from paramstore.schema.element import element_from_raw
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.found import (
     Copy,
@@ -44,8 +43,8 @@ from paramstore.schema.fixed.model import (
     place_width,
     show_place,
 )
+from paramstore.schema.from_raw import element_from_raw, format_value, from_raw
 from paramstore.schema.model import Kind
-from paramstore.schema.quantity import format_value, from_raw
 
 __all__ = ["condition_text", "copies_text", "copy_text", "fixed_data", "fixed_plan_data",
            "fixed_plan_text", "fixed_text", "fixed_toml", "limits_text", "summary", "type_text"]

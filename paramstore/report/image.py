@@ -20,9 +20,8 @@ from paramstore.image.wording import BLANK
 from paramstore.releases.values import ValueOrigin
 from paramstore.report.tables import named_lines
 from paramstore.schema.breaches import BreachKind, Reset
-from paramstore.schema.element import show_element
+from paramstore.schema.from_raw import format_value, parameter_from_raw, show_element
 from paramstore.schema.model import Kind, Parameter
-from paramstore.schema.quantity import format_value, parameter_from_raw
 
 __all__ = ["MARKS", "SlotStyle", "contents_toml", "image_data", "image_text", "label_text",
            "origin_text", "plain_value", "stored_data", "stored_remark", "title_text",

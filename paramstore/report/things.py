@@ -11,7 +11,7 @@ from paramstore.image.wording import elements_text
 from paramstore.inspect.regions import Thing, ThingKind, ThingState
 from paramstore.schema.fixed.found import CheckResult, GroupPresence, NoValue
 from paramstore.schema.fixed.model import place_width
-from paramstore.schema.quantity import format_value
+from paramstore.schema.from_raw import format_value
 
 __all__ = ["UNDER", "check_verdict", "frame_value", "release_text", "thing_text", "thing_value"]
 

@@ -17,12 +17,9 @@ from paramstore.report.image import plain_value
 from paramstore.report.pages.frame import finished
 from paramstore.report.tables import Column, table
 from paramstore.report.wording import SERVED_DEFAULTS
+from paramstore.schema.from_raw import Physical, format_value
 from paramstore.schema.model import Group, Kind, Parameter, Role
-from paramstore.schema.quantity import (
-    Physical,
-    format_value,
-    parameter_to_raw,
-)
+from paramstore.schema.to_raw import parameter_to_raw
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -8,9 +8,8 @@ from collections.abc import Iterable, Mapping
 
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.words import plural
-from paramstore.schema.element import show_element
+from paramstore.schema.from_raw import physical_number, show_element
 from paramstore.schema.model import Field, Kind
-from paramstore.schema.quantity import physical_number
 
 __all__ = ["CAUTION", "SERVED_DEFAULTS", "allowed_text", "in_part_lines", "without_lines"]
 

@@ -9,10 +9,10 @@ from paramstore.core.errors import Severity
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.core.words import show_number
 from paramstore.located.validator import CheckedTable
-from paramstore.schema.element import decimal_of, element_to_raw, refuse_fit
+from paramstore.schema.from_raw import physical_number, show_raw
 from paramstore.schema.model import Field, Kind, ValueLimits
 from paramstore.schema.numbers import exact_steps
-from paramstore.schema.quantity import Loss, ValueProblem, physical_number, show_raw
+from paramstore.schema.to_raw import Loss, ValueProblem, decimal_of, element_to_raw, refuse_fit
 
 __all__ = ["grid_note", "limited", "refuse_value"]
 

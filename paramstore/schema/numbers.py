@@ -9,13 +9,21 @@ from __future__ import annotations
 import math
 import re
 import struct
+import unicodedata
 from decimal import Decimal, localcontext
 from fractions import Fraction
 
 from paramstore.core.scalars import Raw, Scalar, ScalarForm
 
-__all__ = ["exact_steps", "float_numbers", "nearest_raw", "parse_quantity", "physical",
-           "shortest_float"]
+__all__ = [
+    "exact_steps",
+    "float_numbers",
+    "nearest_raw",
+    "parse_quantity",
+    "physical",
+    "same_unit",
+    "shortest_float",
+]
 
 _QUANTITY = re.compile(
     r"\s*([+-]?\d[\d_]*(?:\.\d[\d_]*)?(?:[eE][+-]?\d{1,6})?)(?!\d)\s*(.*?)\s*", re.ASCII
@@ -109,3 +117,10 @@ _DIGITS = {2: (3, 5), 4: (6, 9)}
 
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Return whether two units are spelled alike, blanks aside; some signs (micro, ohm, degree)
+    have two code points, which are one to a reader."""
+    plain, wanted = (unicodedata.normalize("NFKC", "".join(u.split())) for u in (one, other))
+    return plain == wanted

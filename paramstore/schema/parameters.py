@@ -17,6 +17,7 @@ from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.located.keys import Keys, Path, TomlValue
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.convert import read_convert
+from paramstore.schema.from_raw import physical_number, show_raw
 from paramstore.schema.keys import (
     AXIS_KEYS,
     FLOATS,
@@ -30,14 +31,7 @@ from paramstore.schema.limits import grid_note, limited, refuse_value
 from paramstore.schema.members import read_members
 from paramstore.schema.model import Field, Kind, Parameter, ValueLimits
 from paramstore.schema.numbers import nearest_raw
-from paramstore.schema.quantity import (
-    Loss,
-    ValueProblem,
-    check_limits,
-    parameter_to_raw,
-    physical_number,
-    show_raw,
-)
+from paramstore.schema.to_raw import Loss, ValueProblem, check_limits, parameter_to_raw
 
 __all__ = ["Dialect", "open_parameter", "read_parameter", "read_single"]
 

@@ -9,10 +9,10 @@ from paramstore.core.errors import Severity, Span
 from paramstore.core.words import code_list, did_you_mean, near_words
 from paramstore.located.keys import Path
 from paramstore.located.validator import CheckedTable, Validator
+from paramstore.schema.from_raw import show_raw
 from paramstore.schema.keys import STORE_KEYS
 from paramstore.schema.model import Group, Kind, Parameter
 from paramstore.schema.part import Part
-from paramstore.schema.quantity import show_raw
 
 __all__ = ["MAX_GROUPS", "MAX_GROUP_BYTES", "check_below", "check_groups", "check_part"]
 

@@ -13,7 +13,7 @@ from paramstore.calibrate.result import AsFound, Result
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
 from paramstore.core.errors import SourceText
-from paramstore.schema.quantity import parameter_to_raw
+from paramstore.schema.to_raw import parameter_to_raw
 from tests.calibrate.bench import LINE, SCHEMA, csv
 
 HEAD = "reference [degC],reading [mV]"

@@ -12,7 +12,7 @@ from paramstore.calibrate.result import Outcome
 from paramstore.calibrate.run import calibrate
 from paramstore.calibrate.table import read_table
 from paramstore.core.errors import FindingsError, SourceText, errors_in
-from paramstore.schema.quantity import parameter_from_raw
+from paramstore.schema.from_raw import parameter_from_raw
 from tests.calibrate.bench import LINE, SCHEMA, csv
 
 HEAD = "reference [degC],reading [mV]"

@@ -14,7 +14,7 @@ from paramstore.image.pack import pack
 from paramstore.image.relayout import relayout
 from paramstore.releases.history import load_history
 from paramstore.releases.project import freeze, open_project
-from paramstore.schema.quantity import parameter_to_raw
+from paramstore.schema.to_raw import parameter_to_raw
 
 STORE = """[store]
 name = "demo"

@@ -22,7 +22,7 @@ from paramstore.layout.plan import Plan
 from paramstore.releases.project import open_project
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.reader import read_layout
-from paramstore.schema.quantity import from_raw
+from paramstore.schema.from_raw import from_raw
 from tests.schema.fixed.legacy import HOLE, VALUES, legacy
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"

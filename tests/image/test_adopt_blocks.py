@@ -17,7 +17,7 @@ from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.reader import read_layout
-from paramstore.schema.quantity import parameter_from_raw
+from paramstore.schema.from_raw import parameter_from_raw
 from paramstore.schema.reader import read_schema
 
 STORE = """

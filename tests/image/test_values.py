@@ -14,7 +14,7 @@ from paramstore.core.errors import Finding, FindingsError, ParamstoreError, Sour
 from paramstore.image.values import _CODE_OF_PROBLEM, GivenValues, read_values
 from paramstore.image.values_out import values_toml
 from paramstore.report.findings import findings_text
-from paramstore.schema import element, quantity
+from paramstore.schema import from_raw, to_raw
 from paramstore.schema.model import Group, Kind, Role, Schema, ValueLimits
 from tests.codes import IMAGE as CODES
 from tests.goldens import golden
@@ -194,7 +194,7 @@ def test_mistakes_are_shown_as_kept() -> None:
 
 def test_every_problem_of_a_value_has_a_code() -> None:
     """No way in which a conversion can refuse a value is left without a code."""
-    sources = [Path(module.__file__ or "").read_text("utf-8") for module in (element, quantity)]
+    sources = [Path(module.__file__ or "").read_text("utf-8") for module in (from_raw, to_raw)]
     kinds = {kind for text in sources for kind in re.findall(r'ValueProblem\(\s*"(\w+)"', text)}
     assert len(kinds) > 8
     assert kinds == _CODE_OF_PROBLEM.keys()

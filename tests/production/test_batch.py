@@ -14,7 +14,7 @@ from paramstore.production import packer
 from paramstore.production.batch import BatchJob, batch_plan
 from paramstore.production.outputs import open_output
 from paramstore.production.records import Records
-from paramstore.schema.quantity import from_raw
+from paramstore.schema.from_raw import from_raw
 from tests.production.jobs import HEAD, job_of, made, plan, rows
 
 

@@ -13,7 +13,7 @@ from paramstore.image.pack import complete
 from paramstore.image.values import read_values
 from paramstore.production.table import MOST_ERRORS, TableReader, UnitRow
 from paramstore.report.findings import count_line, findings_text
-from paramstore.schema.quantity import parameter_from_raw
+from paramstore.schema.from_raw import parameter_from_raw
 from tests.goldens import golden
 from tests.production.jobs import HEAD, place, plan
 

@@ -22,7 +22,7 @@ from paramstore.report.calibration_record import (
     calibration_record_data,
     calibration_record_html,
 )
-from paramstore.schema.quantity import parameter_to_raw
+from paramstore.schema.to_raw import parameter_to_raw
 from tests.calibrate.bench import LINE, SCHEMA, csv
 
 HEAD = "reference [degC],reading [mV]"

@@ -20,7 +20,7 @@ from paramstore.layout.plan import Plan
 from paramstore.record import build_record, encode_body
 from paramstore.report.findings import findings_text
 from paramstore.report.image import MARKS, contents_toml, image_data, image_text, plain_value
-from paramstore.schema.quantity import from_raw
+from paramstore.schema.from_raw import from_raw
 from paramstore.schema.reader import load_schema
 from tests.goldens import golden
 from tests.image.test_pack import planned

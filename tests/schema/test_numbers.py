@@ -12,7 +12,6 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
-from paramstore.schema.element import element_to_raw
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.numbers import (
     exact_steps,
@@ -22,6 +21,7 @@ from paramstore.schema.numbers import (
     physical,
     shortest_float,
 )
+from paramstore.schema.to_raw import element_to_raw
 
 INTEGERS = [s for s in SCALARS.values() if s.form is not ScalarForm.FLOAT]
 F32, F64 = SCALARS["f32"], SCALARS["f64"]

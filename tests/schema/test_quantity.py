@@ -12,15 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Raw
+from paramstore.schema.from_raw import format_value, from_raw, parameter_from_raw
 from paramstore.schema.model import Field, Kind, Parameter, ValueLimits
-from paramstore.schema.quantity import (
+from paramstore.schema.to_raw import (
     Loss,
     ValueProblem,
     check_limits,
     convert,
-    format_value,
-    from_raw,
-    parameter_from_raw,
     parameter_to_raw,
     to_raw,
 )

@@ -37,7 +37,7 @@ from paramstore.report.plan import (
     type_text,
 )
 from paramstore.report.wording import allowed_text
-from paramstore.schema.quantity import format_value
+from paramstore.schema.from_raw import format_value
 
 __all__ = ["plan_page", "store_facts"]
 

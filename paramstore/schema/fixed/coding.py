@@ -14,7 +14,7 @@ from typing import NamedTuple
 from paramstore.core.scalars import SCALARS
 from paramstore.core.words import code_list, did_you_mean, type_of
 from paramstore.located.validator import CheckedTable
-from paramstore.schema.element import FIRST_DATE
+from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Field, Kind
 
 __all__ = ["DATE_CODINGS", "Coding", "ValueCoding", "date_bits", "decoded_date", "decoded_number",

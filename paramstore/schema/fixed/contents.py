@@ -13,7 +13,6 @@ from operator import xor
 from typing import Literal
 
 from paramstore.core.scalars import Raw, ScalarForm
-from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.fixed.coding import Coding, decoded_date, decoded_number
 from paramstore.schema.fixed.copies import ranked
 from paramstore.schema.fixed.found import (
@@ -37,6 +36,7 @@ from paramstore.schema.fixed.model import (
     place_width,
 )
 from paramstore.schema.fixed.scales import scaled
+from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Kind
 
 __all__ = ["checksum", "read_image"]

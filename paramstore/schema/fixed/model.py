@@ -15,8 +15,8 @@ from enum import StrEnum
 from paramstore.core.checksum import Crc
 from paramstore.core.errors import SourceText, Span
 from paramstore.core.scalars import Raw
-from paramstore.schema.element import FIRST_DATE
 from paramstore.schema.fixed.coding import Coding
+from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Field, Parameter
 
 __all__ = [

@@ -40,7 +40,7 @@ from paramstore.schema.keys import CONVERT_KEYS
 from paramstore.schema.limits import refuse_value
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.parameters import Dialect, open_parameter, read_single
-from paramstore.schema.quantity import ValueProblem, to_raw
+from paramstore.schema.to_raw import ValueProblem, to_raw
 
 __all__ = ["Spot", "read_item", "read_order", "shifted"]
 

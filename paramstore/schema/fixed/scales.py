@@ -9,8 +9,8 @@ from decimal import Context, Decimal, localcontext
 from paramstore.core.scalars import HALF, Raw
 from paramstore.schema.fixed.found import Elements, FixedGroupContents, NoValue
 from paramstore.schema.fixed.model import FixedGroup, PlacedParameter, ScaleFrom, place_width
+from paramstore.schema.from_raw import physical_number
 from paramstore.schema.model import Field
-from paramstore.schema.quantity import physical_number
 
 __all__ = ["scale_source", "scaled"]
 

@@ -27,8 +27,8 @@ from paramstore.releases.changes import Change, Impact
 from paramstore.releases.successors import Counterpart, predecessors, successors
 from paramstore.releases.values import ValueOrigin
 from paramstore.releases.versions import changes_along
+from paramstore.schema.from_raw import boundless, format_value
 from paramstore.schema.model import Kind, Parameter
-from paramstore.schema.quantity import boundless, format_value
 from paramstore.verify.cuts.build import build_harness
 from paramstore.verify.cuts.edges import UnitMaker
 from paramstore.verify.cuts.explorer import Explorer

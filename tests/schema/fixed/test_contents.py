@@ -31,7 +31,7 @@ from paramstore.schema.fixed.found import FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.keys import CHECK_KEYS, FIXED_PARAMETER_KEYS, FIXED_TYPES, SECTION_KEYS
 from paramstore.schema.fixed.model import FixedLayout
 from paramstore.schema.fixed.reader import read_layout
-from paramstore.schema.quantity import from_raw
+from paramstore.schema.from_raw import from_raw
 
 SIZE = 24
 

@@ -17,8 +17,8 @@ from paramstore.core.disk import read_text
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import FixedContents, GroupPresence
 from paramstore.schema.fixed.reader import read_layout
+from paramstore.schema.from_raw import from_raw
 from paramstore.schema.keys import is_fixed
-from paramstore.schema.quantity import from_raw
 
 ROOT = Path(__file__).parents[3]
 LAYOUT, WARNINGS = read_layout(read_text(ROOT / "schemas" / "edid.fixed.toml"))

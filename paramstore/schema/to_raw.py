@@ -1,57 +1,37 @@
-"""One element of a field, from what a person writes to its raw value and back to words.
+"""From what a person writes to what lies on the EEPROM: physical values to raw ones.
 
-`quantity` builds whole fields and parameters from these; others import that module.
+Exact up to the one rounding to the stored type, half to even. Knows fields and limits; knows no
+TOML places: a `ValueProblem` says which element is meant, and its catcher where that stands. The
+other way, and what physical and raw values are, is `from_raw`.
 """
 
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections.abc import Iterable, Mapping
-from datetime import date, datetime, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
 from decimal import Decimal, localcontext
 from math import isnan
-from typing import Any, NamedTuple, NoReturn
+from typing import NamedTuple, NoReturn
 
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.scalars import SCALARS, Raw, ScalarForm
-from paramstore.core.words import did_you_mean, show_number, type_of
+from paramstore.core.words import did_you_mean, ordinal, plural, show_number, type_of
 from paramstore.located.keys import Problem
-from paramstore.schema.model import Field, Kind
-from paramstore.schema.numbers import (
-    float_numbers,
-    nearest_raw,
-    parse_quantity,
-    physical,
-    shortest_float,
+from paramstore.schema.from_raw import (
+    FIRST_DATE,
+    LAST_DATE,
+    Physical,
+    element_name,
+    physical_number,
+    show_raw,
 )
+from paramstore.schema.model import Field, Kind, Parameter
+from paramstore.schema.numbers import float_numbers, nearest_raw, parse_quantity, same_unit
 
-__all__ = [
-    "FIRST_DATE",
-    "LAST_DATE",
-    "Loss",
-    "Physical",
-    "ValueProblem",
-    "boundless",
-    "decimal_of",
-    "element_from_raw",
-    "element_name",
-    "element_to_raw",
-    "physical_number",
-    "refuse_fit",
-    "refuse_limit",
-    "refuse_type",
-    "same_unit",
-    "show_element",
-    "show_range",
-    "show_raw",
-]
-
-Physical = Any
-"""A value as TOML gives it: bool, int, Decimal, float, str, date, or a list of these."""
-
-FIRST_DATE = date(2000, 1, 1)
-LAST_DATE = FIRST_DATE + timedelta(days=0xFFFF)
+__all__ = ["ConvertedValue", "Loss", "ValueProblem", "check_limits", "convert", "decimal_of",
+           "element_to_raw", "parameter_to_raw", "refuse_fit", "refuse_limit", "refuse_type",
+           "to_raw"]
 
 
 class ValueProblem(ParamstoreError):
@@ -95,6 +75,174 @@ class Loss(NamedTuple):
         """Stored minus wanted, in the unit of the field."""
         with localcontext(prec=40):
             return self.stored - self.wanted
+
+
+class ConvertedValue(NamedTuple):
+    """The raw elements of a whole field, and what rounding changed."""
+
+    raws: tuple[Raw, ...]
+    losses: tuple[Loss, ...] = ()
+
+
+def to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
+    """Return the `field.count` raw elements for `value`, limits checked.
+
+    One value for an array fills all of its elements. ValueProblem if it cannot be stored.
+    """
+    converted = convert(field, value)
+    check_limits(field, *converted)
+    return converted.raws
+
+
+def convert(field: Field, value: Physical) -> ConvertedValue:
+    """Return the raw elements for `value` and the losses; the limits are not checked."""
+    if field.kind is Kind.TEXT:
+        return ConvertedValue(_text_to_raw(field, value))
+    if field.kind is Kind.BYTES:
+        return ConvertedValue(_bytes_to_raw(field, value))
+    if not _holds_elements(field, value):
+        raw, losses = element_to_raw(field, value, ())
+        return ConvertedValue((raw,) * field.count, losses)
+    if len(value) != field.count:
+        raise ValueProblem(
+            "count",
+            f"`{field.name}` has {plural(field.count, 'element')}, but the array has {len(value)}",
+            f"give {plural(field.count, 'value')}, or a single value for all of them",
+        )
+    pairs = [element_to_raw(field, element, (index,)) for index, element in enumerate(value)]
+    return ConvertedValue(
+        tuple(raw for raw, _ in pairs), tuple(loss for _, losses in pairs for loss in losses)
+    )
+
+
+def check_limits(field: Field, raws: Sequence[Raw], losses: Sequence[Loss] = ()) -> None:
+    """Raise ValueProblem for the first element outside the limits or out of order. `losses` are
+    what rounding to `raws` changed."""
+    several = field.array or len(raws) > 1
+    for index, raw in enumerate(raws):
+        path = (index,) if several else ()
+        if not field.limits.allow(raw):
+            refuse_limit(field, raw, path, next(
+                (loss for loss in losses if loss.path in ((), path)), None))
+        if field.rising and index and not raws[index - 1] < raw:
+            raise ValueProblem(
+                "rising",
+                f"`{field.name}` must rise: {show_raw(field, raw)} follows "
+                f"{show_raw(field, raws[index - 1])}",
+                "sort the points, and give each value once",
+                notes=(f"stored values are {show_number(field.scale)} apart",) if field.scaled
+                else (),
+                path=path,
+            )
+
+
+def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, ConvertedValue]:
+    """Return the raw elements of each field by name, limits checked.
+
+    A curve takes [[x, y], ...], every other parameter what `to_raw` takes. ValueProblem if it
+    cannot be stored.
+    """
+    if parameter.kind is not Kind.CURVE:
+        (field,) = parameter.fields
+        conversion = convert(field, value)
+        check_limits(field, *conversion)
+        return {field.name: conversion}
+    _check_points(parameter, value)
+    result, problems = {}, []
+    for axis, field in enumerate(parameter.fields):
+        try:
+            conversion = convert(field, [point[axis] for point in value])
+            check_limits(field, *conversion)
+        except ValueProblem as problem:
+            problem.path = (*problem.path, axis)
+            problems.append(problem)
+            continue
+        losses = tuple(Loss((*s.path, axis), s.wanted, s.stored) for s in conversion.losses)
+        result[field.name] = ConvertedValue(conversion.raws, losses)
+    if problems:
+        problems[0].others = tuple(problems[1:])
+        raise problems[0]
+    return result
+
+
+def _holds_elements(field: Field, value: Physical) -> bool:
+    several = field.array or field.kind is Kind.CURVE
+    if not several or not isinstance(value, list):
+        return False
+    return field.kind is not Kind.FLAGS or not all(isinstance(v, str) for v in value)
+
+
+def _text_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
+    if not isinstance(value, str):
+        refuse_type(field, value, (), "a text", '`"tank 4"`')
+    try:
+        data = value.encode()
+    except UnicodeEncodeError as error:
+        raise ValueProblem(
+            "text", f"`{field.name}` holds half a character, U+{ord(value[error.start]):04X}"
+        ) from error
+    if b"\0" in data:
+        raise ValueProblem(
+            "text",
+            f"`{field.name}` holds the character U+0000",
+            "leave it out: texts are filled up with zero bytes, and end at the first one",
+        )
+    if len(data) > field.count:
+        raise ValueProblem(
+            "length",
+            f"the text takes {plural(len(data), 'byte')}, `{field.name}` has {field.count}",
+            "shorten the text, or give the parameter a larger `size`",
+            notes=("characters beyond ASCII take 2 to 4 bytes",) if not value.isascii() else (),
+        )
+    return tuple(data.ljust(field.count, b"\0"))
+
+
+def _bytes_to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
+    if not isinstance(value, str):
+        refuse_type(field, value, (), "a text of hexadecimal bytes", '`"00 1A FF"`')
+    try:
+        data = bytes.fromhex(value.replace(":", " "))
+    except ValueError as error:
+        raise ValueProblem(
+            "text",
+            f"`{field.name}` is not a text of hexadecimal bytes",
+            'give two digits for each byte and no `0x`, as in "00 1A FF"',
+        ) from error
+    if len(data) != field.count:
+        raise ValueProblem(
+            "length",
+            f"`{field.name}` has {plural(field.count, 'byte')}, but {_given(len(data))}",
+            f"give {plural(field.count, 'byte')}, or change `size`",
+        )
+    return tuple(data)
+
+
+def _given(count: int) -> str:
+    return f"{count} {'is' if count == 1 else 'are'} given"
+
+
+def _check_points(parameter: Parameter, value: Physical) -> None:
+    points = parameter.fields[0].count
+    if not isinstance(value, list):
+        raise ValueProblem(
+            "type",
+            f"`{parameter.name}` must be an array of points, not {type_of(value)}",
+            "write it like `[[0, 1.5], [100, 2.5]]`",
+        )
+    for index, point in enumerate(value):
+        if not isinstance(point, list) or len(point) != len(parameter.fields):
+            raise ValueProblem(
+                "type",
+                f"the {ordinal(index + 1)} point of `{parameter.name}` is not a pair `[x, y]`",
+                "write it like `[100, 2.5]`",
+                path=(index,),
+            )
+    if len(value) != points:
+        raise ValueProblem(
+            "count",
+            f"`{parameter.name}` has {plural(points, 'point')}, but {_given(len(value))}",
+            f"give {plural(points, 'point')}",
+        )
 
 
 def element_to_raw(
@@ -188,13 +336,6 @@ def _with_unit(field: Field, text: str, path: tuple[int, ...]) -> Decimal:
     )
 
 
-def same_unit(one: str, other: str) -> bool:
-    """Return whether two units are spelled alike, blanks aside; some signs (micro, ohm, degree)
-    have two code points, which are one to a reader."""
-    plain, wanted = (unicodedata.normalize("NFKC", "".join(u.split())) for u in (one, other))
-    return plain == wanted
-
-
 def _member(field: Field, value: Physical, path: tuple[int, ...]) -> int:
     names = [name for name, _ in field.members]
     if not isinstance(value, str):
@@ -222,81 +363,6 @@ def _date(field: Field, value: Physical, path: tuple[int, ...]) -> int:
             path=path,
         )
     return (value - FIRST_DATE).days
-
-
-def element_from_raw(field: Field, raw: Raw) -> Physical:
-    """Return the value of one element; see `quantity.from_raw`."""
-    match field.kind:
-        case Kind.BOOL:
-            return bool(raw)
-        case Kind.ENUM:
-            return next((name for name, number in field.members if number == raw), raw)
-        case Kind.FLAGS:
-            bits = [bit for bit in range(8 * field.scalar.size) if int(raw) >> bit & 1]
-            names = {bit: name for name, bit in field.members}
-            return [names.get(bit, bit) for bit in bits]
-        case Kind.DATE:
-            return FIRST_DATE + timedelta(days=int(raw))
-    if isinstance(raw, float):
-        return shortest_float(field.scalar, raw)
-    return physical_number(field, raw) if field.scaled else raw
-
-
-def show_element(field: Field, raw: Raw, digits: int | None = None) -> str:
-    """Return one element for people, without its unit; numbers rounded to `digits` decimals."""
-    value = element_from_raw(field, raw)
-    match value:
-        case bool():
-            return "true" if value else "false"
-        case list():
-            return " + ".join(f"bit {v}" if isinstance(v, int) else v for v in value) or "none"
-        case int() if field.kind is Kind.ENUM:
-            return f"number {value}"
-        case int() | float() | Decimal():
-            return _show_digits(physical_number(field, raw), digits)
-        case _:
-            return str(value)
-
-
-def show_raw(field: Field, raw: Raw) -> str:
-    """Return one element for people, all digits, with its unit."""
-    text = show_element(field, raw)
-    return f"{text} {field.unit}" if field.unit else text
-
-
-def show_range(field: Field) -> str:
-    """Return the limits of a field for people, from the lowest value to the highest."""
-    if boundless(field):
-        return f"any finite {field.scalar.name}"
-    ranges = field.limits.ranges or ((field.scalar.minimum, field.scalar.maximum),)
-    low, high = sorted((ranges[0][0], ranges[-1][1]), reverse=field.scale < 0)
-    return f"{show_element(field, low)} to {show_raw(field, high)}"
-
-
-def boundless(field: Field) -> bool:
-    """Return whether a field is a float that may have any finite value."""
-    whole = ((field.scalar.minimum, field.scalar.maximum),)
-    return field.scalar.form is ScalarForm.FLOAT and field.limits.ranges in ((), whole)
-
-
-def _show_digits(number: Decimal, digits: int | None) -> str:
-    if digits is None or not number.is_finite() or number.adjusted() > 20:
-        return show_number(number)
-    with localcontext(prec=400):
-        return f"{number:.{digits}f}"
-
-
-def physical_number(field: Field, raw: Raw) -> Decimal:
-    """Return the number that `raw` stands for: exact, or the fewest digits that round to it."""
-    return physical(field.scalar, raw, field.scale, field.offset)
-
-
-# ---- Refusals -----------------------------------------------------------------------------------
-
-
-def element_name(field: Field, path: Iterable[int]) -> str:
-    """Return the name of an element: `gains[2]`."""
-    return field.name + "".join(f"[{i}]" for i in path)
 
 
 def refuse_type(
@@ -381,5 +447,3 @@ def refuse_limit(field: Field, raw: Raw, path: tuple[int, ...],
         f"give {one_shown if float_end else bounds_shown}",
         path=path,
     )
-
-
