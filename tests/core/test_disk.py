@@ -30,9 +30,9 @@ def test_a_file_is_replaced_as_a_whole(tmp_path: Path) -> None:
     """Old content is gone, nothing else is left, and the mode of the file stays."""
     path = tmp_path / "a.bin"
     path.write_bytes(b"a long text")
-    path.chmod(0o600)
+    path.chmod(0o640)
     write_bytes(path, b"new")
-    assert (b"new", 0o600) == (path.read_bytes(), stat.S_IMODE(path.stat().st_mode))
+    assert (b"new", 0o640) == (path.read_bytes(), stat.S_IMODE(path.stat().st_mode))
     assert ["a.bin"] == [p.name for p in tmp_path.iterdir()]
 
 

@@ -12,7 +12,7 @@ from paramstore.core.errors import FindingsError
 from paramstore.core.scalars import SCALARS
 from paramstore.image.contents import LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.pack import complete, pack, ungiven
+from paramstore.image.pack import complete, pack, ungiven, used_ranges
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import CodecError, RecordState
@@ -78,6 +78,19 @@ def test_nothing_is_written_beside_labels_and_records(case: tuple[Plan, Any]) ->
     for address, size in spans:
         image[address:address + size] = b"\xff" * size
     assert image.count(0xFF) == len(image)
+
+
+@given(planned())
+@settings(max_examples=20, deadline=None)
+def test_used_pages_are_those_of_labels_and_rings(case: tuple[Plan, Any]) -> None:
+    """Whole pages, with the slots that are still erased, apart from each other."""
+    plan, _ = case
+    page = plan.part.page
+    pages = [n for a, b in used_ranges(plan) for n in range(a // page, b // page)]
+    assert all(a % page == b % page == 0 for a, b in used_ranges(plan))
+    expected = [*range(2 * plan.label_pages), *(
+        n for ring in plan.rings for n in range(ring.first_page, ring.first_page + ring.pages))]
+    assert sorted(expected) == sorted(pages) and len(set(pages)) == len(pages)
 
 
 def test_missing_values_are_defaults() -> None:

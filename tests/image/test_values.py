@@ -348,6 +348,30 @@ def test_a_written_file_shows_units_and_remarks() -> None:
     ) == values_toml(schema, {"limits": raws}, {"limits": "record 7"})
 
 
+@pytest.mark.parametrize(("digits", "lines"), [(29, 1), (30, 4)])
+def test_a_line_of_96_characters_is_not_divided(digits: int, lines: int) -> None:
+    """A longer array has one element on each line."""
+    wide = one("wide", "u64", 1, 1, kind=Kind.INTEGER, array=True)
+    schema = Schema("s", part(), (replace(LIMITS, parameters=(wide,)),))
+    text = values_toml(schema, {"limits": {"wide": (int("1" * digits), int("1" * 56))}})
+    assert (96 if lines == 1 else 8) == len(text.splitlines()[3])
+    assert lines == len(text.splitlines()[3:])
+
+
+def test_only_what_is_given_is_written() -> None:
+    """Parameters without a value are left out, and so are groups; a remark stands alone then, and a
+    note before its parameter. A text that is none is told."""
+    name = one("name", "u8", 0xFF, 0, kind=Kind.TEXT, array=True)
+    schema = Schema("s", part(), (LIMITS, replace(LIMITS, name="other", id=9, parameters=(name,))))
+    assert "# Values of the store s.\n" == values_toml(schema, {})
+    assert "# Values of the store s.\n\n[limits]\ngain = 2.5\n" == values_toml(
+        schema, {"limits": {"gain": (2.5,)}})
+    assert ("# Values of the store s.\n\n# limits: lost and gone\n\n[other]\n# read\n"
+            "# name is left out: it is no UTF-8 text\n") == values_toml(
+        schema, {"other": {"name": (0xFF, 0)}}, {"limits": "lost\nand gone"},
+        {("other", "name"): "read"})
+
+
 TOKENS = ("[", "]", "limits", "user", "kinds", ".", "=", "\n", '"', "'", "current", "flow", "mode",
           "1", "-", "1e400", "nan", "inf", "0x7f", "2026-01-31", "{", "}", ",", "auto", "#", "\r",
           "9" * 200, "é", "\0")
