@@ -12,6 +12,7 @@ from paramstore.record import (
     build_label,
     erasing_label,
     label_places,
+    labelled_image,
     read_label,
     release_bytes,
 )
@@ -119,3 +120,13 @@ def test_a_store_is_called_by_its_name() -> None:
     """Or by its id, where labels have no room for a name."""
     label = Label(1, 8, 128, 0, 0, 0xABC, 1, (0, 0, 0, 0), "")
     assert ("0x00000ABC", "pump") == (label.called, label._replace(name="pump").called)
+
+
+def test_both_copies_stand_at_the_beginning() -> None:
+    """Each on pages of its own, from page 0 on; nothing else is written."""
+    image = labelled_image(EXAMPLE)
+    label, page = build_label(EXAMPLE), EXAMPLE.part.page
+    second = -(-len(label) // page) * page
+    assert (label, label) == (image[:len(label)], image[second:second + len(label)])
+    rest = image[len(label):second] + image[second + len(label):]
+    assert EXAMPLE.part.capacity == len(image) and set(rest) == {0xFF}
