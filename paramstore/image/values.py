@@ -11,12 +11,10 @@ import tomllib
 from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Unpack
 
 from paramstore.core.errors import (
     Finding,
     FindingsError,
-    Remarks,
     Severity,
     SourceText,
     Span,
@@ -26,10 +24,11 @@ from paramstore.core.scalars import Raw
 from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.image.wording import breach_help, breach_text
 from paramstore.located.source import Document, load_document
+from paramstore.located.validator import Validator
 from paramstore.schema.breaches import BreachKind, breaches
 from paramstore.schema.from_raw import Physical, element_name
 from paramstore.schema.model import AnyGroup, AnySchema, Kind, Parameter
-from paramstore.schema.to_raw import ConvertedValue, Loss, ValueProblem, parameter_to_raw
+from paramstore.schema.to_raw import Loss, ValueProblem, parameter_to_raw
 
 __all__ = ["GivenValues", "read_values"]
 
@@ -64,7 +63,7 @@ def read_values(schema: AnySchema, source: SourceText | None = None,
     """
     reader = _Reader(schema)
     if source is not None:
-        reader.read_file(load_document(source))
+        reader.read(load_document(source))
     given = tuple(settings)
     for number, setting in enumerate(given, 1):
         reader.read_setting(setting, "--set" if len(given) == 1 else f"--set {number}")
@@ -74,73 +73,54 @@ def read_values(schema: AnySchema, source: SourceText | None = None,
     return GivenValues(reader.values, tuple(sorted(reader.findings, key=lambda f: f.sort_key)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Where a value was given: in a document under a path, or in a setting at a span."""
-
-    source: SourceText
-    span: Span
-    document: Document | None = None
-    path: tuple[str, ...] = ()
-
-    def element(self, path: tuple[int, ...]) -> Span:
-        """Return where one element of the value stands."""
-        return self.document.value_span((*self.path, *path)) if self.document else self.span
-
-
 @dataclass(slots=True)
 class _Reader:
     schema: AnySchema
     findings: list[Finding] = field(default_factory=list)
     values: dict[str, dict[str, tuple[Raw, ...]]] = field(default_factory=dict)
-    places: dict[tuple[str, str], _Place] = field(default_factory=dict)
+    given_in: dict[tuple[str, str], Validator] = field(default_factory=dict)
 
     # ---- Sources -----------------------------------------------------------------------------
 
-    def read_file(self, document: Document) -> None:
+    def read(self, document: Document, *, setting: bool = False) -> None:
+        """Take the values of a document; one that was made of a `setting` has texts."""
+        found = Validator(document, findings=self.findings)
         if {"store", "group"} <= document.data.keys():
-            self._add("PS503", "this is a schema, not a values file",
-                      _Place(document.source, document.key_span(("store",))),
+            found.add("PS503", "this is a schema, not a values file", found.key("store"),
                       help="give the schema first and the values file second")
             return
         for name, content in document.data.items():
-            place = _Place(document.source, document.key_span((name,)))
-            group = self._group(name, place)
+            group = self._group(found, name)
             if group is None:
                 continue
             if not isinstance(content, dict):
-                self._add("PS503", f"`{name}` must be a table, not {type_of(content)}", place,
-                          help=f"write `[{name}]` and the parameters below it")
+                found.add("PS503", f"`{name}` must be a table, not {type_of(content)}",
+                          found.key(name), help=f"write `[{name}]` and the parameters below it")
                 continue
             for key, value in content.items():
-                path = (name, key)
-                parameter = self._parameter(
-                    group, key, _Place(document.source, document.key_span(path)))
+                parameter = self._parameter(found, group, key)
                 if parameter is not None:
-                    self._take(group, parameter, value, _Place(
-                        document.source, document.value_span(path), document, path))
+                    self._take(found, group, parameter,
+                               _setting_value(parameter, str(value)) if setting else value)
 
     def read_setting(self, text: str, source_name: str) -> None:
+        """Take the value of a setting, GROUP.PARAMETER=VALUE."""
         source = SourceText(source_name, text)
         name, equals, value = text.partition("=")
-        group_name, dot, parameter_name = (part.strip() for part in name.partition("."))
-        whole = _Place(source, Span(1, 1, 1, len(text) + 1))
+        group, dot, parameter = (part.strip() for part in name.partition("."))
         if not text.isprintable():
-            self._add("PS512", "a setting holds a character that cannot be shown", whole,
-                      help="put such a value in a values file")
+            message, help = ("a setting holds a character that cannot be shown",
+                             "put such a value in a values file")
+        elif not equals or not dot or not group or not parameter:
+            message, help = f"`{text}` is not a setting", "write GROUP.PARAMETER=VALUE"
+        else:
+            self.read(Document(source, {group: {parameter: value}}, {
+                (group,): _part(text, group),
+                (group, parameter): _part(text, parameter, name.index(".") + 1),
+            }, {(group, parameter): Span(1, len(name) + 2, 1, len(text) + 1)}), setting=True)
             return
-        if not equals or not dot or not group_name or not parameter_name:
-            self._add("PS512", f"`{text}` is not a setting", whole,
-                      help="write GROUP.PARAMETER=VALUE")
-            return
-        group = self._group(group_name, _Place(source, _part(text, group_name)))
-        if group is None:
-            return
-        place = _Place(source, _part(text, parameter_name, name.index(".") + 1))
-        parameter = self._parameter(group, parameter_name, place)
-        if parameter is not None:
-            span = Span(1, len(name) + 2, 1, len(text) + 1)
-            self._take(group, parameter, _setting_value(parameter, value), _Place(source, span))
+        self.findings.append(Finding("PS512", message, source, Span(1, 1, 1, len(text) + 1),
+                                     help=help))
 
     # ---- Rules -------------------------------------------------------------------------------
 
@@ -152,72 +132,67 @@ class _Reader:
                 if breach.kind is not BreachKind.BELOW:
                     continue
                 low, high = breach.parameter.name, breach.parameter.below or ""
-                places = {n: p for n in (low, high) if (p := self.places.get((group.name, n)))}
+                places = {n: (found, found.value(group.name, n)) for n in (low, high)
+                          if (found := self.given_in.get((group.name, n)))}
                 if not places.keys() <= self.values.get(group.name, {}).keys() or not places:
                     continue  # one has a mistake already, or both are defaults of the schema
                 if (partial and len(places) < 2) or any(
                         (group.name, name) in elsewhere for name in (low, high)):
                     continue  # what is compared here is not what a part gets
-                place = next(iter(places.values()))
-                others = [p for p in list(places.values())[1:] if p.source is place.source]
+                (found, place), *others = places.values()
                 notes = tuple(f"`{n}` has its default" for n in (low, high) if n not in places)
-                self._add("PS510", breach_text(breach, group, stored), place, notes=notes,
-                          help=breach_help(breach, stored),
-                          also=tuple((p.span, "and this one") for p in others))
+                found.add("PS510", breach_text(breach, group, stored), place, notes=notes,
+                          help=breach_help(breach, stored), also=tuple(
+                              (there, "and this one") for other, there in others
+                              if other is found))
 
-    def _group(self, name: str, place: _Place) -> AnyGroup | None:
+    def _group(self, found: Validator, name: str) -> AnyGroup | None:
         names = [g.name for g in self.schema.groups]
         if name in names:
             return self.schema.group(name)
         owners = self._owners(name)
         help = (f"it is a parameter of {owners}" if owners
                 else did_you_mean(name, names, "the groups"))
-        self._add("PS501", f"the schema has no group `{name}`", place, help=help)
+        found.add("PS501", f"the schema has no group `{name}`", found.key(name), help=help)
         return None
 
-    def _parameter(self, group: AnyGroup, name: str, place: _Place) -> Parameter | None:
+    def _parameter(self, found: Validator, group: AnyGroup, name: str) -> Parameter | None:
         names = [p.name for p in group.parameters]
         if name in names:
             return group.parameter(name)
         owners = self._owners(name)
         help = (f"it is a parameter of {owners}" if owners
                 else did_you_mean(name, names, f"the parameters of `{group.name}`"))
-        self._add("PS502", f"group `{group.name}` has no parameter `{name}`", place, help=help)
+        found.add("PS502", f"group `{group.name}` has no parameter `{name}`",
+                  found.key(group.name, name), help=help)
         return None
 
     def _owners(self, name: str) -> str:
         owners = [g.name for g in self.schema.groups if name in (p.name for p in g.parameters)]
         return f"group {code_list(owners, 'or')}" if owners else ""
 
-    def _take(self, group: AnyGroup, parameter: Parameter, value: Physical, place: _Place) -> None:
-        self.places[group.name, parameter.name] = place
+    def _take(self, found: Validator, group: AnyGroup, parameter: Parameter,
+              value: Physical) -> None:
+        path = group.name, parameter.name
+        self.given_in[path] = found
         try:
             conversions = parameter_to_raw(parameter, value)
         except ValueProblem as problem:
-            self.findings += [Finding(
-                _CODE_OF_PROBLEM[p.kind], p.message, place.source, place.element(p.path), p.label,
-                p.notes, p.help) for p in (problem, *problem.others)]
+            for each in (problem, *problem.others):
+                found.add_problem(each.as_problem(_CODE_OF_PROBLEM), path)
             return
         for name, conversion in conversions.items():
             self.values.setdefault(group.name, {})[name] = conversion.raws
-        self._tell_losses(parameter, conversions, place)
-
-    def _tell_losses(self, parameter: Parameter, conversions: dict[str, ConvertedValue],
-                     place: _Place) -> None:
         for f in parameter.fields:
             for loss in conversions[f.name].losses:
                 unit = f" {f.unit}" if f.unit else ""
-                path = loss.path[:1] if parameter.kind is Kind.CURVE else loss.path
-                self.findings.append(Finding(
+                element = loss.path[:1] if parameter.kind is Kind.CURVE else loss.path
+                found.add(
                     "PS511",
-                    f"`{element_name(f, path)}` = {show_number(loss.wanted)}{unit} is stored as "
-                    f"{show_number(loss.stored)}{unit}",
-                    place.source, place.element(loss.path),
+                    f"`{element_name(f, element)}` = {show_number(loss.wanted)}{unit} is stored as "
+                    f"{show_number(loss.stored)}{unit}", found.value(*path, *loss.path),
                     notes=(f"{_short(loss)}{unit} off; {_steps(f.scaled, f.scale, unit)}",),
-                    severity=Severity.WARNING))
-
-    def _add(self, code: str, message: str, place: _Place, **more: Unpack[Remarks]) -> None:
-        self.findings.append(Finding(code, message, place.source, place.span, **more))
+                    severity=Severity.WARNING)
 
 
 def _short(loss: Loss) -> str:

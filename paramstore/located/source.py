@@ -34,16 +34,17 @@ MAX_NUMBER_CHARACTERS = 160
 class Document:
     """The data of one TOML file and where each key and value of it stands.
 
-    `data` is as tomllib makes it, with `Decimal` for floats. Line ends `\\r\\n` count as one
-    character, as in tomllib.
+    `data` is as tomllib makes it, with `Decimal` for floats. `keys` and `values` have the places by
+    path. Line ends `\\r\\n` count as one character, as in tomllib.
     """
 
     __slots__ = ("_keys", "_values", "data", "source")
 
-    def __init__(self, source: SourceText, data: TomlTable) -> None:
+    def __init__(self, source: SourceText, data: TomlTable, keys: dict[Path, Span],
+                 values: dict[Path, Span]) -> None:
         self.source = source
         self.data = data
-        self._keys, self._values = _Locator(source.text).locate()
+        self._keys, self._values = keys, values
 
     def key_span(self, path: Path) -> Span:
         """Return where the last key of `path` is written; of its nearest named parent otherwise.
@@ -82,7 +83,7 @@ def load_document(source: SourceText) -> Document:
         span = Span(row + 1, 1, row + 1, len(lines[row]) + 1)
         raise FindingsError([_too_long(span).finding(source)]) from error
     try:
-        return Document(source, data)
+        return Document(source, data, *_Locator(source.text).locate())
     except _Refused as error:
         raise FindingsError([error.finding(source)]) from error
 
