@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from typing import Any
 
 import numpy as np
 
@@ -22,11 +20,17 @@ from paramstore.calibrate.lack_of_fit import (
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
-from paramstore.calibrate.reach import OverRange, over_range, spread_of
+from paramstore.calibrate.reach import OverRange, over_range
 from paramstore.calibrate.recipe import Calibration, FedParameter
 from paramstore.calibrate.recipe_units import output_units
 from paramstore.calibrate.result import OutlierState, Point, Result, StoredNumber
-from paramstore.calibrate.sources import FittedModel, budgets, combined, spreads
+from paramstore.calibrate.sources import (
+    FittedModel,
+    budgets,
+    combined,
+    output_spread,
+    spreads,
+)
 from paramstore.calibrate.storing import Stored, in_parameter, store
 from paramstore.calibrate.table import Measurement
 from paramstore.calibrate.uncertainty import UncertaintyBudget
@@ -109,7 +113,8 @@ def _fit_unit(job: Job) -> Result:
     repeated = None if exact(fit, model.target) else replicates(rows, errors,
                                                                 model.columns.shape[1])
     known = FittedModel(cal, rows, model, fit, fitted, sigma,
-                        choice.others if choice else None, repeated)
+                        choice.knots if choice else None, choice.others if choice else None,
+                        repeated)
     by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
     points = _points(job, known, back, by_chance)
     single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
@@ -117,7 +122,7 @@ def _fit_unit(job: Job) -> Result:
     budget, budget_at = _least_certain(known, ranged)
     result = Result(
         cal, job.serial, job.table, equation(cal), points,
-        _numbers(job, model, fit, fitted, stored), fit.freedom, _deviation(fit, sigma),
+        _numbers(known, stored), fit.freedom, _deviation(fit, sigma),
         (reach[0] / scale, reach[1] / scale), budget, budget_at / scale,
         ranged.storage_error, ranged.storage_at / scale,
         (*facts(cal, single, max(abs(p.error) for p in points)),
@@ -266,14 +271,13 @@ def _least_certain(known: FittedModel, ranged: OverRange
     return budgets(there, known.calibration.reference_unit)[0], float(ranged.readings[at])
 
 
-def _numbers(job: Job, model: Design, fit: Fit, fitted: Outputs, stored: Mapping[str, Stored]
-             ) -> tuple[StoredNumber, ...]:
+def _numbers(known: FittedModel, stored: Mapping[str, Stored]) -> tuple[StoredNumber, ...]:
     numbers: list[StoredNumber] = []
-    units = output_units(job.calibration)
-    for key, target in job.calibration.targets.items():
-        spread = spread_of(partial(_output, model, key), fit)
+    units = output_units(known.calibration)
+    for key, target in known.calibration.targets.items():
+        spread = output_spread(known, key)
         unit = target.field.unit or ("" if units[key] in ("mixed", "1") else units[key])
-        own = in_parameter(target, np.atleast_1d(fitted[key]).tolist())
+        own = in_parameter(target, np.atleast_1d(known.fitted[key]).tolist())
         wide = None if spread is None else in_parameter(target, spread.tolist())
         for i, (number, shown) in enumerate(zip(own, stored[key].shown, strict=True)):
             numbers.append(StoredNumber(
@@ -288,10 +292,6 @@ def _element(target: FedParameter, stored: Stored, index: int) -> str:
         x = target.parameter.fields[0]
         return f"[{index}] at {show_raw(x, stored.raws[x.name][index])}"
     return f"[{index}]" if target.field.array else ""
-
-
-def _output(model: Design, key: str, coefficients: Any) -> Any:
-    return np.atleast_1d(model.outputs(coefficients)[key])
 
 
 def _tables(point: Point) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,18 +18,19 @@ from paramstore.calibrate.lack_of_fit import Replicates
 from paramstore.calibrate.leastsq import Array, Fit
 from paramstore.calibrate.models import Design, Outputs, Rows
 from paramstore.calibrate.outliers import misjudged
-from paramstore.calibrate.reach import STEP, shown_spread
+from paramstore.calibrate.reach import STEP, shown_spread, spread_of
 from paramstore.calibrate.recipe import Calibration
 from paramstore.calibrate.uncertainty import BudgetEntry, UncertaintyBudget, budget_of
 
-__all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "spreads"]
+__all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "output_spread",
+           "spreads"]
 
 
 @dataclass(frozen=True, slots=True)
 class FittedModel:
     """A model fitted to rows. `sigma`: standard uncertainties of the targets, if given. `others`:
-    knots and heights (draws x points) of curves that the points speak for as well. `repeated`: what
-    replicates say."""
+    knots and heights (draws x points) of curves that the points speak for as well, beside `knots`.
+    `repeated`: what replicates say."""
 
     calibration: Calibration
     rows: Rows
@@ -36,6 +38,7 @@ class FittedModel:
     fit: Fit
     fitted: Outputs
     sigma: Array | None
+    knots: Array | None = None
     others: tuple[Array, Array] | None = None
     repeated: Replicates | None = None
 
@@ -68,6 +71,25 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
                                   True, np.full_like(readings, model.repeated.model)))
     found += _shared(model, readings, temperature)
     return found if all(np.isfinite(s.values).all() for s in found) else None
+
+
+def output_spread(model: FittedModel, key: str) -> Array | None:
+    """Return the standard uncertainties of an output of the model, in its unit; None if unknown."""
+    def numbers(coefficients: Any) -> Any:
+        return np.atleast_1d(model.design.outputs(coefficients)[key])
+
+    scatter = spread_of(numbers, model.fit)
+    if scatter is None:
+        return None
+    shift = model.fit.response @ model.design.spread
+    moved = np.imag(numbers(model.fit.coefficients + 1j * STEP * shift)) / STEP
+    parts = [scatter, *(moved * u for _, u in _common(model))]
+    if key == "curve" and model.others is not None and model.knots is not None:
+        heights = np.array([np.interp(model.knots, k, h) for k, h in zip(
+            *model.others, strict=True)])
+        parts.append(np.sqrt(((heights - model.fitted[key])**2).mean(axis=0)))
+    total: Array = np.sqrt(sum(p**2 for p in parts))
+    return total if np.isfinite(total).all() else None
 
 
 def combined(sources: Sequence[SourceSpread]) -> Array:
@@ -133,11 +155,16 @@ def _choice(model: FittedModel, readings: Array) -> Array:
 
 def _shared(model: FittedModel, readings: Array, temperature: Array) -> list[SourceSpread]:
     """Return the sources that move all references at once."""
-    number = model.calibration.number
     shift = model.fit.response @ model.design.spread
     moved = np.abs(np.imag(model.design.value(
         model.design.outputs(model.fit.coefficients + 1j * STEP * shift), readings, temperature,
     )) / STEP)
-    sources = (("reference, all points", number("reference_uncertainty") or 0.0),
-               ("drift of the reference", (number("reference_drift") or 0.0) / math.sqrt(3)))
-    return [SourceSpread(name, "B", None, True, moved * u) for name, u in sources if u]
+    return [SourceSpread(name, "B", None, True, moved * u) for name, u in _common(model)]
+
+
+def _common(model: FittedModel) -> list[tuple[str, float]]:
+    """Return what all references share: names and standard uncertainties, those that are given."""
+    number = model.calibration.number
+    given = (("reference, all points", number("reference_uncertainty") or 0.0),
+             ("drift of the reference", (number("reference_drift") or 0.0) / math.sqrt(3)))
+    return [(name, u) for name, u in given if u]

@@ -35,6 +35,7 @@ gain_steps = { type = "i32", scale = 0.001, default = 1 }
 offset_uv = { type = "i16", scale = 0.5, unit = "uV", min = -500, max = 500 }
 slope = { type = "f64", unit = "mV/pH" }
 zero = { type = "i16", scale = 0.1, unit = "mV" }
+wide_zero = { type = "f64", unit = "mV" }
 buffers = { type = "i16", scale = 0.01, unit = "degC" }
 vref = { type = "u16", scale = 0.0001, unit = "V", min = 2.4, max = 2.6, default = 2.5 }
 abc = { type = "f64", count = 3 }
