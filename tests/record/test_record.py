@@ -178,6 +178,9 @@ def test_copies_lie_behind_the_newest_record() -> None:
         image[at:at + LIMITS.record_bytes] = before[at:at + LIMITS.record_bytes]
     assert before == image
     assert newest_of(EXAMPLE, LIMITS, before) is None
+    lay_records(image, EXAMPLE, LIMITS, BODY, 1)
+    first = newest_of(EXAMPLE, LIMITS, image)
+    assert first is not None and 2 == first.sequence
 
 
 @given(st.binary(min_size=LIMITS.record_bytes, max_size=LIMITS.record_bytes))
