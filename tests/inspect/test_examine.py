@@ -155,6 +155,29 @@ def test_a_ring_near_its_end_is_told() -> None:
     assert any("PS667" in t for t in told(image))
 
 
+@pytest.mark.parametrize(("sequence", "is_told"), [
+    (3_199_996, False), (3_199_997, True), (3_200_000, True)])
+def test_four_fifths_of_a_life_are_near_its_end(sequence: int, is_told: bool) -> None:
+    """Four slots, a million cycles each; a turn that was begun counts."""
+    image = put(IMAGE, RING.address((sequence - 1) % RING.slots), record(sequence))
+    assert is_told is any("PS667" in t for t in told(image))
+
+
+@pytest.mark.parametrize(("pages", "message", "notes"), [
+    (1, "1 free page holds bytes", 1), (2, "2 free pages hold bytes", 2),
+    (8, "8 free pages hold bytes", 8), (9, "9 free pages hold bytes", 8)])
+def test_bytes_in_free_pages_are_told_by_their_places(pages: int, message: str,
+                                                      notes: int) -> None:
+    """Up to eight of them; the others are counted."""
+    image = IMAGE
+    for page in range(pages):
+        image = put(image, 0x800 + 64 * page, b"abc")
+    (finding,) = (f for f in examined(image).findings if f.code == "PS668")
+    assert (message, notes) == (finding.message, len(finding.notes))
+    assert "0x0800 to 0x0802" == finding.notes[0]
+    assert (pages == 9) is (finding.notes[-1] == "and 2 more")
+
+
 def test_history_names_what_each_commit_changed() -> None:
     """Former values, oldest first; two copies of one commit are one."""
     image = IMAGE
