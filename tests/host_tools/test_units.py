@@ -100,6 +100,30 @@ def test_a_table_is_exported(records: str) -> None:
     assert "-" == rows[0]["electrode.ph_slope [mV/pH]"]
 
 
+def test_a_table_that_is_made_again_gives_nothing_new(records: str) -> None:
+    """The same images, and of each unit the same is told: what is its own, what is a default that
+    nobody gave, which group has no record."""
+    def told(batch: str) -> list[tuple[object, ...]]:
+        only = ("--records", records, "--batch", batch)
+        found = []
+        for unit in json.loads(run("units", *only, "--json").stdout)["units"]:
+            page = run("units", unit["serial"], *only, "--calibration-record", "-").stdout
+            (image,) = (i for i in unit["images"] if i["batch"] == batch)
+            found.append((unit["serial"], unit["values"], unit["without_record"],
+                          unit["defaults_among_values"], image["sha256"],
+                          re.findall("<td>(this unit|default, not given)</td>", page)))
+        return found
+
+    assert 0 == run("units", "--records", records, "--csv", "all.csv").exit_code
+    assert 0 == run("batch", "tank_probe.toml", "all.csv", "--again", "--batch", "second", "-o",
+                    "again").exit_code
+    first, second = told("tank_probe.units"), told("second")
+    assert first == second and 5 == len(first)
+    assert all(without == ["electrode"] and "ec_curve" in defaults["factory"]
+               for _, _, without, defaults, _, _ in first)
+    assert all({"this unit", "default, not given"} == set(whose) for *_, whose in first)
+
+
 class Tags(HTMLParser):
     """Checks that every tag is closed, and keeps the text."""
 
