@@ -23,7 +23,7 @@ _INTERVAL = re.compile(rf"\s*(\d{{1,4}})\s+({'|'.join(INTERVAL_UNITS)})s?\s*")
 class Particulars:
     """The circumstances of one calibration; None or "" where nobody gave them.
 
-    `instrument` to `reference_drift` are of the reference; `interval` is a number of days, weeks,
+    `instrument` to `certificate_date` are of the reference; `interval` is a number of days, weeks,
     months or years.
     """
 
@@ -35,7 +35,6 @@ class Particulars:
     instrument: str = ""
     certificate: str = ""
     certificate_date: date | None = None
-    reference_drift: str = ""
 
     @property
     def due(self) -> date | None:

@@ -23,8 +23,6 @@ REFERENCE_KEYS = key_table(
     Key("certificate", TEXT, "Number of its calibration certificate.",
         'certificate = "K-2025-118"', default=""),
     Key("date", DATE, "Date of that certificate.", "date = 2025-10-06"),
-    Key("drift", TEXT, "How far it drifts, as its maker or its history says.",
-        'drift = "0.004 degC per year"', default=""),
 )
 
 STORES_KEYS = key_table(

@@ -54,7 +54,7 @@ def read_particulars(table: CheckedTable) -> Particulars:
     certified: date | None = get("date")
     return Particulars(
         table.get("date"), table.get("person", ""), table.get("ambient", ""), buffers, interval,
-        get("instrument", ""), get("certificate", ""), certified, get("drift", ""))
+        get("instrument", ""), get("certificate", ""), certified)
 
 
 def read_acceptance(table: CheckedTable) -> Acceptance | None:

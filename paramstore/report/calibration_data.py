@@ -89,7 +89,7 @@ def _particulars_data(of: Particulars) -> JsonObject:
         "date": _day(of.measured), "due": _day(of.due), "person": of.person or None,
         "ambient": of.ambient or None, "buffers": list(of.buffers),
         "reference": {"instrument": of.instrument, "certificate": of.certificate or None,
-                      "date": _day(of.certificate_date), "drift": of.reference_drift or None}
+                      "date": _day(of.certificate_date)}
         if of.instrument else None,
     }
 

@@ -12,7 +12,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from paramstore.calibrate.result import Outcome, Result, UnitResult
+from paramstore.calibrate.result import Outcome, OutlierState, Result, UnitResult
 from paramstore.core.text import JsonObject
 from paramstore.report.calibration import (
     decision_words,
@@ -41,6 +41,8 @@ _CAUTION = (
 
 _ONE_COLUMN, _NARROW = 12, 6
 """More points than this stand in two columns if the table has no more columns than that."""
+
+_STATES = {OutlierState.OUTLIER: "outlier", OutlierState.UNKNOWN: "not judged as outlier"}
 
 _NOT_STATED = "not stated"
 
@@ -96,7 +98,7 @@ def _calibration(result: Result) -> JsonObject:
     calibration, of, unit = result.calibration, result.calibration.particulars, unit_of(result)
     low, high = result.reach
     reading_unit = "" if calibration.reading_unit == "1" else f" {calibration.reading_unit}"
-    accept = calibration.acceptance
+    accept, drift = calibration.acceptance, calibration.number("reference_drift")
     svg = results_svg([result], themes=False).encode("utf-8")
     return {
         "name": calibration.name, "doc": " ".join(calibration.doc.split()),
@@ -107,13 +109,15 @@ def _calibration(result: Result) -> JsonObject:
             ("Reference", of.instrument or _NOT_STATED),
             ("Its certificate", (of.certificate or _NOT_STATED)
              + (f", {of.certificate_date.isoformat()}" if of.certificate_date else "")),
-            *([("Its drift", of.reference_drift)] if of.reference_drift else []),
+            *([("Its drift", f"up to {drift:g} {unit} since then")] if drift else []),
             *([("Buffers", ", ".join(of.buffers))] if of.buffers else []),
             ("Equation", result.equation),
             ("Range", f"{low:g} to {high:g}{reading_unit}"),
             ("Uncertainty", f"up to {uncertainty_words(result.budget, unit)}" if result.budget
              else "not known: too few points"),
             ("Accepted", accept.rule(unit) if accept else "no limits stated"),
+            *((f.name[:1].upper() + f.name[1:], f"{f.value:.4g} {f.unit} {f.remark}".strip())
+              for f in result.facts),
             *_found_facts(result),
         ],
         **_points(result), "numbers": list(_numbers(result)),
@@ -153,7 +157,8 @@ def _points(result: Result) -> JsonObject:
         "" if p.temperature is None else f"{p.temperature:g}",
         "" if f is None else error_text(f, worst), error_text(p.stored_error, worst),
         "" if p.expanded is None else f"{p.expanded:.2g}", *(("", "") if alike else factor),
-        (decision_words(d) if d else "") + (" outlier" if p.outlier else ""),
+        "; ".join(filter(None, (decision_words(d) if d else "",
+                                "" if p.state is OutlierState.NONE else _STATES[p.state]))),
     ) for p, f, d, factor in zip(points, found, decisions, factors, strict=True)]
     used = [i for i in range(len(head)) if any(row[i] for row in rows)]
     kept = [[row[i] for i in used] for row in rows]

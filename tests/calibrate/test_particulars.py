@@ -22,7 +22,7 @@ person = "bench 2"
 ambient = "21 degC"
 buffers = ["ph4", "ph7"]
 interval = "1 month"
-reference = { instrument = "B-7", certificate = "K-118", date = 2025-10-06, drift = "0.01 degC/a" }
+reference = { instrument = "B-7", certificate = "K-118", date = 2025-10-06 }
 stores = { date = "cal.on", due = "cal.until", person = "cal.by", buffers = "cal.used" }
 """
 ADC = """[calibration.two]
@@ -72,8 +72,8 @@ def test_what_belongs_with_it_is_stored_where_the_recipe_says() -> None:
     assert [date(2026, 1, 31), date(2026, 2, 28), "bench 2", ["ph4", "ph7"]] == [
         stored(found, name) for name in ("on", "until", "by", "used")]
     of = found.units[0].results[0].calibration.particulars
-    assert ("B-7", "K-118", date(2025, 10, 6), "0.01 degC/a", "21 degC") == (
-        of.instrument, of.certificate, of.certificate_date, of.reference_drift, of.ambient)
+    assert ("B-7", "K-118", date(2025, 10, 6), "21 degC") == (
+        of.instrument, of.certificate, of.certificate_date, of.ambient)
 
 
 def test_what_is_given_for_a_run_stands_in_place_of_the_recipe() -> None:

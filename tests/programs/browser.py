@@ -17,7 +17,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Page", "chromium_path", "open_browser"]
+__all__ = ["PAPERS", "Page", "chromium_path", "open_browser"]
+
+PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
+"""Width and height in inches (ISO 216 and ANSI Y14.1, from memory)."""
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
@@ -89,9 +92,13 @@ class Page:
 
     def paper(self, path: Path) -> None:
         """Write the page as it prints on A4, as PDF."""
+        path.write_bytes(self.print(*PAPERS["A4"]))
+
+    def print(self, width: float, height: float) -> bytes:
+        """Return the page as it prints on paper of so many inches, as PDF."""
         answer = self.call("Page.printToPDF", printBackground=False, preferCSSPageSize=True,
-                           paperWidth=8.27, paperHeight=11.69)
-        path.write_bytes(base64.b64decode(answer["data"]))
+                           paperWidth=width, paperHeight=height)
+        return base64.b64decode(answer["data"])
 
 
 class _Pipe:

@@ -4,16 +4,17 @@
 
 Makes the pages of the examples (plans, dumps of a used unit and of a full 128 KB part, campaigns
 of a sound and of a broken runtime), opens each in a Chromium without a window, in both colour
-schemes, wide and narrow, and prints what it finds; exit code 1 if anything is wrong. Pages given
-by name are checked instead. With the accessibility engine axe-core (from npm) its rules are checked
-too: as AXE.JS, or from `node_modules/axe-core` here. `--pictures` keeps a picture of each page, and
-what it prints as.
+schemes, wide and narrow, and prints what it finds; exit code 1 if anything is wrong. The record of
+a calibration must print on one sheet. Pages given by name are checked instead. With the engine
+axe-core (from npm) its rules of access are checked too: as AXE.JS, or from `node_modules/axe-core`
+here. `--pictures` keeps a picture of each page, and what it prints as.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import tempfile
 import time
@@ -21,7 +22,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from tests.programs.browser import Page, chromium_path, open_browser
+from tests.programs.browser import PAPERS, Page, chromium_path, open_browser
 
 ROOT = Path(__file__).parents[2]
 LOOKS = {"light": (1280, False), "dark": (1280, True), "narrow": (390, False),
@@ -68,6 +69,29 @@ def samples(folder: Path) -> Iterator[Path]:
         path = folder / f"{name.replace(' ', '_')}.html"
         path.write_text(make(), "utf-8")
         yield path
+
+
+def records(folder: Path) -> Iterator[Path]:
+    """Write the records of the shipped calibrations; yield their paths."""
+    from paramstore.report.calibration_record import calibration_record_html
+    from paramstore.schema.reader import load_schema
+    from tests.report.test_calibration import SCHEMAS, shipped
+
+    schema, _ = load_schema(SCHEMAS / "tank_probe.toml")
+    for name in ("electrode", "thermistor", "conductivity"):
+        outcome = shipped(name)
+        path = folder / f"record_{name}.html"
+        path.write_text(calibration_record_html(outcome, outcome.units[0], schema), "utf-8")
+        yield path
+
+
+def more_than_a_sheet(page: Page, path: Path) -> Iterator[str]:
+    """Yield the papers that a page does not fit on."""
+    page.open(path)
+    for name, size in PAPERS.items():
+        sheets = len(re.findall(rb"/Type\s*/Page\b", page.print(*size)))
+        if sheets != 1:
+            yield f"{sheets} sheets of {name}"
 
 
 def wrong_with(page: Page, path: Path, axe: str | None) -> Iterator[str]:
@@ -321,6 +345,11 @@ def main() -> int:
             if options.pictures:
                 options.pictures.mkdir(parents=True, exist_ok=True)
                 keep_pictures(page, path, options.pictures)
+        for path in () if options.pages else records(Path(folder)):
+            print(f"{path.name}: {path.stat().st_size:,} bytes")
+            for wrong in more_than_a_sheet(page, path):
+                print(f"  WRONG {wrong}")
+                count += 1
     print(f"{count} things are wrong" if count else "nothing is wrong")
     return 1 if count else 0
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.programs.browser_check import _quickest, _told, samples
-from tests.report.pages.markup import faults
+from tests.programs.browser_check import _quickest, _told, records, samples
+from tests.report.pages.markup import Markup, faults
 
 
 def test_samples_are_sound_pages(tmp_path: Path) -> None:
@@ -15,6 +15,14 @@ def test_samples_are_sound_pages(tmp_path: Path) -> None:
     assert {"plan_128_KB", "plan_tank_probe", "dump_128_KB", "dump_tank_probe",
             "prove_minimal", "prove_broken"} <= set(pages)
     assert {name: [] for name in pages} == {name: faults(page) for name, page in pages.items()}
+
+
+def test_records_of_the_shipped_calibrations_are_among_them(tmp_path: Path) -> None:
+    """Well formed, and with a table of up to 18 points."""
+    pages = {path.stem: path.read_text("utf-8") for path in records(tmp_path)}
+    assert {"record_electrode", "record_thermistor", "record_conductivity"} == set(pages)
+    assert {name: [] for name in pages} == {n: Markup(page).unclosed for n, page in pages.items()}
+    assert 18 == pages["record_conductivity"].count('<tr><td class="number">')
 
 
 def test_messages_and_requests_are_noticed(tmp_path: Path) -> None:
