@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from paramstore.calibrate.both_axes import fit_both_axes
 from paramstore.calibrate.breakpoints import MOST_READINGS
 from paramstore.calibrate.curve_choice import CurveChoice, choose_curve
 from paramstore.calibrate.equations import equation
@@ -17,6 +18,7 @@ from paramstore.calibrate.lack_of_fit import (
     replicates,
     run_facts,
 )
+from paramstore.calibrate.least_largest import least_largest
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
@@ -98,6 +100,13 @@ def _fit_unit(job: Job) -> Result:
     given = [r.uncertainty for r in job.rows if r.uncertainty is not None]
     sigma = np.array(given) * np.abs(model.spread) if given else None
     fit = _fit(job, rows, model, sigma)
+    if (noise := cal.number("reading_noise")) and fit.freedom and not exact(fit, model.target):
+        fit, sigma = fit_both_axes(model, rows, fit, noise * float(cal.reading_factor), sigma)
+        fit = widened(fit, sigma)
+    squares = model.outputs(fit.coefficients)
+    least = cal.options.get("smallest") == "largest"
+    if least:
+        fit = least_largest(model.columns, model.target, model.spread, fit)
     fitted = model.outputs(fit.coefficients)
     stored = _store(job, fitted, choice.raws if choice else [])
     back = {k: s.back if np.ndim(fitted[k]) else float(s.back[0]) for k, s in stored.items()}
@@ -114,7 +123,7 @@ def _fit_unit(job: Job) -> Result:
                                                                 model.columns.shape[1])
     known = FittedModel(cal, rows, model, fit, fitted, sigma,
                         choice.knots if choice else None, choice.others if choice else None,
-                        repeated)
+                        repeated, squares if least else None)
     by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
     points = _points(job, known, back, by_chance)
     single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
@@ -170,7 +179,8 @@ def _breakpoints(job: Job, rows: Rows) -> CurveChoice | None:
     given = [r.uncertainty for r in job.rows if r.uncertainty is not None]
     try:
         choice = choose_curve(x, target.x_factor, rows.reading, height,
-                              np.array(given) * np.abs(change) if given else None)
+                              np.array(given) * np.abs(change) if given else None,
+                              largest=job.calibration.options["smallest"] == "largest")
     except ValueError:
         choice = None
     if choice is None or len(choice.raws) < x.count:

@@ -14,8 +14,8 @@ from paramstore.located.json_schema import tables_of
 from paramstore.located.keys import BOOL, INTEGER, NUMBER, TABLE, TEXT, Key, key_table
 from paramstore.schema.identifiers import NAME_SCHEMA
 
-__all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "ModelInfo",
-           "ModelOutput"]
+__all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "SMALLEST",
+           "ModelInfo", "ModelOutput"]
 
 
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
@@ -48,6 +48,8 @@ COMMON_KEYS = key_table(
         "certificate.", "reference_drift = 0.02", **_SIZE),
     Key("reference_resolution", NUMBER, "Smallest step of the reference.",
         "reference_resolution = 0.01", **_SIZE),
+    Key("reading_noise", NUMBER, "Standard uncertainty of one reading, by itself; the fit then "
+        "counts errors in both axes.", "reading_noise = 0.05", **_SIZE),
     Key("reading_resolution", NUMBER, "Smallest step of the reading.", "reading_resolution = 0.1",
         **_SIZE),
 )
@@ -75,6 +77,9 @@ EQUATIONS = (
 
 GIVES = ("value", "difference", "percent")
 """What a curve gives at a reading: the value, what to add to the reading, or that in percent."""
+
+SMALLEST = ("squares", "largest")
+"""What the heights of a curve make smallest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +154,9 @@ MODELS: dict[str, ModelInfo] = {
             Key("gives", TEXT, "What the curve gives: `value`, the `difference` to add to "
                 "the reading, or that difference in `percent` of the reading.",
                 'gives = "percent"', default=GIVES[0], json={"enum": list(GIVES)}),
+            Key("smallest", TEXT, "What the curve makes smallest: the sum of `squares` of the "
+                "errors, or the `largest` error.", 'smallest = "largest"', default=SMALLEST[0],
+                json={"enum": list(SMALLEST)}),
         ),
         (ModelOutput("curve", 0),),
     ),

@@ -11,6 +11,7 @@ from paramstore.calibrate.keys import (
     MODEL_ALIASES,
     MODELS,
     ROOT_KEYS,
+    SMALLEST,
     ModelInfo,
     ModelOutput,
 )
@@ -193,7 +194,8 @@ class _Reader:
         elif info is MODELS["platinum"] and set(given) not in PLATINUM_SETS:
             self._refuse(table, "r0", f"{table.what} has {code_list(given)}",
                          "name `r0`, or `r0`, `a` and `b`, or all of `r0`, `a`, `b` and `c`")
-        for key, choices in (("equation", EQUATIONS), ("gives", GIVES)):
+        for key, choices in (("equation", EQUATIONS), ("gives", GIVES),
+                             ("smallest", SMALLEST)):
             value = table.get(key)
             if value is not None and value not in choices:
                 self._refuse(table, key, f"`{value}` is not among the choices of `{key}`",

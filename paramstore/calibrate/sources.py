@@ -30,7 +30,8 @@ __all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "output_spread"
 class FittedModel:
     """A model fitted to rows. `sigma`: standard uncertainties of the targets, if given. `others`:
     knots and heights (draws x points) of curves that the points speak for as well, beside `knots`.
-    `repeated`: what replicates say."""
+    `repeated`: what replicates say. `squares`: what least squares give, if another fit was chosen.
+    """
 
     calibration: Calibration
     rows: Rows
@@ -41,6 +42,7 @@ class FittedModel:
     knots: Array | None = None
     others: tuple[Array, Array] | None = None
     repeated: Replicates | None = None
+    squares: Outputs | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,11 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
         found.append(finer)
     if model.others is not None:
         found[0] = _with_choice(found[0], float(model.fit.freedom), _choice(model, readings))
+    if model.squares is not None:
+        one, other = (model.design.value(o, readings, temperature)
+                      for o in (model.fitted, model.squares))
+        found.append(SourceSpread("least largest error, not least squares", "A",
+                                  float(model.fit.freedom) or None, False, np.abs(one - other)))
     if model.repeated is not None and model.repeated.model:
         found.append(SourceSpread("model (lack of fit)", "A", float(model.repeated.model_freedom),
                                   True, np.full_like(readings, model.repeated.model)))
@@ -107,7 +114,9 @@ def budgets(sources: Sequence[SourceSpread], unit: str) -> list[UncertaintyBudge
 def _scatter(model: FittedModel, scatter: Array) -> SourceSpread:
     if model.sigma is None or misjudged(model.fit, model.sigma) is not None:
         return SourceSpread("scatter of the points", "A", float(model.fit.freedom), False, scatter)
-    return SourceSpread("reference, each point", "B", None, False, scatter)
+    name = ("reference and reading, each point" if model.calibration.number("reading_noise")
+            else "reference, each point")
+    return SourceSpread(name, "B", None, False, scatter)
 
 
 def _with_choice(scatter: SourceSpread, freedom: float, choice: Array) -> SourceSpread:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import paramstore
-from paramstore.calibrate.keys import COMMON_KEYS, EQUATIONS, GIVES, MODELS, ROOT_KEYS
+from paramstore.calibrate.keys import COMMON_KEYS, EQUATIONS, GIVES, MODELS, ROOT_KEYS, SMALLEST
 from paramstore.calibrate.recipe_reader import read_recipe
 from paramstore.calibrate.record_keys import ACCEPTANCE_KEYS, REFERENCE_KEYS, STORES_KEYS
 from paramstore.calibrate.table import COLUMNS
@@ -21,7 +21,7 @@ from tests.goldens import golden
 PAGE = Path(paramstore.__file__).parent / "PRODUCTION.md"
 TEXT = PAGE.read_text("utf-8")
 SCHEMA = Path(__file__).parents[2] / "schemas" / "tank_probe.toml"
-CHOICES = {"equation": EQUATIONS, "gives": GIVES}
+CHOICES = {"equation": EQUATIONS, "gives": GIVES, "smallest": SMALLEST}
 
 
 def key_row(key: Key) -> str:

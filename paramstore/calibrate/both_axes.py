@@ -1,0 +1,62 @@
+"""A fit where the readings are uncertain, too: each error against what both axes leave open.
+
+With the standard uncertainty u_x of a reading and u_y of a reference, an error has the variance
+u_y^2 + (slope u_x)^2, and the slope is that of the fitted model: so it is part of what is
+minimised, and it does not come out too small, as it does from least squares of the reference alone.
+For a straight line these are the equations of D. York, Canadian Journal of Physics 44 (1966), 1079
+(from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from scipy.optimize import least_squares as minimised
+
+from paramstore.calibrate.leastsq import Array, Fit, least_squares
+from paramstore.calibrate.models import Design, Rows
+
+__all__ = ["fit_both_axes"]
+
+_STEP = 1e-6
+"""Of the span of the readings, for slopes."""
+
+
+def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
+                  sigma: Array | None) -> tuple[Fit, Array]:
+    """Return the fit, and the standard uncertainties of the targets that it comes to.
+
+    `noise`: standard uncertainty of a reading, in the unit of the model; `sigma`: those of the
+    targets from the references alone, none if None. `start` is any fit of the same columns.
+    """
+    step = _STEP * float(np.ptp(rows.reading))
+    spread = np.abs(design.spread)
+    own = np.zeros_like(spread) if sigma is None else sigma / spread
+
+    def uncertainty(coefficients: Any) -> Array:
+        out = design.outputs(coefficients)
+        above, below = (design.value(out, rows.reading + d, rows.temperature)
+                        for d in (step, -step))
+        total: Array = np.hypot(own, np.abs(above - below) / (2 * step) * noise)
+        return np.maximum(total, np.finfo(float).tiny)
+
+    # In parts of their uncertainties the coefficients are all of one size.
+    size = np.maximum(np.abs(start.coefficients), 1e-300) if start.covariance is None else np.sqrt(
+        np.diag(start.covariance))
+    size = np.where(size > 0, size, 1.0)
+
+    def errors(parts: Array) -> Array:
+        coefficients = start.coefficients + parts * size
+        shown = design.value(design.outputs(coefficients), rows.reading, rows.temperature)
+        return np.asarray((shown - rows.reference) / uncertainty(coefficients))
+
+    found = minimised(errors, np.zeros_like(size), jac="3-point", method="lm", xtol=1e-12,
+                      ftol=1e-14, gtol=1e-14)
+    best = start.coefficients + found.x * size
+    both = uncertainty(best) * spread
+    fit = least_squares(design.columns, design.target, both)
+    residuals = design.target - design.columns @ best
+    scale = float(np.sqrt(((residuals / both)**2).sum() / fit.freedom)) if fit.freedom else None
+    return replace(fit, coefficients=best, residuals=residuals, scale=scale), both
