@@ -1,13 +1,14 @@
 """Make random small mistakes in rooms of the Python library, and tell which their tests miss.
 
-    python -m tests.programs.library_mutants parts layout --count 100
+    python -m tests.programs.library_mutants schema layout --count 100
     python -m tests.programs.library_mutants layout --of layout/migrations.py:may_round --count 0
-    python -m tests.programs.library_mutants parts --to tests/programs/figures/library_mutants
+    python -m tests.programs.library_mutants core --to tests/programs/figures/library_mutants
 
-A room is a package or a module of `paramstore`; its tests are `tests/ROOM` or `tests/test_ROOM.py`.
-Only they look for its mistakes, see `mutant_bench`. A mistake that uses up much more computing time
-than the tests need counts as noticed. `equal_mutants.toml` has the mistakes that are none, with the
-reason; each must still be possible in the code, and none may be noticed.
+A room is a package or a module of `paramstore`, or a part of one such as `schema/fixed`; its tests
+are `tests/ROOM` or `tests/test_ROOM.py`. Only they look for its mistakes, see `mutant_bench`. A
+mistake that uses up much more computing time than the tests need counts as noticed.
+`equal_mutants.toml` has the mistakes that are none, with the reason; each must still be possible in
+the code, and none may be noticed.
 
 `--seed` chooses other mistakes, `--of` only those of a place, `--count 0` all of them. `--to`
 writes a file for each room. Needs a system that can fork. Exit code 1 if a mistake was missed, or
@@ -185,8 +186,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
                        f"--count {options.count}")
             if options.minutes < _ENDLESS:
                 command += f" --minutes {options.minutes:g}"
-            make_folder(options.to)
-            write_text(options.to / f"{room}.txt", "\n".join([command, "", *lines, ""]))
+            kept = options.to / f"{room}.txt"
+            make_folder(kept.parent)
+            write_text(kept, "\n".join([command, "", *lines, ""]))
         wrong |= bool(outcome.survived or outcome.wrong)
     return int(wrong)
 
