@@ -123,6 +123,7 @@ class StorePlaces(Places):
         room."""
         verdict, start = self._verdict(ring, slot), ring.address(slot)
         revision = verdict.revision if verdict else None
+        state = ThingState.ERASED if self._erased(ring, slot) else None
         number, end = 0, 0
 
         def key() -> str:
@@ -132,7 +133,7 @@ class StorePlaces(Places):
 
         for part in RECORD_PARTS:
             yield self._frame(_RECORD_NAMES.get(part.name, part.name), key(), start + end,
-                              start + end + part.size)
+                              start + end + part.size, state=state)
             end += part.size
         for stretch in ring.stretches:
             if revision is not None and stretch.since > revision:
@@ -143,18 +144,23 @@ class StorePlaces(Places):
                 end = HEADER_BYTES + stretch.offset + stretch.field.size
             else:
                 yield self._frame(f"reserved, once `{stretch.name}`", key(), first,
-                                  first + stretch.size, ThingKind.RESERVED)
+                                  first + stretch.size, ThingKind.RESERVED, state)
                 end = HEADER_BYTES + stretch.offset + stretch.size
         crc = start + ring.record_bytes - CRC_BYTES
         if start + end < crc:
-            yield self._frame("room", key(), start + end, crc, ThingKind.ROOM)
-        yield self._frame("CRC of the record", key(), crc, crc + CRC_BYTES)
+            yield self._frame("room", key(), start + end, crc, ThingKind.ROOM, state)
+        yield self._frame("CRC of the record", key(), crc, crc + CRC_BYTES, state=state)
         yield self._frame("behind the record", key(), crc + CRC_BYTES, ring.address(slot + 1),
-                          ThingKind.BEHIND)
+                          ThingKind.BEHIND, state)
+
+    def _erased(self, ring: Ring, slot: int) -> bool:
+        slots = self._found.contents.group(ring.group.name).slots if self._found else ()
+        return bool(slots) and slots[slot].state is SlotState.ERASED
 
     def _frame(self, title: str, key: str, first: int, end: int,
-               kind: ThingKind = ThingKind.FRAME) -> ByteRun:
-        return ByteRun(first, end, (Thing(title, kind, key, data=self._data(first, end)),))
+               kind: ThingKind = ThingKind.FRAME, state: ThingState | None = None) -> ByteRun:
+        data = self._data(first, end)
+        return ByteRun(first, end, (Thing(title, kind, key, state=state, data=data),))
 
     def _data(self, first: int, end: int) -> bytes:
         return b"" if self.data is None or self.lacks(first, end) else self.data[first:end]
@@ -166,9 +172,8 @@ class StorePlaces(Places):
         verdict = self._verdict(ring, slot)
         revision = verdict.revision if verdict and verdict.revision else ring.revision
         if self._found is not None:
-            slots = self._found.contents.group(ring.group.name).slots
             state = (ThingState.UNREAD if not data else
-                     ThingState.ERASED if slots[slot].state is SlotState.ERASED else
+                     ThingState.ERASED if self._erased(ring, slot) else
                      ThingState.EARLY if placed.since > revision else ThingState.SOUND)
         if state is ThingState.SOUND:
             elements = tuple(field.scalar.unpack(data[at:at + width])

@@ -135,7 +135,9 @@ def plan_from_data(data: PlanData, release: int) -> Plan:
 
     KeyError, TypeError or ValueError if `data` is not what `plan_to_data` gives.
     """
-    part = _part(data["part"])
+    stored = data["part"]
+    points = {name: tuple((a, b) for a, b in stored[name]) for name in ("endurance", "clocks")}
+    part = Part(**{**stored, **points, "write_protect": WriteProtect(stored["write_protect"])})
     rings = tuple(_ring(r, part) for r in data["groups"])
     schema = Schema(data["store"], part, tuple(r.group for r in rings), doc=data["doc"],
                     series=data["series"],
@@ -209,11 +211,6 @@ def _field_data(placed: PlacedField) -> _FieldData:
 
 
 # ---- From data ----------------------------------------------------------------------------------
-
-
-def _part(data: dict[str, Any]) -> Part:
-    points = {name: tuple((a, b) for a, b in data[name]) for name in ("endurance", "clocks")}
-    return Part(**{**data, **points, "write_protect": WriteProtect(data["write_protect"])})
 
 
 def _ring(data: _RingData, part: Part) -> Ring:

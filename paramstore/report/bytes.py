@@ -62,9 +62,9 @@ def bytes_data(found: Examination, first: int, end: int) -> list[JsonObject]:
         for run in region.runs if region.first < end and region.end > first else ():
             at, past = max(run.first, first), min(run.end, end)
             if at < past:
-                data = places.bytes_at(range(at, past))
                 things.append({
-                    "address": at, "bytes": None if data is None else data.hex(),
+                    "address": at, "bytes": None if places.lacks(at, past) else (
+                        found.dump.data[at:past].hex()),
                     "what": [t.title for t in run.things] or [run.told],
                     "group": region.group or None,
                     "slot": region.number if region.kind is RegionKind.SLOT else None,
@@ -125,7 +125,8 @@ class _View:
                     low, high = max(row, start), min(row + _ROW, past)
                     note = (self._note(run, row, low == start) + self._source(region, low, high)
                             if there else self._name(run))
-                    yield self._line(low, styles[low - region.first:high - region.first], note)
+                    yield self._line(low, styles[low - region.first:high - region.first], note,
+                                     there)
 
     def _pieces(self, first: int, end: int) -> Iterator[tuple[int, int, bool]]:
         """Yield what the dump has of a stretch and what it lacks: (first, end, there)."""
@@ -140,14 +141,14 @@ class _View:
 
     # ---- Lines -------------------------------------------------------------------------------
 
-    def _line(self, first: int, styles: Sequence[str], note: str) -> str:
+    def _line(self, first: int, styles: Sequence[str], note: str, there: bool) -> str:
         """Return one line, of as many bytes from `first` on as there are `styles`, the colour of
-        each ("" for none)."""
+        each ("" for none). `there`: the dump has them."""
         pieces, at = [], first
         for part, run in groupby(styles):
             past = at + len(list(run))
-            text = " ".join("--" if gaps_in(self._gaps, i, i + 1) else f"{self._data[i]:02X}"
-                            for i in range(at, past))
+            text = self._data[at:past].hex(" ").upper() if there else (
+                " ".join(["--"] * (past - at)))
             pieces.append(self._style(text, part) if part else text)
             at = past
         blank = " " * (_HEX_WIDTH - 3 * len(styles) + 1)
@@ -164,7 +165,8 @@ class _View:
         return f"{at:0{self._digits}X}"
 
     def _name(self, run: ByteRun) -> str:
-        return "; ".join(t.title for t in run.things) or (run.told if run.told != "free" else "")
+        names = "; ".join(t.title for t in run.things if t.kind is not ThingKind.NOTHING)
+        return names or (run.told if run.told != "free" else "")
 
     def _note(self, run: ByteRun, row: int, leads: bool) -> str:
         """Return what stands in a run; of a long array the elements of each row. `leads`: this is
@@ -180,7 +182,7 @@ class _View:
         if not leads:
             return ""
         said = []
-        for thing in run.things:
+        for thing in run.things if self._name(run) else ():
             between = "  " if thing.field is not None or thing.kind is ThingKind.CHECK else " "
             text = "" if thing.state is ThingState.UNREAD and thing.field else thing_text(thing)
             said.append(f"{thing.title}{between}{text}".rstrip())

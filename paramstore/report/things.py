@@ -38,7 +38,7 @@ def thing_text(thing: Thing) -> str:
 
 def thing_value(thing: Thing) -> str:
     """Return the value of a thing; "" if it has none."""
-    if thing.kind is ThingKind.FRAME:
+    if thing.kind is ThingKind.FRAME and thing.state is not ThingState.ERASED:
         return frame_value(thing.title, thing.data)
     if thing.check is not None:
         return _number(thing.check, thing.check.stored)
