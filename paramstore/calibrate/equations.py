@@ -25,11 +25,14 @@ def equation(calibration: Calibration) -> str:
                     f"{show_number(options['full_scale'])}"
                     + (" + offset" if "offset" in targets else ""))
             fixed = []
-        case "polynomial":
-            text, fixed = "reference = c0 + c1 x + c2 x^2 + ...", []
+        case "polynomial" | "polynomial-temperature":
+            plane = calibration.model != "polynomial"
+            text = ("reference = c0 + c1 x + c2 y + c3 x^2 + c4 x y + c5 y^2 + ..." if plane else
+                    "reference = c0 + c1 x + c2 x^2 + ...")
             centre, span = options["centre"], options["span"]
             x = f"(reading - {show_number(centre)})" if centre else "reading"
-            fixed = [f"x = {x}" + (f" / {show_number(span)}" if span != 1 else "")]
+            fixed = [f"x = {x}" + (f" / {show_number(span)}" if span != 1 else ""),
+                     *(["y = temperature - 25 degC"] if plane else [])]
         case "curve":
             text, fixed = {
                 "value": "reference = curve(reading)",

@@ -14,8 +14,8 @@ from paramstore.located.json_schema import tables_of
 from paramstore.located.keys import BOOL, INTEGER, NUMBER, TABLE, TEXT, Key, key_table
 from paramstore.schema.identifiers import NAME_SCHEMA
 
-__all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "ROOT_KEYS", "SMALLEST",
-           "ModelInfo", "ModelOutput"]
+__all__ = ["COMMON_KEYS", "EQUATIONS", "GIVES", "MODELS", "MODEL_ALIASES", "PLANE_COUNTS",
+           "ROOT_KEYS", "SMALLEST", "ModelInfo", "ModelOutput"]
 
 
 _ANY: dict[str, Any] = {"low": -1e12, "high": 1e12, "code": "PS804",
@@ -78,6 +78,9 @@ EQUATIONS = (
 GIVES = ("value", "difference", "percent")
 """What a curve gives at a reading: the value, what to add to the reading, or that in percent."""
 
+PLANE_COUNTS = (3, 6, 10)
+"""Coefficients of a polynomial of degree 1, 2 or 3 in two variables."""
+
 SMALLEST = ("squares", "largest")
 """What the heights of a curve make smallest."""
 
@@ -85,10 +88,11 @@ SMALLEST = ("squares", "largest")
 @dataclass(frozen=True, slots=True)
 class ModelOutput:
     """What a model computes for one parameter: `key` names it, `count` is its number of elements
-    (0: as many as the parameter has)."""
+    (0: as many as the parameter has, one of `counts` if that says any)."""
 
     key: str
     count: int = 1
+    counts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,11 @@ _TEMPERATURE = Key(
     "column for it.", "temperature_c = 25", low=-273, high=2000, code="PS804",
     why="nothing is colder than -273.15 degC")
 
+_CENTRE = Key("centre", NUMBER, "Taken off the reading first, by the firmware too.",
+              "centre = 2048", default=0, **_ANY)
+_SPAN = Key("span", NUMBER, "What the rest is divided by, by the firmware too.", "span = 2048",
+            default=1, low=1e-12, high=1e12, code="PS804", why="it is the size of a reading")
+
 MODELS: dict[str, ModelInfo] = {
     "line": ModelInfo(
         "gain and offset; one left out is fixed, a gain at 1, an offset at 0",
@@ -138,13 +147,20 @@ MODELS: dict[str, ModelInfo] = {
             Key("degree", INTEGER, "Highest power; else the array is filled. Higher "
                 "coefficients are 0.", "degree = 2", low=1, high=9, code="PS804",
                 why="higher powers follow the noise between the points"),
-            Key("centre", NUMBER, "Taken off the reading first, by the firmware too.",
-                "centre = 2048", default=0, **_ANY),
-            Key("span", NUMBER, "What the rest is divided by, by the firmware too.",
-                "span = 2048", default=1, low=1e-12, high=1e12, code="PS804",
-                why="it is the size of a reading"),
+            _CENTRE, _SPAN,
         ),
         (ModelOutput("coefficients", 0),),
+    ),
+    "polynomial-temperature": ModelInfo(
+        "reference = c0 + c1 x + c2 y + c3 x^2 + c4 x y + c5 y^2 + ..., x = (reading - centre) / "
+        "span, y = temperature - 25 degC; 3, 6 or 10 coefficients",
+        key_table(
+            _READING, _REFERENCE,
+            _parameter("coefficients", "c0, c1, ..., an array", "factory.compensation",
+                       required=True),
+            _CENTRE, _SPAN,
+        ),
+        (ModelOutput("coefficients", 0, PLANE_COUNTS),), needs_temperature=True,
     ),
     "curve": ModelInfo(
         "straight lines between breakpoints that are chosen among the readings",

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from paramstore.calibrate.keys import EQUATIONS
+from paramstore.calibrate.keys import EQUATIONS, PLANE_COUNTS
 from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.platinum import IEC_60751, temperature_of
 
@@ -82,6 +82,8 @@ def design(model: str, rows: Rows, options: Mapping[str, Any], keys: frozenset[s
             return _adc(rows, options, keys)
         case "polynomial":
             return _polynomial(rows, options, size)
+        case "polynomial-temperature":
+            return _plane(rows, options, size)
         case "curve":
             assert knots is not None
             return _curve(rows, options["gives"], knots)
@@ -205,6 +207,23 @@ def _polynomial(rows: Rows, options: Mapping[str, Any], size: int) -> Design:
 
     return Design(columns, rows.reference, np.ones_like(x), lambda c: {"coefficients": back @ c},
                   value)
+
+
+def _plane(rows: Rows, options: Mapping[str, Any], size: int) -> Design:
+    """Set up a polynomial in reading and temperature: by rising degree, powers of the reading
+    falling."""
+    centre, span = float(options["centre"]), float(options["span"])
+    powers = [(d - j, j) for d in range(PLANE_COUNTS.index(size) + 2) for j in range(d + 1)]
+
+    def columns(reading: Array, temperature: Array) -> Array:
+        x, y = (reading - centre) / span, temperature - 25
+        return np.column_stack([x**i * y**j for i, j in powers])
+
+    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+        return columns(reading, temperature) @ out["coefficients"]
+
+    return Design(columns(rows.reading, rows.temperature), rows.reference,
+                  np.ones_like(rows.reading), lambda c: {"coefficients": c}, value)
 
 
 def _curve(rows: Rows, gives: str, knots: Array) -> Design:

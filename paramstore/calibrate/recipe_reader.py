@@ -165,6 +165,10 @@ class _Reader:
             wanted, help = "" if curve else "a curve", "name a parameter of type `curve`"
         elif curve or parameter.kind not in _NUMBERS:
             wanted, help = "a number", "name a parameter of an integer type, f32 or f64"
+        elif output.counts:
+            wanted = "" if own.count in output.counts else (
+                f"an array of {code_list(map(str, output.counts), 'or')}")
+            help = f"give it `count = {output.counts[1]}`, for a degree of 2"
         elif output.count == 0:
             wanted, help = "" if own.count > 1 else "an array", "give it a `count` of 2 or more"
         elif output.count > 1:

@@ -48,6 +48,7 @@ pt_r0 = { type = "f64", unit = "ohm" }
 pt_a = { type = "f64", unit = "1/K" }
 pt_b = { type = "f64", unit = "1/K^2" }
 pt_c = { type = "f64", unit = "1/K^4" }
+plane = { type = "f64", count = 6 }
 cell = { type = "f64", unit = "1/cm" }
 on = { type = "date" }
 until = { type = "date" }

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from paramstore.calibrate.keys import EQUATIONS
 from paramstore.calibrate.result import Result
-from tests.calibrate.bench import LINE, result_of
+from tests.calibrate.bench import LINE, messages, result_of
 
 GAINS = st.floats(0.1, 10).map(lambda x: round(x, 4)) | st.floats(-10, -0.1)
 OFFSETS = st.floats(-100, 100).map(lambda x: round(x, 4))
@@ -72,6 +72,33 @@ def test_polynomial_of_lower_degree() -> None:
                        [(1 + 2 * x + x % 2, x) for x in range(6)])
     assert [0.0, 0.0] == fitted(result)[2:]
     assert 4 == result.freedom
+
+
+@given(st.lists(st.integers(-9, 9), min_size=6, max_size=6), st.sampled_from([0, 50]),
+       st.sampled_from([1, 25]))
+def test_polynomial_in_reading_and_temperature(coefficients: list[int], centre: int, span: int
+                                               ) -> None:
+    """Points at three temperatures give the six coefficients of degree 2 back."""
+    def value(reading: float, celsius: float) -> float:
+        x, y = (reading - centre) / span, celsius - 25
+        terms = (1, x, y, x * x, x * y, y * y)
+        return sum(c * t for c, t in zip(coefficients, terms, strict=True))
+
+    rows = [(value(x, t), x, t) for x in (0, 30, 60, 100) for t in (5, 25, 45)]
+    assume(len({row[0] for row in rows}) > 1)
+    result = result_of('model = "polynomial-temperature"\nreading_unit = "mV"\n'
+                       'reference_unit = "degC"\ncoefficients = "cal.plane"\n'
+                       f'centre = {centre}\nspan = {span}\n',
+                       HEAD + ",temperature [degC]", rows)
+    assert fitted(result) == pytest.approx(coefficients, rel=1e-8, abs=1e-7)
+    assert result.equation.endswith("y = temperature - 25 degC")
+
+
+def test_a_polynomial_in_two_variables_has_3_6_or_10_coefficients() -> None:
+    """An array of 4 is refused."""
+    assert "is not an array of `3`, `6` or `10`" in messages(
+        'model = "polynomial-temperature"\nreading_unit = "mV"\nreference_unit = "degC"\n'
+        'coefficients = "cal.poly"\n', HEAD + "\n1,2\n")
 
 
 @given(st.floats(2000, 5000), st.floats(1000, 100_000))
