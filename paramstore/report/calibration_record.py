@@ -39,7 +39,7 @@ _CAUTION = (
     "should not. Check the unit with its loads disconnected, from a current-limited supply. A "
     "calibration is no safety function; national rules and licensed practice come first.")
 
-_ONE_COLUMN, _NARROW = 12, 6
+_ONE_COLUMN, _NARROW = 12, 8
 """More points than this stand in two columns if the table has no more columns than that."""
 
 _STATES = {OutlierState.OUTLIER: "outlier", OutlierState.UNKNOWN: "not judged as outlier"}
@@ -150,7 +150,7 @@ def _points(result: Result) -> JsonObject:
                                                   _freedom(p.budget.freedom)) for p in points]
     alike = len(set(factors)) == 1
     head = [("Reference", unit), ("Reading", result.calibration.reading_unit.removeprefix("1")),
-            ("Temperature", "degC"), ("As found", unit), ("As left", unit), ("U", unit), ("k", ""),
+            ("Temp.", "degC"), ("As found", unit), ("As left", unit), ("U", unit), ("k", ""),
             ("Freedom", ""), ("Result", "")]
     rows = [(
         f"{p.reference:.10g}", f"{p.reading:.10g}",
