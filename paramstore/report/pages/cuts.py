@@ -5,7 +5,7 @@ Every number is one that the run has counted; words that the text report has too
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Mapping, Sequence
 from typing import Any
 
 from paramstore.core.words import plural
@@ -21,7 +21,7 @@ from paramstore.report.cuts import (
     starts_text,
 )
 from paramstore.report.pages.charts import used_up
-from paramstore.report.pages.frame import prose, render
+from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.states import shape_definitions
 from paramstore.report.pages.tears import tear_picture
 from paramstore.report.replays import replay_line, unit_breach_text, wanted_text
@@ -54,7 +54,9 @@ def campaign_page(campaign: Campaign) -> str:
                "counts": [rows[cuts][kind] for cuts in range(deepest + 1)]}
               for kind in COLUMNS if any(row[kind] for row in rows)],
         longest=list(_longest(data, schema.bus_khz)),
-        invariants=sorted(_invariants(campaign, data), key=lambda i: int(i["name"][1:])),
+        invariants=sorted(_invariants(campaign, {
+            entry["invariant"] for part in ("shown", "faults", "announced") for entry in data[part]
+        }, data["migrations"]), key=lambda i: int(str(i["name"])[1:])),
         shown=[entry | {"wanted": wanted_text(campaign.plan, shown.violation),
                         "line": replay_line(campaign.plan, shown.replay)}
                for entry, shown in zip(data["shown"], campaign.violations, strict=True)],
@@ -96,14 +98,12 @@ def _longest(data: dict[str, Any], khz: int) -> Iterator[dict[str, Any]]:
                "bar": used_up(bits / most, near=1.001) if most else ""}
 
 
-def _invariants(campaign: Campaign, data: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Yield what the oracle demands, and whether a violation of it is among those shown."""
-    broken = {entry["invariant"] for entry in data["shown"]}
-    broken |= {fault["invariant"] for fault in data["faults"]}
-    broken |= {entry["invariant"] for entry in data["announced"]}
+def _invariants(campaign: Campaign, broken: Container[str],
+                migrations: Sequence[Mapping[str, object]]) -> Iterator[Facts]:
+    """Yield what the oracle demands, and whether it is among those that are `broken`."""
     for verdict in demanded(campaign):
         yield {"name": verdict.invariant, "breach": verdict.meaning,
                "broken": verdict.invariant in broken}
-    if taken := data["migrations"]:
-        yield {"name": "I11", "broken": any(t["violations"] for t in taken),
+    if migrations:
+        yield {"name": "I11", "broken": any(t["violations"] for t in migrations),
                "breach": MIGRATION_BREACH}
