@@ -180,8 +180,9 @@ def test_two_values_for_one_place(a: str, b: str, clash: bool) -> None:
         return
     (finding,) = found(text)
     assert ("PS361", "two values go to `s.x` of a store") == (finding.code, finding.message)
-    assert [8] == [span.line for span, _ in finding.also]
-    assert finding.span is not None and 12 == finding.span.line
+    at = 'one = { type = "u8", at = 0, to = "s.x" }'.index('"s.x"') + 1
+    assert [(8, at)] == [(span.line, span.column) for span, _ in finding.also]
+    assert finding.span is not None and (12, at) == (finding.span.line, finding.span.column)
 
 
 def test_values_of_the_same_name_go_to_two_places() -> None:
