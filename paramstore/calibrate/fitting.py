@@ -45,6 +45,10 @@ from paramstore.schema.to_raw import ValueProblem
 
 __all__ = ["Job", "Refused", "fit_unit"]
 
+APART = 4
+"""Standard deviations of a reading that breakpoints are apart: readings nearer to each other may be
+one (ours)."""
+
 
 class Refused(Exception):
     """The work on this unit has ended with a finding."""
@@ -180,7 +184,8 @@ def _breakpoints(job: Job, rows: Rows) -> CurveChoice | None:
     try:
         choice = choose_curve(x, target.x_factor, rows.reading, height,
                               np.array(given) * np.abs(change) if given else None,
-                              largest=job.calibration.options["smallest"] == "largest")
+                              APART * _repeatability(job, rows),
+                              job.calibration.options["smallest"] == "largest")
     except ValueError:
         choice = None
     if choice is None or len(choice.raws) < x.count:
@@ -190,6 +195,21 @@ def _breakpoints(job: Job, rows: Rows) -> CurveChoice | None:
                          "choose another type or scale for x in the schema",
                          ("breakpoints are more than one step of x apart",), target)
     return choice
+
+
+def _repeatability(job: Job, rows: Rows) -> float:
+    """Return how far one reading may be off by itself: as the recipe says, or from readings at one
+    reference; 0 if nothing tells."""
+    given = job.calibration.number("reading_noise")
+    if given is not None:
+        return given * float(job.calibration.reading_factor)
+    _, where = np.unique(rows.reference, return_inverse=True)
+    counts = np.bincount(where)
+    freedom = len(where) - len(counts)
+    if not freedom:
+        return 0.0
+    off = rows.reading - (np.bincount(where, rows.reading) / counts)[where]
+    return float(np.sqrt((off**2).sum() / freedom))
 
 
 def _all_equal(job: Job, what: str = "readings") -> Refused:

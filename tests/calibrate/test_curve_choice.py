@@ -88,6 +88,15 @@ def test_exact_lines_give_exact_curves(seed: int) -> None:
             assert min(b - a for a, b in pairwise(knots(result, name))) > 1
 
 
+def test_breakpoints_are_farther_apart_than_readings_repeat() -> None:
+    """Readings that differ by 1 mV at one reference make no breakpoints 1 mV apart."""
+    random = np.random.default_rng(1)
+    rows = [(y, 10 * y + random.standard_normal()) for y in (0.0, 20, 40, 60, 80, 100)
+            for _ in range(4)]
+    at = knots(result_of(FINE, HEAD, rows), "bend")
+    assert min(b - a for a, b in pairwise(at)) > 4
+
+
 def test_the_choice_of_breakpoints_is_part_of_the_uncertainty() -> None:
     """U of the heights holds the truth as often as it says, at 12 points of a straight line."""
     random = np.random.default_rng(7)

@@ -28,7 +28,7 @@ from paramstore.report.tables import Column, table
 from tests.programs.calibration_models import CASES, Case, Table
 from tests.programs.progress import Progress
 
-SEED = 20261130
+SEED = 15
 ERROR = 8
 """Of the scatter: the error that is put on one point of a second table."""
 AGREEMENT, COVERAGE, TOLD, FALSE = 1e-9, (0.93, 0.97), 0.95, 0.06

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import statsmodels.api as sm
@@ -50,7 +51,7 @@ class Case:
     solve: Callable[[np.ndarray, Table], Reference] | None = None
     chosen: bool = False
 
-    @property
+    @cached_property
     def calibration(self) -> Calibration:
         """The recipe as it is read."""
         (calibration,) = recipe_of(self.body).calibrations
