@@ -79,7 +79,7 @@ def _some(folder: str, found: tuple[Some, ...], passed: tuple[str, ...]) -> tupl
 
 
 def read(options: InputOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
-    """Return what files say; errors as `image.files.read_dump`. ToolError if an order of words is
+    """Return what files say; errors as `files.forms.read_dump`. ToolError if an order of words is
     given, and no file has words."""
     from paramstore.core.errors import ToolError
     from paramstore.files.forms import form_of, read_dump

@@ -132,8 +132,8 @@ def main() -> None:
     A parameter store for an I2C EEPROM: from one schema to its layout, the C for the firmware,
     images to program, and dumps explained.
 
-    Exit codes: 0 done; 1 findings: an input has mistakes, or what was asked for is not so, as the
-    command's --help says; 2 could not run; 130 stopped. Warnings alone leave it at 0.
+    Exit codes: 0 done; 1 findings: an input has mistakes, or the answer is no (see the command's
+    --help); 2 could not run; 130 stopped. Warnings alone leave it at 0.
     """
     # Nearly all that a command loads and makes lives to its end; to look through it time and again
     # for what does not takes a tenth of a short command, and to look through it once more at the

@@ -124,8 +124,8 @@ form_option = click.option("--format", "form_name", metavar="FORM",
 offset_option = click.option("--offset", type=address, default="0", metavar="ADDRESS",
                              help="Where the part begins in the file that is written.")
 used_pages_option = click.option("--used-pages", is_flag=True,
-                                 help="Leave out the pages that nothing of the store has; raw "
-                                 "binary and a C array end behind the last one that it has.")
+                                 help="Leave out the pages that the store does not use; raw "
+                                 "binary and a C array end behind the last one that it uses.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +156,9 @@ def image_options(help: str, *more: Decorator, required: bool = False) -> Decora
         click.option("--family", type=address, metavar="ID",
                      help="Family ID of the controller that takes a UF2 file."),
         click.option("--fill", type=address, metavar="BYTE",
-                     help="What stands for bytes that are left out, in a form that cannot leave "
-                     "any out (default for unused pages: 0xFF)."),
-        click.option("--name", metavar="NAME", default="eeprom_image", help="Of a C array."),
+                     help="Byte for addresses without content, where the form has no gaps "
+                     "(default for unused pages: 0xFF)."),
+        click.option("--name", metavar="NAME", default="eeprom_image", help="Name of the C array."),
         *more)
 
 

@@ -30,11 +30,11 @@ def command(schema: str, dump: str, given: InputOptions, page: str | None,
 
     Say all that a dump tells: its values, what happened to every slot, what each commit changed,
     how worn the part is, and what is wrong. SCHEMA is a schema, or a folder of them: the label of
-    the dump says which, else its records do; for a fixed layout its constants and checksums speak.
-    DUMP may be of any form, also pasted from a console; what is doubtful in it is refused with the
-    candidates. Exit code 1: data is lost or damaged, the dump is of another store or blank, or
-    nothing tells what it is. Warnings leave it at 0: a write that was cut is one, for the last
-    commit is whole, and the next one mends the slot.
+    the dump decides which, else its records do; for a fixed layout its constants and checksums.
+    DUMP may be of any form, also pasted from a console. What can be read in two ways is refused,
+    and both are named. Exit code 1: data is lost or damaged, the dump is of another store or blank,
+    or nothing tells what it is. Warnings leave it at 0. A write that was cut is a warning: the
+    last commit is whole, and the next one mends the slot.
     """
     from paramstore.inspect.which import files_of
     from paramstore.report.examination import (

@@ -36,11 +36,11 @@ def command(schema: str, image: ImageOptions, wanted: ValueOptions, write_defaul
             release: int | None) -> int:
     """Example: paramstore pack schemas/tank_probe.toml --values unit.toml -o unit.hex
 
-    Make the image of a whole part: its label, and the first record of every group. What
-    --values and --set do not name has its default. An identity or calibration
-    group of which it names nothing is left without a record: the firmware serves its defaults and
-    says so. SCHEMA or the values file may be `-`: standard input. Exit code 1: one of them
-    has mistakes; nothing was written.
+    Make the image of a whole part: its label, and the first record of every group. What --values
+    and --set do not name has its default. An identity or calibration group of which they name
+    nothing is left without a record: the firmware serves its defaults and says so. SCHEMA or the
+    values file may be `-`: standard input. Exit code 1: one of them has mistakes; nothing was
+    written.
     """
     from paramstore.image.pack import left_out, pack, ungiven
     from paramstore.image.values import read_values

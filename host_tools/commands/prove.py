@@ -49,15 +49,15 @@ class ProveOptions:
 @click.argument("schema")
 @gathered(
     "options", ProveOptions,
-    click.option("--quick", is_flag=True, help="Seconds: one cut, a little of two."),
+    click.option("--quick", is_flag=True, help="Seconds: one cut, and a few histories with two."),
     click.option("--long", "lengthy", is_flag=True,
                  help="Hours: more of everything, up to three cuts."),
     click.option("--jobs", type=click.IntRange(1), metavar="N",
                  help="Processes; by default as many as there are processors."),
     click.option("--seed", type=click.IntRange(0, 0xFFFF_FFFF), default=1, show_default=True,
-                 help="Of the random tears."),
+                 help="Seed of the random tears."),
     click.option("--replay", "history", metavar="HISTORY",
-                 help="Do one history, case of a fault or unit instead, as a report names it."),
+                 help="Run one history, fault or unit instead, by its name in a report."),
     click.option("--machine", is_flag=True,
                  help="Compare a small campaign on all engines instead: this computer, Cortex-M0+ "
                  "machine code in an emulator, and the twin in Python."),
@@ -69,10 +69,11 @@ def command(schema: str, options: ProveOptions) -> int:
     Compile the firmware of SCHEMA (`-`: standard input) for this computer, cut its power in every
     page write of every short workload, leave the page torn in every way, boot, and demand that what
     is served is what was committed. Then do the same with faults of the bus and of the part, with
-    what misleads a store, and with parts of earlier releases, of which no stored value may be lost
-    unannounced. Takes less than two minutes on two idle processors, seconds with --quick, hours
-    with --long, which tries more of everything: further start states, longer workloads, three cuts
-    in a row, two and more cuts of a migration, more cases of each fault. Exit code 1: a promise was
+    content that could be taken for the store's own, and with parts of earlier releases, of which no
+    stored value may be lost without `compare` naming it. Takes less than two minutes on two idle
+    processors, seconds with --quick, hours with --long. That tries more of everything: further
+    start states, longer workloads, three cuts in a row, two cuts of a wipe, two and more cuts of a
+    migration, more cases of each fault. Exit code 1: a promise was
     broken; the report has a command line that replays it. Needs a C compiler: gcc, clang, or the
     Python package ziglang.
     """

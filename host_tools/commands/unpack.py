@@ -41,10 +41,10 @@ def command(schema: str, dump: str, output: str | None, given: InputOptions) -> 
 
     Show what a part holds: every value of the newest records, with its unit, a picture of the
     slots of each group, and everything that is wrong. The label of the dump says which release of
-    the store reads it. SCHEMA may be that of a fixed layout. SCHEMA may be `-`: standard input; or
-    DUMP. Exit code 1: data is lost or damaged, or the dump is blank, or not of this
-    store. Warnings leave it at 0: a write that was cut is one, for the last commit is whole, and
-    the next one mends the slot.
+    the store reads it. SCHEMA may be that of a fixed layout. SCHEMA or DUMP may be `-`: standard
+    input. Exit code 1: data is lost or damaged, or the dump is blank, or not of this store.
+    Warnings leave it at 0. A write that was cut is a warning: the last commit is whole, and the
+    next one mends the slot.
     """
     from paramstore.schema.keys import is_fixed
 

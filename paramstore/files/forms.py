@@ -1,6 +1,6 @@
 """Image files: a whole EEPROM as bytes, to and from the forms people store it in.
 
-The front door of `forms`: which forms there are, which one a file has, and how what a file says
+The way into this room: which forms there are, which one a file has, and how what a file says
 lies on a part. A file that is not what its form demands is refused with the place, never read as
 something else. Must not know rings or schemas.
 """
@@ -37,8 +37,9 @@ class Dump(NamedTuple):
 
 
 class Form(NamedTuple):
-    """One file form, kept in `forms.MODULE`. `addressed`: it can have an offset. `gaps`: it can
-    leave out any byte. `block`: bytes that it can only write together, from their multiples on."""
+    """One file form; a module of this room has its name. `addressed`: it can have an offset.
+    `gaps`: it can leave out any byte. `block`: bytes that it can only write together, from their
+    multiples on."""
 
     name: str
     title: str

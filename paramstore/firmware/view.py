@@ -1,7 +1,7 @@
 """What the templates print: the rows of a Plan with C names and C numbers, comments included.
 
 `view_of` turns a Plan into frozen data; the templates only put it into lines. Knows the model,
-the codec for bytes, and `spelling` and `names` for text.
+`record` for bytes, and `spelling` and `names` for text.
 """
 
 from __future__ import annotations

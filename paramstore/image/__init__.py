@@ -1,4 +1,4 @@
 """Whole EEPROM contents: values files, packing, dumps, unpacking.
 
-May know file formats and the codec. Must not know the bus or C.
+May know file forms and record bytes. Must not know the bus or C.
 """

@@ -1,7 +1,7 @@
 """What an EEPROM image holds, read with a plan: labels, slots, newest records, values.
 
-Gives facts; `findings` says what is wrong with them in words. Reading never fails, whatever the
-bytes are. Must not know file forms (see `files`).
+Gives facts; `image.diagnose` says what is wrong with them in words. Reading never fails, whatever
+the bytes are. Must not know file forms (see `files`).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A dump read with what it is of, be that a store or a fixed layout: the one door of this room.
+"""A dump read with what it is of: the way in where that may be a store or a fixed layout.
 
 A fixed layout has no label. Where there are several schemas to choose from, its constants and
 checksums speak for it: all of them must be right, and there must be enough of them. Where neither

@@ -1,6 +1,6 @@
 """Packing by columns: all units of a chunk at once, with numpy.
 
-An image with the constants is made once, by the record codec. For each chunk it is repeated, the
+An image with the constants is made once, by `image.pack`. For each chunk it is repeated, the
 fields that differ are laid over it as columns, and the CRCs follow from the difference alone:
 a CRC is linear, so that of a record is that of the constant one XOR what each changed byte
 contributes at its distance from the end. Constant bytes cost nothing, and all copies of a record

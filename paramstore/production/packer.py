@@ -31,7 +31,7 @@ class Packer(Protocol):
 
 
 class PlainPacker:
-    """Packs unit by unit with the record codec."""
+    """Packs unit by unit."""
 
     def __init__(self, plan: Plan, constants: StoreRaws, optional: Collection[str] = (), *,
                  defaults: bool = False) -> None:

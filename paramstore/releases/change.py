@@ -33,13 +33,20 @@ class Impact(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Change:
     """One change. `where` is a group, GROUP.PARAMETER, or "" for the whole store; `loses` are the
-    GROUP.PARAMETERs of which a rule may reset stored values."""
+    GROUP.PARAMETERs of which a rule may reset stored values; `in_place` says which bytes stay, or
+    what older firmware makes of them: "" where nothing of that holds."""
 
     code: str
-    verdict: Impact
+    impact: Impact
     where: str
     text: str
     loses: tuple[str, ...] = ()
+    in_place: str = ""
+
+    @property
+    def words(self) -> str:
+        """All that is said of the change."""
+        return f"{self.text}; {self.in_place}" if self.in_place else self.text
 
 
 class ValueRoute(NamedTuple):

@@ -47,20 +47,13 @@ def changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     yield Change("PS769", Impact.RELAYOUT, "", f"series {new.series}: every ring is laid out "
                  "anew; `paramstore migrate --relayout` converts units of before on the host")
     for change in _changes(old, new, links):
-        if change.code in _IN_PLACE:
-            change = replace(change, text=change.text.split("; ")[0])
+        change = replace(change, in_place="")
         if change.code == "PS754":
-            change = replace(change, verdict=Impact.MIGRATES,
+            change = replace(change, impact=Impact.MIGRATES,
                              text=f"{change.text}; its values do not come over")
         elif change.code == "PS768":  # a new ring is as long as it has to be
-            change = replace(change, verdict=Impact.SAFE,
-                             text=change.text.removesuffix("; the ring stays"))
+            change = replace(change, impact=Impact.SAFE)
         yield change
-
-
-_IN_PLACE = frozenset({"PS752", "PS753", "PS754", "PS755", "PS757", "PS759", "PS761"})
-"""Changes whose second half tells which bytes stay, or what older firmware makes of them: in a new
-series none do, and it refuses the unit."""
 
 
 def _changes(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
@@ -106,13 +99,15 @@ def _use(short: bool) -> Impact:
 
 def _group(old: Group, new: Group, short: bool) -> Iterator[Change]:
     if old.name != new.name:
-        yield Change("PS753", Impact.SAFE, new.name, f"was group `{old.name}`; its ring stays")
+        yield Change("PS753", Impact.SAFE, new.name, f"was group `{old.name}`",
+                     in_place="its ring stays")
     words = [f"{what} {a} -> {b}" for what, a, b in (
         ("role", old.role.value, new.role.value), ("copies", old.copies, new.copies),
         ("writes per day", f"{old.writes_per_day:g}", f"{new.writes_per_day:g}"),
     ) if a != b]
     if words:
-        yield Change("PS768", _use(short), new.name, "; ".join(words) + "; the ring stays")
+        yield Change("PS768", _use(short), new.name, "; ".join(words),
+                     in_place="the ring stays")
     if old.doc != new.doc:
         yield Change("PS761", Impact.SAFE, new.name, "another description")
 
@@ -140,7 +135,7 @@ def _parameter(old: Plan, links: Links, group: Group, new: Parameter) -> Iterato
                      f"was `{old_name}`, and in another group for a while; values are carried over")
     elif old_name != new.name:
         yield Change("PS752", Impact.SAFE, where,
-                     f"was `{old_name}`" + "; its bytes stay" * same)
+                     f"was `{old_name}`", in_place="its bytes stay" * same)
     lines = [[p.fields[index] for p in line]  # refused: a curve that was none
              for index in range(min(len(p.fields) for p in line))]
     for fields in lines:
@@ -168,7 +163,8 @@ def _field(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
         yield Change("PS762", Impact.MIGRATES, where, axis + text)
     elif same and old.unit != new.unit:
         yield Change("PS761", Impact.SAFE, where,
-                     f"{axis}the unit is written {new.unit or 'without a word'}; its bytes stay")
+                     f"{axis}the unit is written {new.unit or 'without a word'}",
+                     in_place="its bytes stay")
     if old.count != new.count:
         yield _recount(where, old, new)
     if old.members:
@@ -232,7 +228,8 @@ def _members(where: str, line: Sequence[Field], same: bool) -> Iterator[Change]:
             yield Change("PS766", Impact.SAFE, where, f"member `{name}` is `{renamed[name]}` now")
     if added := [name for name in now if name not in before]:
         yield Change("PS759", Impact.SAFE, where, f"new member{'s' * (len(added) > 1)} "
-                     f"{code_list(added)}; older firmware takes its default instead")
+                     f"{code_list(added)}",
+                     in_place="older firmware takes its default instead")
     if gone := [name for name in before if name not in now]:
         are, one = ("s", "are gone; a unit that holds one") if len(gone) > 1 else (
             "", "is gone; a unit that holds it")
@@ -251,11 +248,13 @@ def _gone(old: Plan, new: Schema, links: Links) -> Iterator[Change]:
     for ring in old.rings:
         name = ring.group.name
         if ring.group.id not in living:
-            yield Change("PS755", Impact.SAFE, name, "retired group; its pages stay taken")
+            yield Change("PS755", Impact.SAFE, name, "retired group",
+                         in_place="its pages stay taken")
         for parameter in ring.group.parameters:
             if (name, parameter.name) not in kept:
                 yield Change("PS754", Impact.SAFE, f"{name}.{parameter.name}",
-                             "retired; its bytes stay taken, and its values stay in old units")
+                             "retired",
+                             in_place="its bytes stay taken, and its values stay in old units")
 
 
 # ---- Words --------------------------------------------------------------------------------------
@@ -288,8 +287,8 @@ def _limits(where: str, axis: str, old: Field, new: Field, way: ValueRoute,
                      "that holds a value outside gets the default")
     elif inside and same:
         yield Change("PS757", Impact.SAFE, where, f"{axis}may be {_range(new)} now, was "
-                     f"{_range(old)}; older firmware takes its default for a value beyond its own "
-                     "limits")
+                     f"{_range(old)}",
+                     in_place="older firmware takes its default for a value beyond its own limits")
 
 
 def _both_boundless(old: Field, new: Field) -> bool:

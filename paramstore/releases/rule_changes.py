@@ -49,7 +49,7 @@ def rule_changes(old: Plan, links: Links, group: Group) -> Iterator[Change]:
             pair = next((r for r in rules if r.low is side), None)
             for change in _of_rule(old, links, side, pair):
                 yield change
-                if change.verdict is Impact.MIGRATES and pair and len(change.loses) > 1:
+                if change.impact is Impact.MIGRATES and pair and len(change.loses) > 1:
                     broken.append(pair)
             yield from _rising(side)
     losses = _Losses(rules)

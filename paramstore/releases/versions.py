@@ -53,7 +53,7 @@ class Comparison:
         if errors_in(self.findings):
             return Impact.REFUSED
         order = list(Impact)
-        return max((c.verdict for c in self.changes), key=order.index, default=Impact.SAFE)
+        return max((c.impact for c in self.changes), key=order.index, default=Impact.SAFE)
 
 
 def find_version(name: str, release: int | None = None) -> Version:

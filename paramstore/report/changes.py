@@ -45,17 +45,17 @@ def changes_text(changes: Sequence[Change], history: ReleaseHistory,
 
 def change_lines(changes: Sequence[Change], style: VerdictStyle = _no_style) -> list[str]:
     """Return one line for each change: its verdict, its place, what it is."""
-    verdict = max((len(c.verdict.value) for c in changes), default=0)
+    verdict = max((len(c.impact.value) for c in changes), default=0)
     return [
-        "  " + style(f"{c.verdict.value:{verdict}}", c.verdict) + f"  {c.code}  "
-        + (f"{c.where}: " if c.where else "") + printable(c.text)
+        "  " + style(f"{c.impact.value:{verdict}}", c.impact) + f"  {c.code}  "
+        + (f"{c.where}: " if c.where else "") + printable(c.words)
         for c in changes
     ]
 
 
 def changes_data(changes: Sequence[Change]) -> list[JsonObject]:
     """Return the changes as plain data for JSON."""
-    return [{"code": c.code, "verdict": c.verdict.value, "where": c.where, "text": c.text,
+    return [{"code": c.code, "verdict": c.impact.value, "where": c.where, "text": c.words,
              "loses": list(c.loses)} for c in changes]
 
 

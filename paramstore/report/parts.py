@@ -1,6 +1,6 @@
 """EEPROM parts for people and programs: a list, one part in full, and why nothing was found.
 
-Words and columns only; looking up and searching is `parts.catalogue`.
+Words and columns only; looking up and searching is `schema.catalogue`.
 """
 
 from __future__ import annotations

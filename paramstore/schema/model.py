@@ -94,7 +94,7 @@ class Convert:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A run of equal scalars in a record: what codec, C tables and byte offsets deal in.
+    """A run of equal scalars in a record: what record bytes, C tables and offsets are made of.
 
     Physical value = raw x `scale` + `offset`. `default` has `count` raw elements; text and byte
     strings are runs of u8. A curve has two fields, `name.x` and `name.y`; every other parameter

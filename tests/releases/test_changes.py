@@ -34,7 +34,7 @@ def said(folder: Path, *lines: str) -> list[tuple[str, str]]:
         freeze(source, open_project(source))
     path.write_text(f"{STORE}v = {{ {lines[-1]} }}\n", "utf-8")
     found = compare_versions(find_version(str(path), 1), find_version(str(path)))
-    return [(c.code, c.text) for c in found.changes]
+    return [(c.code, c.words) for c in found.changes]
 
 
 S = 'type = "u16", unit = "s"'
@@ -156,7 +156,7 @@ def test_a_new_series_says_what_is_lost_and_rounded(tmp_path: Path) -> None:
     later = STORE.replace("[store]", "[store]\nseries = 1").replace("room", 'retired = ["w"]\nroom')
     path.write_text(f"{later}v = {{ {MIN}, max = 60 }}\n", "utf-8")
     found = compare_versions(find_version(str(path), 1), find_version(str(path))).changes
-    told = {c.code: (c.verdict.value, c.text) for c in found}
+    told = {c.code: (c.impact.value, c.words) for c in found}
     assert told["PS762"][1].endswith("values are converted, and rounded to steps of 1 min")
     assert told["PS758"][1].endswith("a unit that holds a value outside gets the default")
     assert ("needs migration", "retired; its values do not come over") == told["PS754"]
@@ -176,7 +176,7 @@ def test_a_parameter_that_left_its_group_and_came_back(tmp_path: Path) -> None:
         freeze(source, open_project(source))
     found = compare_versions(find_version(str(path), 1), find_version(str(path), 3))
     assert [("settings.v", "PS763", "needs migration")] == [
-        (c.where, c.code, c.verdict.value) for c in found.changes]
+        (c.where, c.code, c.impact.value) for c in found.changes]
 
 
 def test_a_renamed_parameter_that_is_stored_anew(tmp_path: Path) -> None:
@@ -186,7 +186,7 @@ def test_a_renamed_parameter_that_is_stored_anew(tmp_path: Path) -> None:
     freeze(source, open_project(source))
     path.write_text(f'{STORE}t = {{ type = "u32", unit = "s", was = "v" }}\n', "utf-8")
     found = compare_versions(find_version(str(path), 1), find_version(str(path)))
-    assert "was `v`" in [c.text for c in found.changes if c.code == "PS752"]
+    assert "was `v`" in [c.words for c in found.changes if c.code == "PS752"]
 
 
 def test_rules_that_rounding_may_break(tmp_path: Path) -> None:
@@ -249,7 +249,7 @@ def test_a_schema_elsewhere_is_compared_with_the_release_that_was_named(tmp_path
             found = compare_versions(find_version(str(before / "demo.toml"), release),
                                      find_version(str(after / "demo.toml")))
             assert [] == [f.message for f in found.findings]
-            told = [c.text for c in found.changes if c.code == "PS762"]
+            told = [c.words for c in found.changes if c.code == "PS762"]
             assert [] == told if kind == was else told[0].startswith(f"{was} becomes {kind}"), told
 
 
@@ -270,7 +270,7 @@ def test_a_ring_just_long_enough_does_not_wear_out(tmp_path: Path, slots: int, w
     path.write_text(text(f"{writes * 100_000} per year"), "utf-8")
     found = compare_versions(find_version(str(path), 1), find_version(str(path)))
     assert [("PS768", Impact.WEARS if wears else Impact.SAFE)] == [
-        (c.code, c.verdict) for c in found.changes]
+        (c.code, c.impact) for c in found.changes]
 
 
 def test_a_schema_elsewhere_is_refused_for_the_series_before_it_alone(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ def compared(past: Past, first: int, last: int) -> tuple[Change, ...]:
 
 def foretold(item: MigratedValue, changes: tuple[Change, ...]) -> bool:
     """Whether some change says of this parameter what became of it."""
-    own = {c.code: c.text for c in changes if c.where == item.where}
+    own = {c.code: c.words for c in changes if c.where == item.where}
     match item.outcome:
         case ValueOutcome.KEPT | ValueOutcome.DEFAULTED:
             return True

@@ -93,9 +93,9 @@ def test_a_released_ring_that_is_written_more_often(tmp_path: Path) -> None:
     freeze(first, open_project(first))
     seldom, often = (open_project(SourceText(str(path), first.text.replace("1 per day", rate)))
                      for rate in ("2 per day", "100 per hour"))
-    assert [Impact.SAFE] == [c.verdict for c in seldom.changes]
+    assert [Impact.SAFE] == [c.impact for c in seldom.changes]
     assert ([("PS768", Impact.WEARS)]
-            == [(c.code, c.verdict) for c in often.changes])
+            == [(c.code, c.impact) for c in often.changes])
     warnings = {f.code: f.help for f in often.plan.findings}
     assert "PS421" not in warnings
     assert "slots" not in warnings["PS426"]
@@ -103,4 +103,4 @@ def test_a_released_ring_that_is_written_more_often(tmp_path: Path) -> None:
     anew = first.text.replace("1 per day", "20 per hour").replace("[store]", "[store]\nseries = 1")
     relaid = open_project(SourceText(str(path), anew))
     assert "PS426" not in {f.code for f in relaid.plan.findings}
-    assert Impact.WEARS not in {c.verdict for c in relaid.changes}
+    assert Impact.WEARS not in {c.impact for c in relaid.changes}

@@ -74,7 +74,7 @@ def test_a_new_parameter_with_a_rule(tmp_path: Path) -> None:
     path = frozen(tmp_path, HI + PH, HI + PH + WARN)
     (said,) = changes(path, 1, 2)
     assert (Impact.MIGRATES, "settings.warn", ("settings.hi",)) == (
-        said.verdict, said.where, said.loses)
+        said.impact, said.where, said.loses)
     assert said.text == ("its default 50 must be below `hi`: a unit that holds `hi` of 50 or less "
                          "gets the default 100 of that, too")
     for stored, kept in ((40, False), (50, False), (51, True)):
@@ -175,14 +175,14 @@ def test_a_new_rule_between_old_parameters(tmp_path: Path) -> None:
     found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
     assert [("PS767", Impact.MIGRATES, ("settings.lo", "settings.hi"),
              "must be below `hi` now; a unit where it is not gets the defaults of both")] == [
-        (c.code, c.verdict, c.loses, c.text) for c in found]
+        (c.code, c.impact, c.loses, c.words) for c in found]
     assert ({"lo": 10, "hi": 100}, {"lo", "hi"}) == after(path, 1, 2, lo=80, hi=70)
     (tmp_path / "fine").mkdir()
     apart = HI.replace("max = 200", "min = 95, max = 200")
     path = frozen(tmp_path / "fine", old.format(90, "") + apart,
                   old.format(90, ', below = "hi"') + apart)
     found = compare_versions(find_version(str(path), 1), find_version(str(path), 2)).changes
-    assert [("PS767", Impact.SAFE, ())] == [(c.code, c.verdict, c.loses) for c in found]
+    assert [("PS767", Impact.SAFE, ())] == [(c.code, c.impact, c.loses) for c in found]
 
 
 def test_arrays_say_which_element(tmp_path: Path) -> None:

@@ -173,7 +173,7 @@ def _told(changes: Sequence[Change], where: str, successor: Counterpart | None,
     if successor is None:
         return any((c.code, c.where) == ("PS754", where) for c in changes)
     now = f"{successor.ring.group.name}.{successor.parameter.name}"
-    codes = {c.code for c in changes if c.where == now and c.verdict is not Impact.SAFE}
+    codes = {c.code for c in changes if c.where == now and c.impact is not Impact.SAFE}
     match became:
         case Became.ROUNDED:
             return "PS762" in codes
@@ -188,12 +188,12 @@ def _told(changes: Sequence[Change], where: str, successor: Counterpart | None,
 
 
 def _lost_by_rules(changes: Sequence[Change]) -> set[str]:
-    return {where for c in changes if c.verdict is not Impact.SAFE for where in c.loses}
+    return {where for c in changes if c.impact is not Impact.SAFE for where in c.loses}
 
 
 def _named(changes: Sequence[Change]) -> tuple[str, ...]:
     own = {c.where for c in changes
-           if c.verdict is not Impact.SAFE and c.code in ("PS758", "PS760", "PS762", "PS765")}
+           if c.impact is not Impact.SAFE and c.code in ("PS758", "PS760", "PS762", "PS765")}
     return tuple(sorted(own | _lost_by_rules(changes)))
 
 

@@ -1,6 +1,6 @@
 """The store protocol in Python, without I/O: the twin of the C runtime.
 
-May know a Plan and the codec. Must not know a bus, a clock or a simulated part.
+May know a Plan and record bytes. Must not know a bus, a clock or a simulated part.
 """
 
 from paramstore.verify.twin.store import Store
