@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+from scipy.special import ndtr, stdtr
 
 from paramstore.calibrate.breakpoints import best_places, candidates, filled, physical_x
-from paramstore.calibrate.chances import normal_tails, student_tails
 from paramstore.calibrate.knot_search import CurveDraws, sample_curves
 from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.outliers import CHANCE, LARGE
@@ -135,30 +135,29 @@ def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight:
     freedom, or if even an error of `LARGE` times the scatter would not be told."""
     if freedom is not None and freedom < 1:
         return None
-    total, shifted = 0.0, 0.0
-    for places, heights, inverse, supported, scatter in zip(
-            drawn.places, drawn.heights, drawn.inverse, drawn.supported, drawn.scatter,
-            strict=True):
-        hat = np.zeros(len(places))
-        right = int(np.clip(np.searchsorted(at[places], reading, side="right"), 1, len(places) - 1))
-        low, high = at[places[right - 1]], at[places[right]]
-        hat[right] = (reading - low) / (high - low)
-        hat[right - 1] = 1 - hat[right]
-        if np.abs(supported @ hat - hat).max() > 1e-6:
-            total, shifted = total + 1, shifted + 1
-            continue
-        size = 1.0 if freedom is None else float(np.sqrt(scatter / freedom))
-        spread = size * float(np.sqrt(1 / weight + hat @ inverse @ hat)) or 1e-300
-        total += _tail((height - hat @ heights) / spread, freedom)
-        shifted += _tail(LARGE * size / float(np.sqrt(weight)) / spread, freedom)
-    chance = points * total / len(drawn.places)
-    if shifted * points / len(drawn.places) >= CHANCE <= chance:
-        return None
-    return min(1.0, chance)
+    knots = at[drawn.places]
+    draws, count = knots.shape
+    rows = np.arange(draws)
+    right = np.clip((knots <= reading).sum(axis=1), 1, count - 1)
+    low, high = knots[rows, right - 1], knots[rows, right]
+    hats = np.zeros((draws, count))
+    hats[rows, right] = (reading - low) / (high - low)
+    hats[rows, right - 1] = 1 - hats[rows, right]
+    known = np.abs((drawn.supported @ hats[:, :, None])[:, :, 0] - hats).max(axis=1) < 1e-6
+    size = np.ones(draws) if freedom is None else np.sqrt(drawn.scatter / freedom)
+    wide = np.sqrt(1 / weight + np.einsum("di,dij,dj->d", hats, drawn.inverse, hats))
+    spread = np.maximum(size * wide, 1e-300)
+    tails = [np.where(known, _tails(error / spread, freedom), 1.0).mean() * points
+             for error in (height - (hats * drawn.heights).sum(axis=1),
+                           LARGE * size / np.sqrt(weight))]
+    chance, blind = float(tails[0]), float(tails[1])
+    return None if blind >= CHANCE <= chance else min(1.0, chance)
 
 
-def _tail(t: float, freedom: int | None) -> float:
-    return normal_tails(t) if freedom is None else student_tails(t, freedom)
+def _tails(t: Array, freedom: int | None) -> Array:
+    """Return the chances of values at least as far from 0, normal ones or those of Student's t."""
+    tails: Array = 2 * (ndtr(-np.abs(t)) if freedom is None else stdtr(freedom, -np.abs(t)))
+    return tails
 
 
 def _middle(at: Array, draws: CurveDraws) -> int:

@@ -14,8 +14,8 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.special import chdtrc, ndtr, stdtr
 
-from paramstore.calibrate.chances import chi_square_tail, normal_tails, student_tails
 from paramstore.calibrate.leastsq import Array, Fit
 
 __all__ = ["CHANCE", "CHI_SQUARE_CHANCE", "LARGE", "chances", "exact", "misjudged", "widened"]
@@ -50,7 +50,7 @@ def misjudged(fit: Fit, sigma: Array | None) -> float | None:
     """Return the ratio of scatter to given uncertainties if chance hardly makes it so large."""
     if sigma is None or fit.scale is None:
         return None
-    if chi_square_tail(fit.scale**2 * fit.freedom, fit.freedom) >= CHI_SQUARE_CHANCE:
+    if chdtrc(fit.freedom, fit.scale**2 * fit.freedom) >= CHI_SQUARE_CHANCE:
         return None
     return fit.scale
 
@@ -76,15 +76,18 @@ def _chance(fit: Fit, residual: float, free: float, known: bool) -> float | None
     points = len(fit.residuals)
     if free < 1e-9:
         return None
-    if known:
-        one = normal_tails(residual / math.sqrt(free))
-    elif fit.freedom < 2 or fit.scale is None:
+    if not known and (fit.freedom < 2 or fit.scale is None):
         return None
-    else:
+    freedom = None if known else fit.freedom - 1
+    t = residual / math.sqrt(free)
+    if freedom is not None and fit.scale is not None:
         others = fit.scale**2 * fit.freedom - residual**2 / free
-        t = math.inf if others <= 0 else residual * math.sqrt((fit.freedom - 1) / (others * free))
-        # The tails of t are heavier than the normal ones, which settle most points, and quickly.
-        one = 1.0 if points * normal_tails(t) >= 1 else student_tails(t, fit.freedom - 1)
-    told = LARGE * math.sqrt(free)
-    blind = normal_tails(told) if known else student_tails(told, fit.freedom - 1)
-    return None if points * one >= CHANCE <= points * blind else min(1.0, points * one)
+        t = math.inf if others <= 0 else t * math.sqrt(freedom / others)
+    chance = points * _tails(t, freedom)
+    blind = points * _tails(LARGE * math.sqrt(free), freedom)
+    return None if blind >= CHANCE <= chance else min(1.0, chance)
+
+
+def _tails(t: float, freedom: int | None) -> float:
+    """Return the chance of a value at least as far from 0: a normal one, or Student's t."""
+    return float(2 * (ndtr(-abs(t)) if freedom is None else stdtr(freedom, -abs(t))))
