@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shlex
 import shutil
@@ -130,6 +131,35 @@ def test_modules_that_contributors_are_sent_to_exist() -> None:
              for p in (ROOT / top).glob("**/*")} | {f"/{p.name}" for p in ROOT.iterdir()}
     assert len(named) > 30
     assert [n for n in named if not any(p.endswith(f"/{n.rstrip('/')}") for p in there)] == []
+
+
+def _names(module: Path) -> Iterator[str]:
+    """Yield the dotted names in backticks of a module's docstrings."""
+    for node in ast.walk(ast.parse(module.read_text("utf-8"))):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
+            yield from re.findall(r"`((?:\w+\.)+\w+)`", ast.get_docstring(node) or "")
+
+
+def _leads_somewhere(name: str) -> bool:
+    """Return whether a name that begins with a room is one of its modules, or stands in it."""
+    place, parts = ROOT / "paramstore", name.split(".")
+    while parts and (place / parts[0]).is_dir():
+        place /= parts.pop(0)
+    if not parts:
+        return True
+    module = place / f"{parts[0]}.py"
+    return module.exists() and all(
+        re.search(rf"\b{part}\b", module.read_text("utf-8")) for part in parts[1:])
+
+
+def test_docstrings_name_what_exists() -> None:
+    """A name that begins with a room, as `files.forms.read_dump`, leads to what it says."""
+    rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
+    named = [(path.relative_to(ROOT).as_posix(), name) for top in ("paramstore", "host_tools")
+             for path in (ROOT / top).glob("**/*.py") for name in _names(path)
+             if name.partition(".")[0] in rooms]
+    assert len(named) > 10
+    assert [] == [(path, name) for path, name in named if not _leads_somewhere(name)]
 
 
 def test_every_room_is_described() -> None:

@@ -28,8 +28,8 @@ def write_first_page(programmer: Programmer, put: Put) -> None:
     around = put.address // _PAGES[-1] * _PAGES[-1]
     size = min(_PAGES[-1], part.capacity)
     before = programmer.read_at(around, size)
-    twin = put.address + part.capacity // 2
-    there = programmer.read_at(twin, len(put.data))
+    mirror = put.address + part.capacity // 2
+    there = programmer.read_at(mirror, len(put.data))
     start = put.address - around
     content = put.data + before[start + len(put.data):start + part.page]
     pages = part.write_ms > 0
@@ -46,10 +46,10 @@ def write_first_page(programmer: Programmer, put: Put) -> None:
         if words:
             raise _finding(programmer, words) from fault
         raise
-    if there != put.data and programmer.read_at(twin, len(put.data)) == put.data:
+    if there != put.data and programmer.read_at(mirror, len(put.data)) == put.data:
         programmer.send(put.address, before[start:start + len(put.data)])
         raise _finding(programmer, f"has less than its {part.capacity} bytes: what is written at "
-                       f"0x{put.address:04X} is at 0x{twin:04X} as well")
+                       f"0x{put.address:04X} is at 0x{mirror:04X} as well")
 
 
 def _other_page(programmer: Programmer, address: int, sent: bytes, before: bytes,

@@ -89,9 +89,9 @@ class Programmer:
             # No read goes on past what a memory address can say: some parts stay in their block.
             most = min(READ_BYTES, self.bus.limits.into, block - at % block)
             try:
-                piece = self._patiently(at, b"", min(most, count - len(content)))
+                piece = self._transfer_polling(at, b"", min(most, count - len(content)))
             except TooLong:
-                continue
+                continue  # the limits are tighter now, so the next piece is shorter
             content += piece
             progress(len(piece))
         return bytes(content)
@@ -112,9 +112,9 @@ class Programmer:
         while done < len(content):
             piece = next(iter(self.pieces(address, len(content), done)))
             try:
-                self._patiently(piece.address, content[done:done + piece.size], 0)
+                self._transfer_polling(piece.address, content[done:done + piece.size], 0)
             except TooLong:
-                continue
+                continue  # the limits are tighter now, so the next piece is shorter
             self.bus.wait(self.part.poll_us)
             done += piece.size
 
@@ -143,7 +143,7 @@ class Programmer:
                 help="see that the write-protect pin is low and the supply good, then repeat"),
                 address, held)
 
-    def _patiently(self, address: int, data: bytes, count: int) -> bytes:
+    def _transfer_polling(self, address: int, data: bytes, count: int) -> bytes:
         """Transfer; a part that is busy does not acknowledge, and is asked again for a while."""
         width = self.part.address_bytes
         device = self.address | address >> 8 * width << self.part.block_shift
@@ -195,7 +195,7 @@ class Programmer:
             try:
                 return self.bus.transfer(device, memory, 1) is not None
             except TooLong:
-                continue
+                continue  # the limits are tighter now, so the next piece is shorter
             except BusTrouble:
                 return False
 

@@ -229,18 +229,20 @@ def _failed_polls(part: Part, khz: int, first_us: int) -> int:
 
 
 def _label(plan: Plan) -> Traffic:
-    """Return the bits of reading the label and looking whether it shows up a second time."""
+    """Return the traffic of reading the label, and of looking whether it shows up a second time, as
+    on a part of half the size."""
     return 2 * reading(plan.part, plan.label_bytes)
 
 
 def _worst_label(plan: Plan) -> Traffic:
-    """Return the same if copy 0 is not whole: both are read again, and looked for again."""
+    """Return the traffic of finding the label where copy 0 is not whole: both copies are read
+    again, and looked for again."""
     label = reading(plan.part, plan.label_bytes)
     return 2 * READ_TRIES * label + label + reading(plan.part, len(LABEL_MAGIC))
 
 
 def _label_write(plan: Plan) -> Traffic:
-    """Return the bits of writing one label copy and reading it back."""
+    """Return the traffic of writing one label copy and reading it back."""
     page, size = plan.part.page, plan.label_bytes
     return total(_page(plan.part, min(page, size - at)) for at in range(0, size, page))
 
@@ -254,7 +256,7 @@ def _pieces(plan: Plan) -> tuple[int, int]:
 
 
 def _worst_format(plan: Plan) -> Traffic:
-    """Return the bits of a format: the label found and every piece of the rings read, before and
+    """Return the traffic of a format: the label found and every piece of the rings read, before and
     after one label copy is written; each copy read again before it is, copy 1 twice more; and the
     label found at the end."""
     count, size = _pieces(plan)
@@ -265,7 +267,7 @@ def _worst_format(plan: Plan) -> Traffic:
 
 
 def _worst_wipe(plan: Plan) -> Traffic:
-    """Return the bits of a wipe: the label read; the mark written, every piece read and erased,
+    """Return the traffic of a wipe: the label read; the mark written, every piece read and erased,
     both label copies erased."""
     count, size = _pieces(plan)
     piece = (2 * reading(plan.part, size)).together() + _page(plan.part, size)
@@ -274,14 +276,14 @@ def _worst_wipe(plan: Plan) -> Traffic:
 
 
 def _piece(part: Part, ring: Ring) -> Traffic:
-    """Return the bits of reading a record in the pieces in which pages are compared."""
+    """Return the traffic of reading a record in the pieces in which pages are compared."""
     step = min(ring.page_bytes, READ_BACK_BYTES)
     return total(reading(part, min(step, ring.record_bytes - at))
                for at in range(0, ring.record_bytes, step))
 
 
 def _copy(part: Part, ring: Ring) -> Traffic:
-    """Return the bits of comparing a copy with the newest record."""
+    """Return the traffic of comparing a copy with the newest record."""
     return 2 * _piece(part, ring)
 
 
@@ -316,7 +318,7 @@ def _most_heads(slots: int) -> int:
 
 
 def _worst_ring(part: Part, ring: Ring) -> Traffic:
-    """Return the bits of a ring in which every head looks right and no record can be relied on:
+    """Return the traffic of a ring in which every head looks right and no record can be relied on:
     the newest by bisection, then each time all heads, every record, and the one chosen, all of it
     twice; then each slot that may hold a copy, twice."""
     head, record = reading(part, HEAD_BYTES), _record(part, ring)
