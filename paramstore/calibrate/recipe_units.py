@@ -38,8 +38,11 @@ def output_units(calibration: Calibration) -> dict[str, str]:
             return {"r0": "ohm", "a": "1/K", "b": "1/K^2", "c": "1/K^4"}
         case "adc":
             return {"reference_voltage": reference, "gain": "1", "offset": reference}
-        case _:
+        case "steinhart-hart":
             return {"coefficients": MIXED, "a": "1/K", "b": "1/K", "c": "1/K"}
+        case "polynomial" | "polynomial-temperature":
+            return {"coefficients": MIXED}
+    raise AssertionError(f"the outputs of {calibration.model} have no units")
 
 
 def with_units(validator: Validator, table: CheckedTable,

@@ -220,7 +220,7 @@ class _Reader:
             "uncertainty": (0.0, "an uncertainty is greater than 0"),
             "temperature": (ABSOLUTE_ZERO_C, "nothing is as cold as -273.15 degC"),
         }.get(name, (None, ""))
-        if self._thermistor and name in ("reading", "reference"):
+        if self._resistance and name in ("reading", "reference"):
             low, what = ((0.0, "a resistance is greater than 0") if name == "reading" else
                          (ABSOLUTE_ZERO_C, "nothing is as cold as -273.15 degC"))
         if self.calibration.options.get("gives") == "percent" and name == "reading" and number == 0:
@@ -236,7 +236,7 @@ class _Reader:
         return True
 
     @property
-    def _thermistor(self) -> bool:
+    def _resistance(self) -> bool:
         return self.calibration.info.reading_unit == "ohm"
 
     def _serial(self, cell: Cell) -> str | None:
