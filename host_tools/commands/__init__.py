@@ -20,7 +20,7 @@ STAGES = {
         "calibrate": "Fit bench measurements to parameters.",
         "pack": "Make an EEPROM image from a schema and values.",
         "batch": "Make images of many units from a table, with serial numbers.",
-        "units": "List units on record; write tables, labels, calibration records.",
+        "units": "List units on record; write tables, labels, records of units.",
         "write": "Write values or an image to a part on a bus.",
         "verify": "Compare a part on a bus with values or an image.",
         "erase": "Make a part on a bus blank.",

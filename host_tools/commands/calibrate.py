@@ -199,7 +199,8 @@ def found_values(project: Project, schema: str, model: Schema, recipe: Recipe,
     file_option("--calibration-record", metavar="PATH", help="The record of the calibration, a "
                 "page to print (.html) or data (.json); for several units a folder of both."),
     click.option("--details/--no-details", default=None,
-                 help="Every unit and point, or a line for each unit (default: by their number)."),
+                 help="Show every unit and point, or a line for each unit (default: by how "
+                 "many units there are)."),
     click.option("--as-found", metavar="PATH", help="What the unit held before: its dump, or a "
                  "folder with a dump named by the serial number of each unit."),
     records_option,
@@ -216,12 +217,12 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
 
     Fit the measurements in each TABLE (CSV) with the model that RECIPE has under NAME, store the
     results in the parameters of SCHEMA, and tell what that makes of every point. Outliers are
-    told, never taken out. What --values gives goes into every values file as well. A table without
-    a column `serial` is of the unit that --serial names. Errors as found need what the unit held
-    before: its dump (--as-found), or its record (--records). Exit code 0: done, and every unit
-    passes where the recipe has limits. Exit code 1: a unit fails, or that is not decidable, and
-    has no values file then; or an input has mistakes, or a result breaks a limit of the schema, and
-    nothing was written.
+    reported, never taken out. What --values gives goes into every values file as well. A table
+    without a column `serial` is of the unit that --serial names. NAME may be left out where RECIPE
+    has one calibration. Errors as found need what the unit held before: its dump (--as-found), or
+    its record (--records). Exit code 0: done, and every unit passes where the recipe has limits.
+    Exit code 1: a unit fails or cannot be decided, and gets no values file; or an input has
+    mistakes, or a result breaks a limit of the schema, and nothing was written.
     """
     from paramstore.calibrate.recipe_reader import read_recipe
     from paramstore.calibrate.run import calibrate
