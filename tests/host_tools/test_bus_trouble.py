@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import SourceText, ToolError
-from paramstore.production.records import Records, Unit
+from paramstore.production.records import Records, UnitRecord
 from paramstore.releases.project import open_project
 from paramstore.verify.eeprom.faults import CutAtWrite, DeadPage, Tear, Torn
 from tests.bus.kills import SCHEMA as SMALL
@@ -26,7 +26,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return lay_out(tmp_path)
 
 
-def units(serial: str) -> Unit:
+def units(serial: str) -> UnitRecord:
     with Records("tank_probe.units.db") as kept:
         unit = kept.unit(serial)
     assert unit is not None
