@@ -101,7 +101,7 @@ def test_a_failure_in_the_last_look_is_mended_by_a_repeat(lot: tuple[str, ...],
     assert (0, True) == (repeat.exit_code, "nothing to write" in repeat.stdout)
     assert ("write", True) == (units("TP-26-0003").events[-1].what,
                                units("TP-26-0003").events[-1].good)
-    assert "not known" not in page_of("TP-26-0003")
+    assert "what the unit holds is not known" not in page_of("TP-26-0003")
 
 
 def test_a_failed_write_notes_what_the_part_holds(lot: tuple[str, ...],
