@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.as_found import found_in_dumps, found_on_record, serial_in
+from host_tools.as_found import in_dumps, in_records
 from host_tools.options import (
     file_option,
     gathered,
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from paramstore.calibrate.table import Table
     from paramstore.core.errors import Finding
     from paramstore.image.values import GivenValues
+    from paramstore.layout.plan import Plan
     from paramstore.releases.project import Project
     from paramstore.schema.model import Schema
 
@@ -164,23 +165,24 @@ def serials_of(recipe: Recipe, tables: Mapping[str, Table], serial: str) -> list
     return list(dict.fromkeys(s or serial for t in own for s in t.units))
 
 
-def found_values(project: Project, schema: str, model: Schema, recipe: Recipe,
+def found_values(project: Project, schema: str, plan: Plan, recipe: Recipe,
                  options: CalibrateOptions, serials: list[str]) -> dict[str, FoundValues]:
     """Return what each unit held before, by serial number, as far as that is asked for. ToolError
     if a dump holds the serial number of another unit."""
     from paramstore.core.errors import ToolError
+    from paramstore.production.found import serial_in
 
     if options.as_found is not None and options.records is not None:
         raise ToolError("--as-found and --records both say what a unit held before",
                         "leave one of them out")
     if options.as_found is not None:
-        found = dict(found_in_dumps(options.as_found, project, schema, model, serials))
+        found = dict(in_dumps(options.as_found, project, schema, plan, serials))
     elif options.records is not None:
-        return dict(found_on_record(options.records, model, serials))
+        return dict(in_records(options.records, plan, serials))
     else:
         return {}
     for serial, values in found.items():
-        held = serial_in(model, recipe.serial.name, values) if recipe.serial else ""
+        held = serial_in(plan, recipe.serial.name, values) if recipe.serial else ""
         if serial and held not in ("", serial):
             raise ToolError(f"the dump of unit {serial} is of unit {held}",
                             "give the dump of the unit that was measured")
@@ -234,7 +236,8 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     from paramstore.report.residual_plot import residual_svg
 
     project = open_project(read_source(schema))
-    model = project.release(options.release).schema
+    plan = project.release(options.release)
+    model = plan.schema
     procedure = read_recipe(model, read_source(recipe)).given(
         options.date.date() if options.date else None, shown(options.person, "--person"),
         shown(options.ambient, "--ambient"))
@@ -242,7 +245,7 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     base = read_values(model, read_source(values), partial=True) if values else None
     measured = read_tables(procedure, tables)
     serial = checked_serial(options.serial)
-    found = found_values(project, schema, model, procedure, options,
+    found = found_values(project, schema, plan, procedure, options,
                          serials_of(procedure, measured, serial))
     outcome = calibrate(procedure, measured, serial, found)
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),

@@ -311,3 +311,35 @@ def test_records_are_written(tmp_path: Path) -> None:
         result = run(RECIPE, *tables, "--calibration-record", tmp_path / path)
         assert (2, True) == (result.exit_code, said in result.stderr)
     assert not (tmp_path / "x").exists() and not (tmp_path / "x.html").exists()
+
+
+def test_a_unit_of_an_earlier_release_is_read_as_firmware_reads_it(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Release 1 kept volts, release 2 keeps millivolts: 0.05 V were found, from a dump and on
+    record, not 0.05 mV and not a default."""
+    monkeypatch.chdir(tmp_path)
+    store = ('[store]\nname = "s"\npart = "24LC32A"\n[group.id]\nrole = "identity"\n'
+             'writes = "1 per life"\n[group.id.parameter]\nserial = { type = "text", size = 4 }\n'
+             '[group.cal]\nrole = "calibration"\nwrites = "1 per year"\nroom = 8\n'
+             "[group.cal.parameter]\noffset = { %s }\n")
+    Path("r.toml").write_text('[calibration.c]\nmodel = "line"\nreading_unit = "V"\n'
+                              'reference_unit = "V"\noffset = "cal.offset"\n')
+    Path("t.csv").write_text("reference [V],reading [V]\n1.0,0.9\n2.0,1.91\n3.0,2.9\n")
+    Path("lot.csv").write_text("id.serial,cal.offset [V]\nA1,0.05\n")
+
+    def done(*words: str) -> Result:
+        result = CliRunner().invoke(main, words)
+        assert 0 == result.exit_code, result.output
+        return result
+
+    Path("s.toml").write_text(store % 'type = "f32", unit = "V"')
+    done("freeze", "s.toml")
+    done("batch", "s.toml", "lot.csv", "--records", "units.db", "-o", "images")
+    Path("s.toml").write_text(
+        store % 'type = "i32", unit = "mV", convert = { factor = 1000 }')
+    done("freeze", "s.toml")
+    for given in (("--as-found", "images/A1.bin"), ("--records", "units.db")):
+        data = json.loads(done("calibrate", "s.toml", "r.toml", "c=t.csv", "--serial", "A1", *given,
+                               "--json").stdout)
+        found = data["units"][0]["calibrations"][0]["as_found"]
+        assert ([50.0], False) == ([d["found"] for d in found["drift"]], found["defaults"]), given
