@@ -31,7 +31,8 @@ def from_record(found: Examination, records: str, serial: str | None) -> tuple[D
     from paramstore.core.errors import ToolError
     from paramstore.inspect.differ import given_values, value_differences
     from paramstore.inspect.store import StoreExamination
-    from paramstore.production.export import Exporter, raws_on_record
+    from paramstore.production.export import Exporter
+    from paramstore.production.found import made_with
     from paramstore.production.held import holder_of
     from paramstore.production.records import Records
 
@@ -51,7 +52,7 @@ def from_record(found: Examination, records: str, serial: str | None) -> tuple[D
                             "say with --serial which one it was")
         say(f"{records}: unit {serial}, allotted {unit.allotted}", err=True)
         item = Exporter(kept).values(unit)
-        made = raws_on_record(item, found.plan.schema)
+        made = made_with(item, found.plan)
     return value_differences(found.groups, given_values(found.groups, made, item.without),
                              found.values())
 

@@ -37,7 +37,7 @@ from paramstore.production.records import (
 )
 from paramstore.production.serials import serial_place
 from paramstore.schema.from_raw import Physical, parameter_from_raw
-from paramstore.schema.model import Group, Kind, Parameter, Schema
+from paramstore.schema.model import Group, Kind, Parameter
 from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
@@ -179,11 +179,11 @@ def _defaults(group: Group) -> dict[str, Physical]:
             for p in group.parameters}
 
 
-def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tuple[Raw, ...]]]:
-    """Return the values of a unit as raws by group and field, of the parameters that `schema`, of
-    this release or of another one, can hold."""
+def raws_on_record(item: UnitValues) -> dict[str, dict[str, tuple[Raw, ...]]]:
+    """Return the values of a unit as raws by group and field of the release that it was made with;
+    those that a damaged record has out of their limits are left out."""
     raws: dict[str, dict[str, tuple[Raw, ...]]] = {}
-    for group in schema.groups:
+    for group in item.plan.schema.groups:
         given = item.values.get(group.name, {})
         for parameter in group.parameters:
             if parameter.name not in given:
@@ -191,7 +191,7 @@ def raws_on_record(item: UnitValues, schema: Schema) -> dict[str, dict[str, tupl
             try:
                 converted = parameter_to_raw(parameter, given[parameter.name])
             except ValueProblem:
-                continue  # another release's, in other limits
+                continue
             raws.setdefault(group.name, {}).update({n: c.raws for n, c in converted.items()})
     return raws
 

@@ -19,7 +19,7 @@ from paramstore.releases.values import ValueOrigin
 from paramstore.schema.breaches import served
 from paramstore.schema.from_raw import parameter_from_raw
 
-__all__ = ["found_in", "found_on_record", "serial_in"]
+__all__ = ["found_in", "found_on_record", "made_with", "serial_in"]
 
 
 def found_in(contents: Contents, plan: Plan, source: str) -> FoundValues:
@@ -43,14 +43,25 @@ def found_on_record(item: UnitValues, plan: Plan) -> FoundValues:
     """Return the values that firmware of `plan` serves on a unit on record: as its part was last
     read, else as its latest image was made. ToolError if the record is of another series."""
     known = item.unit.known
-    raws = _held(item)
-    source = f"read from the part {known.at}" if raws and known else (
+    held = _held(item)
+    source = f"read from the part {known.at}" if held and known else (
         f"the image of batch {item.unit.image.batch}")
-    seen = unpack(plan, pack(item.plan, raws or raws_on_record(item, item.plan.schema)))
+    return _values(_seen(item, held or raws_on_record(item), plan), f"on record, {source}")
+
+
+def made_with(item: UnitValues, plan: Plan) -> StoreRaws:
+    """Return the values that firmware of `plan` serves on the latest image of a unit; not those of
+    groups that have none. ToolError if the record is of another series."""
+    return {g.ring.group.name: g.values for g in _seen(item, raws_on_record(item), plan).groups
+            if g.newest is not None or g.migrated}
+
+
+def _seen(item: UnitValues, raws: StoreRaws, plan: Plan) -> Contents:
+    seen = unpack(plan, pack(item.plan, raws))
     if not seen.readable:
         raise ToolError(f"unit {item.unit.serial} is on record with another layout of the store",
-                        "give its dump with --as-found, after `paramstore migrate --relayout`")
-    return _values(seen, f"on record, {source}")
+                        "lay its image out anew with `paramstore migrate --relayout`, and use that")
+    return seen
 
 
 def _held(item: UnitValues) -> StoreRaws:

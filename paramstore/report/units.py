@@ -75,7 +75,7 @@ def record_html(item: UnitValues) -> str:
     """Return the record of a unit: one page without anything from outside."""
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
     held = read_held(unit.known.held) if unit.known else {}
-    raws = raws_on_record(item, schema)
+    raws = raws_on_record(item)
     return _template().render(
         store=schema.name, doc=schema.doc, serial=unit.serial, sha256=image.sha256 or "not made",
         facts=[
@@ -135,7 +135,7 @@ def _held_data(item: UnitValues) -> JsonObject | None:
     """Return what the part of a unit holds as far as it is known."""
     if item.unit.known is None:
         return None
-    raws = raws_on_record(item, item.plan.schema)
+    raws = raws_on_record(item)
     return {name: {"record": bool(of.raws), "copies": of.copies, "wanted": of.wanted,
                    "as_image": bool(of.raws) and not _unlike(of, raws.get(name, {}))}
             for name, of in read_held(item.unit.known.held).items()}

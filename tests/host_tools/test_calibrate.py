@@ -315,8 +315,8 @@ def test_records_are_written(tmp_path: Path) -> None:
 
 def test_a_unit_of_an_earlier_release_is_read_as_firmware_reads_it(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Release 1 kept volts, release 2 keeps millivolts: 0.05 V were found, from a dump and on
-    record, not 0.05 mV and not a default."""
+    """Release 1 kept volts, release 2 keeps millivolts: 2 V were found, from a dump and on record,
+    not 2 mV; and the records know the same unit in a dump of release 2."""
     monkeypatch.chdir(tmp_path)
     store = ('[store]\nname = "s"\npart = "24LC32A"\n[group.id]\nrole = "identity"\n'
              'writes = "1 per life"\n[group.id.parameter]\nserial = { type = "text", size = 4 }\n'
@@ -325,7 +325,7 @@ def test_a_unit_of_an_earlier_release_is_read_as_firmware_reads_it(
     Path("r.toml").write_text('[calibration.c]\nmodel = "line"\nreading_unit = "V"\n'
                               'reference_unit = "V"\noffset = "cal.offset"\n')
     Path("t.csv").write_text("reference [V],reading [V]\n1.0,0.9\n2.0,1.91\n3.0,2.9\n")
-    Path("lot.csv").write_text("id.serial,cal.offset [V]\nA1,0.05\n")
+    Path("lot.csv").write_text("id.serial,cal.offset [V]\nA1,2\n")
 
     def done(*words: str) -> Result:
         result = CliRunner().invoke(main, words)
@@ -342,4 +342,7 @@ def test_a_unit_of_an_earlier_release_is_read_as_firmware_reads_it(
         data = json.loads(done("calibrate", "s.toml", "r.toml", "c=t.csv", "--serial", "A1", *given,
                                "--json").stdout)
         found = data["units"][0]["calibrations"][0]["as_found"]
-        assert ([50.0], False) == ([d["found"] for d in found["drift"]], found["defaults"]), given
+        assert ([2000.0], False) == ([d["found"] for d in found["drift"]], found["defaults"]), given
+    done("migrate", "s.toml", "images/A1.bin", "-o", "now.bin")
+    assert "no difference\n" == done(
+        "differ", "s.toml", "now.bin", "--records", "units.db").stdout
