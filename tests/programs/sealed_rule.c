@@ -126,7 +126,7 @@ static void tear_page(page_t *page, int to)
     }
 }
 
-/* Of the cells of all models some read 1 and some 0 both times: they agree or not whatever comes. */
+/* A cell whose bit stays the same reads right whatever its chance: only half of them are at stake. */
 static void tear_seal(const setting_t *s, const part_t *part, seal_t *seal, int to)
 {
     model_t model = s->model == ANY_MODEL ? (model_t)below(ANY_MODEL) : s->model;
@@ -211,7 +211,8 @@ static int read_record(const setting_t *s, const part_t *part, int slot)
 
 /* ---- The rule ------------------------------------------------------------------------------ */
 
-/* Keep the slots of which no newer one has as much evidence; one at least is left to write. */
+/* Keep the slots of which no newer one has as much evidence. If that is all, write over the one
+ * with the least. */
 static void keep_front(const setting_t *s, mount_t *found, int chosen, const double *of,
                        const long *number)
 {
@@ -223,7 +224,7 @@ static void keep_front(const setting_t *s, mount_t *found, int chosen, const dou
         }
         found->kept[i] |= i == chosen;
         any |= !found->kept[i];
-        if (i != chosen && (worst < 0 || of[i] < of[worst])) { worst = i; }
+        if (worst < 0 || of[i] < of[worst]) { worst = i; }
     }
     if (!any) { found->kept[worst] = 0; }
 }

@@ -21,7 +21,7 @@ is judged by many cells at once, in a page that is written only after the pages 
   the first slot that is not kept. Kept is the slot of the chosen record and, while it is not
   settled, each slot of which no newer one has as much evidence, from 0.70 on. A newer record with
   as much evidence is as good in all that follows; so what a boot may have used outlives the
-  attempts.
+  attempts. If all are kept, the one with the least evidence is written over.
 
 What is counted: boots on defaults or on values older than those last acknowledged (*lost*), and
 boots on values older than an earlier boot used (*back*). Assumed: only the page being written
