@@ -1,9 +1,10 @@
 """Whether errors are within their tolerance, as far as the uncertainty lets that be said.
 
-Decision rule after JCGM 106:2012, 8.3, guarded acceptance and rejection: with the tolerance T and a
-guard band w = r U, an error passes if it is at most T - w, fails if it is more than T + w, and
-between the two it is not decidable. With r = 0, simple acceptance, T alone decides. T is `limit`
-plus `percent` of the reference; U is the expanded uncertainty of the fitted value at the point.
+Decision rule after JCGM 106:2012, guarded acceptance and rejection (8.3, from memory): with the
+tolerance T and a guard band w = r U, an error passes if it is at most T - w, fails if it is more
+than T + w, and between the two it is not decidable. With r = 0, simple acceptance, T alone decides.
+T is `limit` plus `percent` of the reference; U is the expanded uncertainty of the fitted value at
+the point.
 """
 
 from __future__ import annotations

@@ -27,6 +27,8 @@ MOST_CANDIDATES, MOST_JUDGED = 60, 32
 """Of a long table: readings tried as breakpoints, and points looked at as outliers, those that
 differ most from their neighbours."""
 _DRAWS = 24
+_MOST_OUTLIERS = 6
+"""Curves drawn for each set of points; one point in so many, at most, is an outlier (both ours)."""
 _EXACT = 1e-12
 
 
@@ -110,9 +112,9 @@ def _judged(at: Array, reading: Array, height: Array, points: int, sigma: Array 
         for i, drawn in zip(suspects, without, strict=True):
             chances[i] = _chance(at, drawn, reading[i], height[i], weights[i],
                                  None if known else free - 1, len(reading))
-        worst = min(suspects, key=lambda i: 1.0 if chances[i] is None else chances[i] or 0.0)
-        chance = chances[worst]
-        if chance is None or chance >= CHANCE or len(outliers) >= len(reading) // 6:
+        chance, worst = min(((c, i) for i in suspects if (c := chances[i]) is not None),
+                            default=(1.0, -1))
+        if chance >= CHANCE or len(outliers) >= len(reading) // _MOST_OUTLIERS:
             return [outliers.get(i, c) for i, c in enumerate(chances)], everything
         outliers[worst] = chance
 

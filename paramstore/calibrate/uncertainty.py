@@ -1,9 +1,10 @@
 """What makes a result uncertain: a budget of standard uncertainties, and what they come to.
 
-After the GUM (JCGM 100:2008): standard uncertainties of type A and B combine as the root of the sum
-of their squares (5.1.2), their degrees of freedom by the Welch-Satterthwaite formula (G.4.1), and
-the coverage factor is that of Student's t for a coverage probability of 95.45 % (G.3, 2 for
-infinite degrees of freedom). scipy is loaded only where a coverage factor is computed.
+After the GUM (JCGM 100:2008; its clauses here from memory): standard uncertainties of type A and B
+combine as the root of the sum of their squares (5.1.2), their degrees of freedom by the
+Welch-Satterthwaite formula (G.4.1), and the coverage factor is that of Student's t for a coverage
+probability of 95.45 % (G.3, 2 for infinite degrees of freedom). scipy is loaded only where a
+coverage factor is computed.
 """
 
 from __future__ import annotations
