@@ -68,7 +68,7 @@ def _whose(result: Result) -> str:
 
 
 def _numbers(numbers: Sequence[StoredNumber]) -> list[str]:
-    columns = [Column("parameter", right=False), Column("fitted"), Column("uncertainty"),
+    columns = [Column("parameter", right=False), Column("fitted"), Column("u"),
                Column("stored"), Column("unit", right=False)]
     return table(columns, [
         (n.name, *_with_uncertainty(n), n.shown.removesuffix(f" {n.unit}"), n.unit)
@@ -229,14 +229,14 @@ def _overview(outcome: Outcome) -> Iterator[list[str]]:
         results = [r for r in outcome.results if r.calibration.name == name]
         unit = results[0].calibration.reference_unit
         columns = [Column("unit", right=False), Column("points"), Column("worst error", unit),
-                   Column("when stored", unit), Column("uncertainty", unit),
+                   Column("when stored", unit), Column("U", unit),
                    Column("storing adds", unit), Column("outliers"),
                    Column("as found", right=False), Column("as left", right=False)]
         rows = [(
             "all units" if r.calibration.all_units else r.serial, str(len(r.points)),
             error_text(r.worst.error, r.worst.error),
             error_text(r.worst_stored.stored_error, r.worst_stored.stored_error),
-            "" if r.fit_uncertainty is None else f"{r.fit_uncertainty:.2g}",
+            f"{r.budget.expanded:.2g}" if r.budget else "",
             f"{r.storage_error:.2g}", _outlier_count(r),
             decision_words(r.as_found) if r.as_found else "",
             decision_words(r.left) if r.left else "",
@@ -244,4 +244,6 @@ def _overview(outcome: Outcome) -> Iterator[list[str]]:
         used = [i for i, c in enumerate(columns) if any(row[i] for row in rows)]
         yield [f"{name}: {plural(len(results), 'unit')}, {printable(results[0].source.path)}",
                f"  {results[0].equation}", "", *table(
-                   [columns[i] for i in used], [[row[i] for i in used] for row in rows], indent=2)]
+                   [columns[i] for i in used], [[row[i] for i in used] for row in rows], indent=2),
+               *["  ?  points that cannot be judged: --details shows which"] * any(
+                   "?" in _outlier_count(r) for r in results)]

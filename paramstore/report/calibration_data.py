@@ -55,7 +55,6 @@ def result_data(result: Result) -> JsonObject:
         "range": list(result.reach),
         "worst_error": result.worst.error,
         "worst_error_stored": result.worst_stored.stored_error,
-        "fit_uncertainty": result.fit_uncertainty,
         "uncertainty": _budget_data(result.budget),
         "storage_error": result.storage_error,
         "storage_error_at": result.storage_at,
