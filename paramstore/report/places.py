@@ -12,6 +12,7 @@ from decimal import Decimal
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.text import JsonObject, printable
 from paramstore.core.words import plural, show_number
+from paramstore.image.contents import SlotState
 from paramstore.inspect.examination import Examination
 from paramstore.inspect.examine import places_of
 from paramstore.inspect.regions import (
@@ -241,8 +242,16 @@ def _named(places: Places, name: str, found: Sequence[Location]) -> Iterator[str
         if newest and not at.block.newest and len(found) > _MOST_SLOTS:
             continue
         shown = f"  {_stands(places, at)}" if places.data is not None else ""
-        mark = "  <- newest" if at.block.newest else ""
+        mark = "  <- newest" if at.block.newest else _damage(places, at)
         yield f"  {at.block.title}  {_place(at.place)}{shown}{mark}"
+
+
+def _damage(places: Places, at: Location) -> str:
+    """Return that the slot holds no sound record, so that nothing in it is taken for a value."""
+    verdict = places.region_at(place_bytes(at.place)[0]).verdict
+    if verdict is None or verdict.slot.state not in (SlotState.DAMAGED, SlotState.FOREIGN):
+        return ""
+    return f"  the slot is {verdict.kind.value}"
 
 
 def _place(place: Place) -> str:
