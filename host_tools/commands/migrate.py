@@ -159,6 +159,9 @@ def _migrated(project: Project, schema: str, dump: str, options: MigrateOptions,
             raise ToolError(f"the label of the image is not that of release {origin}",
                             "leave --from out: it is for an image without a label")
         show_findings(findings)
+        if contents.blank:
+            raise ToolError(f"there is nothing to migrate on `{dump}`",
+                            "make an image with `paramstore pack`")
         raise ToolError("the image is of no release of this schema",
                         "give the schema that the unit was made with, its releases beside it"
                         if contents.label else "if only its label is damaged, say with --from of "

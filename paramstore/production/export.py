@@ -292,8 +292,9 @@ def _line(cells: list[str]) -> str:
 
 def label_text(item: UnitValues, pattern: str) -> str:
     """Return the text of a label: `pattern` with its {serial}, {store}, {batch}, {sha256} and
-    {GROUP.PARAMETER} filled in, `\\n` as a line end. ToolError for another name, or one without
-    its `}`; braces around anything else stay, for a label may have JSON in its code."""
+    {GROUP.PARAMETER} filled in, `\\n` as a line end. What was not given is "no value": a label
+    must not show a default as if it were the unit's own. ToolError for another name, or one
+    without its `}`; braces around anything else stay, for a label may have JSON in its code."""
     if open_name := _UNCLOSED.search(_PLACEHOLDER.sub("", pattern)):
         raise ToolError(f"`{open_name[0]}` in the text of a label has no `}}` behind it",
                         f"write `{open_name[0]}}}`")
@@ -301,7 +302,7 @@ def label_text(item: UnitValues, pattern: str) -> str:
         "serial": item.unit.serial, "store": item.plan.schema.name, "batch": item.batch.name,
         "sha256": item.unit.image.sha256,
         **{f"{g.name}.{p.name}": _shown(p, item.values[g.name][p.name])
-           if g.name in item.values else "no value"
+           if g.name in item.values and (g.name, p.name) not in item.left_out else "no value"
            for g in item.plan.schema.groups for p in g.parameters},
     }
 

@@ -117,6 +117,9 @@ def test_images_of_no_release(schema: Path) -> None:
     assert 2 == wrong.exit_code and "PS6" not in wrong.output
     image.write_bytes(bytes(len(content)))
     assert 2 == run("migrate", schema, image, "--to", 3).exit_code
+    image.write_bytes(b"\xFF" * len(content))
+    blank = run("migrate", schema, image, "--to", 3)
+    assert (2, True) == (blank.exit_code, "there is nothing to migrate" in blank.stderr)
     content[:64] = b"\xFF" * 64
     image.write_bytes(content)
     assert 2 == run("migrate", schema, image, "--to", 3).exit_code

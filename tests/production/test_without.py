@@ -194,6 +194,7 @@ def test_the_records_tell_it(tmp_path: Path) -> None:
     told = "the image has no record of this group; the firmware serves defaults and says so"
     assert CALIBRATED == {serial: told not in record_html(item) for serial, item in units.items()}
     assert "no value" == label_text(units["DP-0002"], "{trim.flow}")
+    assert "2.5 ml/turn, no value" == label_text(units["DP-0001"], "{trim.flow}, {trim.low}")
     text = "".join(units_csv(units.values()))
     assert ["2.5", "-", "0.75", "-"] == [
         row["trim.flow [ml/turn]"] for row in csv.DictReader(io.StringIO(text))]
