@@ -62,9 +62,9 @@ def _errors(result: Result, raws: StoreRaws) -> tuple[float | None, ...]:
         np.array([25.0 if p.temperature is None else p.temperature for p in result.points]))
     outputs, knots, size = {}, None, 1
     for key, target in cal.targets.items():
-        numbers = [float(n / target.factor) for n in _physical(target, raws)]
+        numbers = np.array([float(n / target.factor) for n in _physical(target, raws)])
         curve = target.parameter.kind is Kind.CURVE
-        outputs[key] = np.array(numbers) if curve or target.field.array else numbers[0]
+        outputs[key] = numbers if curve or target.field.array else numbers[0]
         size = len(numbers) if key == "coefficients" else size
         if curve:
             x = target.parameter.fields[0]
@@ -72,7 +72,7 @@ def _errors(result: Result, raws: StoreRaws) -> tuple[float | None, ...]:
                               for raw in raws[target.group.name][x.name]])
     with np.errstate(all="ignore"):
         model = design(cal.model, rows, cal.options, frozenset(cal.targets), size, knots)
-        errors = model.value(outputs, rows.reading, rows.temperature) - rows.reference
+        errors = model.errors(outputs, rows)
     return tuple(float(e) if np.isfinite(e) else None for e in errors)
 
 

@@ -1,12 +1,19 @@
-"""The equation that the firmware computes with, for each calibration, in words."""
+"""The equation that the firmware computes with, for each calibration, in words; and that of
+platinum resistance thermometers, IEC 60751:2008 (Callendar and Van Dusen), solved for t."""
 
 from __future__ import annotations
 
-from paramstore.calibrate.platinum import IEC_60751
+from paramstore.calibrate.leastsq import Numbers
 from paramstore.calibrate.recipe import Calibration
 from paramstore.core.words import show_number
 
-__all__ = ["equation"]
+__all__ = ["IEC_60751", "equation", "temperature_of"]
+
+IEC_60751 = (3.9083e-3, -5.775e-7, -4.183e-12)
+"""a in 1/K, b in 1/K^2, c in 1/K^4, of R/r0 = 1 + a t + b t^2 + c (t - 100) t^3; the last term
+below 0 degC only."""
+_STEPS = 8
+"""Of Newton's method: from a straight line to the last digit between -200 and 850 degC."""
 
 
 def equation(calibration: Calibration) -> str:
@@ -49,3 +56,15 @@ def equation(calibration: Calibration) -> str:
         case _:
             text, fixed = "E = zero + slope (pH - 7) T / 298.15 K", []
     return ", ".join([text, *fixed])
+
+
+def temperature_of(ratio: Numbers, a: Numbers | float, b: Numbers | float, c: Numbers | float
+                   ) -> Numbers:
+    """Return the temperature in degC for an array of R/r0, real or complex."""
+    t: Numbers = (ratio - 1) / a
+    cold = ratio.real < 1
+    for _ in range(_STEPS):
+        below = c * cold
+        r = 1 + a * t + b * t**2 + below * (t - 100) * t**3
+        t = t + (ratio - r) / (a + 2 * b * t + below * (4 * t - 300) * t**2)
+    return t

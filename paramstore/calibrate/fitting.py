@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paramstore.calibrate.both_axes import fit_both_axes
 from paramstore.calibrate.breakpoints import MOST_READINGS
 from paramstore.calibrate.curve_choice import CurveChoice, choose_curve
 from paramstore.calibrate.equations import equation
@@ -18,9 +17,9 @@ from paramstore.calibrate.lack_of_fit import (
     replicates,
     run_facts,
 )
-from paramstore.calibrate.least_largest import least_largest
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
+from paramstore.calibrate.other_fits import fit_both_axes, least_largest
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
 from paramstore.calibrate.reach import OverRange, over_range
 from paramstore.calibrate.recipe import Calibration, FedParameter
@@ -113,7 +112,7 @@ def _fit_unit(job: Job) -> Result:
         fit = least_largest(model.columns, model.target, model.spread, fit)
     fitted = model.outputs(fit.coefficients)
     stored = _store(job, fitted, choice.raws if choice else [])
-    back = {k: s.back if np.ndim(fitted[k]) else float(s.back[0]) for k, s in stored.items()}
+    back = {k: s.back if np.ndim(fitted[k]) else s.back[0] for k, s in stored.items()}
     reach = _reach(cal, rows)
     ranged = over_range(model, fitted, back, rows, *reach,
                         choice.knots if choice else np.array([]))
@@ -122,7 +121,7 @@ def _fit_unit(job: Job) -> Result:
                          "store finer steps: a smaller `scale`, or f32",
                          ("a number that is divided by is stored as 0",),
                          next(iter(cal.targets.values())))
-    errors = model.value(fitted, rows.reading, rows.temperature) - rows.reference
+    errors = model.errors(fitted, rows)
     repeated = None if exact(fit, model.target) else replicates(rows, errors,
                                                                 model.columns.shape[1])
     known = FittedModel(cal, rows, model, fit, fitted, sigma,
@@ -130,7 +129,6 @@ def _fit_unit(job: Job) -> Result:
                         repeated, squares if least else None)
     by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
     points = _points(job, known, back, by_chance)
-    single = {k: float(v) for k, v in fitted.items() if not np.ndim(v)}
     scale = float(cal.reading_factor)
     budget, budget_at = _least_certain(known, ranged)
     result = Result(
@@ -138,11 +136,11 @@ def _fit_unit(job: Job) -> Result:
         _numbers(known, stored), fit.freedom, _deviation(fit, sigma),
         (reach[0] / scale, reach[1] / scale), budget, budget_at / scale,
         ranged.storage_error, ranged.storage_at / scale,
-        (*facts(cal, single, max(abs(p.error) for p in points)),
+        (*facts(cal, known.numbers, max(abs(p.error) for p in points)),
          *run_facts(rows, errors, repeated, cal.reference_unit)), _values(cal, stored))
     misses = (errors_follow(rows.reading, errors) if repeated is None or repeated.chance is None
               else repeated.chance < FIT_CHANCE) and not exact(fit, model.target)
-    _tell_doubts(job, result, fit, model, sigma, ranged, single, misses)
+    _tell_doubts(job, result, known, ranged, misses)
     return result
 
 
@@ -271,8 +269,7 @@ def _reach(calibration: Calibration, rows: Rows) -> tuple[float, float]:
 def _points(job: Job, known: FittedModel, back: Outputs,
             by_chance: Sequence[float | None]) -> tuple[Point, ...]:
     rows = known.rows
-    errors, stored_errors = (known.design.value(o, rows.reading, rows.temperature) - rows.reference
-                             for o in (known.fitted, back))
+    errors, stored_errors = (known.design.errors(o, rows) for o in (known.fitted, back))
     sources = spreads(known, rows.reading, rows.temperature)
     budget: Sequence[UncertaintyBudget | None] = (
         [None] * len(job.rows) if sources is None
@@ -336,9 +333,10 @@ def _deviation(fit: Fit, sigma: Array | None) -> float | None:
     return float(np.sqrt((fit.residuals**2).sum() / fit.freedom))
 
 
-def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array | None,
-                 ranged: OverRange, single: Mapping[str, float], misses: bool) -> None:
-    cal = job.calibration
+def _tell_doubts(job: Job, result: Result, known: FittedModel, ranged: OverRange,
+                 misses: bool) -> None:
+    """Tell what is unusual; `misses`: the errors follow the reading."""
+    cal, fit = job.calibration, known.fit
     unit = f" {cal.reference_unit}" if cal.reference_unit not in ("", "1") else ""
     if misses:
         job.tell(Doubt(
@@ -354,7 +352,7 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
                 f"{point.error:+.3g}{unit}", help,
                 (f"chance makes so large an error in fewer than 1 of {_tables(point)} tables",
                  "it is part of the fit all the same"), index))
-    if (ratio := misjudged(fit, sigma)) is not None:
+    if (ratio := misjudged(fit, known.sigma)) is not None:
         outlier = any(p.outlier for p in result.points)  # which alone may make the scatter so large
         job.tell(Doubt(
             "PS834", f"the errors are {ratio:.2g} times what the uncertainties say",
@@ -362,11 +360,11 @@ def _tell_doubts(job: Job, result: Result, fit: Fit, model: Design, sigma: Array
             "look for what the uncertainties leave out, or for a better model",
             (f"the uncertainties of the results are {ratio:.2g} times as large for it",)))
     noise = max(abs(result.worst.error), result.fit_uncertainty or 0.0)
-    if fit.freedom and not exact(fit, model.target) and result.storage_error > noise:
+    if fit.freedom and not exact(fit, known.design.target) and result.storage_error > noise:
         job.tell(Doubt("PS838", f"storing adds up to {result.storage_error:.2g}{unit}, more than "
                        "the measurements leave open", "store finer steps: a smaller `scale`, a "
                        "wider type, or f32"), target=next(iter(cal.targets.values())))
     readings, references = (np.array([getattr(r, name) for r in job.rows])
                             for name in ("reading", "reference"))
-    for doubt in doubts(cal, dict(single), readings, references, result.reach, ranged.shape):
+    for doubt in doubts(cal, known.numbers, readings, references, result.reach, ranged.shape):
         job.tell(doubt)

@@ -57,6 +57,20 @@ class _Sums:
     total: Array
 
 
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """What stays while curves are drawn. Breakpoints are `apart` candidates from each other or
+    more. For each set of weights: `free` points are more than the curve needs, and sums of squares
+    below `floor` are rounding. `known`: the scatter is."""
+
+    sums: _Sums
+    apart: int
+    free: NDArray[np.intp]
+    floor: Array
+    known: bool
+    random: np.random.Generator
+
+
 def sample_curves(at: Array, reading: Array, height: Array, weights: Array, points: int,
                   draws: int, *, known: bool = False) -> list[CurveDraws]:
     """Return curves of `points` breakpoints for each row of `weights` (sets x readings).
@@ -71,13 +85,13 @@ def sample_curves(at: Array, reading: Array, height: Array, weights: Array, poin
     floor = weights.sum(axis=1) * (_EXACT * max(np.ptp(height), np.abs(height).max()))**2
     apart = min(2, (len(at) - 1) // (2 * (points - 1))) or 1
     places = _start(sums, points, apart)
-    free = np.maximum((weights > 0).sum(axis=1) - points, 1)
-    random = np.random.default_rng(SEED)
+    chain = _Chain(sums, apart, np.maximum((weights > 0).sum(axis=1) - points, 1), floor, known,
+                   np.random.default_rng(SEED))
     kept = []
     for sweep in range(BURN_IN + draws):
         heat = min(1.0, (sweep + 1) / BURN_IN)  # from a flat likelihood to the true one
         for moved in range(1, points - 1):
-            places = _redraw(sums, places, moved, apart, free * heat, floor, known, random)
+            places = _redraw(chain, places, moved, heat)
         if sweep >= BURN_IN:
             kept.append(places)
     return [_solved(sums, index, np.array([p[index] for p in kept]), line(at))
@@ -160,16 +174,17 @@ def _too_close(trials: Places, apart: int) -> NDArray[np.bool_]:
     return np.asarray((np.diff(trials, axis=2) < apart).any(axis=2))
 
 
-def _redraw(sums: _Sums, places: Places, moved: int, apart: int, free: Array, floor: Array,
-            known: bool, random: np.random.Generator) -> Places:
+def _redraw(chain: _Chain, places: Places, moved: int, heat: float) -> Places:
+    """Return the places with one of them drawn anew; `heat` is 0 to 1, see `sample_curves`."""
     sets = np.arange(len(places))
-    trials = _trials(places, moved, sums.first.shape[1])
-    left = np.maximum(_left_over(sums, sets[:, None], trials), floor[:, None])
+    trials = _trials(places, moved, chain.sums.first.shape[1])
+    left = np.maximum(_left_over(chain.sums, sets[:, None], trials), chain.floor[:, None])
     # Student's or normal likelihood, by whether the scatter is one of the unknowns.
-    logarithm = -left / 2 if known else -free[:, None] / 2 * np.log(left)
-    logarithm[_too_close(trials, apart)] = -np.inf
+    logarithm = (-left / 2 if chain.known else
+                 -(chain.free * heat)[:, None] / 2 * np.log(left))
+    logarithm[_too_close(trials, chain.apart)] = -np.inf
     chance = np.exp(logarithm - logarithm.max(axis=1, keepdims=True)).cumsum(axis=1)
-    drawn = (chance < random.random((len(places), 1)) * chance[:, -1:]).sum(axis=1)
+    drawn = (chance < chain.random.random((len(places), 1)) * chance[:, -1:]).sum(axis=1)
     chosen: Places = trials[sets, drawn]
     return chosen
 

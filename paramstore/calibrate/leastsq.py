@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Array", "Fit", "RankError", "least_squares"]
+__all__ = ["Array", "Fit", "Numbers", "RankError", "least_squares"]
 
 Array = NDArray[np.float64]
+Numbers = NDArray[np.inexact]
+"""Real, or complex where a derivative is taken along the imaginary axis."""
 
 
 class RankError(Exception):

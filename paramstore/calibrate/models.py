@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
+from paramstore.calibrate.equations import IEC_60751, temperature_of
 from paramstore.calibrate.keys import EQUATIONS, PLANE_COUNTS
-from paramstore.calibrate.leastsq import Array
-from paramstore.calibrate.platinum import IEC_60751, temperature_of
+from paramstore.calibrate.leastsq import Array, Numbers
 
 __all__ = ["NERNST_MV_25", "ZERO_C", "Design", "Outputs", "Rows", "design", "nernst_mv",
            "power_matrix"]
@@ -30,8 +30,8 @@ GAS_CONSTANT = 8.314462618
 FARADAY_CONSTANT = 96485.33212
 """J/(mol K) and C/mol, CODATA 2018: exact in the SI but for the digits left out."""
 
-Outputs = Mapping[str, Any]
-"""What a model computes, by the key of the recipe: arrays, real or complex."""
+Outputs = Mapping[str, Numbers]
+"""What a model computes, by the key of the recipe: arrays, or elements of arrays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,13 @@ class Design:
     columns: Array
     target: Array
     spread: Array
-    outputs: Callable[[Any], Outputs]
-    value: Callable[[Outputs, Array, Array], Any]
+    outputs: Callable[[Numbers], Outputs]
+    value: Callable[[Outputs, Array, Array], Numbers]
+
+    def errors(self, outputs: Outputs, rows: Rows) -> Array:
+        """Return by how much what the firmware shows is above the reference, for each row."""
+        shown = self.value(outputs, rows.reading, rows.temperature)
+        return np.asarray(shown, np.float64) - rows.reference
 
 
 def nernst_mv(temperature_c: float) -> float:
@@ -102,7 +107,7 @@ def design(model: str, rows: Rows, options: Mapping[str, Any], keys: frozenset[s
 
 
 def _straight(reading: Array, reference: Array, gain: float | None, offset: bool
-              ) -> tuple[Array, Array, Callable[[Any], tuple[Any, Any]]]:
+              ) -> tuple[Array, Array, Callable[[Numbers], tuple[Numbers, Numbers]]]:
     """Return columns, target, and what makes (intercept, slope) of the coefficients.
 
     The slope is `gain`, or free if that is None; the intercept is 0 unless `offset`.
@@ -128,13 +133,13 @@ def _line(rows: Rows, options: Mapping[str, Any], keys: frozenset[str]) -> Desig
         referred(rows.reading, rows.temperature), rows.reference,
         None if "gain" in keys else 1.0, "offset" in keys)
 
-    def outputs(c: Any) -> Outputs:
+    def outputs(c: Numbers) -> Outputs:
         intercept, slope = straight(c)
         gain = 1 / slope if equation == EQUATIONS[1] else slope
         offset = intercept if equation == EQUATIONS[0] else -intercept / slope
         return _chosen(keys, gain=gain, offset=offset)
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         gain, offset = out.get("gain", 1.0), out.get("offset", 0.0)
         x = referred(reading, temperature)
         if equation == EQUATIONS[0]:
@@ -151,19 +156,19 @@ def _adc(rows: Rows, options: Mapping[str, Any], keys: frozenset[str]) -> Design
     columns, target, straight = _straight(
         rows.reading, rows.reference, None if free else nominal / full_scale, "offset" in keys)
 
-    def outputs(c: Any) -> Outputs:
+    def outputs(c: Numbers) -> Outputs:
         intercept, slope = straight(c)
         return _chosen(keys, reference_voltage=slope * full_scale,
                        gain=slope * full_scale / nominal, offset=intercept)
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         volts = out.get("reference_voltage", nominal * out.get("gain", 1.0))
         return volts * reading / full_scale + out.get("offset", 0.0)
 
     return Design(columns, target, np.ones_like(target), outputs, value)
 
 
-def _chosen(keys: frozenset[str], **outputs: Any) -> Outputs:
+def _chosen(keys: frozenset[str], **outputs: Numbers) -> Outputs:
     return {key: value for key, value in outputs.items() if key in keys}
 
 
@@ -199,8 +204,8 @@ def _polynomial(rows: Rows, options: Mapping[str, Any], size: int) -> Design:
     back = np.vstack([power_matrix(degree, middle, half), np.zeros((size - degree - 1, degree + 1))
                       ])
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
-        total: Any = 0.0
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
+        total: Numbers = np.zeros_like(reading)
         for coefficient in out["coefficients"][::-1]:
             total = total * ((reading - centre) / span) + coefficient
         return total
@@ -219,7 +224,7 @@ def _plane(rows: Rows, options: Mapping[str, Any], size: int) -> Design:
         x, y = (reading - centre) / span, temperature - 25
         return np.column_stack([x**i * y**j for i, j in powers])
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         return columns(reading, temperature) @ out["coefficients"]
 
     return Design(columns(rows.reading, rows.temperature), rows.reference,
@@ -239,8 +244,8 @@ def _curve(rows: Rows, gives: str, knots: Array) -> Design:
     columns = np.array([np.interp(reading, held, row) for row in np.eye(len(held))]).T
     spread_out = np.array([np.interp(knots, held, row) for row in np.eye(len(held))]).T
 
-    def value(out: Outputs, x: Array, temperature: Array) -> Any:
-        y = np.interp(x, knots, out["curve"])
+    def value(out: Outputs, x: Array, temperature: Array) -> Numbers:
+        y = np.asarray(np.interp(x, knots, out["curve"]))
         return {"value": y, "difference": x + y}.get(gives, x * (1 + y / 100))
 
     return Design(columns, target, spread, lambda c: {"curve": spread_out @ c}, value)
@@ -254,15 +259,16 @@ def _steinhart_hart(rows: Rows, keys: frozenset[str]) -> Design:
     # 1/T is linear in A, B, C. Times T^2, an error of 1/T becomes one of T.
     columns = np.column_stack([np.ones_like(log), log, log**3]) * kelvin[:, None]**2
 
-    def outputs(c: Any) -> Outputs:
+    def outputs(c: Numbers) -> Outputs:
         if "coefficients" in keys:
             return {"coefficients": c}
         return {name: c[i] for i, name in enumerate("abc")}
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         a, b, c = out["coefficients"] if "coefficients" in keys else (out[n] for n in "abc")
         x = np.log(reading)
-        return 1 / (a + b * x + c * x**3) - ZERO_C
+        inverse: Numbers = a + b * x + c * x**3
+        return 1 / inverse - ZERO_C
 
     return Design(columns, kelvin, np.ones_like(log), outputs, value)
 
@@ -272,11 +278,12 @@ def _beta(rows: Rows) -> Design:
     middle = float(log.mean())
     columns = np.column_stack([np.ones_like(log), log - middle]) * kelvin[:, None]**2
 
-    def outputs(c: Any) -> Outputs:
+    def outputs(c: Numbers) -> Outputs:
         return {"beta": 1 / c[1], "r25": np.exp(middle + (1 / ROOM_K - c[0]) / c[1])}
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
-        return 1 / (1 / ROOM_K + np.log(reading / out["r25"]) / out["beta"]) - ZERO_C
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
+        inverse: Numbers = 1 / ROOM_K + np.log(reading / out["r25"]) / out["beta"]
+        return 1 / inverse - ZERO_C
 
     return Design(columns, kelvin, np.ones_like(log), outputs, value)
 
@@ -286,10 +293,10 @@ def _ph(rows: Rows) -> Design:
     columns = np.column_stack([rows.reading / warm, 1 / warm])
     mean = float(rows.temperature.mean())
 
-    def outputs(c: Any) -> Outputs:
+    def outputs(c: Numbers) -> Outputs:
         return {"slope": 1 / c[0], "zero": -c[1] / c[0], "temperature": mean + 0 * c[0]}
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         return 7 + (reading - out["zero"]) / (out["slope"] * (temperature + ZERO_C) / ROOM_K)
 
     return Design(columns, rows.reference - 7, np.ones_like(warm), outputs, value)
@@ -311,11 +318,11 @@ def _platinum(rows: Rows, keys: frozenset[str]) -> Design:
         parts = [np.ones_like(t), t, t**2, cold]
     columns = np.column_stack(parts) / steep[:, None]
 
-    def outputs(x: Any) -> Outputs:
+    def outputs(x: Numbers) -> Outputs:
         return _chosen(keys, r0=x[0], **{name: x[k] / x[0] for k, name in enumerate("abc", 1)
                                          if k < len(parts)})
 
-    def value(out: Outputs, reading: Array, temperature: Array) -> Any:
+    def value(out: Outputs, reading: Array, temperature: Array) -> Numbers:
         return temperature_of(reading / out["r0"], *(out.get(n, v) for n, v in zip(
             "abc", IEC_60751, strict=True)))
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import numpy as np
 
-from paramstore.calibrate.leastsq import Array, Fit
+from paramstore.calibrate.leastsq import Array, Fit, Numbers
 from paramstore.calibrate.models import Design, Outputs, Rows
 
 __all__ = ["GRID", "STEP", "OverRange", "over_range", "shown_spread", "spread_of"]
@@ -48,7 +47,8 @@ def over_range(model: Design, fitted: Outputs, stored: Outputs, rows: Rows,
     added = np.abs(model.value(stored, readings, temperature)
                    - model.value(fitted, readings, temperature))
     worst = int(np.argmax(np.where(np.isfinite(added), added, np.inf)))
-    shape = model.value(fitted, even, np.full_like(even, float(rows.temperature.mean())))
+    shape = np.asarray(model.value(fitted, even, np.full_like(even, rows.temperature.mean())),
+                       np.float64)
     return OverRange(readings, temperature, float(added[worst]), float(readings[worst]), shape)
 
 
@@ -57,11 +57,11 @@ def shown_spread(model: Design, fit: Fit, readings: Array, temperature: Array) -
     return spread_of(partial(_shown, model, readings, temperature), fit)
 
 
-def _shown(model: Design, readings: Array, temperature: Array, coefficients: Any) -> Any:
+def _shown(model: Design, readings: Array, temperature: Array, coefficients: Numbers) -> Numbers:
     return model.value(model.outputs(coefficients), readings, temperature)
 
 
-def spread_of(function: Callable[[Any], Any], fit: Fit) -> Array | None:
+def spread_of(function: Callable[[Numbers], Numbers], fit: Fit) -> Array | None:
     """Return the standard uncertainties of numbers computed from the coefficients, to first order
     (GUM, JCGM 100:2008, 5.2); None if those of the coefficients are not known or not finite."""
     if fit.covariance is None:

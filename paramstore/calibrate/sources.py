@@ -10,12 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from paramstore.calibrate.lack_of_fit import Replicates
-from paramstore.calibrate.leastsq import Array, Fit
+from paramstore.calibrate.leastsq import Array, Fit, Numbers
 from paramstore.calibrate.models import Design, Outputs, Rows
 from paramstore.calibrate.outliers import misjudged
 from paramstore.calibrate.reach import STEP, shown_spread, spread_of
@@ -43,6 +42,11 @@ class FittedModel:
     others: tuple[Array, Array] | None = None
     repeated: Replicates | None = None
     squares: Outputs | None = None
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """The fitted outputs that are one number each."""
+        return {k: float(v) for k, v in self.fitted.items() if not np.ndim(v)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,7 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
 
 def output_spread(model: FittedModel, key: str) -> Array | None:
     """Return the standard uncertainties of an output of the model, in its unit; None if unknown."""
-    def numbers(coefficients: Any) -> Any:
+    def numbers(coefficients: Numbers) -> Numbers:
         return np.atleast_1d(model.design.outputs(coefficients)[key])
 
     scatter = spread_of(numbers, model.fit)

@@ -137,9 +137,10 @@ class _Reader:
                       + ("" if cell.text else ", or take the column out if it is empty"))
             return
         if name in found:
-            self._add("PS814", f"two columns are called `{name}`", cell.span, label="again here",
-                      also=((header[found[name]].span, "first here"),),
-                      help="take one out, or rename it")
+            self.findings.append(Finding(
+                "PS814", f"two columns are called `{name}`", self.source, cell.span, "again here",
+                help="take one out, or rename it",
+                also=((header[found[name]].span, "first here"),)))
         elif name in COLUMNS:
             found[name] = index
             self._check_unit(name, match[2], cell)
@@ -249,11 +250,11 @@ class _Reader:
                   help="give every row the serial number of its unit")
         return None
 
-    def _add(self, code: str, message: str, span: Span | None, *, label: str = "",
-             notes: tuple[str, ...] = (), help: str = "", also: tuple[tuple[Span, str], ...] = (),
+    def _add(self, code: str, message: str, span: Span | None, *, help: str,
+             label: str = "", notes: tuple[str, ...] = (),
              severity: Severity = Severity.ERROR) -> None:
-        self.findings.append(Finding(code, message, self.source, span, label, notes, help, also,
-                                     severity))
+        self.findings.append(Finding(code, message, self.source, span, label, notes, help,
+                                     severity=severity))
 
 
 def _is_number(text: str) -> bool:

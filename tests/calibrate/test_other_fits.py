@@ -7,10 +7,9 @@ import warnings
 import numpy as np
 import pytest
 
-from paramstore.calibrate.both_axes import fit_both_axes
-from paramstore.calibrate.least_largest import least_largest
 from paramstore.calibrate.leastsq import least_squares
 from paramstore.calibrate.models import Rows, design
+from paramstore.calibrate.other_fits import fit_both_axes, least_largest
 from tests.calibrate.bench import LINE, result_of
 
 HEAD = "reference [degC],reading [mV]"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from paramstore.calibrate.platinum import IEC_60751, temperature_of
+from paramstore.calibrate.equations import IEC_60751, temperature_of
 from tests.calibrate.bench import messages, result_of
 
 TABLE = {-200: 18.52, -100: 60.26, 0: 100.00, 100: 138.51, 400: 247.09, 850: 390.48}

@@ -1,24 +1,28 @@
-"""A fit where the readings are uncertain, too: each error against what both axes leave open.
+"""Fits that are not least squares of the reference alone.
+
+`fit_both_axes`: the readings are uncertain, too; each error against what both axes leave open.
 
 With the standard uncertainty u_x of a reading and u_y of a reference, an error has the variance
 u_y^2 + (slope u_x)^2, and the slope is that of the fitted model: so it is part of what is
 minimised, and it does not come out too small, as it does from least squares of the reference alone.
 For a straight line these are the equations of D. York, Canadian Journal of Physics 44 (1966), 1079
 (from memory).
+
+`least_largest`: the largest error is the least attainable.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from scipy.optimize import least_squares as minimised
+from scipy.optimize import linprog
 
-from paramstore.calibrate.leastsq import Array, Fit, least_squares
+from paramstore.calibrate.leastsq import Array, Fit, Numbers, least_squares
 from paramstore.calibrate.models import Design, Rows
 
-__all__ = ["fit_both_axes"]
+__all__ = ["fit_both_axes", "least_largest"]
 
 _STEP = 1e-6
 """Of the span of the readings, for slopes."""
@@ -35,7 +39,7 @@ def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
     spread = np.abs(design.spread)
     own = np.zeros_like(spread) if sigma is None else sigma / spread
 
-    def uncertainty(coefficients: Any) -> Array:
+    def uncertainty(coefficients: Numbers) -> Array:
         out = design.outputs(coefficients)
         above, below = (design.value(out, rows.reading + d, rows.temperature)
                         for d in (step, -step))
@@ -60,3 +64,28 @@ def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
     residuals = design.target - design.columns @ best
     scale = float(np.sqrt(((residuals / both)**2).sum() / fit.freedom)) if fit.freedom else None
     return replace(fit, coefficients=best, residuals=residuals, scale=scale), both
+
+
+def least_largest(columns: Array, target: Array, spread: Array, fit: Fit) -> Fit:
+    """Return the fit with the coefficients of the least largest |target - columns @ c| / |spread|.
+
+    A linear program, solved exactly. For a limit on every error this is the fit that leaves most
+    of it; for the mean error it is worse than least squares. One wrong point decides all of it.
+
+    Everything else is as in `fit`, that of least squares, which stands if there is no solution.
+    """
+    weight = 1 / np.abs(spread)
+    scaled = columns * weight[:, None]
+    # What is missing from least squares: small numbers, all of one size.
+    left = fit.residuals * weight
+    size = float(np.abs(left).max())
+    if size == 0:
+        return fit
+    ones = np.ones((len(target), 1))
+    found = linprog(np.append(np.zeros(columns.shape[1]), 1.0),
+                    A_ub=np.block([[scaled, -ones], [-scaled, -ones]]),
+                    b_ub=np.concatenate([left, -left]) / size, bounds=(None, None))
+    if not found.success:
+        return fit
+    coefficients = fit.coefficients + found.x[:-1] * size
+    return replace(fit, coefficients=coefficients, residuals=target - columns @ coefficients)
