@@ -1,13 +1,14 @@
 """The pages in a real browser: console, requests, light by mouse and keys, access, times.
 
-    python -m tests.programs.browser_check [--axe AXE.JS] [--pictures FOLDER] [PAGE.html ...]
+    python -m tests.programs.browser_check [--times] [--axe AXE.JS] [--pictures FOLDER] [PAGE ...]
 
 Makes the pages of the examples (plans, dumps of a used unit and of a full 128 KB part, campaigns
 of a sound and of a broken runtime), opens each in a Chromium without a window, in both colour
 schemes, wide and narrow, and prints what it finds; exit code 1 if anything is wrong. The record of
 a calibration must print on one sheet. Pages given by name are checked instead. With the engine
 axe-core (from npm) its rules of access are checked too: as AXE.JS, or from `node_modules/axe-core`
-here. `--pictures` keeps a picture of each page, and what it prints as.
+here. `--pictures` keeps a picture of each page, and what it prints as. Times are printed; with
+`--times` those that are too long are wrong, which holds where nothing else runs.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ ALL_PAINTED = """document.querySelectorAll("article, .block, details").forEach(
   (e) => { e.style.contentVisibility = "visible"; e.open = true })"""
 MOST_OPEN_MS, MOST_SCROLL_MS = 1500, 100
 """Until a page is open and painted, and the longest frame while it is scrolled through: generous,
-for slow computers; the times are printed."""
+for slow computers."""
 
 
 def samples(folder: Path) -> Iterator[Path]:
@@ -94,17 +95,17 @@ def more_than_a_sheet(page: Page, path: Path) -> Iterator[str]:
             yield f"{sheets} sheets of {name}"
 
 
-def wrong_with(page: Page, path: Path, axe: str | None) -> Iterator[str]:
-    """Yield what is wrong with a page, and print its times."""
+def wrong_with(page: Page, path: Path, axe: str | None, times: bool) -> Iterator[str]:
+    """Yield what is wrong with a page, and print its times; judge them as well if `times`."""
     for look, (width, dark) in LOOKS.items():
         page.look(width=width, dark=dark, touch=False)
         begun = len(page.events)
         opened = _quickest(lambda: _open_ms(page, path), MOST_OPEN_MS)
         frame = _quickest(lambda: _longest_frame(page), MOST_SCROLL_MS)
         print(f"  {look:11}  open {opened:5.0f} ms   longest frame while scrolling {frame:4.0f} ms")
-        if opened > MOST_OPEN_MS:
+        if times and opened > MOST_OPEN_MS:
             yield f"{look}: opening took {opened:.0f} ms"
-        if frame > MOST_SCROLL_MS:
+        if times and frame > MOST_SCROLL_MS:
             yield f"{look}: a frame took {frame:.0f} ms"
         yield from (f"{look}: {w}" for w in _told(page.events[begun:], path))
         if page.ask("document.documentElement.scrollWidth > innerWidth"):
@@ -327,6 +328,7 @@ def main() -> int:
     parser.add_argument("--axe", type=Path, metavar="AXE.JS",
                         default=ROOT / "node_modules/axe-core/axe.min.js")
     parser.add_argument("--pictures", type=Path, metavar="FOLDER")
+    parser.add_argument("--times", action="store_true", help="times that are too long are wrong")
     options = parser.parse_args()
     browser = chromium_path()
     if browser is None:
@@ -339,7 +341,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder, open_browser(browser) as page:
         for path in options.pages or samples(Path(folder)):
             print(f"{path.name}: {path.stat().st_size:,} bytes")
-            for wrong in wrong_with(page, path, axe):
+            for wrong in wrong_with(page, path, axe, options.times):
                 print(f"  WRONG {wrong}")
                 count += 1
             if options.pictures:
