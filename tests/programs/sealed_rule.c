@@ -25,7 +25,8 @@ typedef struct {
     keep_t keep;                   /* which slots a write to settle leaves alone */
     int slots, pages, bits;
     double taken, guarded, used;   /* evidence of a candidate, a guarded one, one used at once */
-    int readings;                  /* of a seal in the middle zone */
+    int complete;                  /* readings in a row that agree in full: no more are taken */
+    int readings;                  /* of a seal, else */
     int greatest, last, settle;    /* 0: number from the chosen record; seal first; use at once */
     model_t model;                 /* of the cells of a seal whose write was cut */
     int least_ops, most_ops;       /* of a history */
@@ -184,8 +185,13 @@ static double agreement(const setting_t *s, const part_t *part, const seal_t *se
 static double evidence(const setting_t *s, const part_t *part, int slot, int record)
 {
     const seal_t *seal = &part->slot[slot].seal;
-    double once = agreement(s, part, seal, record), sum = 0;
-    if (once < s->taken - 0.1 || once >= s->used + 0.02) { return once; }
+    double sum = 0;
+    for (int i = 0; i < s->complete; i++) {
+        sum += agreement(s, part, seal, record);
+        if (sum < i + 1) { break; }
+        if (i + 1 == s->complete) { return 1; }
+    }
+    sum = 0;
     for (int i = 0; i < s->readings; i++) { sum += agreement(s, part, seal, record); }
     return sum / s->readings;
 }
@@ -339,7 +345,7 @@ static void history(const setting_t *s, totals_t *totals)
 
 int main(int argc, char **argv)
 {
-    setting_t s = {SEALED, FRONT, 5, 1, 128, 0.75, 0.86, 0.96, 4, 1, 1, 1,
+    setting_t s = {SEALED, FRONT, 5, 1, 128, 0.75, 0.86, 0.98, 2, 16, 1, 1, 1,
                    ANY_MODEL, 4, 14, 0.5, 0.5, 0};
     uint64_t first = 0, histories = 100000, seed = 1;
     for (int i = 1; i + 1 < argc; i += 2) {
@@ -350,7 +356,7 @@ int main(int argc, char **argv)
         else if (!strcmp(name, "first")) { first = (uint64_t)value; }
         else if (!strcmp(name, "seed")) { seed = (uint64_t)value; }
         TAKE(rule) TAKE(keep) TAKE(slots) TAKE(pages) TAKE(bits) TAKE(taken) TAKE(guarded)
-        TAKE(used) TAKE(readings) TAKE(greatest) TAKE(last) TAKE(settle) TAKE(model)
+        TAKE(used) TAKE(complete) TAKE(readings) TAKE(greatest) TAKE(last) TAKE(settle) TAKE(model)
         TAKE(least_ops) TAKE(most_ops) TAKE(cut) TAKE(near) TAKE(shift)
         else { fprintf(stderr, "what is %s?\n", name); return 2; }
     }

@@ -12,9 +12,9 @@ is judged by many cells at once, in a page that is written only after the pages 
 - A slot has the pages of a record, then a seal: W cells that follow from the CRC of the record, so
   that the seal of any other record agrees in about half of them.
 - Commit: the pages of the record, read back; the seal, read back; then it is acknowledged.
-- Evidence of a record is the share of its seal's cells that agree; between 0.65 and 0.98 the mean
-  of four readings. A seal that was begun says that its record is whole and stable.
-- Mount takes the right record with the greatest number among those with 0.75 or more. With 0.96 or
+- Evidence of a record is the share of its seal's cells that agree: 1 if two readings agree in full,
+  else the mean of 16 more. A seal that was begun says that its record is whole and stable.
+- Mount takes the right record with the greatest number among those with 0.75 or more. With 0.98 or
   more its values may be used. Else the same values are written as a new record first; if that is
   cut, the next boot begins anew, and nothing was used.
 - The number that follows is that of the greatest right record, sealed or not, and on from there to
@@ -22,6 +22,8 @@ is judged by many cells at once, in a page that is written only after the pages 
   settled, each slot of which no newer one has as much evidence, from 0.70 on. A newer record with
   as much evidence is as good in all that follows; so what a boot may have used outlives the
   attempts. If all are kept, the one with the least evidence is written over.
+
+Cells, readings and thresholds are those that `sealed_bound` finds best.
 
 What is counted: boots on defaults or on values older than those last acknowledged (*lost*), and
 boots on values older than an earlier boot used (*back*). Assumed: only the page being written
