@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from host_tools.dumps import Schemas, examined_store, show_doubts
@@ -24,6 +23,8 @@ def in_dumps(path: str, project: Project, schema_path: str, plan: Plan,
 
     ToolError if a unit has no dump, or a dump no values; errors as `files.forms.read_dump`.
     """
+    from pathlib import Path
+
     from paramstore.core.errors import ToolError
 
     serials = list(serials)

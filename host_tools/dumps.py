@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from host_tools.options import InputOptions
@@ -55,6 +54,8 @@ def stores(schema: str, options: InputOptions) -> Schemas:
 
 
 def _is_folder(schema: str, options: InputOptions) -> bool:
+    from pathlib import Path
+
     from paramstore.core.errors import ToolError
 
     if schema == "-" or not Path(schema).is_dir():

@@ -6,9 +6,8 @@ DEVELOPERS.md lists them. What belongs together comes to a command as one object
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial, wraps
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -58,8 +57,8 @@ Decorator = Callable[[Command], Command]
 
 def gathered(name: str, kind: type, *options: Decorator) -> Decorator:
     """Return what adds options to a command; it gets their values as one object, the keyword
-    `name`: a dataclass `kind`, whose fields have the names of the options."""
-    fields = tuple(kind.__dataclass_fields__)  # type: ignore[attr-defined]
+    `name`: a NamedTuple `kind`, whose fields have the names of the options."""
+    fields = kind._fields  # type: ignore[attr-defined]
 
     def decorate(command: Command) -> Command:
         @wraps(command)
@@ -128,8 +127,7 @@ used_pages_option = click.option("--used-pages", is_flag=True,
                                  "binary and a C array end behind the last one that it uses.")
 
 
-@dataclass(frozen=True, slots=True)
-class ImageOptions:
+class ImageOptions(NamedTuple):
     """The image file that a command writes, and what its form needs."""
 
     output: str | None = None
@@ -165,8 +163,7 @@ def image_options(help: str, *more: Decorator, required: bool = False) -> Decora
 # ---- What is read -------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class InputOptions:
+class InputOptions(NamedTuple):
     """What a person says of a dump or image that is read."""
 
     input_format: str | None = None
@@ -203,8 +200,7 @@ def range_options(first: str, last: str) -> Decorator:
     return decorate
 
 
-@dataclass(frozen=True, slots=True)
-class ValueOptions:
+class ValueOptions(NamedTuple):
     """Values as a person gives them: a file, settings on top of it, or both."""
 
     values: str | None
@@ -236,8 +232,7 @@ backup_option = click.option("--backup", metavar="FILE",
                              "here).")
 
 
-@dataclass(frozen=True, slots=True)
-class BusOptions:
+class BusOptions(NamedTuple):
     """Where a part is."""
 
     bus: int | None

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from host_tools.options import BusOptions, ValueOptions
 from host_tools.progress import counted
@@ -67,8 +66,7 @@ def look_at(programmer: Programmer, project: Project, *, whole: bool = False) ->
         return read_part(programmer, project, whole=whole, progress=tell)
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
+class Target(NamedTuple):
     """What a person wants on a part: values (a file, settings or both), or an image. It is read
     before the part is."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -95,6 +94,8 @@ def _prints(data: bytes) -> bool:
 
 def refuse_input(path: str, inputs: Iterable[str | None], option: str = "-o") -> None:
     """Refuse to write over one of the `inputs` (ToolError), whatever it is called."""
+    from pathlib import Path
+
     from paramstore.core.errors import ToolError
 
     for name in inputs:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from shlex import join
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from host_tools.progress import counted
 from host_tools.terminal import say
@@ -44,8 +43,7 @@ class Notes:
             say(self._journal.end(what, good, detail, part), err=True)
 
 
-@dataclass(frozen=True, slots=True)
-class _Try:
+class _Try(NamedTuple):
     programmer: Programmer
     changes: Changes
     notes: Notes
@@ -80,8 +78,7 @@ def keep(changes: Changes, path: str | None, project: Project,
     return kept
 
 
-@dataclass(frozen=True, slots=True)
-class CommandLines:
+class CommandLines(NamedTuple):
     """What the commands of a person have in common: the schema, the part, the records."""
 
     schema: str

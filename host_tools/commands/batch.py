@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -54,8 +53,7 @@ def run(job: BatchJob, records: str, output: str, units: int) -> BatchResult:
         return job.run(kept, out, tell)
 
 
-@dataclass(frozen=True, slots=True)
-class BatchOptions:
+class BatchOptions(NamedTuple):
     """A batch as the options say it."""
 
     output: str | None

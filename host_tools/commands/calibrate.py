@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -65,6 +63,8 @@ def value_files(schema: Schema, outcome: Outcome, base: GivenValues | None,
                 output: str) -> Iterator[tuple[str, str]]:
     """Yield path and text of each values file: one, or one for each serial number in a folder, and
     there one more of what was measured once for all units. What is not accepted has none."""
+    from pathlib import Path
+
     from paramstore.calibrate.acceptance import Decision
     from paramstore.calibrate.recipe import ALL_UNITS_FILE
     from paramstore.core.errors import ToolError
@@ -105,6 +105,8 @@ def checked_serial(text: str | None) -> str:
 def record_files(schema: Schema, outcome: Outcome, output: str) -> Iterator[tuple[str, str]]:
     """Yield path and text of each record: one page or one JSON file, or both for each serial number
     in a folder. ToolError if the units do not go into one file, or have no names."""
+    from pathlib import Path
+
     from paramstore.core.errors import ToolError
     from paramstore.core.text import json_text
     from paramstore.report.calibration_record import (
@@ -130,8 +132,7 @@ def record_files(schema: Schema, outcome: Outcome, output: str) -> Iterator[tupl
             yield output if single else f"{stem}.json", json_text(data) + "\n"
 
 
-@dataclass(frozen=True, slots=True)
-class CalibrateOptions:
+class CalibrateOptions(NamedTuple):
     """What is made of the measurements."""
 
     output: str | None

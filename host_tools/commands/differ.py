@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -57,8 +56,7 @@ def from_record(found: Examination, records: str, serial: str | None) -> tuple[D
                              found.values())
 
 
-@dataclass(frozen=True, slots=True)
-class OtherOptions:
+class OtherOptions(NamedTuple):
     """What a dump is compared with, if not with another dump."""
 
     values: str | None

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -11,9 +10,11 @@ from host_tools.options import gathered, json_option, output_option, release_opt
 from host_tools.streams import read_source
 from host_tools.terminal import answer, say
 
+if TYPE_CHECKING:
+    from pathlib import Path
 
-@dataclass(frozen=True, slots=True)
-class FirmwareOptions:
+
+class FirmwareOptions(NamedTuple):
     """Which files are written."""
 
     output: str
@@ -46,6 +47,8 @@ def command(schema: str, options: FirmwareOptions) -> int:
     have changed, or a file that does not come from here, is never overwritten without --force.
     Exit code 1: SCHEMA has mistakes, and nothing was written.
     """
+    from pathlib import Path
+
     from paramstore.core.disk import make_folder, write_text
     from paramstore.core.text import printable
     from paramstore.firmware.generate import generate, port_files, runtime_files

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
@@ -35,8 +34,7 @@ def paint(text: str, outcome: ValueOutcome) -> str:
     return tint(text, "error") if outcome.harmed else text
 
 
-@dataclass(frozen=True, slots=True)
-class MigrateOptions:
+class MigrateOptions(NamedTuple):
     """From which release or layout to which release, and at what cost."""
 
     first: int | None
@@ -139,6 +137,8 @@ class Made(NamedTuple):
 def _migrated(project: Project, schema: str, dump: str, options: MigrateOptions,
               given: InputOptions) -> Made:
     """Make an image of one release one of another."""
+    from dataclasses import replace
+
     from paramstore.core.errors import Severity, ToolError
     from paramstore.image.contents import LabelState
     from paramstore.image.migrate import migrate

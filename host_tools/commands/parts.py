@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import click
 
@@ -56,8 +56,7 @@ def _bytes(text: str) -> int:
     return int(match[1]) * UNITS[match[2]]
 
 
-@dataclass(frozen=True, slots=True)
-class PartFilter:
+class PartFilter(NamedTuple):
     """What a part must have."""
 
     capacity: str | None

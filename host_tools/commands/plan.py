@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -22,8 +21,7 @@ def paint(text: str, ring: int) -> str:
     return tint(text, COLOURS[ring % len(COLOURS)])
 
 
-@dataclass(frozen=True, slots=True)
-class PlanOptions:
+class PlanOptions(NamedTuple):
     """What is shown of a plan."""
 
     page_map: bool

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
     from paramstore.verify.cuts.campaign import Campaign
 
 
-@dataclass(frozen=True, slots=True)
-class ProveOptions:
+class ProveOptions(NamedTuple):
     """How much is proved, and how it is shown."""
 
     quick: bool

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -29,6 +28,8 @@ def command(schema: str, values: str | None, output: str) -> int:
     All files stay in the folder for you to open. Needs a C compiler: gcc, clang, or the Python
     package ziglang.
     """
+    from pathlib import Path
+
     from paramstore.core.errors import ToolError
 
     if output == "-":

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -55,8 +54,7 @@ def check_batch(records: Records, name: str) -> None:
                         did_you_mean(name, names, "the batches"))
 
 
-@dataclass(frozen=True, slots=True)
-class UnitsOptions:
+class UnitsOptions(NamedTuple):
     """Which units, and what is written of them."""
 
     records: str | None

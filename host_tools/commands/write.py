@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -39,8 +38,7 @@ if TYPE_CHECKING:
     from paramstore.image.contents import Contents
 
 
-@dataclass(frozen=True, slots=True)
-class WritingOptions:
+class WritingOptions(NamedTuple):
     """How a part is written."""
 
     yes: bool
@@ -52,8 +50,7 @@ class WritingOptions:
     records: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class WriteJob:
+class WriteJob(NamedTuple):
     """What a person wants of the part called `name`: values, or all of an image."""
 
     name: str
@@ -89,6 +86,8 @@ class WriteJob:
 
 def refuse_other_unit(other: Finding | None) -> None:
     """Refuse a part that would stay another unit than that of the image (PS967)."""
+    from dataclasses import replace
+
     from paramstore.core.errors import FindingsError, Severity
 
     if other is not None and other.severity is Severity.ERROR:
