@@ -85,8 +85,8 @@ def adopt(contents: FixedContents, target: Plan) -> Migration:
         changed = replaced(group, values[group.name], becomes)
         values[group.name] = becomes.values
         for name in changed:
-            item = items.get((group.name, name), MigratedValue("", ValueOutcome.DEFAULTED))
-            if not item.outcome.harmed and item.outcome is not ValueOutcome.DEFAULTED:
+            item = items[group.name, name]
+            if not item.outcome.harmed:
                 reason = breach_reason(becomes.reset_of(group.parameter(name)), group)
                 items[group.name, name] = replace(item, outcome=ValueOutcome.UNFIT, reason=reason)
     every = [_finished(group, p, items.get((group.name, p.name)), values[group.name])
@@ -153,8 +153,9 @@ def _filled(parameter: Parameter, name: str, taken: _Taken) -> tuple[Raw, ...]:
     """Return the raws of a field, the default where there is none."""
     default = next(f.default for f in parameter.fields if f.name == name)
     if parameter.kind in _WHOLE:
-        return taken.elements[0].raws or default
-    return tuple(e.raws[0] if e.raws else raw
+        (whole,) = taken.elements
+        return whole.raws or default
+    return tuple(next(iter(e.raws), raw)
                  for e, raw in zip(taken.elements, default, strict=True))
 
 
@@ -174,7 +175,7 @@ def _broken(parameter: Parameter, raws: dict[str, tuple[Raw, ...]]) -> str:
 def _take(contents: FixedContents, way: FieldMapping) -> _Taken:
     """Return what the blocks of a way give."""
     blocks = [contents.group(block.name) for block in way.blocks]
-    if way.blocks[0].copies is not None:
+    if way.copied:
         used = [block for block in blocks if block.copy is Copy.USED]
         unread = any(block.copy is Copy.UNREAD for block in blocks)
         if not used or unread:

@@ -157,8 +157,8 @@ class Contents(NamedTuple):
 
     @property
     def label(self) -> Label | None:
-        """The label that counts: copy 0 if it is whole, else copy 1."""
-        return self.labels[0] or self.labels[1]
+        """The label that counts."""
+        return _counting(self.labels)
 
     @property
     def blank(self) -> bool:
@@ -228,11 +228,11 @@ def unpack(plan: Plan, image: bytes, gaps: Gaps = ()) -> Contents:
     first, second = (_cut(image, plan.label_address(c), _LABEL_BYTES) for c in (0, 1))
     labels = (read_label(first), read_label(second))
     blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
-    label = labels[0] or labels[1]
+    label = _counting(labels)
     earlier = label is None or (label.release, label.layout_id) in plan.known
     newest = newest_records(plan, image)
     groups = tuple(_read_group(plan, ring, image, gaps, newest, earlier) for ring in plan.rings)
-    state = _label_state(plan, labels, blank)
+    state = _label_state(plan, label, blank)
     if label is None and any(gaps_in(gaps, at, at + plan.label_bytes)
                              for at in map(plan.label_address, (0, 1))):
         state = LabelState.MISSING
@@ -249,10 +249,12 @@ def _cut(image: bytes, address: int, size: int) -> bytes:
     return image[address:address + size]
 
 
-def _label_state(
-    plan: Plan, labels: tuple[Label | None, Label | None], blank: bool
-) -> LabelState:
-    label = labels[0] or labels[1]
+def _counting(labels: tuple[Label | None, Label | None]) -> Label | None:
+    """Return the label that counts: copy 0 if it is whole, else copy 1."""
+    return labels[0] or labels[1]
+
+
+def _label_state(plan: Plan, label: Label | None, blank: bool) -> LabelState:
     if label is None:
         return LabelState.BLANK if blank else LabelState.DAMAGED
     if label.version != FORMAT_VERSION:

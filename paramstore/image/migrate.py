@@ -186,7 +186,7 @@ def _turned_back(ring: Ring, parameter: Parameter, successor: Counterpart | None
     """Put the value of one parameter into `values`; return what became of it."""
     if successor is None:
         return ValueOutcome.RESTORED if origin is ValueOrigin.RECORD else ValueOutcome.DEFAULTED
-    there, here = _offset(successor.ring, successor.parameter), _offset(ring, parameter)
+    there, here = _offsets(successor.ring, successor.parameter), _offsets(ring, parameter)
     if successor.ring.group.id == ring.group.id and there == here:
         return ValueOutcome.KEPT if origin is ValueOrigin.RECORD else ValueOutcome.DEFAULTED
     back = turned(parameter, successor, later[successor.ring.group.name])
@@ -194,8 +194,8 @@ def _turned_back(ring: Ring, parameter: Parameter, successor: Counterpart | None
     return ValueOutcome.UNFIT if back is None else ValueOutcome.CONVERTED
 
 
-def _offset(ring: Ring, parameter: Parameter) -> int:
-    return next(p.offset for p in ring.fields if p.field.name == parameter.fields[0].name)
+def _offsets(ring: Ring, parameter: Parameter) -> list[int]:
+    return [p.offset for p in ring.fields if p.field in parameter.fields]
 
 
 def _left_behind(contents: Contents, target: Plan, known: Mapping[tuple[str, str], Counterpart],

@@ -33,15 +33,21 @@ class FieldMapping:
     field: Field
 
     @property
+    def copied(self) -> bool:
+        """Whether the blocks are copies."""
+        return any(block.copies is not None for block in self.blocks)
+
+    @property
     def spread(self) -> bool:
         """Whether each block gives an element."""
-        return len(self.blocks) > 1 and self.blocks[0].copies is None
+        _, *others = self.blocks
+        return bool(others) and not self.copied
 
     @property
     def source(self) -> str:
         """The name here, as the schema of the layout spells it."""
-        group = self.blocks[0].declared if len(self.blocks) > 1 else self.blocks[0].name
-        return f"{group}.{self.item.name}"
+        first, *others = self.blocks
+        return f"{first.declared if others else first.name}.{self.item.name}"
 
 
 def ways_into(layout: FixedLayout, schema: Schema) -> tuple[FieldMapping, ...]:
@@ -51,7 +57,8 @@ def ways_into(layout: FixedLayout, schema: Schema) -> tuple[FieldMapping, ...]:
     """
     ways, findings = [], []
     for blocks, item in _sources(layout):
-        found = _target(layout, schema, blocks[0], item)
+        first, *_ = blocks
+        found = _target(layout, schema, first, item)
         if isinstance(found, Finding):
             findings.append(found)
         elif found is not None:
@@ -110,28 +117,28 @@ def _mistake(layout: FixedLayout, way: FieldMapping) -> Finding | None:
     """Return why values cannot go this way, whatever they are."""
     here, there = way.item.field, way.field
     span = way.item.target.span or way.item.parameter.span
-    names = f"`{way.source}`", f"`{way.group.name}.{there.name}`"
+    source, taker = f"`{way.source}`", f"`{way.group.name}.{there.name}`"
     numbers = here.kind in NUMBERS and there.kind in (*NUMBERS, Kind.CURVE)
     if not numbers and here.kind is not way.parameter.kind:
         return Finding(
-            "PS641", f"{names[0]} is of the kind {here.kind}, {names[1]} of {way.parameter.kind}",
+            "PS641", f"{source} is of the kind {here.kind}, {taker} of {way.parameter.kind}",
             layout.source, span, help="name another parameter with `to`")
     if not _as_many(way):
         note = f"{len(way.blocks)} blocks give an element each" if way.spread else ""
-        return Finding("PS641", f"{names[0]} and {names[1]} have different numbers of elements",
+        return Finding("PS641", f"{source} and {taker} have different numbers of elements",
                        layout.source, span, notes=(note,) if note else (),
                        help="name another parameter with `to`")
     if numbers and here.unit != there.unit and not way.item.target.scaled:
         units = [f"in `{f.unit}`" if f.unit else "without a unit" for f in (here, there)]
         return Finding(
-            "PS642", f"{names[0]} is {units[0]}, {names[1]} {units[1]}", layout.source, span,
+            "PS642", f"{source} is {units[0]}, {taker} {units[1]}", layout.source, span,
             notes=("a value means something else in another unit",),
             help="say how it converts, as in `to = { factor = 0.001 }`; `factor = 1` if it is only "
             "another word for the same unit")
     unknown = [there_name for _, there_name in way.item.target.members
                if there_name not in dict(there.members)]
     if unknown:
-        return Finding("PS640", f"{names[1]} has no member `{unknown[0]}`", layout.source, span,
+        return Finding("PS640", f"{taker} has no member `{unknown[0]}`", layout.source, span,
                        help=did_you_mean(unknown[0], [n for n, _ in there.members])
                        or f"its members are {code_list(n for n, _ in there.members)}")
     return None
@@ -150,8 +157,6 @@ def _as_many(way: FieldMapping) -> bool:
 def _half_curves(layout: FixedLayout, ways: Sequence[FieldMapping]) -> Iterator[Finding]:
     """Yield curves of which only one axis gets values."""
     for way in ways:
-        if way.parameter.kind is not Kind.CURVE:
-            continue
         given = {w.field.name for w in ways if w.parameter is way.parameter}
         lacking = [f.name for f in way.parameter.fields if f.name not in given]
         if lacking:

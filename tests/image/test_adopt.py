@@ -122,28 +122,67 @@ def test_whatever_a_unit_holds_makes_a_sound_store(changes: dict[str, Any]) -> N
 HEAD = '[fixed]\nname = "old"\nsize = 8\n\n[group.settings.parameter]\n'
 
 
-@pytest.mark.parametrize(("line", "code", "message"), [
+@pytest.mark.parametrize(("line", "code", "message", "marked", "mend"), [
     ('a = { type = "u8", at = 0, to = "settings.intervall" }', "PS640",
-     "`tank_probe` has no parameter `settings.intervall`"),
+     "`tank_probe` has no parameter `settings.intervall`", '"settings.intervall"',
+     "did you mean `settings.interval`, `settings.label` or `settings.temp_low`?"),
+    ('a = { type = "u8", at = 0, to = "qqqqq.zzzzz" }', "PS640",
+     "`tank_probe` has no parameter `qqqqq.zzzzz`", '"qqqqq.zzzzz"', "name one that it has"),
     ('mode = { type = "enum", at = 0, members = ["on"], to = { members = { on = "measur" } } }',
-     "PS640", "`settings.mode` has no member `measur`"),
-    ('label = { type = "u8", at = 0 }', "PS641",
-     "`settings.label` is of the kind integer, `settings.label` of text"),
-    ('interval = { type = "u8", at = 0, count = 2 }', "PS641",
-     "`settings.interval` and `settings.interval` have different numbers of elements"),
+     "PS640", "`settings.mode` has no member `measur`", '{ members = { on = "measur" } }',
+     "did you mean `measure`?"),
+    ('m = { type = "enum", at = 0, members = ["on", "off"], '
+     'to = { parameter = "settings.mode", members = { on = "qqqqq", off = "of" } } }',
+     "PS640", "`settings.mode` has no member `qqqqq`",
+     '{ parameter = "settings.mode", members = { on = "qqqqq", off = "of" } }',
+     "its members are `standby`, `measure` and `service`"),
+    ('name = { type = "u8", at = 0, to = "settings.label" }', "PS641",
+     "`settings.name` is of the kind integer, `settings.label` of text", '"settings.label"',
+     "name another parameter with `to`"),
+    ('every = { type = "u8", at = 0, count = 2, to = "settings.interval" }', "PS641",
+     "`settings.every` and `settings.interval` have different numbers of elements",
+     '"settings.interval"', "name another parameter with `to`"),
     ('interval = { type = "u8", at = 0, unit = "min" }', "PS642",
-     "`settings.interval` is in `min`, `settings.interval` in `s`"),
-    ('interval = { type = "u8", at = 0 }', "PS642",
-     "`settings.interval` is without a unit, `settings.interval` in `s`"),
+     "`settings.interval` is in `min`, `settings.interval` in `s`", "interval",
+     "say how it converts, as in `to = { factor = 0.001 }`; `factor = 1` if it is only another "
+     "word for the same unit"),
+    ('every = { type = "u8", at = 0, to = "settings.interval" }', "PS642",
+     "`settings.every` is without a unit, `settings.interval` in `s`", '"settings.interval"',
+     "say how it converts, as in `to = { factor = 0.001 }`; `factor = 1` if it is only another "
+     "word for the same unit"),
 ])
-def test_a_way_that_leads_nowhere(line: str, code: str, message: str) -> None:
+def test_a_way_that_leads_nowhere(line: str, code: str, message: str, marked: str,
+                                  mend: str) -> None:
     """What cannot go over whatever its value is a mistake of the schema, at its place."""
     layout, _ = read_layout(SourceText("old.toml", HEAD + line + "\n"))
     with pytest.raises(FindingsError) as caught:
         ways_into(layout, PLAN.schema)
     (finding,) = caught.value.findings
-    assert (code, message) == (finding.code, finding.message)
-    assert finding.help and finding.span and finding.span.line == 6
+    assert (code, message, mend) == (finding.code, finding.message, finding.help)
+    span = finding.span
+    assert span and span.line == 6
+    assert marked == line[span.column - 1:span.end_column - 1]
+
+
+@pytest.mark.parametrize(("line", "data", "name", "reason"), [
+    ('label = { type = "text", at = 0, size = 12, encoding = "latin-1" }', "ä" * 12, "label",
+     "the text takes 24 bytes, `label` has 16"),
+    ('alarms = { type = "flags", at = 0, storage = "u8", members = ["ph"] }', "\6", "alarms",
+     "bit 1 is the name of no flag"),
+])
+def test_why_a_value_does_not_come_over(line: str, data: str, name: str, reason: str) -> None:
+    """The reason names what is in the way."""
+    layout, _ = read_layout(SourceText("old.toml", HEAD.replace("8", "12") + line + "\n"))
+    image = data.encode("latin-1").ljust(12, b"\0")
+    item = {i.where: i for i in adopt(read_image(layout, image), PLAN).items}[f"settings.{name}"]
+    assert (ValueOutcome.UNFIT, reason) == (item.outcome, item.reason)
+
+
+@pytest.mark.parametrize("stored", [0xFFFF, 2497])
+def test_a_group_to_which_nothing_comes_has_no_record(stored: int) -> None:
+    """Defaults alone do not make a unit look calibrated; one value does."""
+    made, _ = taken(legacy(reference=stored))
+    assert (stored != 0xFFFF) == (made.group("factory").newest is not None)
 
 
 def test_what_a_dump_lacks_is_lost_not_made_up() -> None:

@@ -32,6 +32,7 @@ gain = { type = "u16", scale = 0.001, count = 3, min = 0.5, max = 1.5, default =
 mode = { type = "enum", members = ["off", "on"], count = 3 }
 made = { type = "date", default = 2026-01-01 }
 level = { type = "u16", unit = "mV", default = 5, max = 1000 }
+trim = { type = "i8", count = 5, min = -9, max = 9 }
 [group.channels.parameter.correction]
 type = "curve"
 points = 3
@@ -96,6 +97,17 @@ mode = { type = "enum", at = 8, count = 3, members = ["off", "on"] }
     assert ValueOutcome.UNFIT is items["mode"].outcome
 
 
+def test_three_reasons_are_told_and_that_there_are_more() -> None:
+    """Each once; the elements that fit are taken."""
+    line = '[group.channels.parameter]\ntrim = { type = "i8", at = 0, count = 5 }\n'
+    reasons = [f"`trim[{i}]` = {i + 10} is above its maximum 9" for i in range(4)]
+    for bad in range(1, 5):
+        values, items = taken(line, bytes([*range(10, 10 + bad), *[1] * (5 - bad)]))
+        assert [*[0] * bad, *[1] * (5 - bad)] == values["trim"]
+        more = ["..."] * (bad > 3) + ["the other elements are taken"]
+        assert "; ".join([*reasons[:min(bad, 3)], *more]) == items["trim"].reason
+
+
 def test_a_block_that_is_not_there_gives_the_default() -> None:
     """A unit without the channel has nothing to lose."""
     values, items = taken(BLOCKS.replace("every = 4", "every = 4\nwhen = { bits = [\"31\"], "
@@ -148,10 +160,22 @@ def test_a_bad_point_costs_the_curve() -> None:
         items["correction"].outcome, items["correction"].reason)
 
 
+def test_a_point_that_is_not_there_costs_the_curve() -> None:
+    """A unit that has fewer points than the curve gets the default, and is told so."""
+    lines = POINTS.replace("every = 4", 'every = 4\nwhen = { bits = ["31"], from = "image", '
+                                        'above = 0 }')
+    points = struct.pack("<HhHhHh", 10, -5, 500, 7, 900, 12).ljust(31, b"\0")
+    values, items = taken(lines, points + b"\2")
+    assert [[0, 0], [100, 0], [200, 0]] == values["correction"]
+    assert (ValueOutcome.UNFIT, "it has not all of its points") == (
+        items["correction"].outcome, items["correction"].reason)
+    assert ValueOutcome.KEPT is taken(lines, points + b"\3")[1]["correction"].outcome
+
+
 @pytest.mark.parametrize(("lines", "message"), [
     (BLOCKS.replace("count = 3", "count = 2"),
      "`channel.gain` and `channels.gain` have different numbers of elements"),
-    (BLOCKS.replace("channels.gain", "channels.level"),
+    (BLOCKS.replace("channels.gain", "channels.level").replace("count = 3", "count = 2"),
      "`channel.gain` and `channels.level` have different numbers of elements"),
     (POINTS.replace("correction.y", "gain"), "`point.error` is in `mV`, `channels.gain` without a "
      "unit"),
@@ -165,9 +189,13 @@ def test_ways_of_blocks_that_lead_nowhere(lines: str, message: str) -> None:
     layout, _ = read_layout(SourceText("old.toml", HEAD + lines))
     with pytest.raises(FindingsError) as caught:
         ways_into(layout, SCHEMA)
-    finding = caught.value.findings[0]
+    finding, *more = caught.value.findings
     assert message == finding.message
+    assert not [f for f in more if f.message == message]
     assert finding.help and finding.span
+    given = "blocks give an element each"
+    assert [note for note in finding.notes if given in note] == (
+        [f"2 {given}"] if "elements" in message else [])
 
 
 COPIES = """
@@ -178,6 +206,7 @@ copies = "number"
 [group.channels.parameter]
 number = { type = "u16", at = 0 }
 level = { type = "u16", at = 2, unit = "mV" }
+spare = { type = "u8", at = 7 }
 [group.channels.check]
 sum = { type = "fletcher", width = 16, over = ["0-3"], at = 4 }
 """
@@ -193,24 +222,26 @@ def copy_of(number: int, level: int) -> bytes:
     return body + bytes([a, b, 0, 0])
 
 
-@pytest.mark.parametrize(("image", "level", "outcome", "reason"), [
-    (copy_of(4, 100) + copy_of(5, 200), 200, ValueOutcome.KEPT, ""),
-    (copy_of(6, 100) + copy_of(5, 200), 100, ValueOutcome.KEPT, ""),
-    (copy_of(6, 100) + bytes(8), 100, ValueOutcome.KEPT, ""),
-    (copy_of(0xFFFF, 100) + copy_of(0, 200), 200, ValueOutcome.KEPT, ""),
-    (copy_of(4, 100) + copy_of(5, 2000), 5, ValueOutcome.UNFIT,
+@pytest.mark.parametrize(("image", "counts", "level", "outcome", "reason"), [
+    (copy_of(4, 100) + copy_of(5, 200), 2, 200, ValueOutcome.KEPT, ""),
+    (copy_of(6, 100) + copy_of(5, 200), 1, 100, ValueOutcome.KEPT, ""),
+    (copy_of(6, 100) + bytes(8), 1, 100, ValueOutcome.KEPT, ""),
+    (copy_of(0xFFFF, 100) + copy_of(0, 200), 2, 200, ValueOutcome.KEPT, ""),
+    (copy_of(4, 100) + copy_of(5, 2000), 2, 5, ValueOutcome.UNFIT,
      "`level` = 2000 mV is above its maximum 1000 mV"),
-    (copy_of(4, 100) + copy_of(4, 200), 5, ValueOutcome.DAMAGED,
+    (copy_of(4, 100) + copy_of(4, 200), 0, 5, ValueOutcome.DAMAGED,
      "nothing tells which copy is the newest"),
-    (b"\1" * 16, 5, ValueOutcome.DAMAGED, "no copy is right"),
+    (b"\1" * 16, 0, 5, ValueOutcome.DAMAGED, "no copy is right"),
 ])
-def test_values_are_those_of_the_copy_that_counts(image: bytes, level: int, outcome: ValueOutcome,
-                                                  reason: str) -> None:
-    """The store gets the values of the newest right copy; none if there is none."""
+def test_values_are_those_of_the_copy_that_counts(image: bytes, counts: int, level: int,
+                                                  outcome: ValueOutcome, reason: str) -> None:
+    """The store gets the values of the newest right copy; none if there is none. Of a value that
+    it does not take only that copy's is told."""
     values, items = taken(COPIES, image)
     assert (level, outcome, reason) == (
         values["level"], items["level"].outcome, items["level"].reason)
-    assert not [i for i in items.values() if i.outcome is ValueOutcome.LOST]
+    lost = [name for name, i in items.items() if i.outcome is ValueOutcome.LOST]
+    assert lost == [f"channels_{counts}.spare"] * bool(counts)
 
 
 def test_a_copy_that_was_not_read_may_be_newer() -> None:

@@ -8,10 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from paramstore.core.errors import Severity
+from paramstore.core.format import SEQUENCE_END
 from paramstore.core.status import Status
 from paramstore.image.contents import Contents, LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
 from paramstore.image.pack import pack, used_ranges
+from paramstore.layout.plan import Ring
 from paramstore.record import build_label, build_record, encode_body, read_label
 from paramstore.report.image import image_data, image_text, origin_text
 from tests.codes import IMAGE as CODES
@@ -268,6 +270,50 @@ def test_a_label_that_lacks_bytes_is_not_damaged() -> None:
     assert "label copy 0 is not whole; the other one is" in messages
     second = EXAMPLE.label_address(1)
     assert LabelState.MISSING is lacking(IMAGE, (0, 4), (second, second + 4)).label_state
+
+
+@given(st.lists(st.integers(0, 1024), max_size=6, unique=True), st.integers(0, 1024),
+       st.sampled_from([IMAGE, with_limits(), with_limits(limits_record(4, 9), limits_record(2)),
+                        with_limits(b"", limits_record(3))]))
+def test_unread_is_what_no_crc_vouches_for(ends: list[int], size: int, image: bytes) -> None:
+    """Of each ring those bytes that were not read, but for those of slots that are whole with FF
+    in their place."""
+    ends = sorted(ends[:len(ends) // 2 * 2])
+    gaps = tuple(zip(ends[::2], ends[1::2], strict=True))
+    contents = lacking(image[:size], *((a, min(b, size)) for a, b in gaps if a < size))
+    there = set(range(size)).difference(*(range(a, b) for a, b in gaps))
+    for ring in EXAMPLE.rings:
+        expected: set[int] = set()
+        for slot in range(ring.slots):
+            first = ring.address(slot)
+            data = contents.image[first:first + ring.record_bytes]
+            sound = len(data) == ring.record_bytes and crc_is_right(data, ring)
+            if not sound:
+                expected |= set(range(first, first + ring.record_bytes)) - there
+        assert expected == {at for a, b in contents.unread(ring) for at in range(a, b)}
+
+
+def crc_is_right(data: bytes, ring: Ring) -> bool:
+    """Whether bytes are a record of a ring, wherever it lies: FORMAT.md, section 3."""
+    sequence = int.from_bytes(data[:4], "little")
+    return 0 < sequence < SEQUENCE_END and data == build_record(
+        EXAMPLE, ring, sequence, data[5:-4], data[4])
+
+
+@pytest.mark.parametrize(("image", "copies"), [
+    (with_limits(), 0), (with_limits(limits_record(1)), 1),
+    (with_limits(limits_record(1), limits_record(2)), 2),
+    (with_limits(b"", limits_record(2, 9), limits_record(3, 9)), 2),
+    (with_limits(limits_record(4, 9), b"", limits_record(3)), 1),
+    (with_limits(limits_record(4, 9), b"", limits_record(3, 9)), 2),
+    (with_limits(limits_record(4, 9), limits_record(2, 9), b""), 2),  # slot 2 was passed over
+    (with_limits(limits_record(4, 9), b"", limits_record(3, 9, revision=2)), 1),
+    (with_limits(limits_record(4), limits_record(2), limits_record(3)), 2),
+])
+def test_copies_of_the_newest_commit(image: bytes, copies: int) -> None:
+    """As many as there are, at most those that the group asks for; the same body in another commit
+    before is none."""
+    assert copies == unpack(EXAMPLE, image).group("limits").copies
 
 
 def reads_whatever_it_is(image: bytes) -> Contents:

@@ -71,3 +71,42 @@ def test_the_report_says_what_the_image_holds() -> None:
         held = {i.where: i.after for i in again.items}
         assert {i.outcome for i in again.items} <= {ValueOutcome.KEPT, ValueOutcome.DEFAULTED}
         assert held == {where: told[where] for where in held}
+
+
+@pytest.mark.parametrize("copy", [0, 1])
+def test_one_whole_copy_of_the_label_is_enough(copy: int) -> None:
+    """Whichever copy is damaged, the unit has the same state and the same values for firmware of
+    any release."""
+    past, rng = tank_probe(), random.Random(7)
+    for first, target in product(RELEASES, RELEASES):
+        unit = Unit(past, first)
+        unit.run(first, rng, every=True)
+        plan = past.plan(target)
+        damaged = bytearray(unit.image)
+        damaged[plan.label_address(copy)] ^= 1
+        whole, found = unpack(plan, unit.image), unpack(plan, bytes(damaged))
+        assert (whole.label, whole.label_state, whole.groups) == (
+            found.label, found.label_state, found.groups)
+
+
+@pytest.mark.parametrize(("first", "target"), [(1, 4), (4, 1), (3, 3)])
+def test_what_a_dump_lacks_is_told_as_not_read(first: int, target: int) -> None:
+    """A slot that is not in the dump may hold the newest record: all values of its group are told
+    with the first and the last byte that is missing, and no others are."""
+    past, rng = tank_probe(), random.Random(8)
+    unit = Unit(past, first)
+    unit.run(first, rng, every=True)
+    before = past.plan(first)
+    plans = past.plans[min(first, target) - 1:max(first, target)]
+    for ring in before.rings:
+        gap = ring.address(1) + 2, ring.address(1) + 5
+        image = bytearray(unit.image)
+        image[slice(*gap)] = b"\xff" * 3
+        made = migrate(unpack(before, bytes(image), (gap,)), past.plan(target), plans)
+        told = {i.reason for i in made.items if i.outcome is ValueOutcome.UNREAD}
+        assert {f"bytes from 0x{gap[0]:04X} to 0x{gap[1] - 1:04X} are not in the dump"} == told
+        whole = migrate(unpack(before, unit.image), past.plan(target), plans)
+        homes = {i.where: i for i in whole.items}
+        for item in made.items:
+            if item.outcome is not ValueOutcome.UNREAD:
+                assert item == homes[item.where]

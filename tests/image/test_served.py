@@ -86,3 +86,7 @@ def test_a_stranger_serves_the_same(case: tuple[Plan, Any], seed: int) -> None:
             stored = fields[f.name]
             assert repr(group.stored[f.name]) == repr(
                 filled_text(stored) if f.kind is Kind.TEXT else stored)
+        for parameter in group.ring.group.parameters:
+            replaced = any(group.values[f.name] != group.stored[f.name] for f in parameter.fields)
+            reset = group.reset_of(parameter)
+            assert replaced == (reset is not None and parameter in reset.parameters)
