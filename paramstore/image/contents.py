@@ -101,7 +101,7 @@ class GroupContents(NamedTuple):
             return 0
         newest, slots, wanted = self.newest.record, self.ring.slots, self.ring.group.copies
         last, count = newest.sequence, 1
-        most = min(wanted - 1 + skip_limit(slots), slots - 1, last - 1)
+        most = wanted - 1 + skip_limit(slots)
         for number in range(last - 1, last - 1 - most, -1):
             record = self.slots[slot_of(number, slots)].record
             if not record.valid or record.sequence != number:

@@ -68,6 +68,16 @@ RECORDS = {
     "a changed bit": (
         with_limits(limits_record(1), put(limits_record(2), 9, b"\x77")), "Cx.",
         ["record 2 with a wrong CRC"]),
+    "a changed bit in a record as old as the ring is long": (
+        with_limits(limits_record(4), put(limits_record(2), 9, b"\x77")), "Cx.",
+        ["record 2 with a wrong CRC"]),
+    "a changed bit in a record of the round before": (
+        with_limits(limits_record(7), put(limits_record(5), 9, b"\x77")), "Cx.",
+        ["record 5 with a wrong CRC"]),
+    "a number that cannot be there yet": (
+        with_limits(limits_record(1), put(limits_record(5), 9, b"\x77")), "Cx.", ["wrong CRC"]),
+    "a number that must have been overwritten": (
+        with_limits(limits_record(7), put(limits_record(2), 9, b"\x77")), "Cx.", ["wrong CRC"]),
     "a record of which one page was written": (
         with_limits(limits_record(1), limits_record(2)[:16]), "Cx.", ["only 1 of 2 pages written"]),
     "a record whose first page is gone": (
@@ -314,6 +324,33 @@ def test_copies_of_the_newest_commit(image: bytes, copies: int) -> None:
     """As many as there are, at most those that the group asks for; the same body in another commit
     before is none."""
     assert copies == unpack(EXAMPLE, image).group("limits").copies
+
+
+def test_copies_lie_no_further_apart_than_slots_may_be_passed_over() -> None:
+    """A commit passes over at most three slots (FORMAT.md, 4): what lies further back is of
+    another commit, which stored the same."""
+    plan = plan_of(EXAMPLE.schema, slots=(9, 2), room=(2, 0))
+    ring = plan.rings[0]
+    body = encode_body(ring, {})
+    for last in (10, 14):
+        for apart in range(1, 9):
+            image = bytearray(b"\xff" * plan.part.capacity)
+            for sequence in (last - apart, last):
+                at = ring.address((sequence - 1) % 9)
+                image[at:at + ring.record_bytes] = build_record(plan, ring, sequence, body)
+            assert (2 if apart <= 4 else 1) == unpack(plan, bytes(image)).group("limits").copies
+
+
+@pytest.mark.parametrize(("image", "gaps", "zero", "erased"), [
+    (b"", (), False, False), (b"\0", (), True, False), (b"\xff", (), False, True),
+    (b"\xff", ((0, 1),), False, False), (b"\xff\xff", ((0, 1),), False, True),
+    (b"\0\xff", ((1, 2),), True, False), (b"\0\xff", (), False, False),
+])
+def test_whether_all_bytes_are_alike(image: bytes, gaps: tuple[tuple[int, int], ...], zero: bool,
+                                     erased: bool) -> None:
+    """Only bytes that were read count, and there must be one."""
+    contents = unpack(EXAMPLE, image, gaps)
+    assert (zero, erased) == (contents.only(0), contents.only(0xFF))
 
 
 def reads_whatever_it_is(image: bytes) -> Contents:

@@ -12,7 +12,7 @@ from paramstore.core.errors import FindingsError
 from paramstore.core.scalars import SCALARS
 from paramstore.image.contents import LabelState, SlotState, unpack
 from paramstore.image.diagnose import diagnose
-from paramstore.image.pack import complete, pack, ungiven, used_ranges
+from paramstore.image.pack import complete, left_out, pack, ungiven, used_ranges
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
 from paramstore.record import CodecError, RecordState
@@ -191,3 +191,13 @@ def test_a_released_layout_is_named_in_the_label() -> None:
     contents = unpack(EXAMPLE, pack(replace(EXAMPLE, release=3), {}, defaults=True))
     assert [3, 3] == [label and label.release for label in contents.labels]
     assert RecordState.VALID is contents.groups[0].slots[0].record.state
+
+
+def test_what_no_value_is_given_for() -> None:
+    """Of protected groups: those without any value, and the parameters without one."""
+    given = {"limits": {"current": (5,), "flow.x": (0, 1, 2), "flow.y": (0, 0, 0)}}
+    assert {"limits": ("gain",)} == left_out(EXAMPLE, given)
+    assert () == ungiven(EXAMPLE, given)
+    for nothing in ({}, {"limits": {}}):
+        assert {"limits": ("current", "gain", "flow")} == left_out(EXAMPLE, nothing)
+        assert ("limits",) == ungiven(EXAMPLE, nothing)
