@@ -24,12 +24,11 @@ LEVEL = {room: level for level, row in enumerate(reversed(ROWS)) for room in row
 
 FENCES = {
     # library: the only files that may import it
-    "construct": ("paramstore/record/",),
     "crcmod": ("paramstore/core/checksum.py",),
     "tree_sitter": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
     "tree_sitter_toml": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
     "bincopy": ("paramstore/files/",),
-    "jinja2": ("paramstore/firmware/", "paramstore/report/"),
+    "jinja2": ("paramstore/core/templates.py",),
     "numpy": ("paramstore/calibrate/", "paramstore/production/bulk.py",
               "paramstore/production/columnar.py", "paramstore/production/numbers.py"),
     "scipy": ("paramstore/calibrate/",),

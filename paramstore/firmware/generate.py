@@ -9,8 +9,7 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib.resources import files
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-
+from paramstore.core.templates import Environment, template_environment
 from paramstore.firmware.rows import Bytes
 from paramstore.firmware.spelling import comment_text
 from paramstore.firmware.view import view_of
@@ -58,12 +57,7 @@ def _folder(name: str) -> dict[str, str]:
 
 @lru_cache
 def _environment() -> Environment:
-    folder = files("paramstore.firmware") / "templates"
-    environment = Environment(
-        loader=FunctionLoader(lambda name: (folder / name).read_text("utf-8")),
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
-        autoescape=False,
-    )
+    environment = template_environment("paramstore.firmware")
     environment.filters["comment"] = comment_text
     return environment
 

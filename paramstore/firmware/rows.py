@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
+from typing import NamedTuple
 
 from paramstore.layout.plan import Plan, Ring
 
@@ -15,16 +16,14 @@ __all__ = ["Bytes", "Constant", "Converter", "FieldRow", "Function", "GroupView"
            "ParameterView", "ReservedRow", "RetiredRow", "RuleRow", "StoreView"]
 
 
-@dataclass(frozen=True, slots=True)
-class Bytes:
+class Bytes(NamedTuple):
     """Some bytes of a const array: lines of initialisers under a comment."""
 
     comment: str
     lines: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Constant:
+class Constant(NamedTuple):
     """A `#define`."""
 
     name: str
@@ -32,8 +31,7 @@ class Constant:
     comment: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Function:
+class Function(NamedTuple):
     """An inline function. `condition` of the preprocessor, "" for none: when it is there."""
 
     comment: str
@@ -85,8 +83,7 @@ class ReservedRow:
     limits_at: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Converter:
+class Converter(NamedTuple):
     """A C function that converts one element: its name and the lines of its body."""
 
     name: str
@@ -112,8 +109,7 @@ class MigrationRow:
     more_of_parameter: int
 
 
-@dataclass(frozen=True, slots=True)
-class RetiredRow:
+class RetiredRow(NamedTuple):
     """A group that is only read: its ring, and its number behind the others."""
 
     number: int
@@ -121,8 +117,7 @@ class RetiredRow:
     crc_start: int
 
 
-@dataclass(frozen=True, slots=True)
-class ParameterView:
+class ParameterView(NamedTuple):
     """One parameter: its member, its constants and the names of its functions.
 
     `shape` is "one", "many", "text" or "curve"; `length` counts elements, points or bytes.
@@ -145,8 +140,7 @@ class ParameterView:
         return {"many": f"[{self.length}]", "text": f"[{self.length + 1}]"}.get(self.shape, "")
 
 
-@dataclass(frozen=True, slots=True)
-class RuleRow:
+class RuleRow(NamedTuple):
     """A field that must stay below another one; one that must rise stands on both sides."""
 
     low: str
@@ -195,8 +189,7 @@ class GroupView:
         return row.index if isinstance(row, FieldRow) else f"{self.first_row}u"
 
 
-@dataclass(frozen=True, slots=True)
-class StoreView:
+class StoreView(NamedTuple):
     """The whole store."""
 
     plan: Plan

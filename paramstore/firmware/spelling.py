@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 import struct
 import textwrap
-import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
@@ -110,7 +109,8 @@ def comment_text(text: str) -> str:
     Control, formatting and unassigned characters become blanks (among them line ends and those
     that change the direction of writing); comment marks and trigraphs are pulled apart.
     """
-    text = "".join(" " if unicodedata.category(c)[0] in "CZ" else c for c in text)
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else " " for c in text)
     text = " ".join(text.split())
     text = text.replace("*/", "* /").replace("/*", "/ *")
     return re.sub(r"\?(?=\?)", "? ", text)
@@ -119,8 +119,10 @@ def comment_text(text: str) -> str:
 def comment_lines(texts: Iterable[str], width: int = 96) -> list[str]:
     """Return paragraphs wrapped to lines of a comment; empty paragraphs are left out."""
     lines = []
-    for text in texts:
-        for line in textwrap.wrap(comment_text(text), width, break_on_hyphens=False):
+    for text in map(comment_text, texts):
+        whole = [text] * bool(text)  # to wrap takes its time
+        for line in whole if len(text) <= width else textwrap.wrap(
+                text, width, break_on_hyphens=False):
             # A backslash at the end of a line would join it with the next one.
             lines.append(line + "." if line.endswith("\\") else line)
     return lines

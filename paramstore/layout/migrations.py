@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from paramstore.core.scalars import Raw, Scalar, ScalarForm, round_f32
 from paramstore.schema.numbers import float_numbers, shortest_float
@@ -22,8 +23,7 @@ __all__ = ["INT64_MAX", "Arithmetic", "Conversion", "FieldMigration", "Renumberi
 INT64_MAX = (1 << 63) - 1
 
 
-@dataclass(frozen=True, slots=True)
-class Arithmetic:
+class Arithmetic(NamedTuple):
     """New raw = (old raw x `numerator` + `addend`) / `denominator`; whole numbers of 64 bits."""
 
     numerator: int
@@ -42,16 +42,14 @@ class Arithmetic:
         return self.numerator == self.denominator and not self.addend
 
 
-@dataclass(frozen=True, slots=True)
-class Renumbering:
+class Renumbering(NamedTuple):
     """Members by number: (old, new) pairs of the values of an enum, or of the bits of flags."""
 
     pairs: tuple[tuple[int, int], ...]
     bits: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Conversion:
+class Conversion(NamedTuple):
     """From elements of one scalar to elements of another; without a rule the bytes are copied."""
 
     source: Scalar

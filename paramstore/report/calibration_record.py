@@ -9,7 +9,6 @@ import base64
 from collections.abc import Iterator
 from datetime import date
 from functools import lru_cache
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from paramstore.calibrate.result import Outcome, OutlierState, Result, UnitResult
@@ -26,7 +25,7 @@ from paramstore.report.residual_plot import results_svg
 from paramstore.schema.model import Schema
 
 if TYPE_CHECKING:
-    from jinja2 import Template
+    from paramstore.core.templates import Template
 
 __all__ = ["NO_CERTIFICATE", "calibration_record_data", "calibration_record_html"]
 
@@ -82,13 +81,10 @@ def calibration_record_html(outcome: Outcome, unit: UnitResult, schema: Schema) 
 
 @lru_cache
 def _template() -> Template:
-    from jinja2 import Environment, StrictUndefined
+    from paramstore.core.templates import template_environment
 
-    text = files("paramstore.report").joinpath("templates/calibration_record.html.in").read_text(
-        "utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined, finalize=finished,
-                       trim_blocks=True, lstrip_blocks=True,
-                       keep_trailing_newline=True).from_string(text)
+    return template_environment("paramstore.report", html=finished).get_template(
+        "calibration_record.html.in")
 
 
 # ---- One calibration ----------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from paramstore.core.scalars import GroupRaws, StoreRaws
@@ -22,7 +21,7 @@ from paramstore.schema.model import Group, Kind, Parameter, Role
 from paramstore.schema.to_raw import parameter_to_raw
 
 if TYPE_CHECKING:
-    from jinja2 import Template
+    from paramstore.core.templates import Template
 
 __all__ = ["record_html", "units_data", "units_text"]
 
@@ -98,11 +97,10 @@ def record_html(item: UnitValues) -> str:
 
 @lru_cache
 def _template() -> Template:
-    from jinja2 import Environment, StrictUndefined
+    from paramstore.core.templates import template_environment
 
-    text = files("paramstore.report").joinpath("templates/unit_record.html.in").read_text("utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined, finalize=finished,
-                       keep_trailing_newline=True).from_string(text)
+    return template_environment("paramstore.report", html=finished, trim=False).get_template(
+        "unit_record.html.in")
 
 
 def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],

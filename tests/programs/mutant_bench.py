@@ -28,9 +28,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import CodeType, FunctionType
 
-import construct  # noqa: F401  loaded once, before the forks
 import coverage
-import crcmod  # noqa: F401
+import crcmod  # noqa: F401  loaded once, before the forks
 import hypothesis
 import jinja2  # noqa: F401
 import numpy  # noqa: F401

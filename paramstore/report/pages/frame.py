@@ -14,9 +14,9 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TypeAlias
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from paramstore.core.templates import Environment, template_environment
 from paramstore.core.text import printable
 from paramstore.core.words import plural
 
@@ -57,9 +57,7 @@ def _part(name: str) -> str:
 
 @lru_cache
 def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("paramstore.report.pages"), autoescape=True, undefined=StrictUndefined,
-        finalize=finished, trim_blocks=True, lstrip_blocks=True)
+    environment = template_environment("paramstore.report.pages", html=finished)
     environment.globals["plural"] = plural
     environment.filters |= {"ticked": _ticked, "upper_first": _upper_first,
                             "breakable": _breakable}

@@ -35,7 +35,7 @@ TIME_S = 100
 FLAGS = ("-std=c99", "-O1", "-Werror=implicit-function-declaration",
          *(() if sys.platform == "win32" else ("-fPIC",)))
 # Nothing that a mutant may change: the other packages that tests of this suite import.
-PRELOADED = ["pytest", "hypothesis", "construct", "crcmod", "jinja2", "tree_sitter", "unicorn",
+PRELOADED = ["pytest", "hypothesis", "crcmod", "jinja2", "tree_sitter", "unicorn",
              "elftools.elf.elffile"]
 COUNTED = {"mixed": Verdict.MIXED, "returned": Verdict.RETURNED, "back": Verdict.BACK,
            "empty": Verdict.EMPTY, "lost": Verdict.LOST, "failed": Verdict.UNSTABLE}
