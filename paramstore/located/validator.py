@@ -117,7 +117,10 @@ class CheckedTable:
         self.validator.add(code, message, span, **more)
 
     def inner(self, name: str, keys: Keys, what: str) -> CheckedTable | None:
-        """Check the table at a key of this one; see `Validator.table`."""
+        """Check the table at a key of this one; see `Validator.table`. None as well if the key was
+        meant under another name, which is a finding already."""
+        if name not in self.data:
+            return None
         return self.validator.table((*self.path, name), keys, what)
 
     def key(self, *path: str | int) -> Span:
