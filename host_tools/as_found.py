@@ -47,7 +47,7 @@ def _of_dump(path: str, project: Project, schema_path: str, plan: Plan) -> Found
     from paramstore.inspect.which import project_candidates
     from paramstore.production.found import found_in
 
-    schemas = Schemas(project_candidates(project, schema_path), named=True)
+    schemas = Schemas(project_candidates(project, schema_path))
     found = examined_store(schemas, InputOptions(), path)
     show_doubts(found)
     return found_in(found.contents, plan, path)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple
 
 from host_tools.options import InputOptions
 from host_tools.streams import STDIN, read_bytes, read_source
@@ -14,43 +14,44 @@ if TYPE_CHECKING:
     from paramstore.files.runs import Reading
     from paramstore.inspect.examination import Examination
     from paramstore.inspect.store import StoreExamination
-    from paramstore.inspect.which import Layout
+    from paramstore.inspect.which import Layout, SchemaFolder
 
-__all__ = ["Schemas", "examined", "examined_store", "known", "read", "report_on_dump",
-           "show_doubts", "show_dumps", "stores"]
+__all__ = ["Schemas", "examined", "examined_store", "read", "report_on_dump", "schemas_at",
+           "show_doubts", "show_dumps"]
 
 _WHOLE = ("PS60", "PS610", "PS616", "PS62", "PS63", "PS65", "PS670", "PS672")
 """Codes of findings about a dump as a whole."""
 
 
 class Schemas(NamedTuple):
-    """What a dump may be of. `named`: one schema was given, so that the dump is of it whatever it
-    holds; of a folder it must show that itself."""
+    """What a dump may be of: of the schema that was given, whatever it holds, or of one of a
+    folder, if it shows that itself."""
 
-    known: tuple[Layout, ...]
-    named: bool
+    named: tuple[Layout, ...] = ()
+    folder: SchemaFolder | None = None
+
+    @property
+    def all(self) -> tuple[Layout, ...]:
+        """All there are; ToolError if a folder has no schema."""
+        return _some(self.folder, self.folder.layouts()) if self.folder else self.named
+
+    def known_for(self, reading: Reading) -> tuple[Layout, ...]:
+        """Return what a dump may be of, or enough of it to choose from; errors as `all`."""
+        return _some(self.folder, self.folder.layouts_for(reading)) if self.folder else self.named
 
 
-def known(schema: str, options: InputOptions) -> Schemas:
-    """Return what a dump may be of, fixed layouts among it: a schema file with its releases, or
-    all of a folder.
+def schemas_at(schema: str, options: InputOptions, *, stores_only: bool = False) -> Schemas:
+    """Return what a dump may be of: a schema file with its releases, or all of a folder; fixed
+    layouts among it unless `stores_only`.
 
-    ToolError if a folder has no schema, or there is not the release that is asked for.
+    ToolError if there is not the release that is asked for.
     """
-    from paramstore.inspect.which import layouts_in, layouts_of
+    from paramstore.inspect.which import SchemaFolder, candidates_of, layouts_of
 
     if _is_folder(schema, options):
-        return Schemas(_some(schema, *layouts_in(schema)), named=False)
-    return Schemas(layouts_of(read_source(schema), options.release), named=True)
-
-
-def stores(schema: str, options: InputOptions) -> Schemas:
-    """Return the stores that a dump may be of; the rest as `known`."""
-    from paramstore.inspect.which import candidates_in, candidates_of
-
-    if _is_folder(schema, options):
-        return Schemas(_some(schema, *candidates_in(schema)), named=False)
-    return Schemas(candidates_of(read_source(schema), options.release), named=True)
+        return Schemas(folder=SchemaFolder(schema, stores_only=stores_only))
+    read = candidates_of if stores_only else layouts_of
+    return Schemas(read(read_source(schema), options.release))
 
 
 def _is_folder(schema: str, options: InputOptions) -> bool:
@@ -66,16 +67,13 @@ def _is_folder(schema: str, options: InputOptions) -> bool:
     return True
 
 
-Some = TypeVar("Some")
-
-
-def _some(folder: str, found: tuple[Some, ...], passed: tuple[str, ...]) -> tuple[Some, ...]:
+def _some(folder: SchemaFolder, found: tuple[Layout, ...]) -> tuple[Layout, ...]:
     from paramstore.core.errors import ToolError
 
     if not found:
-        raise ToolError(f"`{folder}` holds no schema without mistakes",
-                        f"`paramstore check` says what is wrong with {passed[0]}"
-                        if passed else "give a folder with schema files (*.toml)")
+        raise ToolError(f"`{folder.path}` holds no schema without mistakes",
+                        f"`paramstore check` says what is wrong with {folder.passed[0]}"
+                        if folder.passed else "give a folder with schema files (*.toml)")
     return found
 
 
@@ -91,7 +89,7 @@ def read(options: InputOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     readings = [
         read_dump(read_bytes(dump), STDIN if dump == "-" else dump,
                   form_of(dump, options.input_format) if options.input_format else None,
-                  order=order, known=recogniser(schemas.known))
+                  order=order, known=recogniser(lambda: schemas.all))
         for dump in dumps]
     if order and all(r.word_bytes == 1 for r in readings):
         raise ToolError(
@@ -105,7 +103,8 @@ def examined(schemas: Schemas, options: InputOptions, *dumps: str) -> list[Exami
     """Return what files of a store or a fixed layout hold; errors as `inspect.examine`."""
     from paramstore.inspect.examine import examine
 
-    return [examine(reading, schemas.known, options.input_offset, named=schemas.named)
+    return [examine(reading, schemas.known_for(reading), options.input_offset,
+                    named=schemas.folder is None)
             for reading in read(options, schemas, *dumps)]
 
 

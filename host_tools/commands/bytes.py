@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import examined, known, show_dumps
+from host_tools.dumps import examined, schemas_at, show_dumps
 from host_tools.options import (
     InputOptions,
     address,
@@ -51,12 +51,12 @@ def command(schema: str, dump: str | None, places: tuple[str, ...], given: Input
     if dump is None and (not places or any(map(span, places))):
         raise ToolError("there is no dump to show", "give it behind the schema, or --at with an "
                         "address or a parameter")
-    schemas = known(schema, given)
-    if dump is None and len(files_of(schemas.known)) > 1:
+    schemas = schemas_at(schema, given)
+    if dump is None and len(files_of(schemas.all)) > 1:
         raise ToolError(f"`{schema}` holds several schemas", "give one of them, or a dump: it "
                         "tells which")
     found = examined(schemas, given, dump)[0] if dump else None
-    shown = [view(found or schemas.known[0], found, place) for place in places or ("0..",)]
+    shown = [view(found or schemas.all[0], found, place) for place in places or ("0..",)]
     show_dumps([found] if found else [], lambda: {"places": [data for data, _ in shown]},
                lambda: "".join(text for _, text in shown))
     return 0

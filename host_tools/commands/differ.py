@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from host_tools.dumps import examined, known, show_doubts, show_dumps
+from host_tools.dumps import examined, schemas_at, show_doubts, show_dumps
 from host_tools.options import (
     InputOptions,
     gathered,
@@ -103,7 +103,7 @@ def command(schema: str, dump: str, other: str | None, given: InputOptions,
     from paramstore.report.differences import difference_data, difference_text, equal_text
 
     check(other, against)
-    found, *others = examined(known(schema, given), given, dump, *((other,) if other else ()))
+    found, *others = examined(schemas_at(schema, given), given, dump, *((other,) if other else ()))
     for each in (found, *others):
         if not each.comparable:
             show_doubts(each)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import examined, known, report_on_dump
+from host_tools.dumps import examined, report_on_dump, schemas_at
 from host_tools.options import (
     InputOptions,
     input_options,
@@ -44,13 +44,13 @@ def command(schema: str, dump: str, given: InputOptions, page: str | None,
         examination_text,
     )
 
-    schemas = known(schema, given)
+    schemas = schemas_at(schema, given)
     (found,) = examined(schemas, given, dump)
     if page is not None:
-        write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.known)),
+        write_bytes(page, examination_page(found).encode(), (dump, *files_of(schemas.all)),
                     option="--html")
     if picture is not None:
-        write_bytes(picture, examination_svg(found).encode(), (dump, *files_of(schemas.known)),
+        write_bytes(picture, examination_svg(found).encode(), (dump, *files_of(schemas.all)),
                     option="--svg")
     return report_on_dump(found.findings, lambda: examination_data(found),
                           lambda: examination_text(found, tint))

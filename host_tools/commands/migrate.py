@@ -147,7 +147,7 @@ def _migrated(project: Project, schema: str, dump: str, options: MigrateOptions,
 
     origin, last = options.first, options.last
     wanted = project.history.release(len(project.history.releases) if last is None else last)
-    of = Schemas(project_candidates(project, schema, origin), named=True)
+    of = Schemas(project_candidates(project, schema, origin))
     found = examined_store(of, given, dump)
     plan, contents = found.plan, found.contents
     # Of a value that cannot be in the release of the image its outcome tells more.
@@ -186,7 +186,7 @@ def _adopted(project: Project, layout: str, dump: str, target: int | None,
 
     wanted = project.release(target)
     fixed, warnings = read_layout(read_source(layout))
-    (reading,) = read(given, Schemas((fixed,), named=True), dump)
+    (reading,) = read(given, Schemas((fixed,)), dump)
     found = examine_fixed(reading, fixed, offset=given.input_offset)
     findings = (*project.findings, *warnings, *found.findings)
     if not found.holds_values or any(f.code in ("PS601", "PS671") for f in errors_in(findings)):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from host_tools.dumps import examined_store, show_dumps, stores
+from host_tools.dumps import examined_store, schemas_at, show_dumps
 from host_tools.options import (
     ImageOptions,
     InputOptions,
@@ -41,7 +41,7 @@ def command(schema: str, dump: str, image: ImageOptions, repair: bool, given: In
     from paramstore.report.salvage import salvage_data, salvage_text
 
     form = image.form
-    found = examined_store(stores(schema, given), given, dump)
+    found = examined_store(schemas_at(schema, given, stores_only=True), given, dump)
     if not found.contents.readable or found.contents.blank:
         raise ToolError(f"`{dump}` holds nothing of `{found.plan.schema.name}` to salvage",
                         "`paramstore examine` says what it holds")

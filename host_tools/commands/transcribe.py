@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from host_tools.dumps import examined_store, show_dumps, stores
+from host_tools.dumps import examined_store, schemas_at, show_dumps
 from host_tools.options import (
     ImageOptions,
     InputOptions,
@@ -41,7 +41,7 @@ def command(schema: str, dump: str, image: ImageOptions, given: InputOptions) ->
     from paramstore.files.forms import encode_dump
 
     form, options = image.form, write_options(image)
-    found = examined_store(stores(schema, given), given, dump)
+    found = examined_store(schemas_at(schema, given, stores_only=True), given, dump)
     content = encode_dump(found.dump, form, options, image.fill)
     output, size = image.output or "", len(found.dump.data)
     write_bytes(output, content, inputs=(schema, dump))

@@ -77,7 +77,7 @@ def _of_store(source: SourceText, dump: str, options: InputOptions) -> Unpacked:
     from paramstore.report.image import contents_toml, image_data, image_text
 
     project = open_project(source)
-    of = Schemas(project_candidates(project, source.path, options.release), named=True)
+    of = Schemas(project_candidates(project, source.path, options.release))
     found = examined_store(of, options, dump)
     contents = found.contents
     return Unpacked(found.reading, (*project.findings, *found.findings),
@@ -95,7 +95,7 @@ def _of_layout(source: SourceText, dump: str, options: InputOptions) -> Unpacked
     if options.release is not None:
         raise ToolError("a fixed layout has no releases", "leave --release out")
     layout, warnings = read_layout(source)
-    (found,) = examined(Schemas((layout,), named=True), options, dump)
+    (found,) = examined(Schemas((layout,)), options, dump)
     assert isinstance(found, FixedExamination), "there is no store to choose"
     return Unpacked(found.reading, (*warnings, *found.findings),
                     lambda: examination_text(found, tint), lambda: examination_data(found),

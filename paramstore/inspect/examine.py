@@ -28,11 +28,12 @@ __all__ = ["examine", "places_of", "recogniser"]
 # What only fixed layouts need is imported when one comes: reading a dump of a store must not wait.
 
 
-def recogniser(layouts: Sequence[Layout]) -> Callable[[bytes], bool]:
+def recogniser(layouts: Callable[[], Sequence[Layout]]) -> Callable[[bytes], bool]:
     """Return what tells whether bytes hold something of what a dump may be: a label, a record, a
-    fixed layout. It settles the order of words where nothing in a file tells it."""
+    fixed layout. It settles the order of words where nothing in a file tells it; `layouts` are
+    asked for where that is so."""
     def holds(data: bytes) -> bool:
-        return LABEL_MAGIC in data or any(shows(k, data) for k in layouts)
+        return LABEL_MAGIC in data or any(shows(k, data) for k in layouts())
 
     def shows(of: Layout, data: bytes) -> bool:
         if isinstance(of, Candidate):

@@ -5,9 +5,9 @@ Must not judge what a dump holds beyond that.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from paramstore.core.disk import names_in, read_text
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText, ToolError
@@ -23,8 +23,8 @@ from paramstore.schema.keys import is_fixed
 if TYPE_CHECKING:
     from paramstore.schema.fixed.model import FixedLayout
 
-__all__ = ["Candidate", "Choice", "Layout", "candidates_in", "candidates_of", "choose", "files_of",
-           "layouts_in", "layouts_of", "project_candidates", "release_doubt"]
+__all__ = ["Candidate", "Choice", "Layout", "SchemaFolder", "candidates_of", "choose", "files_of",
+           "layouts_of", "project_candidates", "release_doubt"]
 
 _LABEL_BYTES = 32  # the longest, whatever the part
 
@@ -83,32 +83,48 @@ def layouts_of(source: SourceText, release: int | None = None) -> tuple[Layout, 
     return (read_layout(source)[0],)
 
 
-def candidates_in(folder: str | Path) -> tuple[tuple[Candidate, ...], tuple[str, ...]]:
-    """Return the candidates of all schemas in a folder, and the TOML files that are none."""
-    return _all_in(folder, candidates_of)
+class SchemaFolder:
+    """The schemas of a folder: stores and their releases, and unless `stores_only` fixed layouts.
 
+    Each is read when it is needed, and once. A label names its store, so of a dump that has one
+    only the schemas with that name in their text are read, if one of them is the one.
+    """
 
-def layouts_in(folder: str | Path) -> tuple[tuple[Layout, ...], tuple[str, ...]]:
-    """Return the stores and the fixed layouts of a folder, and the TOML files that are none."""
-    return _all_in(folder, layouts_of)
+    def __init__(self, folder: str | Path, *, stores_only: bool = False) -> None:
+        self.path = str(folder)
+        self._read = candidates_of if stores_only else layouts_of
+        self._sources: dict[str, SourceText] = {}
+        self._found: dict[str, tuple[Layout, ...]] = {}
+        self.passed: list[str] = []  # files that are no schema without mistakes
+        for name in names_in(folder):
+            if name.endswith(".toml"):
+                path = str(Path(folder) / name)
+                try:
+                    self._sources[path] = read_text(path)
+                except FindingsError:
+                    self.passed.append(path)
 
+    def layouts(self, names: Iterable[str] = ("",)) -> tuple[Layout, ...]:
+        """Return what the schemas describe; only of those in whose text one of `names` stands."""
+        wanted = [p for p, s in self._sources.items() if any(n in s.text for n in names)]
+        return tuple(of for path in wanted for of in self._layouts(path))
 
-_Layout = TypeVar("_Layout")
+    def layouts_for(self, reading: Reading) -> tuple[Layout, ...]:
+        """Return what a dump may be of: enough of it to choose from."""
+        labels = _labels(reading)
+        near = self.layouts({label.name for label in labels if label.name})
+        named = any(_matches(label, of.plan) for of in near if isinstance(of, Candidate)
+                    for label in labels)
+        return near if named else self.layouts()
 
-
-def _all_in(folder: str | Path, read: Callable[[SourceText], tuple[_Layout, ...]],
-            ) -> tuple[tuple[_Layout, ...], tuple[str, ...]]:
-    found: list[_Layout] = []
-    passed = []
-    for name in names_in(folder):
-        if not name.endswith(".toml"):
-            continue
-        path = Path(folder) / name
-        try:
-            found += read(read_text(path))
-        except FindingsError:
-            passed.append(str(path))
-    return tuple(found), tuple(passed)
+    def _layouts(self, path: str) -> tuple[Layout, ...]:
+        if path not in self._found:
+            try:
+                self._found[path] = self._read(self._sources[path])
+            except FindingsError:
+                self._found[path] = ()
+                self.passed.append(path)
+        return self._found[path]
 
 
 def files_of(layouts: Sequence[Layout]) -> tuple[str, ...]:

@@ -124,7 +124,7 @@ def test_words_of_a_text_are_put_in_order() -> None:
         data = UNIT if order is Order.BIG else swapped(UNIT, 2)
         text = "\n".join(f"{at:04X}: " + data[at:at + 16].hex(" ", 2)
                          for at in range(0, len(data), 16))
-        reading = read_dump(text.encode(), "x.txt", known=recogniser([LEGACY]))
+        reading = read_dump(text.encode(), "x.txt", known=recogniser(lambda: [LEGACY]))
         of = examine(reading, [LEGACY])
         assert (UNIT, 2) == (of.contents.image, reading.word_bytes)
 

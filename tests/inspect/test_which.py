@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ from paramstore.core.errors import FindingsError
 from paramstore.files.forms import FORMS, read_dump
 from paramstore.files.runs import swapped
 from paramstore.image.pack import pack
-from paramstore.inspect.which import Candidate, Choice, candidates_in, choose
+from paramstore.inspect.which import Candidate, Choice, SchemaFolder, choose
 from tests.inspect.scenes import PLAN, used_unit
 from tests.releases.histories import relaid
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
-SHIPPED, PASSED = candidates_in(SCHEMAS)
+FOLDER = SchemaFolder(SCHEMAS)
+SHIPPED = tuple(of for of in FOLDER.layouts() if isinstance(of, Candidate))
 ALL = (*SHIPPED, Candidate("bench_unit", PLAN))
 IMAGE = bytes(used_unit("settings", 6, random.Random(1)).bench.device.memory)
 
@@ -37,7 +39,30 @@ def test_a_folder_gives_its_schemas() -> None:
     """Every schema is a candidate, and a values file is none."""
     names = {Path(c.name.partition(",")[0]).name for c in SHIPPED}
     assert {"tank_probe.toml", "minimal.toml", "large.toml"} <= names
-    assert str(SCHEMAS / "tank_probe.values.toml") in PASSED
+    assert str(SCHEMAS / "tank_probe.values.toml") in FOLDER.passed
+
+
+@pytest.mark.parametrize("candidate", SHIPPED, ids=lambda c: Path(c.name).name)
+def test_of_a_folder_a_label_needs_only_its_own_schema(
+    candidate: Candidate, tmp_path: Path
+) -> None:
+    """What a label names is read, releases and all, and gives the same answer as everything; what
+    has another name in it is not looked at."""
+    shutil.copytree(SCHEMAS, tmp_path, dirs_exist_ok=True)
+    (tmp_path / "broken.toml").write_text("[store", "utf-8")
+    reading = read_dump(pack(candidate.plan, {}, defaults=True), "x.bin", FORMS["bin"])
+    near = SchemaFolder(tmp_path)
+    among = near.layouts_for(reading)
+    assert str(tmp_path / "broken.toml") not in near.passed
+    wanted, found = (choose(reading, [of for of in some if isinstance(of, Candidate)], named=False)
+                     for some in (SchemaFolder(tmp_path).layouts(), among))
+    assert (wanted.candidate.name, wanted.findings) == (found.candidate.name, found.findings)
+
+
+def test_without_its_schema_a_label_needs_all() -> None:
+    """A label of a store that is not there, and a dump without one: there is all to choose from."""
+    for data in (IMAGE, bytes(64) + IMAGE[64:], b"\xff" * 4096):
+        assert FOLDER.layouts() == FOLDER.layouts_for(read_dump(data, "x.bin", FORMS["bin"]))
 
 
 @pytest.mark.parametrize("candidate", ALL, ids=lambda c: Path(c.name).name)

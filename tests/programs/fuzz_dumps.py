@@ -92,7 +92,7 @@ def feed(chance: random.Random, content: bytes, known: Sequence[Layout]) -> str:
         order = chance.choice([None, *Order])
         offset = chance.choice([None, 0, 7, 4096, 1 << 31])
     try:
-        reading = read_dump(content, "input", form, order=order, known=recogniser(known))
+        reading = read_dump(content, "input", form, order=order, known=recogniser(lambda: known))
     except ParamstoreError:
         return "refused as a file"
     try:

@@ -47,7 +47,8 @@ def test_a_sound_dump_is_examined_without_heavy_libraries(form: str, tmp_path: P
                               check=True)
         return done.stderr.splitlines()[-1]
 
-    assert "[]" != run("pack", "unit.toml", "-o", f"unit.{form}")
+    assert "[]" != run("generate", "unit.toml", "-o", "firmware")
+    run("pack", "unit.toml", "-o", f"unit.{form}")
     assert "[]" == run("examine", "unit.toml", f"unit.{form}")
 
 
