@@ -86,8 +86,9 @@ def layouts_of(source: SourceText, release: int | None = None) -> tuple[Layout, 
 class SchemaFolder:
     """The schemas of a folder: stores and their releases, and unless `stores_only` fixed layouts.
 
-    Each is read when it is needed, and once. A label names its store, so of a dump that has one
-    only the schemas with that name in their text are read, if one of them is the one.
+    Each is read when it is needed, and once. A label names its store (but on 8-byte pages), so of
+    a dump that has one only the schemas with that name in their text are read, if one of them is
+    the one.
     """
 
     def __init__(self, folder: str | Path, *, stores_only: bool = False) -> None:
