@@ -71,10 +71,11 @@ class _Header:
 
     def read(self) -> tuple[Entry, ...]:
         cells = self.row.cells
-        if len(cells) == 1 and (other := re.search(r"[;\t]", cells[0].text)):
+        first, *others = cells
+        if not others and (other := re.search(r"[;\t]", first.text)):
             name = {";": "semicolons", "\t": "tabs"}[other[0]]
             self._add("PS933", f"the columns are separated by {name}, not by commas",
-                      cells[0].span,
+                      first.span,
                       notes=("spreadsheets do so where the decimal separator is a comma",)
                       if other[0] == ";" else (),
                       help="export with commas between columns and a point in numbers")
@@ -216,8 +217,8 @@ class _Header:
 
 
 def _unit(fields: tuple[Field, ...]) -> str:
-    units = [f.unit for f in fields]
-    return " ".join(u or "1" for u in units) if len(units) > 1 and any(units) else units[0]
+    first, *others = units = [f.unit for f in fields]
+    return " ".join(u or "1" for u in units) if others and any(units) else first
 
 
 def _bracket(unit: str) -> str:

@@ -13,7 +13,7 @@ from paramstore.image.pack import pack
 from paramstore.production import packer
 from paramstore.production.batch import BatchJob, batch_plan
 from paramstore.production.outputs import open_output
-from paramstore.production.records import Records
+from paramstore.production.records import Records, SerialsExhausted, SerialTaken
 from paramstore.schema.from_raw import from_raw
 from tests.production.jobs import HEAD, job_of, made, plan, rows
 
@@ -261,3 +261,54 @@ def test_a_table_that_changes_under_way_stops_the_run(table: Path, tmp_path: Pat
         with pytest.raises(ToolError, match="changed while"), open_output(
                 str(tmp_path / "out")) as out:
             job.run(records, out)
+
+
+def test_a_pattern_must_have_a_number_for_each_unit(table: Path, tmp_path: Path) -> None:
+    """Counted from the first one on, with records and without; none is left beyond the last."""
+    table.write_text(rows(9))
+    job_of(table, pattern="D-#").check(None)
+    for first, left, have in ((2, 8, "8 numbers"), (9, 1, "1 number"), (11, 0, "0 numbers")):
+        job = job_of(table, pattern="D-#", first=first)
+        with Records(str(tmp_path / "r.db"), create=True) as records:
+            for known in (None, records):
+                with pytest.raises(FindingsError) as caught:
+                    job.check(known)
+                assert f"`D-#` has {have} left for 9 new units" == caught.value.findings[0].message
+        if left:
+            table.write_text(rows(left))
+            job.check(None)
+        table.write_text(rows(9))
+
+
+@pytest.mark.parametrize(("error", "message"), [
+    (SerialTaken("DP-0001", "lot9"),
+     "another run took the serial number `DP-0001` for batch `lot9`"),
+    (SerialsExhausted(), "another run took the last numbers of `DP-####`")])
+def test_another_run_may_come_first(error: Exception, message: str, table: Path, tmp_path: Path,
+                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between a look at the records and the allotment: nothing is made, and a repeat goes on."""
+    def taken(*_: object) -> None:
+        raise error
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Records, "allot", taken)
+        with pytest.raises(ToolError) as caught:
+            made(job_of(table), tmp_path / "r.db", tmp_path / "out")
+    assert message == str(caught.value)
+    assert "repeat" in caught.value.help
+    assert 3 == len(made(job_of(table), tmp_path / "r.db", tmp_path / "out"))
+
+
+def test_a_run_counts_what_it_made(table: Path, tmp_path: Path) -> None:
+    """Units, those with a new number, and files that were there; block by block."""
+    counts = []
+    for count in (1001, 1003):
+        table.write_text(rows(count))
+        job, told = job_of(table), []
+        with Records(str(tmp_path / "r.db"), create=True) as records:
+            assert count == job.check(records, told.append).rows
+            with open_output(str(tmp_path / "out")) as output:
+                result = job.run(records, output, told.append)
+        counts.append((result.units, result.new, result.kept))
+        assert [1000, count - 1000] * 2 == told
+    assert [(1001, 1001, 0), (1003, 2, 1001)] == counts

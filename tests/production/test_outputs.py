@@ -33,7 +33,7 @@ def test_folder_has_a_file_for_each(tmp_path: Path) -> None:
 @pytest.mark.parametrize("suffix", ["tar", "tar.gz", "tgz"])
 def test_archive_is_read_by_the_standard_library(suffix: str, tmp_path: Path) -> None:
     """All files in their order; made twice it is the same."""
-    one, two = (tmp_path / f"{n}.{suffix}" for n in "ab")
+    one, two = (tmp_path / "deep" / "down" / f"{n}.{suffix}" for n in "ab")
     fill(one), fill(two)
     with tarfile.open(fileobj=io.BytesIO(one.read_bytes())) as archive:
         read = {m.name: archive.extractfile(m) for m in archive}

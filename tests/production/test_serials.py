@@ -41,12 +41,22 @@ def test_a_whole_number_can_be_a_serial_number() -> None:
             read_pattern(pattern, where)
 
 
+def test_a_pattern_has_up_to_15_digits() -> None:
+    """More than anybody counts, and few enough for every program that counts in floats."""
+    text = SCHEMA.replace('serial = { type = "text", size = 10 }', 'serial = { type = "u64" }')
+    where = serial_place(read_schema(SourceText("s.toml", text))[0])
+    assert 10 ** 15 - 1 == read_pattern("#" * 15, where).last
+    with pytest.raises(FindingsError, match="not a pattern"):
+        read_pattern("#" * 16, where)
+
+
 def test_the_parameter_is_found_or_named() -> None:
     """`serial` of an identity group is taken, another one is named; the rest is refused."""
     schema = plan().schema
     assert "identity.serial" == serial_place(schema).name
     assert "settings.label" == serial_place(schema, "settings.label").name
     for name, told in {"trim.flow": "cannot hold", "trim.steps": "cannot hold",
+                       "trim.lift": "cannot hold", "trim.zero": "cannot hold",
                        "settings.labl": "no parameter"}.items():
         with pytest.raises(ToolError, match=told):
             serial_place(schema, name)

@@ -86,6 +86,9 @@ MISTAKES = {
     "bad element": row("trim.steps", "1; 2; x"),
     "bad column of an element": row("trim.steps[0],trim.steps[1],trim.steps[2]", "1,70000,3"),
     "curve that falls": row("trim.lift [V mm]", "5 1; 4 2"),
+    "coordinate missing": row(
+        "trim.lift[0].x [V],trim.lift[0].y [mm],trim.lift[1].y [mm]", "5,1,2"),
+    "no column is left": b"remark,#trim.flow\ngood,2\n",
     "half a point": row("trim.lift [V mm]", "5 1; 4"),
     "curve empty": row("trim.lift [V mm]", ""),
     "low above the default high": row("trim.low", "95"),
@@ -226,3 +229,12 @@ def test_warnings_leave_the_row_good(tmp_path: Path) -> None:
     assert [Severity.WARNING] == [f.severity for f in reader.findings]
     assert "in 2 rows" in reader.findings[0].message
     assert "at most 0.04 uV off" in reader.findings[0].notes[0]
+
+
+def test_a_point_that_does_not_rise_is_shown_in_its_column(tmp_path: Path) -> None:
+    """Where each coordinate has a column of its own."""
+    head = "trim.lift[0].x [V],trim.lift[0].y [mm],trim.lift[1].x [V],trim.lift[1].y [mm]"
+    (finding,) = findings_of(tmp_path / "t.csv", row(head, "5,1,4,2"))
+    assert ("PS946", "`lift.x` must rise: 4 V follows 5 V") == (finding.code, finding.message)
+    assert finding.span is not None
+    assert (8, 9) == (finding.span.column, finding.span.end_column)
