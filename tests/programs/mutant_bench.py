@@ -36,6 +36,7 @@ import numpy  # noqa: F401
 import pytest
 import tree_sitter  # noqa: F401
 
+from tests.programs.line_probes import Probes
 from tests.programs.small_changes import Change, spelled
 
 __all__ = ["ROOT", "Bench", "Mutant", "copied", "sources"]
@@ -228,18 +229,18 @@ class _Session(_Plain):
             shutil.rmtree(folder, ignore_errors=True)
 
     def _watch(self, session: pytest.Session) -> int:
-        watch = Watch()
-        self._coverage.start()
+        watch, data = Watch(), self._coverage.get_data()
+        names = {str(self._library / file): file for file in self._bench.texts}
+        for path, file in names.items():
+            watch.lines[file] = {line: {""} for line in data.lines(path) or ()}
+        probes = Probes({path: Path(path).read_text("utf-8") for path in names})
         for item, following in _pairs(session.items):
-            self._coverage.switch_context(item.nodeid)
             start = time.process_time()
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             watch.seconds[item.nodeid] = time.process_time() - start
-        self._coverage.stop()
-        data = self._coverage.get_data()
-        for path in data.measured_files():
-            watch.lines[Path(path).relative_to(self._library).as_posix()] = {
-                line: set(tests) for line, tests in data.contexts_by_lineno(path).items()}
+            for path, lines in probes.taken().items():
+                for line in lines:
+                    watch.lines[names[path]].setdefault(line, set()).add(item.nodeid)
         self._kept.write_bytes(pickle.dumps((watch.seconds, watch.lines)))
         return _FAILED if session.testsfailed else 0
 

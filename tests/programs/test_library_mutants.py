@@ -151,14 +151,31 @@ _THREE = 3
 
 def late():
     return 6
+
+def kind(of):
+    """Words."""
+    match of:
+        case int() if of > 7:
+            return 1
+        case str():
+            return 2
+    try:
+        return 1 + of[0]
+    except KeyError:
+        return 3
+    except TypeError:
+        return 4
 ''')
     (tree / "tests" / "test_room.py").write_text('''
-from paramstore.room import Box, adder, early, more
+from paramstore.room import Box, adder, early, kind, more
 
 FIVE = early()
 
 def test_all():
     assert (Box().twice, Box().next, Box.part(8), adder(2)(3), FIVE, more()) == (6, 4, 4, 5, 5, 5)
+
+def test_kinds():
+    assert [kind(8), kind("a"), kind([5, 0]), kind({}), kind(7)] == [1, 2, 6, 3, 4]
 ''')
     bench = copied("room", tmp_path / "copy", tree)
     missed = [(m.change.within, m.change.new) for m, noticed in bench.judge(mutants(bench.texts))
