@@ -73,6 +73,17 @@ def test_the_report_says_what_the_image_holds() -> None:
         assert held == {where: told[where] for where in held}
 
 
+def test_what_a_record_still_has_is_restored() -> None:
+    """Firmware of release 5 keeps the bytes of parameters that only release 1 knows, with their
+    defaults on a new unit; without any record they are defaults of release 1."""
+    past = tank_probe()
+    unit = Unit(past, 5)
+    assert {ValueOutcome.DEFAULTED} == {i.outcome for i in unit.migrated(1).items}
+    unit.run(5, random.Random(9), every=True)
+    assert {"settings.buzzer", "settings.language"} == {
+        i.where for i in unit.migrated(1).items if i.outcome is ValueOutcome.RESTORED}
+
+
 @pytest.mark.parametrize("copy", [0, 1])
 def test_one_whole_copy_of_the_label_is_enough(copy: int) -> None:
     """Whichever copy is damaged, the unit has the same state and the same values for firmware of

@@ -11,6 +11,7 @@ from paramstore.core.status import Status
 from paramstore.image.contents import LabelState, unpack
 from paramstore.image.migrate import ValueOutcome, migrate
 from paramstore.image.relayout import relayout
+from paramstore.releases.values import ValueOrigin
 from paramstore.verify.rig.twin import TwinRig
 from tests.engines import bench_for
 from tests.releases.histories import relaid
@@ -49,7 +50,9 @@ def test_the_report_says_what_the_image_holds(label: int) -> None:
     assert there == {i.where: i.after for i in held.items}
     lost = {i.where for i in made.items if i.outcome is ValueOutcome.LOST}
     retired = {"settings.pairing_key", "settings.language", "settings.buzzer", "display.contrast"}
-    assert lost <= retired - (set() if label < 4 else {"settings.buzzer"})
+    stored = {f"{g.ring.group.name}.{name}" for g in before.groups
+              for name, origin in g.origins.items() if origin is not ValueOrigin.DEFAULT}
+    assert lost == (retired - (set() if label < 4 else {"settings.buzzer"})) & stored
 
 
 def test_and_back() -> None:

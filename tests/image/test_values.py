@@ -256,6 +256,17 @@ def test_rounding_is_told(text: str) -> None:
         warning.code, place(warning), warning.message, warning.notes)
 
 
+def test_rounding_of_a_point_is_told() -> None:
+    """By its axis and number; the place is that of the coordinate."""
+    x, y = LIMITS.parameter("flow").fields
+    flow = replace(LIMITS.parameter("flow"), fields=(x, replace(y, scale=Decimal("0.5"))))
+    schema = replace(SCHEMA, groups=(replace(LIMITS, parameters=(flow,)),))
+    text = "[limits]\nflow = [[0, 1], [5, 2.3], [9, 2]]"
+    (warning,) = read_values(schema, SourceText("unit.toml", text)).warnings
+    assert ("PS511", "`flow.y[1]` = 2.3 l/h is stored as 2.5 l/h", "unit.toml:2:21-24") == (
+        warning.code, warning.message, place(warning))
+
+
 @pytest.mark.parametrize(("setting", "expected"), [
     ("limits.current=1.25", {"limits": {"current": (1250,)}}),
     ("limits.current=1.25 A", {"limits": {"current": (1250,)}}),

@@ -89,6 +89,13 @@ def test_errors_name_field_and_offset(values: Any, field: str, offset: int, mess
     assert (f"`{field}` at byte {offset}: {message}" if field else message) == str(caught.value)
 
 
+def test_one_element_that_is_no_number_is_refused() -> None:
+    """Be the others what they may."""
+    ring = ring_of(one("p", "f64", 1.0, 2.0, 3.0))
+    with pytest.raises(CodecError, match="NaN"):
+        encode_body(ring, {"p": (1.0, float("nan"), 3.0)})
+
+
 def test_a_body_that_is_too_short_is_refused() -> None:
     """Decoding tells which field the bytes end in."""
     with pytest.raises(CodecError) as caught:

@@ -44,6 +44,20 @@ def test_the_independent_decoder_agrees(plan: Plan, release: int, series: int) -
     assert decode_label(data) == {n: getattr(label, n) for n in Label._fields}
 
 
+@pytest.mark.parametrize("before", range(7))
+def test_a_label_tells_of_the_four_releases_before_it(before: int) -> None:
+    """The lowest byte of the layout id of each, the last one first; 0 where there is none."""
+    ids = [0xA5B6C700 + 16 * n for n in range(1, before + 1)]
+    plan = replace(EXAMPLE, release=before + 1, lineage=tuple(enumerate(ids, 1)))
+    label = read_label(build_label(plan))
+    assert label is not None
+    told = [layout_id % 256 for layout_id in reversed(ids)][:4]
+    assert (*told, 0, 0, 0, 0)[:4] == label.lineage
+    for release, layout_id in plan.lineage:
+        assert label.follows(release, layout_id)
+        assert label.follows(release, layout_id ^ 1) == (before + 1 - release > 4)
+
+
 def test_every_changed_bit_is_seen() -> None:
     """No label with one bit changed is a label."""
     data = build_label(EXAMPLE)
