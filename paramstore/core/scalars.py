@@ -65,8 +65,8 @@ def _integer(name: str, code: str) -> Scalar:
     return Scalar(name, size, ScalarForm.SIGNED if signed else ScalarForm.UNSIGNED, code, low, high)
 
 
-_F32_MAX = struct.unpack("<f", b"\xff\xff\x7f\x7f")[0]
-_F64_MAX = struct.unpack("<d", b"\xff\xff\xff\xff\xff\xff\xef\x7f")[0]
+(_F32_MAX,) = struct.unpack("<f", b"\xff\xff\x7f\x7f")
+(_F64_MAX,) = struct.unpack("<d", b"\xff\xff\xff\xff\xff\xff\xef\x7f")
 
 SCALARS: dict[str, Scalar] = {
     s.name: s

@@ -215,7 +215,7 @@ def _setting_value(parameter: Parameter, text: str) -> Physical:
         value = text
     if not isinstance(value, str) or parameter.kind in (Kind.TEXT, Kind.BYTES, Kind.CURVE):
         return value
-    array = parameter.fields[0].array
+    array = parameter.first.array
     if parameter.kind is Kind.FLAGS and not array:
         return _flag_names(parameter, value)
     if array and "," in value:
@@ -232,6 +232,6 @@ def _toml_or_text(text: str) -> object:
 
 def _flag_names(parameter: Parameter, text: str) -> list[str]:
     """Return the names in "low,high" or in "low + high", as `unpack` shows them; none in "none"."""
-    if text.strip() == "none" and "none" not in dict(parameter.fields[0].members):
+    if text.strip() == "none" and "none" not in dict(parameter.first.members):
         return []
     return [name.strip() for name in re.split(r"[,+]", text) if name.strip()]

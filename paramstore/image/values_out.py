@@ -48,7 +48,7 @@ def _group(group: AnyGroup, values: GroupRaws, remark: str,
            notes: Mapping[tuple[str, str], str]) -> str:
     lines = [f"[{group.name}]{_comment(remark)}"]
     for parameter in group.parameters:
-        if parameter.fields[0].name not in values:
+        if parameter.first.name not in values:
             continue
         if note := notes.get((group.name, parameter.name)):
             lines.append(_comment(note).strip())

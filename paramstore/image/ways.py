@@ -98,7 +98,7 @@ def _target(layout: FixedLayout, schema: Schema, source: FixedGroup,
         axes = {f.name.rpartition(".")[2]: f for f in parameter.fields}
         curve = parameter.kind is Kind.CURVE
         if bool(target.axis) == curve:
-            return group, parameter, axes[target.axis] if curve else parameter.fields[0]
+            return group, parameter, axes[target.axis] if curve else parameter.first
         there = f"`{group.name}.{parameter.name}`"
         return Finding(
             "PS641", f"{there} is {'a' if curve else 'no'} curve", layout.source,

@@ -45,7 +45,7 @@ def breach_text(breach: Breach, group: AnyGroup, values: GroupRaws) -> str:
             before = show_raw(field, raws[breach.element - 1])
             return f"`{field.name}` must rise: {here} follows {before}"
         case BreachKind.BELOW:
-            other = group.parameter(breach.parameter.below or "").fields[0]
+            other = group.parameter(breach.parameter.below or "").first
             there = show_raw(other, values[other.name][breach.element])
             names = [element_name(f, _path(breach)) for f in (field, other)]
             return f"`{names[0]}` = {here} must be below `{names[1]}` = {there}"

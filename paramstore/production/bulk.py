@@ -102,7 +102,7 @@ class BulkReader:
         return done
 
     def _raws(self, done: UsualRows, group: Group, parameter: Parameter) -> NDArray[Any]:
-        field = parameter.fields[0]
+        field = parameter.first
         constant = np.array([self._constants[group.name][field.name]], dtype_of(field.scalar))
         return done.columns.get((group.name, field.name), constant)
 
@@ -116,7 +116,7 @@ class _Column:
         converters = [converter(f) for f in self.entry.parameter.fields]
         self._converters = None if None in converters else [c for c in converters if c]
         self._curve = self.entry.parameter.kind is Kind.CURVE
-        self._several = self._curve or self.entry.parameter.fields[0].array
+        self._several = self._curve or self.entry.parameter.first.array
 
     def read(self, cells: Sequence[Sequence[str]], count: int, done: UsualRows) -> Sequence[str]:
         """Add the columns of all fields to `done`; return the values as TOML."""
@@ -148,7 +148,7 @@ class _Column:
             return [list(chain.from_iterable(zip(*(
                 c for c, place in zip(cells, places, strict=True) if place == axis), strict=True)))
                 for axis in axes]
-        elements = self.entry.parameter.fields[0].count
+        elements = self.entry.parameter.first.count
         unusual = [[""] * len(axes)] * elements
         split = []
         for text in cells[0]:
@@ -163,7 +163,7 @@ class _Column:
         points = parts[0]
         if self._curve:
             points = [f"[{', '.join(point)}]" for point in zip(*parts, strict=True)]
-        step = self.entry.parameter.fields[0].count
+        step = self.entry.parameter.first.count
         return [f"[{', '.join(points[at:at + step])}]" for at in range(0, len(points), step)]
 
     def _one_by_one(self, cells: Sequence[Sequence[str]], done: UsualRows) -> Sequence[str]:

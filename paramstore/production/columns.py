@@ -142,7 +142,7 @@ class _Header:
         if index is None:
             return (), parameter.fields
         curve = parameter.kind is Kind.CURVE
-        first = parameter.fields[0]
+        first = parameter.first
         several = first.array or curve
         if not several or bool(axis) != curve:
             wanted = "`[0].x` and `[0].y`" if curve else "`[0]`" if several else "no index"
@@ -184,7 +184,7 @@ class _Header:
 
     def _check_whole(self, group: Group, parameter: Parameter, places: dict[Path, int],
                      span: Span) -> None:
-        count = parameter.fields[0].count
+        count = parameter.first.count
         curve = parameter.kind is Kind.CURVE
         every = {(i, a) for i in range(count) for a in (0, 1)} if curve else {
             (i,) for i in range(count)}

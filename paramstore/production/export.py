@@ -254,7 +254,7 @@ def cell_text(parameter: Parameter, value: Physical) -> str:
             return "; ".join(" ".join(map(_plain, point)) for point in value)
         case Kind.TEXT:
             return neutral(value)
-        case Kind.FLAGS if not parameter.fields[0].array:
+        case Kind.FLAGS if not parameter.first.array:
             return " + ".join(value) or "none"
     if isinstance(value, list):
         return "; ".join(" + ".join(v) or "none" if isinstance(v, list) else _plain(v)
@@ -322,7 +322,7 @@ def _shown(parameter: Parameter, value: Physical) -> str:
         return str(value)
     if parameter.kind is Kind.CURVE:
         return cell_text(parameter, value)
-    unit = parameter.fields[0].unit
+    unit = parameter.first.unit
     text = cell_text(parameter, value)
     return f"{text} {unit}" if unit and not text.endswith(unit) else text
 

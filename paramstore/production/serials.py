@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span, ToolError
 from paramstore.core.words import code_list, did_you_mean, plural
 from paramstore.schema.from_raw import Physical
-from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
+from paramstore.schema.model import Group, Kind, Parameter, Role, Schema
 from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
 __all__ = ["SERIAL", "Pattern", "SerialPlace", "read_pattern", "serial_place"]
@@ -57,15 +57,9 @@ class SerialPlace:
         return f"{self.group.name}.{self.parameter.name}"
 
     @property
-    def field(self) -> Field:
-        """The only field of the parameter."""
-        (only,) = self.parameter.fields
-        return only
-
-    @property
     def key(self) -> tuple[str, str]:
         """The names of group and field."""
-        return self.group.name, self.field.name
+        return self.group.name, self.parameter.first.name
 
     def physical(self, serial: str) -> Physical:
         """Return a serial number as a value of the parameter."""
@@ -81,7 +75,7 @@ class SerialPlace:
     def raws(self, serial: str) -> Sequence[int]:
         """Return a serial number, one that fits, as raws of the parameter."""
         if self.parameter.kind is Kind.TEXT:
-            return serial.encode("ascii").ljust(self.field.count, b"\0")
+            return serial.encode("ascii").ljust(self.parameter.first.count, b"\0")
         return (int(serial),)
 
 
@@ -122,8 +116,8 @@ def serial_place(schema: Schema, name: str | None = None) -> SerialPlace:
             raise ToolError(f"the schema has no parameter `{name}`",
                             did_you_mean(name, names) or f"it has {code_list(names)}")
     (place,) = found
-    whole = place.parameter.kind is Kind.INTEGER and not place.field.scaled
-    if place.parameter.kind is Kind.CURVE or place.field.array or not (
+    whole = place.parameter.kind is Kind.INTEGER and not place.parameter.first.scaled
+    if place.parameter.kind is Kind.CURVE or place.parameter.first.array or not (
             whole or place.parameter.kind is Kind.TEXT):
         raise ToolError(f"`{place.name}` cannot hold a serial number",
                         "use a text, or a whole number without a scale")

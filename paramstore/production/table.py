@@ -170,7 +170,7 @@ class TableReader:
         columns = {(e.group.name, e.parameter.name) for e in self._entries}
         bare = self.without(unit)
         for group in self.schema.groups:
-            first = {p.name: p.fields[0].name for p in group.parameters}
+            first = {p.name: p.first.name for p in group.parameters}
             for name in () if group.name in bare else self.left_out.get(group.name, ()):
                 given = (first[name] in unit.values.get(group.name, {}) if unit.values is not None
                          else (group.name, name) in columns)

@@ -108,7 +108,7 @@ def _overlong_defaults(plan: Plan) -> Iterator[Finding]:
     for migration in plan.migrations:
         ring = next(r for r in plan.rings if r.group.id == migration.target)
         for parameter in ring.group.parameters:
-            field = parameter.fields[0]
+            field = parameter.first
             if (field.kind is Kind.TEXT and field.name == migration.field
                     and any(field.default[migration.count:])):
                 yield Finding(
@@ -123,18 +123,18 @@ def _reused_members(plan: Plan, releases: Sequence[Plan]) -> Iterator[Finding]:
     same = [p for p in releases if p.series == plan.series]
     for ring in plan.rings:
         for parameter in ring.group.parameters:
-            field = parameter.fields[0]
+            field = parameter.first
             if field.members:
                 yield from _reused(plan, ring, parameter, same)
 
 
 def _reused(plan: Plan, ring: Ring, parameter: Parameter,
             same: Sequence[Plan]) -> Iterator[Finding]:
-    new = later = parameter.fields[0]
+    new = later = parameter.first
     offset, via, told = ring.place(new).offset, Via(), set[int]()
     for release, (home, former) in zip(reversed(same), ancestors(plan, ring, parameter, same),
                                        strict=False):
-        field = former.fields[0]
+        field = former.first
         via, later = via_of(field, later).then(via), field
         if home.group.id != ring.group.id or home.place(field).offset != offset:
             return

@@ -81,7 +81,7 @@ class _Side(NamedTuple):
 
     @property
     def field(self) -> Field:
-        return self.parameter.fields[0]
+        return self.parameter.first
 
     @property
     def stored(self) -> tuple[Span, ...]:
@@ -123,8 +123,8 @@ def _side(old: Plan, links: Links, group: Group, parameter: Parameter) -> _Side 
     if None in ways:
         return None
     home = old.ring(links.parameters[group.name, parameter.name][0])
-    late = home.place(before.fields[0]).since > 1
-    return _Side(where, parameter, line, before.fields[0], home, ways[0], late)
+    late = home.place(before.first).since > 1
+    return _Side(where, parameter, line, before.first, home, ways[0], late)
 
 
 class _Pair:

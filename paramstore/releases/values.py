@@ -56,7 +56,7 @@ def group_values(plan: Plan, ring: Ring, newest: Mapping[int, Record],
     defaults = {f.name: f.default for f in ring.group.fields}
     values = decode_body(ring, record.body, revision) if record else defaults
     held = {p.field.name for p in ring.fields if p.since <= revision}
-    origins = {p.name: ValueOrigin.RECORD if p.fields[0].name in held else ValueOrigin.DEFAULT
+    origins = {p.name: ValueOrigin.RECORD if p.first.name in held else ValueOrigin.DEFAULT
                for p in ring.group.parameters}
     for parameter in ring.group.parameters:
         if not earlier:

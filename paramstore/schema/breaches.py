@@ -86,7 +86,7 @@ def rules_of(group: AnyGroup) -> Iterator[Rule]:
     for parameter in group.parameters:
         if parameter.below is not None:
             high = group.parameter(parameter.below)
-            yield Rule(parameter.fields[0], high.fields[0], (parameter, high))
+            yield Rule(parameter.first, high.first, (parameter, high))
         for field in parameter.fields:
             if field.rising:
                 yield Rule(field, field, (parameter,))

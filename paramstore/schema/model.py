@@ -142,6 +142,12 @@ class Parameter:
     span: Span | None = field(default=None, compare=False)
 
     @property
+    def first(self) -> Field:
+        """The only field; of a curve that of x."""
+        first, *_ = self.fields
+        return first
+
+    @property
     def size(self) -> int:
         """Bytes on the EEPROM."""
         return sum(f.size for f in self.fields)

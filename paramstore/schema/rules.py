@@ -92,7 +92,7 @@ def _refuse_circle(validator: Validator, group: Path, circle: Sequence[str]) -> 
 def _comparable(validator: Validator, low: Parameter, high: Parameter, span: Span,
                 target: Span) -> bool:
     """Return whether the raw values of both can be compared; tell the first difference."""
-    a, b = low.fields[0], high.fields[0]
+    a, b = low.first, high.first
     for what, one, other in (
         ("type", _kind(low), _kind(high)),
         ("unit", a.unit, b.unit),
@@ -125,13 +125,13 @@ def _fact(what: str, value: object) -> str:
 
 def _kind(parameter: Parameter) -> str:
     if parameter.kind in (Kind.INTEGER, Kind.FLOAT):
-        return parameter.fields[0].scalar.name
+        return parameter.first.scalar.name
     return parameter.kind.value
 
 
 def _check_defaults(validator: Validator, low: Parameter, high: Parameter, span: Span,
                     target: Span) -> None:
-    a, b = low.fields[0], high.fields[0]
+    a, b = low.first, high.first
     for index, (one, other) in enumerate(zip(a.default, b.default, strict=True)):
         if not one < other:
             at = f"[{index}]" if a.array else ""

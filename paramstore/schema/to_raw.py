@@ -222,7 +222,7 @@ def _given(count: int) -> str:
 
 
 def _check_points(parameter: Parameter, value: Physical) -> None:
-    points = parameter.fields[0].count
+    points = parameter.first.count
     if not isinstance(value, list):
         raise ValueProblem(
             "type",

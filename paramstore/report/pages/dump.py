@@ -186,7 +186,7 @@ def _values(places: Places, group: GroupContents) -> Iterator[Facts]:
             "name": parameter.name, "value": value_text(parameter, group.values),
             "allowed": "; ".join(f"{f.name.rpartition('.')[2]} {allowed_text(f)}"
                                  for f in parameter.fields) if len(parameter.fields) > 1
-            else allowed_text(parameter.fields[0]),
+            else allowed_text(parameter.first),
             "doc": prose(parameter.doc), "wrong": wrong,
             "check": ", ".join(remarks) or ("within limits" if group.newest else "default"),
             "keys": own, "target": f"b{own[0]}" if own else None,

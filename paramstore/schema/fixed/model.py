@@ -176,7 +176,7 @@ class PlacedParameter:
     @property
     def field(self) -> Field:
         """The only field of the parameter."""
-        return self.parameter.fields[0]
+        return self.parameter.first
 
     @property
     def name(self) -> str:
