@@ -59,14 +59,13 @@ def explain_syntax(source: SourceText, error: str) -> Finding:
 def _spot(source: SourceText, error: str) -> _Spot:
     lines = [line.rstrip("\r") for line in source.text.split("\n")]
     found = _PLACE.fullmatch(error)
-    if found:
-        number, column = int(found[2]), int(found[3])
-    else:
+    if not found:
         number = source.text.rstrip().count("\n") + 1
-        column = len(lines[number - 1]) + 1
-    said = found[1] if found else error.removesuffix(" (at end of document)")
-    line = lines[number - 1] if number <= len(lines) else ""
-    return _Spot(said, number, line[: column - 1], line[column - 1 :])
+        said = error.removesuffix(" (at end of document)")
+        return _Spot(said, number, lines[number - 1], "")
+    number, column = int(found[2]), int(found[3])
+    line = lines[number - 1]
+    return _Spot(found[1], number, line[:column - 1], line[column - 1:])
 
 
 def _token_length(rest: str) -> int:
@@ -109,7 +108,7 @@ def _control_character(spot: _Spot) -> _Guess | None:
     code = ord(found[0])
     what = "a carriage return without a line feed" if code == 13 else f"U+{code:04X}"
     return _Guess(f"{what} cannot stand in a TOML file", "delete it; in a text between double "
-                  f"quotes it is written `\\u{code:04X}`", length=1)
+                  f"quotes it is written `\\u{code:04X}`")
 
 
 def _broken_text(spot: _Spot) -> _Guess | None:
@@ -122,7 +121,7 @@ def _broken_text(spot: _Spot) -> _Guess | None:
     if spot.has("Illegal character", "Unterminated", "Expected \"'\"", "'\"\"\"'", '"\'\'\'"'):
         back = len(spot.before) - _open_quote(spot.before)
         return _Guess("the text has no closing quote", "end the text with the quote it begins with",
-                      back=back, length=back or 1)
+                      back=back, length=back)
     return None
 
 
@@ -145,7 +144,7 @@ def _missing_value(spot: _Spot) -> _Guess | None:
         back = len(spot.before) - key.start()
         return _Guess(f"`{key[1]}` has no value", "write a value behind the `=`, or take the line "
                       "out", back=back, length=len(key[0].rstrip()))
-    return _Guess("a value is missing here", "write a value, or take the comma out", length=1)
+    return _Guess("a value is missing here", "write a value, or take the comma out")
 
 
 def _odd_value(spot: _Spot) -> _Guess | None:
@@ -160,7 +159,7 @@ def _odd_value(spot: _Spot) -> _Guess | None:
     if text.lower() in ("none", "null", "nil"):
         return _Guess(f"TOML has no `{text}`", "leave the key out", length=len(text))
     if text[0] in "“”„‘’«»`":
-        return _Guess(f"`{text[0]}` does not begin a text", "use straight quotes: `\"`", length=1)
+        return _Guess(f"`{text[0]}` does not begin a text", "use straight quotes: `\"`")
     if re.fullmatch(r"[+-]?\.\d+", text):
         return _Guess("a number cannot begin with its point",
                       f"write `{text.replace('.', '0.')}`", length=len(text))
@@ -183,7 +182,7 @@ def _table_over_lines(spot: _Spot) -> _Guess | None:
         return _Guess("a table in braces must end on the line it begins on",
                       "write it on one line, or as a table of its own: "
                       "`[group.NAME.parameter.NAME]` and one key a line below it",
-                      back=back, length=1)
+                      back=back)
     return None
 
 
@@ -191,7 +190,7 @@ def _trailing_comma(spot: _Spot) -> _Guess | None:
     if spot.has("key part") and spot.rest.startswith("}") and spot.before.rstrip().endswith(","):
         back = len(spot.before) - len(spot.before.rstrip()) + 1
         return _Guess("a table in braces cannot end with a comma", "take the comma out",
-                      back=back, length=1)
+                      back=back)
     return None
 
 
@@ -205,8 +204,7 @@ def _missing_comma(spot: _Spot) -> _Guess | None:
         what = "between the values of an array" if array else "between the keys of a table"
         return _Guess(f"a comma is missing {what}", "write `,` before this")
     sign = "]" if array else "}"
-    return _Guess(f"`{sign}` is missing", f"close what was opened with `{'[' if array else '{'}`",
-                  length=1)
+    return _Guess(f"`{sign}` is missing", f"close what was opened with `{'[' if array else '{'}`")
 
 
 def _no_equals(spot: _Spot) -> _Guess | None:
@@ -221,12 +219,12 @@ def _no_equals(spot: _Spot) -> _Guess | None:
                       f"write `{decimals[1]}.{decimals[2]}`", back=back,
                       length=len(decimals[0].rstrip()))
     if spot.rest.startswith(":"):
-        return _Guess("a key and its value are joined with `=`, not `:`", "write `=`", length=1)
+        return _Guess("a key and its value are joined with `=`, not `:`", "write `=`")
     words = (spot.before + spot.rest).split("=")[0].split()
     if len(words) > 1 and "=" in spot.rest and all(re.fullmatch(r"[\w-]+", w) for w in words):
         return _Guess("a key is one word", f"write `{'_'.join(words)}`")
     return _Guess("`=` and a value are missing behind the key", "write `KEY = VALUE`; a comment "
-                  "begins with `#`", length=1)
+                  "begins with `#`")
 
 
 def _broken_number(spot: _Spot) -> _Guess | None:
@@ -273,7 +271,7 @@ def _behind_a_value(spot: _Spot) -> _Guess | None:
     if re.match(r"\w+\s*=", spot.rest):
         return _Guess("a second key on the same line", "begin a new line for it")
     return _Guess("something follows the value", "begin a new line, or put it behind `#`",
-                  length=len(spot.rest.rstrip()) or 1)
+                  length=len(spot.rest.rstrip()))
 
 
 def _header(spot: _Spot) -> _Guess | None:
@@ -282,9 +280,9 @@ def _header(spot: _Spot) -> _Guess | None:
         if " " in spot.before.strip() or spot.rest.strip(" ]"):
             return _Guess("a header is names joined by points", "write `[group.NAME]`; a name is "
                           "one word")
-        return _Guess("the header is not closed", "end it with `]`", length=1)
+        return _Guess("the header is not closed", "end it with `]`")
     if spot.has("key part") and re.match(r"\s*\[", line) and "=" not in line:
-        return _Guess("a name is missing in the header", "write `[group.NAME]`", length=1)
+        return _Guess("a name is missing in the header", "write `[group.NAME]`")
     return None
 
 
@@ -294,10 +292,10 @@ def _odd_key(spot: _Spot) -> _Guess | None:
     if not spot.rest[:1].isascii():
         return _odd_letter(spot)
     if spot.rest.startswith("="):
-        return _Guess("a key is missing before `=`", "write `KEY = VALUE`", length=1)
+        return _Guess("a key is missing before `=`", "write `KEY = VALUE`")
     if re.match(r"[\]}),]", spot.rest):
         return _Guess(f"`{spot.rest[0]}` closes nothing here", "take it out, or look for the "
-                      "bracket that it belongs to", length=1)
+                      "bracket that it belongs to")
     return None
 
 

@@ -223,3 +223,16 @@ def test_the_json_schema_of_a_document() -> None:
     assert {"$ref": "#/$defs/thing"} == reference("thing")
     properties: Any = object_schema(KEYS, "A thing.")["properties"]
     assert (False, "Whether.") == (properties["on"]["default"], properties["on"]["description"])
+
+
+def test_the_json_schema_of_a_number() -> None:
+    """Its range, and what is allowed beside it."""
+    properties: Any = object_schema(KEYS, "A thing.")["properties"]
+    kind = {key: properties[key] for key in ("count", "ratio", "bits")}
+    assert {
+        "count": {"description": "How many.", "type": "integer", "minimum": 2, "maximum": 9},
+        "ratio": {"description": "Share.", "type": "number", "anyOf": [
+            {"enum": [0]}, {"minimum": 0.1, "maximum": 1}]},
+        "bits": {"description": "Width.", "type": "integer", "enum": [8, 16]}} == kind
+    assert {"description": "Words.", "type": "array", "items": {"type": "string"}} == (
+        properties["texts"])

@@ -268,3 +268,27 @@ def test_dates_and_numbers_keep_their_kind() -> None:
     """Floats are exact decimals, whole numbers are integers, dates are dates."""
     data = load("a = 0.1\nb = 1\nc = 2026-01-31\nd = 1e3\n").data
     assert {"a": Decimal("0.1"), "b": 1, "c": date(2026, 1, 31), "d": Decimal("1e3")} == data
+
+
+def test_each_table_of_an_array_has_its_own_place() -> None:
+    """Whatever is written between them; what follows a table belongs to the newest one."""
+    document = load("[[a]]\nx = 1\n[[a]]\nx = 2\n[[a.b]]\ny = 3\n[[a.b]]\ny = 4\n"
+                    "[c]\n[[a]]\nx = 5\n[a.d]\nz = 6\n")
+    for path, line in ((("a", 0, "x"), 2), (("a", 1, "x"), 4), (("a", 1, "b", 0, "y"), 6),
+                       (("a", 1, "b", 1, "y"), 8), (("a", 2, "x"), 11), (("a", 2, "d", "z"), 13)):
+        assert Span(line, 1, line, 2) == document.key_span(path)
+        assert Span(line, 5, line, 6) == document.value_span(path)
+    for index, line in enumerate((1, 3, 10)):
+        assert Span(line, 3, line, 4) == document.key_span(("a", index))
+        assert Span(line, 1, line, 6) == document.value_span(("a", index))
+    assert Span(1, 3, 1, 4) == document.key_span(("a",))
+
+
+@pytest.mark.parametrize("half", ["\ud800", "\udbff", "\udc00", "\udfff"])
+def test_half_a_character_is_refused_at_its_place(half: str) -> None:
+    """Python reads such files, but nothing can write them; whole ones beside it are good."""
+    with pytest.raises(FindingsError) as caught:
+        load(f"a = 'x'\nb = '\ud7ff\ue000{half}'\n")
+    (finding,) = caught.value.findings
+    assert ("PS101", f"U+{ord(half):04X} is half a character and stands alone",
+            Span(2, 8, 2, 9)) == (finding.code, finding.message, finding.span)
