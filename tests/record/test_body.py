@@ -96,6 +96,16 @@ def test_one_element_that_is_no_number_is_refused() -> None:
         encode_body(ring, {"p": (1.0, float("nan"), 3.0)})
 
 
+def test_a_record_has_the_fields_of_its_revision() -> None:
+    """What came with a later one has its default, whatever the bytes are there."""
+    ring = ring_of(one("a", "u8", 1), one("b", "u8", 2), one("c", "u8", 3))
+    first, second, third = ring.fields
+    grown = replace(ring, fields=(first, second._replace(since=2), third._replace(since=3)))
+    for revision, values in ((1, (7, 2, 3)), (2, (7, 8, 3)), (3, (7, 8, 9)), (4, (7, 8, 9))):
+        assert {"a": values[:1], "b": values[1:2], "c": values[2:]} == decode_body(
+            grown, bytes([7, 8, 9]), revision)
+
+
 def test_a_body_that_is_too_short_is_refused() -> None:
     """Decoding tells which field the bytes end in."""
     with pytest.raises(CodecError) as caught:
