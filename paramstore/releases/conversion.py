@@ -55,7 +55,7 @@ class Via:
 def via_of(old: Field, new: Field) -> Via:
     """Return what the schema of `new` says about the step from `old`, the release before.
 
-    Raises Refused (PS727) if the unit changes and nothing is said.
+    Raises NoConversion (PS727) if the unit changes and nothing is said.
     """
     convert = new.convert
     if old.unit == new.unit or not _are_numbers(old, new):
@@ -72,7 +72,7 @@ def via_of(old: Field, new: Field) -> Via:
 def via_along(line: Sequence[Field]) -> Via:
     """Return the way from the first state of a field to the last, release by release.
 
-    Raises Refused as `via_of`.
+    Raises NoConversion as `via_of`.
     """
     via = Via()
     for old, new in pairwise(line):
@@ -92,8 +92,8 @@ def _renamed(old: Field, new: Field) -> dict[str, str]:
 
 
 def conversion_of(old: Field, new: Field, via: Via) -> Conversion:
-    """Return the conversion of elements; raises Refused if firmware cannot do it, for every value
-    and without giving a number a second meaning."""
+    """Return the conversion of elements; raises NoConversion if firmware cannot do it for
+    every value, or a number would get a second meaning."""
     if old.kind is Kind.CURVE and new.kind is Kind.CURVE and old.count != new.count:
         raise _refused_shape(new, "the number of points changes")
     conversion = host_conversion_of(old, new, via)
@@ -111,7 +111,7 @@ def host_conversion_of(old: Field, new: Field, via: Via) -> Conversion:
     """Return the conversion of elements that a host does, value by value: its whole numbers have no
     end, and a text may be too long or not.
 
-    Raises Refused if the kinds do not go together (PS728).
+    Raises NoConversion if the kinds do not go together (PS728).
     """
     if _are_numbers(old, new):
         return _numeric(old, new, via)
@@ -128,7 +128,7 @@ def host_conversion_of(old: Field, new: Field, via: Via) -> Conversion:
 def same_bytes(old: Parameter, new: Parameter) -> bool:
     """Return whether the bytes of `old` mean the same in `new`, limits aside.
 
-    Raises Refused if they do not and cannot be converted either.
+    Raises NoConversion if they do not and cannot be converted either.
     """
     pairs = list(zip(old.fields, new.fields, strict=False))
     conversions = [conversion_of(a, b, via_of(a, b)) for a, b in pairs]

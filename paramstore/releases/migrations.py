@@ -25,8 +25,8 @@ Ancestor = tuple[Ring, Parameter]
 def with_migrations(plan: Plan, earlier: Sequence[Plan]) -> Plan:
     """Return `plan` with `migrations`, `lineage` and `added`, from the releases before.
 
-    Raises Refused: PS736 if the way from a much older release is too long for the arithmetic, PS739
-    if two groups take from each other.
+    Raises NoConversion: PS736 if the way from a much older release is too long for the
+    arithmetic, PS739 if two groups take from each other.
     """
     same = [p for p in earlier if p.series == plan.series]
     rows = {ring.group.id: [row for placed in ring.fields
