@@ -81,15 +81,16 @@ def read(options: InputOptions, schemas: Schemas, *dumps: str) -> list[Reading]:
     """Return what files say; errors as `files.forms.read_dump`. ToolError if an order of words is
     given, and no file has words."""
     from paramstore.core.errors import ToolError
-    from paramstore.files.forms import form_of, read_dump
+    from paramstore.files.forms import ReadOptions, form_of, read_dump
     from paramstore.files.runs import Order
     from paramstore.inspect.examine import recogniser
 
     order = Order(options.input_words) if options.input_words else None
+    read_options = ReadOptions(order, recogniser(lambda: schemas.all))
     readings = [
         read_dump(read_bytes(dump), STDIN if dump == "-" else dump,
                   form_of(dump, options.input_format) if options.input_format else None,
-                  order=order, known=recogniser(lambda: schemas.all))
+                  read_options)
         for dump in dumps]
     if order and all(r.word_bytes == 1 for r in readings):
         raise ToolError(

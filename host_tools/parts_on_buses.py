@@ -81,7 +81,7 @@ def read_target(project: Project, path: str | None, form: str | None, wanted: Va
     """Read values, or the image at `path`; ToolError if there is nothing, or the options do not go
     together, FindingsError for an image that is not of its form."""
     from paramstore.core.errors import ToolError
-    from paramstore.files.forms import Dump, form_of, place, read_dump
+    from paramstore.files.forms import Dump, form_of, lay_on_part, read_dump
 
     if path is None and wanted.values is None and not wanted.settings:
         raise ToolError("there is nothing to write or compare", "give an image, --values FILE or "
@@ -97,7 +97,8 @@ def read_target(project: Project, path: str | None, form: str | None, wanted: Va
     if path.lower().endswith(".toml"):
         raise ToolError(f"`{path}` is no image", f"a values file is given with --values {path}")
     capacity = project.plan.part.capacity
-    dump = place(read_dump(read_bytes(path), path, form_of(path, form) if form else None), capacity)
+    reading = read_dump(read_bytes(path), path, form_of(path, form) if form else None)
+    dump = lay_on_part(reading, capacity)
     if len(dump.data) < capacity:  # the end is missing, like a gap
         dump = Dump(dump.data.ljust(capacity, b"\xff"), (*dump.gaps, (len(dump.data), capacity)))
     return Target(None, (), path, dump)

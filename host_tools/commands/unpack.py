@@ -46,12 +46,13 @@ def command(schema: str, dump: str, output: str | None, given: InputOptions) -> 
     Warnings leave it at 0. A write that was cut is a warning: the last commit is whole, and the
     next one mends the slot.
     """
+    from paramstore.files.forms import FORMS
     from paramstore.schema.keys import is_fixed
 
     source = read_source(schema)
     kind, unpacked = ("layout", _of_layout) if is_fixed(source) else ("store", _of_store)
     found = unpacked(source, dump, given)
-    if found.reading.form in ("c", "text"):
+    if FORMS[found.reading.form].pasted:
         say(f"{found.reading.source.path}: read as {found.reading.title}", err=True)
     code = report_on_dump(found.findings, found.data, found.text)
     if output is not None and found.values is None:

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from paramstore.core.errors import SourceText
-from paramstore.files.runs import Reading, Run, WriteOptions, filled, flatten
+from paramstore.files.runs import (
+    READ_DEFAULTS,
+    Reading,
+    ReadOptions,
+    Run,
+    WriteOptions,
+    filled,
+    flatten,
+)
 
 __all__ = ["read", "write"]
 
@@ -16,6 +24,6 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return filled(*flatten(runs, 0, end), options.fill)
 
 
-def read(content: bytes, path: str) -> Reading:
+def read(content: bytes, path: str, _options: ReadOptions = READ_DEFAULTS) -> Reading:
     """Return any content as it is."""
     return Reading("bin", "raw binary", SourceText(path, ""), (Run(0, content),), addressed=False)

@@ -10,15 +10,15 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.core.errors import Finding, Severity, SourceText, Span
+from paramstore.core.errors import Finding, Severity, SourceText, Span, ToolError
 from paramstore.core.words import plural
 from paramstore.files import binary, literals
 from paramstore.files.runs import (
     MAX_SPAN,
     Collector,
-    Known,
     Order,
     Reading,
+    ReadOptions,
     Run,
     WriteOptions,
     recognised,
@@ -29,6 +29,7 @@ from paramstore.files.tables import counting_row
 __all__ = ["read", "write"]
 
 _ROW = 16
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _COMMENT = re.compile(r"//[^\n]*|/\*.*?(?:\*/|\Z)", re.DOTALL)
 _NUMBER = re.compile(
     r"(0[xX][0-9A-Fa-f]{1,32}|0[bB][01]{1,64}|[0-9][0-9A-Fa-f]{0,8}[hH]|\$[0-9A-Fa-f]{1,8}"
@@ -50,7 +51,12 @@ _ESCAPES = {"0": 0, "n": 10, "r": 13, "t": 9, "\\": 92, "'": 39, '"': 34}
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
-    """Return a C array of the bytes from address 0 to the last one; gaps are filled."""
+    """Return a C array of the bytes from address 0 to the last one; gaps are filled.
+
+    ToolError if the array's name is none in C.
+    """
+    if not _NAME.fullmatch(options.name):
+        raise ToolError(f"`{options.name}` is not a name in C", "use letters, digits and `_`")
     data = binary.write(runs, options)
     digits = max(4, len(f"{len(data) - 1:X}"))
     lines = [
@@ -62,7 +68,7 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return text.encode("ascii")
 
 
-def read(content: bytes, path: str, order: Order | None, known: Known) -> Reading:
+def read(content: bytes, path: str, options: ReadOptions) -> Reading:
     """Return the bytes of the one array in a text.
 
     FindingsError: no array or several (PS629), what is no number or does not fit (PS621), words
@@ -70,7 +76,7 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
     """
     source = SourceText(path, content.decode("utf-8-sig", "replace"))
     return literals.read(source) if literals.holds_strings(source.text) else _Reader(
-        source, order, known).read()
+        source, options).read()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +88,9 @@ class _Array:
 
 
 class _Reader:
-    def __init__(self, source: SourceText, order: Order | None, known: Known) -> None:
+    def __init__(self, source: SourceText, options: ReadOptions) -> None:
         self._found = Collector(source)
-        self._order, self._known = order, known
+        self._options = options
         # Comments become blanks, so that places stay what they are; so do casts and directives.
         self._text = source.text
         for passed in (_COMMENT, _CAST, _DIRECTIVE):
@@ -123,7 +129,7 @@ class _Reader:
             if order is Order.LITTLE:
                 data = swapped(data, width)
             title += f" of {8 * width}-bit words, {order.words if order else ''}"
-        self._found.place(0, data)
+        self._found.add_run(0, data)
         return self._found.finish("c", title, addressed=False, word_bytes=width,
                                   warnings=self._short(array, lacking))
 
@@ -202,9 +208,9 @@ class _Reader:
             at = number.end()
 
     def _word_order(self, data: bytes, width: int, span: Span) -> Order | None:
-        if self._order:
-            return self._order
-        orders = recognised(data, width, Order, self._known)
+        if self._options.order:
+            return self._options.order
+        orders = recognised(data, width, Order, self._options.recognises)
         if len(orders) == 1:
             return orders[0]
         self._found.fail("PS630", f"the elements have {width} bytes, and nothing tells which of "

@@ -39,12 +39,12 @@ def read(source: SourceText) -> Reading:
         if max(values) > 0xFF:
             found.fail("PS621", f"{max(values)} is no byte", Span(1, 1, 1, 1))
         else:
-            found.place(0, bytes(values))
+            found.add_run(0, bytes(values))
         return found.finish("text", "numbered entities", addressed=False)
     if _percent(text):
-        found.place(0, unquote_to_bytes(text.strip()))
+        found.add_run(0, unquote_to_bytes(text.strip()))
         return found.finish("text", "bytes written with percent signs", addressed=False)
-    found.place(0, _base64(text) or b"")
+    found.add_run(0, _base64(text) or b"")
     return found.finish("text", "base64", addressed=False)
 
 

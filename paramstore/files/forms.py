@@ -1,28 +1,32 @@
 """Image files: a whole EEPROM as bytes, to and from the forms people store it in.
 
-The way into this room: which forms there are, which one a file has, and how what a file says
+The way into this package: which forms there are, which one a file has, and how what a file says
 lies on a part. A file that is not what its form demands is refused with the place, never read as
 something else. Must not know rings or schemas.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from importlib import import_module
 from pathlib import PurePath
-from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
+from typing import NamedTuple, Protocol, cast
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, ToolError
-from paramstore.core.format import LABEL_MAGIC
 from paramstore.core.words import plural
-from paramstore.files.runs import Reading, Run, WriteOptions, filled, flatten
+from paramstore.files.runs import (
+    READ_DEFAULTS,
+    Reading,
+    ReadOptions,
+    Run,
+    WriteOptions,
+    filled,
+    flatten,
+)
 
-if TYPE_CHECKING:
-    from paramstore.files.runs import Known, Order
-
-__all__ = ["FORMS", "Dump", "Form", "WriteOptions", "decode_image", "encode_dump",
-           "encode_image", "form_of", "place", "read_dump", "refuse_elsewhere", "without_fill"]
+__all__ = ["FORMS", "Dump", "Form", "ReadOptions", "WriteOptions", "decode_image", "encode_dump",
+           "encode_image", "form_of", "lay_on_part", "read_dump", "refuse_elsewhere",
+           "without_fill"]
 
 
 class Dump(NamedTuple):
@@ -37,9 +41,10 @@ class Dump(NamedTuple):
 
 
 class Form(NamedTuple):
-    """One file form; a module of this room has its name. `addressed`: it can have an offset.
-    `gaps`: it can leave out any byte. `block`: bytes that it can only write together, from their
-    multiples on."""
+    """One file form. `module` of this package reads and writes it. `addressed`: it can have an
+    offset. `gaps`: it can leave out any byte. `pasted`: people paste it as text, perhaps with
+    markup around it, and its numbers may be words. `block`: it writes blocks of so many bytes,
+    aligned to their size."""
 
     name: str
     title: str
@@ -47,11 +52,12 @@ class Form(NamedTuple):
     module: str
     addressed: bool
     gaps: bool
+    pasted: bool = False
     block: int = 1
 
     def fill_outside(self, offset: int, size: int) -> tuple[tuple[int, int], ...]:
         """Return the (first, past the last) addresses before and behind `size` bytes from `offset`
-        on that a file of the form gives, too, as fill."""
+        on that a file of the form fills, so that its blocks are whole."""
         end = offset + size
         around = (offset - offset % self.block, offset), (end, end + -end % self.block)
         return tuple((a, b) for a, b in around if a < b)
@@ -64,9 +70,9 @@ FORMS: dict[str, Form] = {
         Form("hex", "Intel HEX", (".hex", ".ihex", ".ihx"), "intel_hex", True, True),
         Form("srec", "Motorola S-record", (".srec", ".s19", ".s28", ".s37", ".mot"), "s_record",
              True, True),
-        Form("uf2", "UF2", (".uf2",), "uf2", True, False, 256),
-        Form("c", "C array", (".c", ".h", ".inc"), "c_array", False, False),
-        Form("text", "hex dump text", (".txt", ".log"), "text_dump", True, True),
+        Form("uf2", "UF2", (".uf2",), "uf2", True, False, block=256),
+        Form("c", "C array", (".c", ".h", ".inc"), "c_array", False, False, True),
+        Form("text", "hex dump text", (".txt", ".log"), "text_dump", True, True, True),
     )
 }
 
@@ -104,14 +110,12 @@ def encode_image(image: bytes, form: Form, options: WriteOptions | None = None) 
     _check_options(form, options, len(image))
     ranges = options.ranges if options.ranges is not None else ((0, len(image)),)
     runs = [Run(options.offset + first, image[first:end]) for first, end in _merged(ranges)]
-    write = _module(form).write
-    content: bytes = write(runs, options)
-    return content
+    return _module(form).write(runs, options)
 
 
 def encode_dump(dump: Dump, form: Form, options: WriteOptions, fill: int | None) -> bytes:
-    """Return the content of a file that holds a dump, without what the dump does not have; `fill`
-    stands for that in a form that cannot leave it out.
+    """Return the content of a file that holds a dump, leaving out its gaps; `fill` stands in
+    them in a form that cannot.
 
     ToolError if it needs a fill and there is none; else as `encode_image`.
     """
@@ -125,14 +129,15 @@ def encode_dump(dump: Dump, form: Form, options: WriteOptions, fill: int | None)
         count = sum(end - first for first, end in dump.gaps)
         raise ToolError(
             f"{form.title} cannot leave out the {plural(count, 'byte')} that the dump lacks",
-            "give what shall stand there with --fill, or choose a form with gaps: hex, srec, text")
+            "give what shall stand there with --fill, or choose a form with gaps: "
+            + _names(f for f in FORMS.values() if f.gaps))
     return encode_image(filled(dump.data, dump.gaps, fill), form, options._replace(fill=fill))
 
 
 class _FormModule(Protocol):
     """What a module of a form offers."""
 
-    def read(self, content: bytes, path: str) -> Reading:
+    def read(self, content: bytes, path: str, options: ReadOptions, /) -> Reading:
         """Return what a file says."""
         ...
 
@@ -159,35 +164,30 @@ def _merged(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 def _check_options(form: Form, options: WriteOptions, size: int) -> None:
     if options.offset and not form.addressed:
         raise ToolError(f"{form.title} has no addresses, so no offset either",
-                        "choose a form with addresses: hex, srec, uf2, text")
+                        "choose a form with addresses: "
+                        + _names(f for f in FORMS.values() if f.addressed))
     if options.offset < 0 or options.offset + size > 1 << 32:
         at = f"0x{options.offset:X}" if options.offset >= 0 else str(options.offset)
         raise ToolError(f"the image does not fit at {at}", "addresses have 32 bits, from 0 on")
-    if form.name == "uf2" and options.family is None:
-        raise ToolError("UF2 needs the family ID of the controller that takes the file",
-                        "give --family 0x...; the maker of the boot loader names it")
-    if form.name == "uf2" and options.offset % 4:
-        raise ToolError(f"0x{options.offset:X} is not a multiple of 4, as UF2 demands")
-    if form.name == "c" and not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", options.name):
-        raise ToolError(f"`{options.name}` is not a name in C", "use letters, digits and `_`")
 
+
+def _names(forms: Iterable[Form]) -> str:
+    return ", ".join(form.name for form in forms)
+
+
+# ---- In -----------------------------------------------------------------------------------------
 
 _MOST_TEXT = 1 << 23
 """The longest text that is read: 64 letters for each byte of the largest part."""
 
 
-# ---- In -----------------------------------------------------------------------------------------
-
-
-def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Order | None = None,
-              known: Known | None = None) -> Reading:
+def read_dump(content: bytes, path: str, form: Form | None = None,
+              options: ReadOptions = READ_DEFAULTS) -> Reading:
     """Return what a file says; without a `form`, that is told by the content.
 
     A `form` that the content plainly contradicts is refused.
 
-    `order` is that of the bytes of words in a C array or hex dump; without one it must show, for
-    which `known` says whether bytes hold something that belongs there (default: the magic of a
-    label). FindingsError (PS62x, PS63x) with every place where the file is not what it should be.
+    FindingsError (PS62x, PS63x) with every place where the file is not what it should be.
     """
     if not content:
         raise FindingsError([Finding("PS620", f"`{path}` is empty", SourceText(path, ""),
@@ -196,19 +196,17 @@ def read_dump(content: bytes, path: str, form: Form | None = None, *, order: Ord
 
     if form is None or form.name != "bin":
         content = without_utf16(content)
-    if form is None or form.name in ("c", "text"):
+    if form is None or form.pasted:
         content = _without_markup(content)
     if form is None:
         form = FORMS[recognise(content, path)]
     else:
         _refuse_other_form(content, path, form)
-    if form.name in ("c", "text") and len(content) > _MOST_TEXT:
+    if form.pasted and len(content) > _MOST_TEXT:
         raise FindingsError([Finding(
             "PS626", f"the text has {len(content)} bytes: that is no dump of one EEPROM",
             SourceText(path, ""), help="cut out the dump of the EEPROM")])
-    more = (order, known or _has_label) if form.name in ("c", "text") else ()
-    reading: Reading = _module(form).read(content, path, *more)
-    return reading
+    return _module(form).read(content, path, options)
 
 
 def _without_markup(content: bytes) -> bytes:
@@ -226,17 +224,17 @@ def _refuse_other_form(content: bytes, path: str, form: Form) -> None:
     from paramstore.files.recognise import recognise
 
     try:
-        told = FORMS[recognise(content, path)]
+        shown = FORMS[recognise(content, path)]
     except FindingsError:
         return
     plain = {"hex", "srec", "uf2"} if form.name == "bin" else {"bin", "uf2"}
-    if told is not form and told.name in plain:
+    if shown is not form and shown.name in plain:
         raise FindingsError([Finding(
-            "PS628", f"`{path}` is {told.title}, not {form.title}", SourceText(path, ""),
-            help=f"give --input-format {told.name}")])
+            "PS628", f"`{path}` is {shown.title}, not {form.title}", SourceText(path, ""),
+            help=f"give --input-format {shown.name}")])
 
 
-def place(reading: Reading, capacity: int, offset: int = 0) -> Dump:
+def lay_on_part(reading: Reading, capacity: int, offset: int = 0) -> Dump:
     """Return how a file lies on a part of `capacity` bytes whose first byte it calls `offset`.
 
     Without addresses a dump keeps its own length from `offset` on; with them it is filled up to
@@ -291,9 +289,5 @@ def _outside(reading: Reading, outside: Sequence[Run], capacity: int, offset: in
 
 
 def decode_image(content: bytes, form: Form, path: str, capacity: int) -> Dump:
-    """Return what a file says about a part of `capacity` bytes that it calls 0; see `place`."""
-    return place(read_dump(content, path, form), capacity)
-
-
-def _has_label(data: bytes) -> bool:
-    return LABEL_MAGIC in data
+    """Return what a file says of a part of `capacity` bytes from 0 on; see `lay_on_part`."""
+    return lay_on_part(read_dump(content, path, form), capacity)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from paramstore.core.errors import Span
 from paramstore.files.records import RecordReader
-from paramstore.files.runs import Reading, Run, WriteOptions
+from paramstore.files.runs import READ_DEFAULTS, Reading, ReadOptions, Run, WriteOptions
 
 __all__ = ["read", "write"]
 
@@ -29,7 +29,7 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return bytes(file.as_ihex(number_of_data_bytes=16).encode("ascii"))
 
 
-def read(content: bytes, path: str) -> Reading:
+def read(content: bytes, path: str, _options: ReadOptions = READ_DEFAULTS) -> Reading:
     """Return what an Intel HEX file says. FindingsError with all mistakes (PS620 to PS626)."""
     return _Reader(content, path).read()
 
@@ -68,7 +68,7 @@ class _Reader(RecordReader):
             self._found.fail(
                 "PS621", "the record runs past the end of its 64 KiB segment", span)
         else:
-            self._found.place(self._base + address, data, span)
+            self._found.add_run(self._base + address, data, span)
 
 
 def _digits(span: Span, first: int, count: int) -> Span:

@@ -48,7 +48,7 @@ def read(source: SourceText) -> Reading:
     found = Collector(source)
     text = source.text
     if _BARE.fullmatch(text):
-        found.place(0, bytes.fromhex(re.sub(r"\\x|\s", "", text)))
+        found.add_run(0, bytes.fromhex(re.sub(r"\\x|\s", "", text)))
         return found.finish("c", "bytes written as escapes", addressed=False)
     strings = _strings(text)
     around = _COMMENT.sub("", _STRING.sub(" ", text))
@@ -63,7 +63,7 @@ def read(source: SourceText) -> Reading:
     data = b""
     for string in strings:
         data += _bytes(found, text, string, kind)
-    found.place(0, data)
+    found.add_run(0, data)
     title = {"escapes": "a string with escapes", "hex": "a string of hex digits",
              "base64": "a string in base64"}[kind]
     return found.finish("c", title, addressed=False)

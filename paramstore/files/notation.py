@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from paramstore.files.runs import Known
+from paramstore.files.runs import RecognisesBytes
 from paramstore.files.text_lines import Line, ascii_fits, starts
 
 __all__ = ["InDoubt", "in_hex", "is_numbers"]
@@ -74,7 +74,7 @@ def is_numbers(text: str) -> bool:
 
 
 def in_hex(texts: Sequence[tuple[int, str]], read: Sequence[Line | None],
-           known: Known) -> tuple[dict[int, str], str] | InDoubt:
+           recognises: RecognisesBytes) -> tuple[dict[int, str], str] | InDoubt:
     """Return the lines of numbers in hexadecimal, by their line numbers, and the name of the
     notation they had; no lines and "" if they are hexadecimal as they stand. `read` are the lines
     read as hexadecimal ones."""
@@ -90,7 +90,7 @@ def in_hex(texts: Sequence[tuple[int, str]], read: Sequence[Line | None],
     if isinstance(counted, InDoubt):
         return counted
     rows = counted
-    notation = _notation(rows, known)
+    notation = _notation(rows, recognises)
     if not isinstance(notation, _Notation):
         return notation or ({}, "")
     lines = dict(texts)
@@ -186,7 +186,7 @@ def _with_counted(rows: list[_Row]) -> list[_Row] | InDoubt:
 # ---- What they mean -----------------------------------------------------------------------------
 
 
-def _notation(rows: Sequence[_Row], known: Known) -> _Notation | InDoubt | None:
+def _notation(rows: Sequence[_Row], recognises: RecognisesBytes) -> _Notation | InDoubt | None:
     """Return the notation of all numbers; None if they are hexadecimal."""
     numbers = [v for r in rows for v in r.values]
     sizes = {len(v) for v in numbers}
@@ -197,7 +197,7 @@ def _notation(rows: Sequence[_Row], known: Known) -> _Notation | InDoubt | None:
     likely = _likely(numbers, sizes, rows)
     if not likely:
         return _no_bytes(rows, numbers) if max(sizes) > 2 else None
-    return _told(rows, likely, known)
+    return _the_one_that_holds(rows, likely, recognises)
 
 
 def _likely(numbers: Sequence[str], sizes: set[int], rows: Sequence[_Row]) -> list[_Notation]:
@@ -214,8 +214,8 @@ def _likely(numbers: Sequence[str], sizes: set[int], rows: Sequence[_Row]) -> li
     return possible
 
 
-def _told(rows: Sequence[_Row], likely: list[_Notation],
-          known: Known) -> _Notation | InDoubt | None:
+def _the_one_that_holds(rows: Sequence[_Row], likely: list[_Notation],
+                        recognises: RecognisesBytes) -> _Notation | InDoubt | None:
     """Return the one of some notations that holds, or why nothing tells."""
     contents = {n: bytes(b for r in rows for b in _bytes(r, n)) for n in likely}
     if len(set(contents.values())) == 1:
@@ -223,7 +223,7 @@ def _told(rows: Sequence[_Row], likely: list[_Notation],
     shown = [n for n in likely if all(_fits_tail(r, n) for r in rows)]
     if shown and any(r.tail for r in rows):
         likely = shown
-    recognised = [n for n in likely if known(contents[n])]
+    recognised = [n for n in likely if recognises(contents[n])]
     if len(recognised) == 1:
         likely = recognised
     if len(likely) > 1 and _HEX in likely and _pairs(rows) and (

@@ -4,7 +4,7 @@ Addresses are those of the file, wherever the EEPROM begins in them. Must not kn
 
 A 16-bit word `534C` stands for 53 4C where a dump shows bytes in their order, and for 4C 53 where
 it shows the number that a little-endian processor reads. Nothing in the words tells the two apart;
-an ASCII column does, and so do bytes that are known to be there (see `Known`).
+an ASCII column does, and so do bytes that are known to be there (see `RecognisesBytes`).
 """
 
 from __future__ import annotations
@@ -16,15 +16,17 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span
-from paramstore.core.format import ERASED
+from paramstore.core.format import ERASED, LABEL_MAGIC
 
 __all__ = [
     "MAX_FINDINGS",
     "MAX_SPAN",
+    "READ_DEFAULTS",
     "Collector",
-    "Known",
     "Order",
+    "ReadOptions",
     "Reading",
+    "RecognisesBytes",
     "Run",
     "WriteOptions",
     "filled",
@@ -110,7 +112,7 @@ class Collector:
         if len(self.findings) >= MAX_FINDINGS:
             raise FindingsError(self.findings)
 
-    def place(self, address: int, data: bytes, span: Span | None = None) -> None:
+    def add_run(self, address: int, data: bytes, span: Span | None = None) -> None:
         """Take a run, unless a byte of it was given before (PS625)."""
         if not data:
             return
@@ -181,7 +183,7 @@ def filled(data: bytes, gaps: Iterable[tuple[int, int]], fill: int) -> bytes:
     return bytes(whole)
 
 
-Known = Callable[[bytes], bool]
+RecognisesBytes = Callable[[bytes], bool]
 """Whether bytes hold something that is known to be on the EEPROM."""
 
 
@@ -197,6 +199,22 @@ class Order(StrEnum):
         return "high byte first" if self is Order.BIG else "low byte first"
 
 
+def _holds_label(data: bytes) -> bool:
+    return LABEL_MAGIC in data
+
+
+class ReadOptions(NamedTuple):
+    """How a text of words is read: in the order `order`, or if that is None in the one in which
+    `recognises` holds, where nothing else tells it
+    (default: the magic of a label is in the bytes)."""
+
+    order: Order | None = None
+    recognises: RecognisesBytes = _holds_label
+
+
+READ_DEFAULTS = ReadOptions()
+
+
 def swapped(data: bytes, width: int) -> bytes:
     """Return `data` with the bytes of each word of `width` bytes in the other order."""
     whole = len(data) - len(data) % width
@@ -206,9 +224,10 @@ def swapped(data: bytes, width: int) -> bytes:
     return bytes(turned)
 
 
-def recognised(data: bytes, width: int, orders: Iterable[Order], known: Known) -> tuple[Order, ...]:
-    """Return the orders among `orders` in which `data`, given high byte first, is known."""
+def recognised(data: bytes, width: int, orders: Iterable[Order],
+               recognises: RecognisesBytes) -> tuple[Order, ...]:
+    """Return the orders among `orders` in which `data`, given high byte first, is recognised."""
     return tuple(
         order for order in orders
-        if known(data if order is Order.BIG else swapped(data, width))
+        if recognises(data if order is Order.BIG else swapped(data, width))
     )

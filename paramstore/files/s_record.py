@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from paramstore.core.errors import Span
 from paramstore.files.records import RecordReader
-from paramstore.files.runs import Reading, Run, WriteOptions
+from paramstore.files.runs import READ_DEFAULTS, Reading, ReadOptions, Run, WriteOptions
 
 __all__ = ["read", "write"]
 
@@ -35,7 +35,7 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return bytes(file.as_srec(_MOST, bits).encode("ascii"))
 
 
-def read(content: bytes, path: str) -> Reading:
+def read(content: bytes, path: str, _options: ReadOptions = READ_DEFAULTS) -> Reading:
     """Return what an S-record file says. FindingsError with all mistakes (PS620 to PS626)."""
     return _Reader(content, path).read()
 
@@ -67,7 +67,7 @@ class _Reader(RecordReader):
         number, data = int.from_bytes(content[:size], "big"), content[size:]
         if kind in _DATA:
             self._records += 1
-            self._found.place(number, data, whole)
+            self._found.add_run(number, data, whole)
         elif kind in _COUNT and number != self._records and not self._found.findings:
             self._found.fail(
                 "PS624", f"the file says {number} data records and has {self._records}", whole)

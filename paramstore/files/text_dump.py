@@ -28,9 +28,9 @@ from paramstore.files.notation import InDoubt, in_hex, is_numbers
 from paramstore.files.runs import (
     MAX_SPAN,
     Collector,
-    Known,
     Order,
     Reading,
+    ReadOptions,
     Run,
     WriteOptions,
     recognised,
@@ -85,8 +85,8 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return ("\n".join(lines) + "\n").encode("ascii")
 
 
-def read(content: bytes, path: str, order: Order | None, known: Known) -> Reading:
-    """Return what a hex dump says; the order of words is `order`, or what the text tells.
+def read(content: bytes, path: str, options: ReadOptions) -> Reading:
+    """Return what a hex dump says; the order of words is that of `options`, or what the text tells.
 
     FindingsError: no dump (PS629), a doubtful one (PS630, PS631), an address twice (PS625).
     Warnings: other lines (PS633), an ASCII column that contradicts (PS632).
@@ -97,7 +97,7 @@ def read(content: bytes, path: str, order: Order | None, known: Known) -> Readin
     table = as_dump(source.text)
     if table is not None:
         source = SourceText(path, table)
-    return _Reader(source, order, known).read()
+    return _Reader(source, options).read()
 
 
 def holds_dump_lines(text: str, most: int) -> bool:
@@ -112,11 +112,11 @@ _Item = Line | Mark | Other
 
 
 class _Reader:
-    def __init__(self, source: SourceText, order: Order | None, known: Known) -> None:
+    def __init__(self, source: SourceText, options: ReadOptions) -> None:
         self._source = source
         self._rows = source.text.split("\n")
         self._found = Collector(source)
-        self._order, self._known = order, known
+        self._options = options
         self._size = 0  # bytes of a whole line
         self._notation = ""  # of numbers that are not hexadecimal
         self._warnings: list[Finding] = []
@@ -169,7 +169,7 @@ class _Reader:
     def _in_hex(self, rows: list[tuple[int, str]], read: list[Line | None]
                 ) -> tuple[list[tuple[int, str]], list[Line | None]]:
         """Return lines of decimal, octal or binary numbers as hexadecimal ones."""
-        found = in_hex(rows, read, self._known)
+        found = in_hex(rows, read, self._options.recognises)
         if isinstance(found, InDoubt):
             self._stop("PS638", found.message, found.number, help=found.help)
         lines, self._notation = found
@@ -242,12 +242,13 @@ class _Reader:
     def _word_order(self, lines: Sequence[Line]) -> Order:
         """Return the order that was asked for, or that an ASCII column or known bytes prove."""
         width = lines[0].width
-        if width == 1 or self._order:
-            return self._order or Order.BIG
+        if width == 1 or self._options.order:
+            return self._options.order or Order.BIG
         orders = tuple(o for o in Order if all(
             line.text is None or ascii_fits(_bytes(line, o), line.text) for line in lines))
         if len(orders) == 2:
-            orders = recognised(b"".join(line.data for line in lines), width, orders, self._known)
+            orders = recognised(b"".join(line.data for line in lines), width, orders,
+                                self._options.recognises)
         if len(orders) != 1:
             self._stop("PS630", f"the words have {width} bytes, and nothing tells which of them "
                        "comes first on the EEPROM", lines[0].number, help="give --input-words big "
@@ -305,7 +306,7 @@ class _Reader:
         data, size, first = _bytes(line, order), line.digits // 2, 0
         for index, value in enumerate((*line.values, None)):
             if value is None:
-                self._found.place(at + first * size, data[first * size:index * size],
+                self._found.add_run(at + first * size, data[first * size:index * size],
                                   self._span(line.number))
                 first = index + 1
 
@@ -317,7 +318,7 @@ class _Reader:
                              "of one EEPROM", self._span(line.number))
         elif until > first and line.size == self._size and None not in line.values and (
                 until - first) % line.size == 0:
-            self._found.place(first, data * ((until - first) // line.size),
+            self._found.add_run(first, data * ((until - first) // line.size),
                               self._span(line.number))
 
     def _check_lengths(self, lines: Sequence[Line], numbering: Numbering | None) -> None:

@@ -11,9 +11,18 @@ import struct
 from collections import Counter
 from collections.abc import Sequence
 
-from paramstore.core.errors import SourceText
+from paramstore.core.errors import SourceText, ToolError
 from paramstore.core.format import ERASED
-from paramstore.files.runs import Collector, Reading, Run, WriteOptions, filled, flatten
+from paramstore.files.runs import (
+    READ_DEFAULTS,
+    Collector,
+    Reading,
+    ReadOptions,
+    Run,
+    WriteOptions,
+    filled,
+    flatten,
+)
 
 __all__ = ["read", "write"]
 
@@ -26,7 +35,15 @@ _NOT_FLASH, _FILE, _FAMILY = 0x1, 0x1000, 0x2000
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
-    """Return blocks of 256 bytes from aligned addresses; what no run gives in them is filled."""
+    """Return blocks of 256 bytes from aligned addresses; what no run gives in them is filled.
+
+    ToolError without a family, and for an offset that is no multiple of 4.
+    """
+    if options.family is None:
+        raise ToolError("UF2 needs the family ID of the controller that takes the file",
+                        "give --family 0x...; the maker of the boot loader names it")
+    if options.offset % 4:
+        raise ToolError(f"0x{options.offset:X} is not a multiple of 4, as UF2 demands")
     first = {a for r in runs for a in range(r.address & -_PAYLOAD_BYTES, r.end, _PAYLOAD_BYTES)}
     blocks = []
     for number, address in enumerate(sorted(first)):
@@ -39,7 +56,7 @@ def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
     return b"".join(blocks)
 
 
-def read(content: bytes, path: str) -> Reading:
+def read(content: bytes, path: str, _options: ReadOptions = READ_DEFAULTS) -> Reading:
     """Return what the blocks for flash say. FindingsError for every block that is wrong (PS627),
     for a file for several families (PS628), and for one that was cut short (PS624)."""
     found = Collector(SourceText(path, ""))
@@ -74,6 +91,6 @@ def _block(found: Collector, families: Counter[int | None], index: int, block: b
         found.fail("PS627", f"{name} says that it is number {number} of {count}")
     elif not flags & (_NOT_FLASH | _FILE):
         families[extra if flags & _FAMILY else None] += 1
-        found.place(address, block[_HEAD.size:_HEAD.size + size])
+        found.add_run(address, block[_HEAD.size:_HEAD.size + size])
         return int(count)
     return 0

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED, ERASED_SEQUENCE, LABEL_MAGIC, slot_of
 from paramstore.core.words import plural
-from paramstore.files.forms import Dump, place, without_fill
+from paramstore.files.forms import Dump, lay_on_part, without_fill
 from paramstore.files.runs import Reading, flatten
 from paramstore.image.contents import gaps_in
 from paramstore.inspect.transformations import transformations, without
@@ -93,7 +93,7 @@ class _Aligner:
         reading = self._reading
         if offset is not None or not reading.addressed or (
                 without_fill(reading, self._capacity, 0).end <= self._capacity):
-            dump = place(reading, self._capacity, offset or 0)
+            dump = lay_on_part(reading, self._capacity, offset or 0)
             return self._once(dump) if offset is None else (dump, ())
         whole, gaps = flatten(reading.runs, reading.start, reading.end)
         best = max(self._bases(whole), default=None)
@@ -102,9 +102,9 @@ class _Aligner:
         elif reading.end - reading.start <= self._capacity:
             base = reading.start
         else:
-            return place(reading, self._capacity), ()  # refuses it
+            return lay_on_part(reading, self._capacity), ()  # refuses it
         if base < 0:
-            return place(reading, self._capacity), ()
+            return lay_on_part(reading, self._capacity), ()
         data, gaps = flatten(reading.runs, base, base + self._capacity)
         runs = without_fill(reading, self._capacity, base).runs
         outside = sum(len(r.data) for r in runs) - sum(

@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from paramstore.core.errors import FindingsError
 from paramstore.files.c_array import read
 from paramstore.files.forms import FORMS, WriteOptions, encode_image
-from paramstore.files.runs import Order, Reading
+from paramstore.files.runs import Order, Reading, ReadOptions
 from paramstore.verify.rig.toolchain import find_compiler
 
 
 def reading(text: str, order: Order | None = None) -> Reading:
-    return read(text.encode(), "x.c", order, lambda data: b"PSL" in data)
+    return read(text.encode(), "x.c", ReadOptions(order, lambda data: b"PSL" in data))
 
 
 def test_a_compiler_finds_the_same_bytes(tmp_path: Path) -> None:

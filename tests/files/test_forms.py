@@ -11,11 +11,12 @@ from paramstore.files.forms import (
     FORMS,
     Dump,
     Form,
+    ReadOptions,
     WriteOptions,
     decode_image,
     encode_image,
     form_of,
-    place,
+    lay_on_part,
     read_dump,
 )
 from paramstore.files.recognise import recognise, without_utf16
@@ -178,11 +179,11 @@ def test_a_doubtful_file_names_its_candidates() -> None:
 def test_a_window_of_a_larger_file_must_be_the_part() -> None:
     """Data outside the part are refused with the first line that is."""
     reading = read_dump(encode_image(CONTENT, FORMS["srec"], WriteOptions(offset=64)), "x")
-    assert CONTENT == place(reading, len(CONTENT), 64).data
+    assert CONTENT == lay_on_part(reading, len(CONTENT), 64).data
     for offset, said in ((0, "goes on to 0x9F, past the part's 96"),
                          (80, "begins at 0x40, before")):
         with pytest.raises(FindingsError) as caught:
-            place(reading, len(CONTENT), offset)
+            lay_on_part(reading, len(CONTENT), offset)
         (finding,) = caught.value.findings
         assert "PS626" == finding.code and said in finding.message
         assert finding.span is not None
@@ -195,9 +196,9 @@ def test_a_text_without_addresses_lies_on_the_part_as_a_whole(data: bytes, width
     data = data[:-1] if len(data) % 16 == 1 else data
     lines = [data[a:a + 16].hex(" ", width) for a in range(0, len(data), 16)]
     text = "".join(f"{line}\n" for line in lines).encode()
-    reading = read_dump(text, "x.txt", FORMS["text"], order=Order.BIG)
+    reading = read_dump(text, "x.txt", FORMS["text"], ReadOptions(Order.BIG))
     if not reading.addressed:  # what looks like addresses may be taken for some
-        assert data == place(reading, 4096).data
+        assert data == lay_on_part(reading, 4096).data
 
 
 @pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import FindingsError
-from paramstore.files.forms import read_dump
+from paramstore.files.forms import ReadOptions, read_dump
 from paramstore.files.runs import Reading, flatten
 
 LIVED = bytes([7, 12, 18, 25, 0, 1, 99, 60, 23, 42, 10, 11, 77, 30, 31, 9])
@@ -25,7 +25,7 @@ ALIKE = bytes([1, 2, 3, 9, 0, 5, 7, 8] * 4)
 
 def reading(text: str | bytes) -> Reading:
     return read_dump(text if isinstance(text, bytes) else text.encode(), "x.txt",
-                     known=lambda data: b"PSL\xd5" in data)
+                     options=ReadOptions(recognises=lambda data: b"PSL\xd5" in data))
 
 
 def content_of(found: Reading) -> bytes:

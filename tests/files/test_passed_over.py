@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 
 from paramstore.core.errors import FindingsError
-from paramstore.files.runs import Reading, flatten
+from paramstore.files.runs import Reading, ReadOptions, flatten
 from paramstore.files.text_dump import read
 
 ROW = b"PSL\xd5\x01\x55\0\0\x24\x71\x8e\xce\xf0\xdd\x0d\xd0"
 
 
 def reading(text: str) -> Reading:
-    return read(text.encode(), "x.txt", None, lambda data: b"PSL\xd5" in data)
+    return read(text.encode(), "x.txt", ReadOptions(None, lambda data: b"PSL\xd5" in data))
 
 
 def gaps(found: Reading) -> tuple[tuple[int, int], ...]:

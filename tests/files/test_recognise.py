@@ -18,7 +18,7 @@ from paramstore.files.forms import (
     WriteOptions,
     encode_dump,
     encode_image,
-    place,
+    lay_on_part,
     read_dump,
     refuse_elsewhere,
     without_fill,
@@ -229,11 +229,11 @@ def test_data_outside_the_part_is_refused(first: int, message: str | None) -> No
     """To the byte."""
     reading = Reading("hex", "Intel HEX", SourceText("x", ""), (Run(first, bytes(16)),))
     if message is None:
-        dump = place(reading, 32, 32)
+        dump = lay_on_part(reading, 32, 32)
         assert (32, 16) == (len(dump.data), sum(b - a for a, b in dump.gaps))
         return
     with pytest.raises(FindingsError) as caught:
-        place(reading, 32, 32)
+        lay_on_part(reading, 32, 32)
     assert message == caught.value.findings[0].message
 
 

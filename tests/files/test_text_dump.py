@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError
 from paramstore.files.forms import FORMS, encode_image, read_dump
-from paramstore.files.runs import Order, Reading, Run, WriteOptions, flatten
+from paramstore.files.runs import Order, Reading, ReadOptions, Run, WriteOptions, flatten
 from paramstore.files.text_dump import read, write
 
 DUMPS = Path(__file__).parents[1] / "corpus" / "dumps"
@@ -30,7 +30,7 @@ SHORT = {"address_like_data": 128}
 
 
 def reading(text: str, order: Order | None = None) -> Reading:
-    return read(text.encode(), "x.txt", order, lambda data: b"PSL\xd5" in data)
+    return read(text.encode(), "x.txt", ReadOptions(order, lambda data: b"PSL\xd5" in data))
 
 
 def content_of(found: Reading) -> bytes:

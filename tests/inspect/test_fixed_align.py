@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from paramstore.core.disk import read_text
 from paramstore.core.errors import FindingsError, SourceText
 from paramstore.files import binary
-from paramstore.files.forms import FORMS, WriteOptions, encode_image, read_dump
+from paramstore.files.forms import FORMS, ReadOptions, WriteOptions, encode_image, read_dump
 from paramstore.files.runs import Order, swapped
 from paramstore.inspect.examine import examine, recogniser
 from paramstore.inspect.fixed import FixedExamination, examine_fixed
@@ -124,7 +124,8 @@ def test_words_of_a_text_are_put_in_order() -> None:
         data = UNIT if order is Order.BIG else swapped(UNIT, 2)
         text = "\n".join(f"{at:04X}: " + data[at:at + 16].hex(" ", 2)
                          for at in range(0, len(data), 16))
-        reading = read_dump(text.encode(), "x.txt", known=recogniser(lambda: [LEGACY]))
+        reading = read_dump(text.encode(), "x.txt",
+                            options=ReadOptions(recognises=recogniser(lambda: [LEGACY])))
         of = examine(reading, [LEGACY])
         assert (UNIT, 2) == (of.contents.image, reading.word_bytes)
 

@@ -24,7 +24,14 @@ from typing import NamedTuple
 from paramstore.core.disk import read_text, source_text
 from paramstore.core.errors import ParamstoreError
 from paramstore.files import binary
-from paramstore.files.forms import FORMS, WriteOptions, encode_dump, encode_image, read_dump
+from paramstore.files.forms import (
+    FORMS,
+    ReadOptions,
+    WriteOptions,
+    encode_dump,
+    encode_image,
+    read_dump,
+)
 from paramstore.files.runs import Order, swapped
 from paramstore.image.pack import pack
 from paramstore.inspect.differ import differences
@@ -92,7 +99,8 @@ def feed(chance: random.Random, content: bytes, known: Sequence[Layout]) -> str:
         order = chance.choice([None, *Order])
         offset = chance.choice([None, 0, 7, 4096, 1 << 31])
     try:
-        reading = read_dump(content, "input", form, order=order, known=recogniser(lambda: known))
+        reading = read_dump(content, "input", form, ReadOptions(
+            order, recogniser(lambda: known)))
     except ParamstoreError:
         return "refused as a file"
     try:

@@ -28,7 +28,7 @@ from urllib.parse import quote_from_bytes
 
 from paramstore.core.disk import read_text
 from paramstore.core.errors import FindingsError, SourceText
-from paramstore.files.forms import read_dump
+from paramstore.files.forms import ReadOptions, read_dump
 from paramstore.files.runs import flatten
 from paramstore.image.pack import pack
 from paramstore.layout.place import make_plan
@@ -350,7 +350,7 @@ def corpus() -> Iterator[tuple[str, str, bytes, bytes]]:
 def outcome(store: str, name: str, text: bytes, data: bytes) -> Outcome:
     """Return how one text of the corpus is read."""
     try:
-        found = read_dump(text, name, known=lambda d: MAGIC in d)
+        found = read_dump(text, name, options=ReadOptions(recognises=lambda d: MAGIC in d))
     except FindingsError as error:
         return Outcome(name, store, "refused", error.findings[0].code)
     read, gaps = flatten(found.runs, found.start, found.end)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import FindingsError
-from paramstore.files.forms import read_dump
+from paramstore.files.forms import ReadOptions, read_dump
 from tests.programs import pasted_texts
 
 FIGURES = Path(__file__).parent / "figures" / "pasted_texts.txt"
@@ -28,7 +28,8 @@ def test_what_is_refused_says_what_to_do() -> None:
     """Each refusal has a help."""
     for _, name, text, _ in pasted_texts.corpus():
         try:
-            read_dump(text, name, known=lambda d: pasted_texts.MAGIC in d)
+            read_dump(text, name, options=ReadOptions(
+                recognises=lambda d: pasted_texts.MAGIC in d))
         except FindingsError as error:
             assert all(f.help for f in error.findings), name
 
