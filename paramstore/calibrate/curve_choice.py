@@ -8,17 +8,24 @@ lie from it is the uncertainty that the choice of breakpoints adds.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 from scipy.special import ndtr, stdtr
 
-from paramstore.calibrate.breakpoints import best_places, candidates, filled, physical_x
-from paramstore.calibrate.knot_search import CurveDraws, sample_curves
+from paramstore.calibrate.breakpoints import (
+    best_places,
+    candidates,
+    filled,
+    physical_x,
+    stored_x,
+)
+from paramstore.calibrate.knot_search import CurveDraws, Grid, Places, joined, sample_curves
 from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.outliers import CHANCE, LARGE
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.schema.model import Field
 
 __all__ = ["CurveChoice", "choose_curve"]
@@ -26,9 +33,9 @@ __all__ = ["CurveChoice", "choose_curve"]
 MOST_CANDIDATES, MOST_JUDGED = 60, 32
 """Of a long table: readings tried as breakpoints, and points looked at as outliers, those that
 differ most from their neighbours."""
-_DRAWS = 24
-_MOST_OUTLIERS = 6
-"""Curves drawn for each set of points; one point in so many, at most, is an outlier (both ours)."""
+_DRAWS, _CHAINS, _MOST_OUTLIERS = 24, 8, 6
+"""Curves drawn by each chain, and chains for all points together; one point in so many, at most, is
+an outlier (all ours)."""
 _EXACT = 1e-12
 
 
@@ -70,14 +77,30 @@ def choose_curve(field: Field, factor: Fraction, reading: Array, height: Array,
     if len(at) > MOST_CANDIDATES:
         thin = np.unique(np.linspace(0, len(at) - 1, max(MOST_CANDIDATES, field.count + 1)).round())
         raws, at = [raws[int(i)] for i in thin], at[thin.astype(int)]
-    chances, draws = _judged(at, reading, height, field.count, sigma)
+    step = float(abs(Fraction(field.scale) / factor))
+    if field.scalar.form is ScalarForm.FLOAT:
+        step = 0.0
+    grid = Grid(at, step, max(apart, 1.5 * step))
+    chances, draws = _judged(grid, reading, height, field.count, sigma)
     if largest:
         kept = np.array([c is None or c >= CHANCE for c in chances])
-        chosen = best_places(at, _levels(at, reading[kept], height[kept]), field.count)
+        best = best_places(at, _levels(at, reading[kept], height[kept]), field.count)
+        chosen = [raws[i] for i in best]
     else:
-        chosen = draws.places[_middle(at, draws)].tolist()
-    return CurveChoice([raws[i] for i in chosen], at[chosen], chances,
-                       (at[draws.places], draws.heights))
+        chosen = _raws(field, factor, grid, raws, draws.places[_middle(at, draws)])
+    return CurveChoice(chosen, np.array([physical_x(field, raw, factor) for raw in chosen]),
+                       chances, (draws.knots, draws.heights))
+
+
+def _raws(field: Field, factor: Fraction, grid: Grid, raws: list[Raw], places: Places) -> list[Raw]:
+    """Return the x of some places as they are stored; `raws` are those of the candidates."""
+    found = []
+    for place, at in zip(places.tolist(), grid.reading(places).tolist(), strict=True):
+        index = grid.candidate(place)
+        raw = stored_x(field, at, factor) if index is None else raws[index]
+        assert raw is not None  # it lies between two that can be stored
+        found.append(raw)
+    return found
 
 
 def _levels(at: Array, reading: Array, height: Array) -> Array:
@@ -91,7 +114,7 @@ def _levels(at: Array, reading: Array, height: Array) -> Array:
     return levels
 
 
-def _judged(at: Array, reading: Array, height: Array, points: int, sigma: Array | None
+def _judged(grid: Grid, reading: Array, height: Array, points: int, sigma: Array | None
             ) -> tuple[list[float | None], CurveDraws]:
     """Return the chances of all points, and curves drawn without those that do not belong."""
     weights = np.ones_like(reading) if sigma is None else 1 / sigma**2
@@ -99,19 +122,22 @@ def _judged(at: Array, reading: Array, height: Array, points: int, sigma: Array 
     outliers: dict[int, float] = {}
     while True:
         suspects = [i for i in _suspects(reading, height) if i not in outliers]
-        sets = np.repeat(weights[None], len(suspects) + 1, axis=0)
+        sets = np.repeat(weights[None], _CHAINS + len(suspects), axis=0)
         sets[:, list(outliers)] = 0.0
-        sets[np.arange(len(suspects)) + 1, suspects] = 0.0
-        everything, *without = sample_curves(at, reading, height, sets, points, _DRAWS, known=known)
+        sets[np.arange(len(suspects)) + _CHAINS, suspects] = 0.0
+        drawn = sample_curves(grid, reading, height, sets, points, _DRAWS, known=known)
+        everything, without = joined(drawn[:_CHAINS]), drawn[_CHAINS:]
         free = int(np.count_nonzero(sets[0])) - points
         if sigma is not None and not known and free > 0 and (
                 np.median(everything.scatter) < 2 * free):
             known = True
             continue
         chances: list[float | None] = [1.0] * len(reading)
-        for i, drawn in zip(suspects, without, strict=True):
-            chances[i] = _chance(at, drawn, reading[i], height[i], weights[i],
-                                 None if known else free - 1, len(reading))
+        for i, curves in zip(suspects, without, strict=True):
+            others = np.unique(reading[sets[_CHAINS + suspects.index(i)] > 0])
+            chances[i] = None if _lonely(curves, reading[i], others) else _chance(
+                curves, reading[i], height[i], weights[i],
+                None if known else free - 1, len(reading))
         chance, worst = min(((c, i) for i in suspects if (c := chances[i]) is not None),
                             default=(1.0, -1))
         if chance >= CHANCE or len(outliers) >= len(reading) // _MOST_OUTLIERS:
@@ -131,13 +157,23 @@ def _suspects(reading: Array, height: Array) -> list[int]:
     return [int(i) for i in order[np.argsort(-off, kind="stable")[:MOST_JUDGED]]]
 
 
-def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight: float,
+def _lonely(drawn: CurveDraws, reading: float, others: Array) -> bool:
+    """Return whether, in most curves, the straight piece at a reading has fewer than two of the
+    others, rising: where it bends is open then, and nothing tells how it runs."""
+    rows = np.arange(len(drawn.knots))
+    right = np.clip((drawn.knots <= reading).sum(axis=1), 1, drawn.knots.shape[1] - 1)
+    low, high = drawn.knots[rows, right - 1], drawn.knots[rows, right]
+    count = np.searchsorted(others, high, side="right") - np.searchsorted(others, low)
+    return bool((count < 2).mean() > 0.5)
+
+
+def _chance(drawn: CurveDraws, reading: float, height: float, weight: float,
             freedom: int | None, points: int) -> float | None:
     """Return the chance of a point that the curves do not know; None if they cannot tell: without
     freedom, or if even an error of `LARGE` times the scatter would not be told."""
     if freedom is not None and freedom < 1:
         return None
-    knots = at[drawn.places]
+    knots = drawn.knots
     draws, count = knots.shape
     rows = np.arange(draws)
     right = np.clip((knots <= reading).sum(axis=1), 1, count - 1)
@@ -149,21 +185,28 @@ def _chance(at: Array, drawn: CurveDraws, reading: float, height: float, weight:
     size = np.ones(draws) if freedom is None else np.sqrt(drawn.scatter / freedom)
     wide = np.sqrt(1 / weight + np.einsum("di,dij,dj->d", hats, drawn.inverse, hats))
     spread = np.maximum(size * wide, 1e-300)
-    tails = [np.where(known, _tails(error / spread, freedom), 1.0).mean() * points
-             for error in (height - (hats * drawn.heights).sum(axis=1),
-                           LARGE * size / np.sqrt(weight))]
-    chance, blind = float(tails[0]), float(tails[1])
-    return None if blind >= CHANCE <= chance else min(1.0, chance)
+    there = (hats * drawn.heights).sum(axis=1)
+
+    def chance(at: float) -> float:
+        """Return the chance of a height at least as far out among those that the curves expect."""
+        t = (at - there) / spread
+        sides = [np.where(known, _below(side * t, freedom), 0.5).mean() for side in (1, -1)]
+        return float(2 * min(sides)) * points
+
+    large = LARGE * float(np.median(size)) / math.sqrt(weight)
+    blind = max(chance(there.mean() + side * large) for side in (1, -1))
+    own = chance(height)
+    return None if blind >= CHANCE <= own else min(1.0, own)
 
 
-def _tails(t: Array, freedom: int | None) -> Array:
-    """Return the chances of values at least as far from 0, normal ones or those of Student's t."""
-    tails: Array = 2 * (ndtr(-np.abs(t)) if freedom is None else stdtr(freedom, -np.abs(t)))
-    return tails
+def _below(t: Array, freedom: int | None) -> Array:
+    """Return the chances of values below, normal ones or those of Student's t."""
+    below: Array = ndtr(t) if freedom is None else stdtr(freedom, t)
+    return below
 
 
 def _middle(at: Array, draws: CurveDraws) -> int:
     """Return the draw whose curve is nearest to the mean of all."""
-    curves = np.array([np.interp(at, at[p], h)
-                       for p, h in zip(draws.places, draws.heights, strict=True)])
+    curves = np.array([np.interp(at, k, h)
+                       for k, h in zip(draws.knots, draws.heights, strict=True)])
     return int(((curves - curves.mean(axis=0))**2).sum(axis=1).argmin())

@@ -11,12 +11,7 @@ from paramstore.calibrate.breakpoints import MOST_READINGS
 from paramstore.calibrate.curve_choice import CurveChoice, choose_curve
 from paramstore.calibrate.equations import equation
 from paramstore.calibrate.judging import Doubt, doubts, facts
-from paramstore.calibrate.lack_of_fit import (
-    FIT_CHANCE,
-    errors_follow,
-    replicates,
-    run_facts,
-)
+from paramstore.calibrate.lack_of_fit import model_miss, replicates, run_facts
 from paramstore.calibrate.leastsq import Array, Fit, RankError, least_squares
 from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.other_fits import fit_both_axes, least_largest
@@ -106,7 +101,7 @@ def _fit_unit(job: Job) -> Result:
     if (noise := cal.number("reading_noise")) and fit.freedom and not exact(fit, model.target):
         fit, sigma = fit_both_axes(model, rows, fit, noise * float(cal.reading_factor), sigma)
         fit = widened(fit, sigma)
-    squares = model.outputs(fit.coefficients)
+    squares = fit
     least = cal.options.get("smallest") == "largest"
     if least:
         fit = least_largest(model.columns, model.target, model.spread, fit)
@@ -124,10 +119,13 @@ def _fit_unit(job: Job) -> Result:
     errors = model.errors(fitted, rows)
     repeated = None if exact(fit, model.target) else replicates(rows, errors,
                                                                 model.columns.shape[1])
+    missed = None if exact(fit, model.target) else model_miss(rows.reading, errors, repeated,
+                                                              fit.freedom)
     known = FittedModel(cal, rows, model, fit, fitted, sigma,
                         choice.knots if choice else None, choice.others if choice else None,
-                        repeated, squares if least else None)
-    by_chance = choice.chances if choice and choice.chances else chances(fit, model.target, sigma)
+                        missed, model.outputs(squares.coefficients) if least else None)
+    by_chance = choice.chances if choice and choice.chances else chances(squares, model.target,
+                                                                         sigma)
     points = _points(job, known, back, by_chance)
     scale = float(cal.reading_factor)
     budget, budget_at = _least_certain(known, ranged)
@@ -138,9 +136,7 @@ def _fit_unit(job: Job) -> Result:
         ranged.storage_error, ranged.storage_at / scale,
         (*facts(cal, known.numbers, max(abs(p.error) for p in points)),
          *run_facts(rows, errors, repeated, cal.reference_unit)), _values(cal, stored))
-    misses = (errors_follow(rows.reading, errors) if repeated is None or repeated.chance is None
-              else repeated.chance < FIT_CHANCE) and not exact(fit, model.target)
-    _tell_doubts(job, result, known, ranged, misses)
+    _tell_doubts(job, result, known, ranged, missed is not None)
     return result
 
 

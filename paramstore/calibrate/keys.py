@@ -163,7 +163,7 @@ MODELS: dict[str, ModelInfo] = {
         (ModelOutput("coefficients", 0, PLANE_COUNTS),), needs_temperature=True,
     ),
     "curve": ModelInfo(
-        "straight lines between breakpoints that are chosen among the readings",
+        "straight lines between breakpoints that are chosen, at readings or between them",
         key_table(
             _READING, _REFERENCE,
             _parameter("curve", "the points", "factory.curve", required=True),

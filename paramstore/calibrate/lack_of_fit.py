@@ -4,13 +4,15 @@ Points at one reference and temperature are replicates: how they differ is scatt
 alone, whatever the model. If their means miss the model by more than that explains, the model does
 not fit (F test; N. R. Draper, H. Smith, Applied Regression Analysis, 1998, 2.1, from memory).
 Without replicates errors that follow the reading show it (ratio of J. von Neumann, Ann. Math.
-Statist. 12 (1941), 367, from memory).
+Statist. 12 (1941), 367, from memory): the scatter is then that between neighbours, and the rest of
+the errors is the model's.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import fdtrc, ndtr
@@ -19,12 +21,20 @@ from paramstore.calibrate.leastsq import Array
 from paramstore.calibrate.models import Rows
 from paramstore.calibrate.result import Fact
 
-__all__ = ["FIT_CHANCE", "Replicates", "errors_follow", "hysteresis", "replicates", "run_facts"]
+__all__ = ["FIT_CHANCE", "ModelMiss", "Replicates", "errors_follow", "hysteresis", "model_miss",
+           "replicates", "run_facts"]
 
 FIT_CHANCE = 0.05
 """Less than this, and the model is said not to fit."""
 _FEWEST = 8
 """Points, for a judgement without replicates."""
+
+
+class ModelMiss(NamedTuple):
+    """The standard uncertainty of a model that does not fit, and its degrees of freedom."""
+
+    uncertainty: float
+    freedom: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +86,19 @@ def errors_follow(reading: Array, errors: Array) -> bool:
     ratio = float((np.diff(centred)**2).sum() / (centred**2).sum())
     spread = 2 * math.sqrt((count - 2) / (count**2 - 1))
     return bool(ndtr((ratio - 2) / spread) < 0.01)
+
+
+def model_miss(reading: Array, errors: Array, found: Replicates | None,
+               freedom: int) -> ModelMiss | None:
+    """Return how far the model misses the sensor, where repeated points show it or, without them,
+    errors that follow the reading; None else. `freedom` is that of the fit."""
+    if found is not None and found.chance is not None:
+        return ModelMiss(found.model, found.model_freedom) if found.chance < FIT_CHANCE else None
+    if freedom < 1 or not errors_follow(reading, errors):
+        return None
+    neighbours = np.diff(errors[np.argsort(reading, kind="stable")])
+    square = float((errors**2).sum()) / freedom - float((neighbours**2).mean()) / 2
+    return ModelMiss(math.sqrt(max(0.0, square)), freedom)
 
 
 def hysteresis(rows: Rows, errors: Array) -> float | None:

@@ -13,6 +13,7 @@ For a straight line these are the equations of D. York, Canadian Journal of Phys
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -21,11 +22,15 @@ from scipy.optimize import linprog
 
 from paramstore.calibrate.leastsq import Array, Fit, Numbers, least_squares
 from paramstore.calibrate.models import Design, Rows
+from paramstore.calibrate.reach import STEP
 
 __all__ = ["fit_both_axes", "least_largest"]
 
 _STEP = 1e-6
 """Of the span of the readings, for slopes."""
+_STEPS, _ENOUGH = 20, 1e-12
+"""Of Gauss and Newton, and the change of parameters in parts of their uncertainties that ends them.
+"""
 
 
 def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
@@ -39,31 +44,50 @@ def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
     spread = np.abs(design.spread)
     own = np.zeros_like(spread) if sigma is None else sigma / spread
 
-    def uncertainty(coefficients: Numbers) -> Array:
+    def uncertainty(coefficients: Numbers) -> Numbers:
         out = design.outputs(coefficients)
         above, below = (design.value(out, rows.reading + d, rows.temperature)
                         for d in (step, -step))
-        total: Array = np.hypot(own, np.abs(above - below) / (2 * step) * noise)
-        return np.maximum(total, np.finfo(float).tiny)
+        slope = (above - below) / (2 * step)
+        total: Numbers = np.sqrt(own**2 + (slope * noise)**2 + np.finfo(float).tiny)
+        return total
 
     # In parts of their uncertainties the coefficients are all of one size.
     size = np.maximum(np.abs(start.coefficients), 1e-300) if start.covariance is None else np.sqrt(
         np.diag(start.covariance))
     size = np.where(size > 0, size, 1.0)
 
-    def errors(parts: Array) -> Array:
+    def errors(parts: Numbers) -> Numbers:
         coefficients = start.coefficients + parts * size
         shown = design.value(design.outputs(coefficients), rows.reading, rows.temperature)
+        off: Numbers = (shown - rows.reference) / uncertainty(coefficients)
+        return off
+
         return np.asarray((shown - rows.reference) / uncertainty(coefficients))
 
     found = minimised(errors, np.zeros_like(size), jac="3-point", method="lm", xtol=1e-12,
                       ftol=1e-14, gtol=1e-14)
-    best = start.coefficients + found.x * size
-    both = uncertainty(best) * spread
+    best = start.coefficients + _polished(errors, found.x) * size
+    both = np.real(uncertainty(best)) * spread
     fit = least_squares(design.columns, design.target, both)
     residuals = design.target - design.columns @ best
     scale = float(np.sqrt(((residuals / both)**2).sum() / fit.freedom)) if fit.freedom else None
     return replace(fit, coefficients=best, residuals=residuals, scale=scale), both
+
+
+def _polished(errors: Callable[[Numbers], Numbers], parts: Array) -> Array:
+    """Return a minimum of the squares of `errors` to the last digits, which their sum, flat there,
+    does not show: steps of Gauss and Newton, with exact slopes."""
+    for _ in range(_STEPS):
+        slopes = np.array([np.imag(errors(parts + 1j * STEP * one)) / STEP
+                           for one in np.eye(len(parts))]).T
+        if not np.isfinite(slopes).all():
+            break
+        change, *_ = np.linalg.lstsq(slopes, -np.real(errors(parts)), rcond=None)
+        parts = parts + change
+        if np.abs(change).max() < _ENOUGH:
+            break
+    return parts
 
 
 def least_largest(columns: Array, target: Array, spread: Array, fit: Fit) -> Fit:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from paramstore.calibrate.lack_of_fit import Replicates
+from paramstore.calibrate.lack_of_fit import ModelMiss
 from paramstore.calibrate.leastsq import Array, Fit, Numbers
 from paramstore.calibrate.models import Design, Outputs, Rows
 from paramstore.calibrate.outliers import misjudged
@@ -29,7 +29,8 @@ __all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "output_spread"
 class FittedModel:
     """A model fitted to rows. `sigma`: standard uncertainties of the targets, if given. `others`:
     knots and heights (draws x points) of curves that the points speak for as well, beside `knots`.
-    `repeated`: what replicates say. `squares`: what least squares give, if another fit was chosen.
+    `missed`: how far the model misses the sensor, if it does. `squares`: what least squares give,
+    if another fit was chosen.
     """
 
     calibration: Calibration
@@ -40,7 +41,7 @@ class FittedModel:
     sigma: Array | None
     knots: Array | None = None
     others: tuple[Array, Array] | None = None
-    repeated: Replicates | None = None
+    missed: ModelMiss | None = None
     squares: Outputs | None = None
 
     @property
@@ -77,9 +78,9 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
                       for o in (model.fitted, model.squares))
         found.append(SourceSpread("least largest error, not least squares", "A",
                                   float(model.fit.freedom) or None, False, np.abs(one - other)))
-    if model.repeated is not None and model.repeated.model:
-        found.append(SourceSpread("model (lack of fit)", "A", float(model.repeated.model_freedom),
-                                  True, np.full_like(readings, model.repeated.model)))
+    if model.missed is not None and model.missed.uncertainty:
+        found.append(SourceSpread("model (lack of fit)", "A", float(model.missed.freedom), True,
+                                  np.full_like(readings, model.missed.uncertainty)))
     found += _shared(model, readings, temperature)
     return found if all(np.isfinite(s.values).all() for s in found) else None
 

@@ -88,6 +88,42 @@ def test_exact_lines_give_exact_curves(seed: int) -> None:
             assert min(b - a for a, b in pairwise(knots(result, name))) > 1
 
 
+def test_exact_points_give_bends_between_readings() -> None:
+    """Readings 10 mV apart of a curve that bends at 33 and 67 mV, places that x can store."""
+    x = np.arange(0, 101, 10.0)
+    result = result_of(FINE.replace("bend", "tenths"), HEAD, zip(
+        np.interp(x, [0, 33, 67, 100], [0, 5, -8, 20]), x, strict=True))
+    assert (0, 330, 670, 1000) == knots(result, "tenths")
+    assert max(abs(p.error) for p in result.points) < 1e-9
+
+
+def test_the_uncertainty_of_curves_that_bend_between_readings() -> None:
+    """Sharp bends half-way between two readings: U holds the truth as often as it says."""
+    random = np.random.default_rng(8)
+    x = np.linspace(0, 100, 29)
+    inside = total = 0
+    for _ in range(12):
+        bends = [0, *(random.choice(np.arange(20, 80, 15), 2, replace=False) + 5.1), 100]
+        true = np.interp(x, np.sort(bends), random.uniform(-20, 20, 4))
+        result = result_of(TENTHS, HEAD, zip(true + 0.1 * random.standard_normal(29), x,
+                                             strict=True))
+        for point, value in zip(result.points, true, strict=True):
+            assert point.expanded is not None
+            inside += abs(point.reference + point.error - value) < point.expanded
+            total += 1
+    assert 0.88 * total < inside
+
+
+def test_a_point_alone_on_its_piece_cannot_be_judged() -> None:
+    """Two readings between two sharp bends: either may be wrong, so neither is called right."""
+    random = np.random.default_rng(9)
+    x = np.arange(0, 200, 10.0)
+    y = np.interp(x, [0, 85, 105, 190], [0, 8, -9, -1]) + 0.01 * random.standard_normal(20)
+    result = result_of(FINE, HEAD, zip(y, x, strict=True))
+    assert [90, 100] == [p.reading for p in result.points if p.state is OutlierState.UNKNOWN]
+    assert not any(p.outlier for p in result.points)
+
+
 def test_breakpoints_are_farther_apart_than_readings_repeat() -> None:
     """Readings that differ by 1 mV at one reference make no breakpoints 1 mV apart."""
     random = np.random.default_rng(1)

@@ -64,6 +64,21 @@ def test_a_model_that_does_not_fit_is_part_of_the_budget() -> None:
     assert model.common and 7 == model.freedom
 
 
+def test_without_replicates_errors_that_follow_the_reading_are_the_models() -> None:
+    """A line through a parabola, points once each: what is left beside the scatter of neighbours
+    is in the budget, and U holds the true values."""
+    random = np.random.default_rng(5)
+    x = np.arange(30.0)
+    true = 3 * x + 0.05 * x * x
+    result = result_of(LINE, HEAD, zip(true + 0.1 * random.standard_normal(30), x, strict=True))
+    assert result.budget is not None
+    entries = {e.name: e for e in result.budget.entries}
+    rms = np.sqrt(np.mean([p.error**2 for p in result.points]))
+    assert entries["model (lack of fit)"].uncertainty == pytest.approx(rms, rel=0.1)
+    assert sum(abs(p.reference + p.error - t) < p.expanded for p, t in zip(
+        result.points, true, strict=True) if p.expanded) >= 28
+
+
 def test_hysteresis_of_a_run_up_and_down() -> None:
     """0.3 at the middle; nothing is said of points in any order."""
     reference = np.array([0.0, 1, 2, 3, 4, 3, 2, 1, 0])

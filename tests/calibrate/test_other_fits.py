@@ -64,6 +64,29 @@ def test_the_least_largest_error_of_a_parabola() -> None:
     assert abs(result_of(body, HEAD, rows).worst.error) > abs(least.worst.error)
 
 
+def test_an_outlier_is_told_whatever_a_curve_makes_smallest() -> None:
+    """Eight times the scatter, at breakpoints that the readings give: the least largest error
+    spreads over all points, but a wrong point is seen against least squares."""
+    random = np.random.default_rng(2)
+    rows = [[x / 10 + 0.01 * random.standard_normal(), x] for x in (0, 30, 60, 100) * 6]
+    rows[9][0] += 0.08
+    result = result_of('model = "curve"\nreading_unit = "mV"\nreference_unit = "degC"\n'
+                       'curve = "cal.bend"\nsmallest = "largest"\n', HEAD, rows)
+    assert [9] == [i for i, p in enumerate(result.points) if p.outlier]
+
+
+def test_both_axes_to_the_last_digits() -> None:
+    """With exact references a line is that of least squares of the readings, to 1e-9 of u."""
+    random = np.random.default_rng(3)
+    y = random.uniform(0, 100, 20)
+    x = 2 * y - 3 + random.standard_normal(20)
+    gain, offset = np.polynomial.Polynomial.fit(y, x, 1).convert().coef[::-1]
+    result = result_of(LINE + "reading_noise = 1\n", HEAD, zip(y, x, strict=True))
+    for number, wanted in zip(result.numbers, (1 / gain, -offset / gain), strict=True):
+        assert number.uncertainty is not None
+        assert abs(number.fitted - wanted) < 1e-9 * number.uncertainty
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_no_line_has_a_smaller_largest_error(seed: int) -> None:
     """For random points: the best of all lines through two points, moved half way to the third
