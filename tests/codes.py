@@ -1,4 +1,4 @@
-"""Which room of the library makes which findings, by the tens of their codes."""
+"""Which package of the library makes which findings, by the tens of their codes."""
 
 from __future__ import annotations
 

@@ -141,7 +141,7 @@ def _names(module: Path) -> Iterator[str]:
 
 
 def _leads_somewhere(name: str) -> bool:
-    """Return whether a name that begins with a room is one of its modules, or stands in it."""
+    """Return whether a name that begins with a package is one of its modules, or stands in it."""
     place, parts = ROOT / "paramstore", name.split(".")
     while parts and (place / parts[0]).is_dir():
         place /= parts.pop(0)
@@ -153,21 +153,21 @@ def _leads_somewhere(name: str) -> bool:
 
 
 def test_docstrings_name_what_exists() -> None:
-    """A name that begins with a room, as `files.forms.read_dump`, leads to what it says."""
-    rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
+    """A name that begins with a package, as `files.forms.read_dump`, leads to what it says."""
+    packages = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
     named = [(path.relative_to(ROOT).as_posix(), name) for top in ("paramstore", "host_tools")
              for path in (ROOT / top).glob("**/*.py") for name in _names(path)
-             if name.partition(".")[0] in rooms]
+             if name.partition(".")[0] in packages]
     assert len(named) > 10
     assert [] == [(path, name) for path, name in named if not _leads_somewhere(name)]
 
 
-def test_every_room_is_described() -> None:
-    """DEVELOPERS.md has a row for each room of the library."""
-    rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
+def test_every_package_is_described() -> None:
+    """DEVELOPERS.md has a row for each package of the library."""
+    packages = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
     rows = set(re.findall(r"^\| `(\w+)`", (ROOT / "DEVELOPERS.md").read_text("utf-8"),
                           re.MULTILINE))
-    assert rooms - rows == set()
+    assert packages - rows == set()
 
 
 def test_the_ci_line_is_in_the_readme() -> None:

@@ -1,4 +1,4 @@
-"""The house: which room may import which, and which room alone may use a library."""
+"""The house: which package may import which, and which package alone may use a library."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ def _rows() -> list[list[str]]:
 
 
 ROWS = _rows()
-LEVEL = {room: level for level, row in enumerate(reversed(ROWS)) for room in row}
-"""How far up in the drawing a room stands; it may use what stands lower."""
+LEVEL = {package: level for level, row in enumerate(reversed(ROWS)) for package in row}
+"""How far up in the drawing a package stands; it may use what stands lower."""
 
 FENCES = {
     # library: the only files that may import it
@@ -57,47 +57,47 @@ def _imports(path: Path) -> Iterator[str]:
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def _room(module: str) -> str:
-    """Return the room of `paramstore.ROOM.x`, or the root module's name."""
+def _package(module: str) -> str:
+    """Return the package of `paramstore.PACKAGE.x`, or the root module's name."""
     return module.split(".")[1] if "." in module else ""
 
 
 LIBRARY = [p.relative_to(ROOT).as_posix() for p in _files("paramstore")]
 
 
-def test_every_room_is_in_the_drawing() -> None:
-    """A new room needs a place in the order."""
-    rooms = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
-    assert rooms | {"host_tools"} == set(LEVEL)
+def test_every_package_is_in_the_drawing() -> None:
+    """A new package needs a place in the order."""
+    packages = {p.parent.name for p in (ROOT / "paramstore").glob("*/__init__.py")}
+    assert packages | {"host_tools"} == set(LEVEL)
     assert len(LEVEL) == sum(map(len, ROWS))
 
 
 @pytest.mark.parametrize("file", LIBRARY)
 def test_imports_run_one_way(file: str) -> None:
-    """A module imports only from rooms that stand lower in the drawing than its own."""
-    room = file.split("/")[1]
-    if room == "__init__.py":
+    """A module imports only from packages that stand lower in the drawing than its own."""
+    package = file.split("/")[1]
+    if package == "__init__.py":
         assert not list(_imports(ROOT / file))
         return
     for module in _imports(ROOT / file):
-        target = _room(module)
-        if module.startswith("paramstore.") and target != room:
-            assert LEVEL[target] < LEVEL[room], f"{file} imports {module}"
+        target = _package(module)
+        if module.startswith("paramstore.") and target != package:
+            assert LEVEL[target] < LEVEL[package], f"{file} imports {module}"
 
 
 def test_every_row_of_the_drawing_is_needed() -> None:
-    """A room stands just above the highest room that it uses: the drawing tells no order that
+    """A package stands just above the highest package that it uses: the drawing tells no order that
     the code does not have."""
-    for room, level in LEVEL.items():
-        if room == "host_tools":
+    for package, level in LEVEL.items():
+        if package == "host_tools":
             continue
-        used = {_room(m) for p in _files(f"paramstore/{room}") for m in _imports(p)
-                if m.startswith("paramstore.")} - {room}
-        assert level == max((LEVEL[u] + 1 for u in used), default=0), room
+        used = {_package(m) for p in _files(f"paramstore/{package}") for m in _imports(p)
+                if m.startswith("paramstore.")} - {package}
+        assert level == max((LEVEL[u] + 1 for u in used), default=0), package
 
 
 def test_no_circle_among_modules() -> None:
-    """Also inside a room, no module leads back to itself by its imports."""
+    """Also inside a package, no module leads back to itself by its imports."""
     modules = {".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p
                for p in _files("paramstore")}
     uses = {name: {m for m in _imports(path) if m in modules and not name.startswith(f"{m}.")}

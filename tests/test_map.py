@@ -58,12 +58,13 @@ def test_the_index_of_the_corpus_is_true() -> None:
     assert index == golden(HERE / "corpus" / "README.md", index)
 
 
-@pytest.mark.parametrize("room", sorted(
+@pytest.mark.parametrize("package", sorted(
     p.name for p in (HERE.parent / "paramstore").iterdir() if (p / "__init__.py").exists()))
-def test_each_room_has_a_folder_of_tests(room: str) -> None:
-    """A room, its tests and the map name each other."""
-    assert (HERE / room).is_dir()
-    assert re.search(rf"`{room}[`/]", MAP), f"tests/README.md does not say what {room} answers"
+def test_each_package_has_a_folder_of_tests(package: str) -> None:
+    """A package, its tests and the map name each other."""
+    assert (HERE / package).is_dir()
+    said = re.search(rf"`{package}[`/]", MAP)
+    assert said, f"tests/README.md does not say what {package} answers"
 
 
 def test_what_the_map_names_is_there() -> None:

@@ -1,4 +1,4 @@
-"""What a bus is to the rest of this room, and how it fails."""
+"""What a bus is to the rest of this package, and how it fails."""
 
 from __future__ import annotations
 

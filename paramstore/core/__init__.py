@@ -1,4 +1,4 @@
-"""What every room may use: findings, scalar types, format numbers, the CRC, files, words.
+"""What every package may use: findings, scalar types, format numbers, the CRC, files, words.
 
-Knows no other room.
+Knows no other package.
 """

@@ -2,5 +2,6 @@
 
 `source` reads a text, `keys` says what a table may hold and what is wrong with one, `validator`
 collects the findings of a document at their places, `json_schema` makes the JSON Schema from the
-same keys. Must not know what a table means: keys and the rules between them are in the rooms.
+same keys. Must not know what a table means: the packages above have the keys and the rules
+between them.
 """

@@ -1,4 +1,4 @@
-"""A plan and simulated parts that the tests of this room share."""
+"""A plan and simulated parts that the tests of this package share."""
 
 from __future__ import annotations
 

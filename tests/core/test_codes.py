@@ -1,4 +1,4 @@
-"""The kinds of findings: each is made by the room it belongs to, and explained."""
+"""The kinds of findings: each is made by the package it belongs to, and explained."""
 
 from __future__ import annotations
 

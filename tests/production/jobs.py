@@ -1,4 +1,4 @@
-"""A small store and tables for it, all invented, that the tests of this room share."""
+"""A small store and tables for it, all invented, that the tests of this package share."""
 
 from __future__ import annotations
 

@@ -1,18 +1,18 @@
-"""Make random small mistakes in rooms of the Python library, and tell which their tests miss.
+"""Make random small mistakes in packages of the Python library, and tell which their tests miss.
 
     python -m tests.programs.library_mutants schema layout --count 100
     python -m tests.programs.library_mutants layout --of layout/migrations.py:may_round --count 0
     python -m tests.programs.library_mutants core --to tests/programs/figures/library_mutants
 
-A room is a package or a module of `paramstore`, or a part of one such as `schema/fixed`; its tests
-are `tests/ROOM` or `tests/test_ROOM.py`. Only they look for its mistakes, see `mutant_bench`. A
+A package here may be a single module, too, or a part of a package such as `schema/fixed`; its tests
+are `tests/PACKAGE` or `tests/test_PACKAGE.py`. Only they look for its mistakes: `mutant_bench`. A
 mistake that uses up much more computing time than the tests need counts as noticed.
 `equal_mutants.toml` has the mistakes that are none, with the reason; each must still be possible in
 the code, and none may be noticed.
 
 `--seed` chooses other mistakes, `--of` only those of a place, `--count 0` all of them. `--to`
-writes a file for each room. Needs a system that can fork. Exit code 1 if a mistake was missed, or
-if `equal_mutants.toml` is wrong.
+writes a file for each package. Needs a system that can fork. Exit code 1 if a mistake was missed,
+or if `equal_mutants.toml` is wrong.
 """
 
 from __future__ import annotations
@@ -55,9 +55,9 @@ class Equal:
 
 @dataclass(slots=True)
 class Outcome:
-    """What became of the mutants of a room."""
+    """What became of the mutants of a package."""
 
-    room: str
+    package: str
     possible: int
     chosen: int = 0
     caught: list[Mutant] = field(default_factory=list)
@@ -118,14 +118,14 @@ def stale(equal: Sequence[Equal], library: Path) -> list[str]:
 # ---- Telling -------------------------------------------------------------------------------------
 
 
-def judged(bench: Bench, room: str, options: argparse.Namespace,
+def judged(bench: Bench, package: str, options: argparse.Namespace,
            equal: Sequence[Equal]) -> Outcome:
-    """Make the chosen mistakes of a room one after the other."""
+    """Make the chosen mistakes of a package one after the other."""
     possible = mutants(bench.texts)
     among = [m for m in possible
              if any(word in f"{m.file}:{m.change.within}" for word in options.of or [""])]
-    todo = chosen(among, f"{options.seed} {room}", options.count)
-    outcome, argued = Outcome(room, len(possible), len(todo)), {e.key for e in equal}
+    todo = chosen(among, f"{options.seed} {package}", options.count)
+    outcome, argued = Outcome(package, len(possible), len(todo)), {e.key for e in equal}
     progress = Progress()
     for number, (mutant, noticed) in enumerate(bench.judge(todo, options.minutes)):
         outcome.add(mutant, noticed, mutant.key in argued)
@@ -136,7 +136,7 @@ def judged(bench: Bench, room: str, options: argparse.Namespace,
 
 
 def report(outcome: Outcome, equal: Sequence[Equal]) -> list[str]:
-    """What to say of a room."""
+    """What to say of a package."""
     def of(kind: str, among: Sequence[Mutant]) -> int:
         return sum(kind in ("all", m.change.kind) for m in among)
 
@@ -150,7 +150,7 @@ def report(outcome: Outcome, equal: Sequence[Equal]) -> list[str]:
                *(Column(title, right=True) for title in ("made", "noticed", "missed", "equal"))]
     why = {e.key: e.why for e in equal}
     return [
-        f"{outcome.room}: {outcome.share:.1%} of the mistakes noticed that can be "
+        f"{outcome.package}: {outcome.share:.1%} of the mistakes noticed that can be "
         f"({outcome.possible} could be made)",
         *([f"not made for want of time: {late}, most of what runs while tests are collected"]
           if late > 0 else []), "", *table(columns, rows),
@@ -162,31 +162,32 @@ def report(outcome: Outcome, equal: Sequence[Equal]) -> list[str]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the program."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else "")
-    parser.add_argument("rooms", nargs="+")
-    parser.add_argument("--count", type=int, default=100, help="mistakes in each room; 0 for all")
+    parser.add_argument("packages", nargs="+")
+    parser.add_argument("--count", type=int, default=100,
+                        help="mistakes in each package; 0 for all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--of", action="append", help="only in places with this: FILE:FUNCTION")
     parser.add_argument("--minutes", type=float, default=_ENDLESS,
-                        help="stop a room after this time")
-    parser.add_argument("--to", type=Path, help="a folder for a file of each room")
+                        help="stop a package after this time")
+    parser.add_argument("--to", type=Path, help="a folder for a file of each package")
     options = parser.parse_args(arguments)
     equal = read_equal(EQUAL.read_text("utf-8"))
     complaints = stale(equal, ROOT / "paramstore")
     wrong = bool(complaints)
     print(*complaints, sep="\n", end="\n" if complaints else "")
-    for room in options.rooms:
-        if not sources(room, ROOT / "paramstore"):
-            parser.error(f"there is no room {room!r}")
+    for package in options.packages:
+        if not sources(package, ROOT / "paramstore"):
+            parser.error(f"there is no package {package!r}")
         with tempfile.TemporaryDirectory() as folder:
-            outcome = judged(copied(room, Path(folder) / "tree"), room, options, equal)
+            outcome = judged(copied(package, Path(folder) / "tree"), package, options, equal)
         lines = report(outcome, equal)
         print(*lines, "", sep="\n", flush=True)
         if options.to is not None:
-            command = (f"python -m tests.programs.library_mutants {room} --seed {options.seed} "
+            command = (f"python -m tests.programs.library_mutants {package} --seed {options.seed} "
                        f"--count {options.count}")
             if options.minutes < _ENDLESS:
                 command += f" --minutes {options.minutes:g}"
-            kept = options.to / f"{room}.txt"
+            kept = options.to / f"{package}.txt"
             make_folder(kept.parent)
             write_text(kept, "\n".join([command, "", *lines, ""]))
         wrong |= bool(outcome.survived or outcome.wrong)

@@ -1,4 +1,4 @@
-"""A room's tests against changed modules, each in a process of its own that costs little.
+"""A package's tests against changed modules, each in a process of its own that costs little.
 
 The tests are collected once, and run once to learn which of them run which line. A mistake in a
 function is then made in a fork of the process that collected them: the function gets the changed
@@ -66,9 +66,9 @@ class Mutant:
         return f"{self.file}:{c.line} {c.within or '(module)'}: `{c.old}` became `{c.new}`"
 
 
-def sources(room: str, library: Path) -> dict[str, str]:
-    """The modules of a room and their text; none if there is no such room."""
-    files = (library / f"{room}.py", *sorted((library / room).rglob("*.py")))
+def sources(package: str, library: Path) -> dict[str, str]:
+    """The modules of a package and their text; none if there is no such package."""
+    files = (library / f"{package}.py", *sorted((library / package).rglob("*.py")))
     return {f.relative_to(library).as_posix(): f.read_text("utf-8") for f in files if f.is_file()}
 
 
@@ -96,8 +96,9 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A copy of the tree. `texts` are the room's modules as they are; in the copy comments and line
-    breaks are gone. A mistake may cost `least_s` and twice the time of the tests it is shown."""
+    """A copy of the tree. `texts` are the package's modules as they are; in the copy comments and
+    line breaks are gone. A mistake may cost `least_s` and twice the time of the tests that it is
+    shown."""
 
     tree: Path
     tests: Path
@@ -146,14 +147,14 @@ class Bench:
             os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
 
 
-def copied(room: str, tree: Path, source: Path = ROOT, least_s: int = 20) -> Bench:
-    """Copy the tree for the mistakes of a room."""
+def copied(package: str, tree: Path, source: Path = ROOT, least_s: int = 20) -> Bench:
+    """Copy the tree for the mistakes of a package."""
     shutil.copytree(source, tree, ignore=shutil.ignore_patterns(
         ".*", "__pycache__", "*.egg-info", "build"))
-    texts = sources(room, tree / "paramstore")
+    texts = sources(package, tree / "paramstore")
     for file, text in texts.items():
         (tree / "paramstore" / file).write_text(spelled(ast.parse(text)), "utf-8")
-    folder, module = tree / "tests" / room, tree / "tests" / f"test_{room}.py"
+    folder, module = tree / "tests" / package, tree / "tests" / f"test_{package}.py"
     return Bench(tree, folder if folder.is_dir() else module, texts, least_s)
 
 

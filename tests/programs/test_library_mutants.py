@@ -22,7 +22,7 @@ from tests.programs.mutant_bench import ROOT, Mutant, copied, sources
 from tests.programs.small_changes import KINDS, changes, spelled
 
 FIGURES = Path(__file__).parent / "figures" / "library_mutants"
-ROOM = '''"""A room."""
+PACKAGE = '''"""A package."""
 
 __all__ = ["within"]
 
@@ -33,7 +33,7 @@ def within(number: int, most: int = 9) -> bool:
         raise ValueError(number)
     return number <= most
 '''
-TESTS = '''from paramstore.room import within
+TESTS = '''from paramstore.package import within
 
 
 def test_ends() -> None:
@@ -83,37 +83,37 @@ def test_codes_of_findings_keep_their_quotes() -> None:
 
 
 def room_in(folder: Path) -> Path:
-    for name, text in (("paramstore/__init__.py", ""), ("paramstore/room.py", ROOM),
-                       ("tests/test_room.py", TESTS)):
+    for name, text in (("paramstore/__init__.py", ""), ("paramstore/package.py", PACKAGE),
+                       ("tests/test_package.py", TESTS)):
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text)
     return folder
 
 
-def test_a_room_of_one_module(tmp_path: Path) -> None:
+def test_a_package_of_one_module(tmp_path: Path) -> None:
     """What its tests notice, and what they do not; the tree is left as it was, the copy too."""
     tree = room_in(tmp_path / "tree")
-    bench = copied("room", tmp_path / "copy", tree)
-    before = (tmp_path / "copy" / "paramstore" / "room.py").read_text()
-    outcome = Outcome("room", 0)
+    bench = copied("package", tmp_path / "copy", tree)
+    before = (tmp_path / "copy" / "paramstore" / "package.py").read_text()
+    outcome = Outcome("package", 0)
     for mutant, noticed in bench.judge(mutants(bench.texts)):
         outcome.add(mutant, noticed, argued=False)
     missed = [(m.change.old, m.change.new) for m in outcome.survived]
     assert [("number < 0", "number < -1"), ("raise ValueError(number)", "pass")] == missed
     assert len(mutants(bench.texts)) == len(outcome.caught) + 2
-    assert ROOM == (tree / "paramstore" / "room.py").read_text()
-    assert before == (tmp_path / "copy" / "paramstore" / "room.py").read_text()
+    assert PACKAGE == (tree / "paramstore" / "package.py").read_text()
+    assert before == (tmp_path / "copy" / "paramstore" / "package.py").read_text()
     text = "\n".join(report(outcome, ()))
-    assert f"room: {outcome.share:.1%} of the mistakes noticed" in text
-    assert "missed: room.py:9 within: `raise ValueError(number)` became `pass`" in text
+    assert f"package: {outcome.share:.1%} of the mistakes noticed" in text
+    assert "missed: package.py:9 within: `raise ValueError(number)` became `pass`" in text
 
 
 def test_functions_of_all_kinds_are_changed(tmp_path: Path) -> None:
     """Of a class, with decorators, in one another, and run while the tests are collected; constants
     that they read, or that others are made of."""
     tree = room_in(tmp_path / "tree")
-    (tree / "paramstore" / "room.py").write_text('''
+    (tree / "paramstore" / "package.py").write_text('''
 from functools import cache, cached_property
 
 class Box:
@@ -166,8 +166,8 @@ def kind(of):
     except TypeError:
         return 4
 ''')
-    (tree / "tests" / "test_room.py").write_text('''
-from paramstore.room import Box, adder, early, kind, more
+    (tree / "tests" / "test_package.py").write_text('''
+from paramstore.package import Box, adder, early, kind, more
 
 FIVE = early()
 
@@ -177,18 +177,18 @@ def test_all():
 def test_kinds():
     assert [kind(8), kind("a"), kind([5, 0]), kind({}), kind(7)] == [1, 2, 6, 3, 4]
 ''')
-    bench = copied("room", tmp_path / "copy", tree)
+    bench = copied("package", tmp_path / "copy", tree)
     missed = [(m.change.within, m.change.new) for m, noticed in bench.judge(mutants(bench.texts))
               if not noticed]
     assert [("", "_LOST = 8"), ("", "_LOST = 6"), ("late", "return 7"), ("late", "return 5")
             ] == missed
 
 
-@pytest.mark.parametrize("room", sorted(
+@pytest.mark.parametrize("package", sorted(
     p.name for p in (ROOT / "paramstore").iterdir() if (p / "__init__.py").exists()))
-def test_the_copy_has_the_same_places(room: str) -> None:
+def test_the_copy_has_the_same_places(package: str) -> None:
     """A change is found by its place in the tree, so that without comments must be the same."""
-    for text in sources(room, ROOT / "paramstore").values():
+    for text in sources(package, ROOT / "paramstore").values():
         tree = ast.parse(text)
         assert list(map(type, ast.walk(tree))) == [
             type(node) for node in ast.walk(ast.parse(spelled(tree)))]
@@ -197,8 +197,8 @@ def test_the_copy_has_the_same_places(room: str) -> None:
 def test_tests_that_fail_anyway_are_no_judges(tmp_path: Path) -> None:
     """They would notice everything."""
     tree = room_in(tmp_path / "tree")
-    (tree / "tests" / "test_room.py").write_text(TESTS + "    assert False\n")
-    bench = copied("room", tmp_path / "copy", tree)
+    (tree / "tests" / "test_package.py").write_text(TESTS + "    assert False\n")
+    bench = copied("package", tmp_path / "copy", tree)
     with pytest.raises(RuntimeError, match="fail although nothing was changed"):
         list(bench.judge([]))
 
@@ -206,11 +206,11 @@ def test_tests_that_fail_anyway_are_no_judges(tmp_path: Path) -> None:
 def test_a_mistake_that_never_ends_is_noticed(tmp_path: Path) -> None:
     """By the computing time that it uses up."""
     tree = room_in(tmp_path / "tree")
-    (tree / "paramstore" / "room.py").write_text(
+    (tree / "paramstore" / "package.py").write_text(
         "def count(n):\n    while n > 3:\n        n -= 1\n    return n\n")
-    (tree / "tests" / "test_room.py").write_text(
-        "from paramstore.room import count\ndef test_it():\n    assert count(5) == 3\n")
-    bench = copied("room", tmp_path / "copy", tree, least_s=1)
+    (tree / "tests" / "test_package.py").write_text(
+        "from paramstore.package import count\ndef test_it():\n    assert count(5) == 3\n")
+    bench = copied("package", tmp_path / "copy", tree, least_s=1)
     endless = [m for m in mutants(bench.texts) if m.change.new == "pass"]
     assert [True] == [noticed for _, noticed in bench.judge(endless)]
 
@@ -225,18 +225,18 @@ def test_arguments_are_about_the_library_as_it_is() -> None:
 def test_an_argument_that_is_out_of_date_is_told(tmp_path: Path) -> None:
     """The code changed, the file is gone, or it stands there twice."""
     library = room_in(tmp_path) / "paramstore"
-    good = Equal("room.py", "within", "number < 0", "number <= 0", "not true")
+    good = Equal("package.py", "within", "number < 0", "number <= 0", "not true")
     assert [] == stale([good], library)
     gone = Equal("gone.py", "within", "number < 0", "number <= 0", "")
-    other = Equal("room.py", "within", "number < 1", "number <= 1", "")
+    other = Equal("package.py", "within", "number < 1", "number <= 1", "")
     assert 2 == len(stale([good, gone, other], library))
     assert 1 == len(stale([good, good], library))
 
 
 def test_the_share_leaves_out_what_is_equal() -> None:
     """And one that was noticed all the same is an error."""
-    made = mutants({"room.py": ROOM})[:4]
-    outcome = Outcome("room", 10)
+    made = mutants({"package.py": PACKAGE})[:4]
+    outcome = Outcome("package", 10)
     for mutant, noticed, argued in zip(made, (True, False, False, True),
                                        (False, False, True, True), strict=True):
         outcome.add(mutant, noticed, argued)
@@ -245,16 +245,16 @@ def test_the_share_leaves_out_what_is_equal() -> None:
 
 def test_the_choice_follows_from_the_seed() -> None:
     """The same again for the same seed, all in their order if no count is given."""
-    possible = [Mutant("room.py", c) for c in changes(ROOM)]
-    assert chosen(possible, "1 room", 3) == chosen(possible, "1 room", 3)
-    assert chosen(possible, "1 room", 3) != chosen(possible, "2 room", 3)
-    assert possible == chosen(possible, "1 room", 0)
-    assert {c.kind for c in changes(ROOM)} <= set(KINDS)
+    possible = [Mutant("package.py", c) for c in changes(PACKAGE)]
+    assert chosen(possible, "1 package", 3) == chosen(possible, "1 package", 3)
+    assert chosen(possible, "1 package", 3) != chosen(possible, "2 package", 3)
+    assert possible == chosen(possible, "1 package", 0)
+    assert {c.kind for c in changes(PACKAGE)} <= set(KINDS)
 
 
 @pytest.mark.parametrize("path", sorted(FIGURES.glob("*.txt")), ids=lambda p: p.stem)
 def test_the_figures_kept_add_up(path: Path) -> None:
-    """They are of a room that is there, by its name, and have all that was missed."""
+    """They are of a package that is there, by its name, and have all that was missed."""
     text = path.read_text("utf-8")
     assert sources(path.stem, ROOT / "paramstore")
     found = re.search(r"^all +(\d+) +(\d+) +(\d+) +(\d+)$", text, re.MULTILINE)

@@ -33,7 +33,7 @@ def test_message_is_the_one_that_was_read_and_approved(path: Path) -> None:
 
 
 def test_corpus_shows_every_code() -> None:
-    """No kind of finding of the room is without an example."""
+    """No kind of finding of the package is without an example."""
     assert set(CODES) <= {f.code for path in SCHEMAS for f in findings_in(path)}
 
 

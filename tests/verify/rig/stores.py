@@ -1,4 +1,4 @@
-"""Stores of `EXAMPLE` in a known state, on both engines, for the tests of this room."""
+"""Stores of `EXAMPLE` in a known state, on both engines, for the tests of this package."""
 
 from __future__ import annotations
 
