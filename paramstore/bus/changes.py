@@ -38,7 +38,7 @@ class Changes:
     are written, `first` those of them that had no record, `copied` those that only lack copies,
     `left` the groups that stay without a record, `extra` those that keep one though the image has
     none, `in_part` the parameters, by protected group, that a first record holds the defaults of
-    since no value was given, `erased` the groups that lose their record. `label`: it is written.
+    since no value was given, `erased_groups` those that lose their record. `label`: it is written.
     """
 
     plan: Plan
@@ -52,7 +52,7 @@ class Changes:
     left: tuple[str, ...] = ()
     extra: tuple[str, ...] = ()
     in_part: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    erased: tuple[str, ...] = ()
+    erased_groups: tuple[str, ...] = ()
     label: bool = False
     findings: tuple[Finding, ...] = ()
 
@@ -87,7 +87,7 @@ def image_values(contents: Contents, path: str, *,
     may have none.
     """
     reason = ""
-    partly = [g.ring.group.name for g in contents.groups if contents.unread(g.ring)]
+    partly = [g.ring.group.name for g in contents.groups if contents.unread_bytes(g.ring)]
     if contents.label_state is not LabelState.OURS:
         reason = f"its label says: {contents.label_state}"
     elif partly:

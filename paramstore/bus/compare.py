@@ -85,7 +85,7 @@ def _presence(group: GroupContents, wanted: StoreRaws,
         if group.newest is not None:
             return None
         return RecordPresence.LOST if group.lost else RecordPresence.NONE
-    if image is None or image.group(name).unread:
+    if image is None or image.group(name).may_be_in_gaps:
         return None
     if group.newest is not None:
         return RecordPresence.EXTRA
@@ -100,7 +100,7 @@ def damage(contents: Contents, name: str) -> tuple[Finding, ...]:
     lost = (Finding(
         "PS965", f"group `{g.ring.group.name}` is lost: no slot holds a whole record",
         SourceText(name, ""), help="`paramstore read` tells what is left of it",
-        severity=Severity.WARNING) for g in contents.groups if g.lost and not g.unread)
+        severity=Severity.WARNING) for g in contents.groups if g.lost and not g.may_be_in_gaps)
     counts = ((g.ring.group.name, sum(s.state is SlotState.DAMAGED for s in g.slots))
               for g in contents.groups if g.newest is not None)
     slots = (Finding(

@@ -2,6 +2,14 @@
 
 Gives facts; `image.diagnose` says what is wrong with them in words. Reading never fails, whatever
 the bytes are. Must not know file forms (see `files`).
+
+A group without a record (`newest` is None) is one or more of these:
+
+- `blank`: every slot is erased, as on a new part.
+- `may_have_been_erased`: blank, while other groups show that the unit has been in use.
+- `missed`: so, and production gives units a record of it.
+- `lost`: there are bytes in its ring that are no whole record, or bytes are missing.
+- `may_be_in_gaps`: the dump does not have all bytes of its ring.
 """
 
 from __future__ import annotations
@@ -84,8 +92,8 @@ class GroupContents(NamedTuple):
         return all(s.state is SlotState.ERASED for s in self.slots)
 
     @property
-    def unread(self) -> bool:
-        """Whether there is no record, and slots are missing that may hold one."""
+    def may_be_in_gaps(self) -> bool:
+        """Whether there is no record, and the dump lacks bytes of slots that may hold one."""
         return self.newest is None and any(s.state is SlotState.MISSING for s in self.slots)
 
     @property
@@ -141,7 +149,7 @@ class LabelState(StrEnum):
     FORMAT = "another format version"
 
 
-_SHOWN_WHOLE = (RecordState.VALID, RecordState.MISPLACED)
+_CRC_HOLDS = (RecordState.VALID, RecordState.MISPLACED)
 
 
 class Contents(NamedTuple):
@@ -185,7 +193,7 @@ class Contents(NamedTuple):
         """Whether a group was committed again after its first record: the unit has been in use."""
         return any(g.newest.record.sequence > g.ring.group.copies for g in self.groups if g.newest)
 
-    def erased(self, group: GroupContents) -> bool:
+    def may_have_been_erased(self, group: GroupContents) -> bool:
         """Whether a group without a record may have had one: the unit has been in use since."""
         return group.blank and not group.migrated and self.used
 
@@ -194,11 +202,11 @@ class Contents(NamedTuple):
         what it is and how it measures, but for groups that came with a later release. A bench
         unit to which production gave nothing has no record of any such group."""
         others = [g for g in self.groups if g.ring.group.role.protected and g is not group]
-        return (self.erased(group) and group.ring.group.role.protected
+        return (self.may_have_been_erased(group) and group.ring.group.role.protected
                 and group.ring.group.id not in self.plan.added
                 and (not others or any(g.newest for g in others)))
 
-    def unread(self, ring: Ring) -> Gaps:
+    def unread_bytes(self, ring: Ring) -> Gaps:
         """Return the bytes that the dump lacks of slots of a living or retired ring, as far as no
         CRC shows what they are: there may be newer records than those that are seen."""
         capacity = self.plan.part.capacity
@@ -208,7 +216,7 @@ class Contents(NamedTuple):
             first, end = ring.address(slot), ring.address(slot) + ring.record_bytes
             found = gaps_in(gaps, first, end)
             if found and read_record(self.plan, ring, slot, _cut(
-                    self.image, first, end - first)).state not in _SHOWN_WHOLE:
+                    self.image, first, end - first)).state not in _CRC_HOLDS:
                 lacking += found
         return tuple(lacking)
 

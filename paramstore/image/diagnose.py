@@ -198,7 +198,7 @@ class _Diagnosis:
     def _group(self, group: GroupContents) -> Iterator[Finding]:
         name = f"group `{group.ring.group.name}`"
         bad = [s for s in group.slots if s.state.bad]
-        if group.unread:
+        if group.may_be_in_gaps:
             yield self._error("PS612", f"{name}: {unread_text(self._what)}", notes=_slots(bad),
                               help="the values shown are defaults")
         elif group.lost:

@@ -255,7 +255,7 @@ def accounts(contents: Contents, group: Group, outcomes: Mapping[str, ValueOutco
     `known` says where they come from in `contents`, `given` what is there, by group; `taken` is
     what came over, limits not checked, and `becomes` what the group has in the end.
     """
-    lacking = {r.group.name: contents.unread(r) for r in contents.plan.rings}
+    lacking = {r.group.name: contents.unread_bytes(r) for r in contents.plan.rings}
     for parameter in group.parameters:
         outcome, reason = outcomes[parameter.name], ""
         source = known.get((group.name, parameter.name))
@@ -288,7 +288,7 @@ def _lost(group: GroupContents, parameter: Parameter) -> bool:
 def retired_unread(contents: Contents) -> Iterator[MigratedValue]:
     """Yield the parameters of retired groups of which the dump lacks bytes."""
     for ring in contents.plan.retired:
-        if lacking := contents.unread(ring):
+        if lacking := contents.unread_bytes(ring):
             for parameter in ring.group.parameters:
                 yield MigratedValue(f"{ring.group.name}.{parameter.name}", ValueOutcome.UNREAD,
                            reason=f"retired; {_lacking(lacking)}")

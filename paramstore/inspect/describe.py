@@ -64,7 +64,7 @@ def repair_text(verdict: SlotVerdict) -> str:
 def _lost(contents: Contents, source: SourceText, name: str,
           verdicts: tuple[SlotVerdict, ...], what: str) -> Finding:
     """Tell that a group has no record: nothing is lost if only its first write was begun."""
-    if contents.group(name).unread:
+    if contents.group(name).may_be_in_gaps:
         return Finding("PS612", f"group `{name}`: {unread_text(what)}", source,
                        help="the values shown are defaults")
     written = [v for v in verdicts if v.kind is not SlotKind.ERASED]

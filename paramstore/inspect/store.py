@@ -123,7 +123,7 @@ def store_values(contents: Contents) -> Values:
     found = {}
     for group in contents.groups:
         absent = None if group.newest else (
-            Absence.UNREAD if group.unread else
+            Absence.UNREAD if group.may_be_in_gaps else
             Absence.LOST if group.lost else Absence.NO_RECORD)
         for parameter in group.ring.group.parameters:
             found[group.ring.group.name, parameter.name] = StoredValue(

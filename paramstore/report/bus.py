@@ -72,8 +72,8 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
         lines.append("  the part is blank: every group is written; what is not the default:")
     lines += change_lines(changes.changed)
     lines += [f"  {g}: its record {'was' if done else 'is'} erased; {SERVED_DEFAULTS}"
-              for g in changes.erased]
-    named = {*changes.erased, *(c.group.name for c in changes.changed)}
+              for g in changes.erased_groups]
+    named = {*changes.erased_groups, *(c.group.name for c in changes.changed)}
     same = [g for g in changes.groups if g not in named]
     lines += [f"  {g}: " + (
         "its first record, with the defaults" if g in changes.first else
@@ -126,7 +126,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
         "without_record": list(changes.left),
         "not_in_image": list(changes.extra),
         "defaults_among_values": {g: list(names) for g, names in changes.in_part.items()},
-        "erased_groups": list(changes.erased),
+        "erased_groups": list(changes.erased_groups),
         "pages": list(changes.pages),
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],

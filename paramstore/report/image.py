@@ -136,14 +136,14 @@ def origin_text(contents: Contents, group: GroupContents) -> str:
         return "not written yet, values are from where an earlier release kept them"
     if group.newest is None:
         return f"{_missing(group)}; these are the defaults" + (
-            "" if group.unread else ": the firmware serves them and says so")
+            "" if group.may_be_in_gaps else ": the firmware serves them and says so")
     later = any(s.state is SlotState.MISSING for s in group.slots)
     return (f"record {group.newest.record.sequence}, revision {group.newest.record.revision}"
             + ("; a missing slot may hold a later one" if later else ""))
 
 
 def _missing(group: GroupContents) -> str:
-    return BLANK if group.blank else "bytes are missing" if group.unread else "lost"
+    return BLANK if group.blank else "bytes are missing" if group.may_be_in_gaps else "lost"
 
 
 def _picture(group: GroupContents, style: SlotStyle) -> Iterator[str]:

@@ -262,7 +262,7 @@ def test_a_group_without_a_record_in_the_dump_was_not_never_written() -> None:
     """Where slots are missing nothing says that they hold no record."""
     contents = lacking(with_limits(limits_record(1)), (0x40, 0x60))
     group = contents.group("limits")
-    assert (True, True, False) == (group.unread, group.lost, group.blank)
+    assert (True, True, False) == (group.may_be_in_gaps, group.lost, group.blank)
     assert "PS612" in [f.code for f in diagnose(contents, "x")]
     assert "limits: bytes are missing; these are the defaults" in image_text(contents)
 
@@ -300,7 +300,7 @@ def test_unread_is_what_no_crc_vouches_for(ends: list[int], size: int, image: by
             sound = len(data) == ring.record_bytes and crc_is_right(data, ring)
             if not sound:
                 expected |= set(range(first, first + ring.record_bytes)) - there
-        assert expected == {at for a, b in contents.unread(ring) for at in range(a, b)}
+        assert expected == {at for a, b in contents.unread_bytes(ring) for at in range(a, b)}
 
 
 def crc_is_right(data: bytes, ring: Ring) -> bool:

@@ -98,7 +98,7 @@ def _verdict(found: StoreExamination) -> str:
         return "The dump is of no unit of this schema: its values cannot be read."
     if not found.findings:
         return "Everything is in order."
-    unsure = any(map(found.contents.erased, found.contents.groups))
+    unsure = any(map(found.contents.may_have_been_erased, found.contents.groups))
     lead = ("Something is lost or damaged" if errors else
             "Nothing is damaged" if unsure else "Nothing is lost")
     return f"{lead}: {count_line(found.findings)}."
