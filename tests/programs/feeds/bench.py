@@ -55,8 +55,12 @@ def invoke(*arguments: str) -> Result:
     if result.exit_code and not result.output:
         raise Wrong(f"{arguments}: exit code {result.exit_code}, and not a word")
     if "--json" in arguments and result.stdout:
-        json.loads(result.stdout)
+        json.loads(result.stdout, parse_constant=_no_number)
     return result
+
+
+def _no_number(word: str) -> None:
+    raise Wrong(f"{word} in JSON, which has no such number")
 
 
 def pick(chance: random.Random, commands: tuple[tuple[int, str], ...]) -> list[str]:
@@ -118,7 +122,8 @@ def _lay_out() -> None:
     Path("pump.units.db").rename("kept.db")
     schemas = _ROOT / "schemas"
     for name in ("tank_probe.toml", "tank_probe.calibration.toml", "tank_probe.electrode.csv",
-                 "tank_probe.thermistor.csv", "tank_probe.fixed.toml", "tank_probe.fixed.txt"):
+                 "tank_probe.thermistor.csv", "tank_probe.conductivity.csv",
+                 "tank_probe.fixed.toml", "tank_probe.fixed.txt"):
         shutil.copy(schemas / name, name)
     shutil.copytree(schemas / "tank_probe.releases", "tank_probe.releases")
 

@@ -8,9 +8,11 @@ import re
 import sqlite3
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 from tests.programs.feeds.bench import Wrong, invoke, pick, put, sweep, unpacked
 from tests.programs.feeds.inputs import TABLE, text_like
+from tests.report.pages.markup import Markup
 
 __all__ = ["feed_recipe", "feed_records", "feed_table"]
 
@@ -95,23 +97,44 @@ def feed_records(chance: random.Random) -> str:
 
 def feed_recipe(chance: random.Random) -> str:
     """A recipe of a calibration, or a table of measurements."""
-    recipe, table = "tank_probe.calibration.toml", chance.choice((
-        "tank_probe.electrode.csv", "tank_probe.thermistor.csv"))
-    name = chance.choice((recipe, table, table))
-    sound = Path(name).read_bytes()
+    recipe, name = "tank_probe.calibration.toml", chance.choice(_MEASURED)
+    table = f"tank_probe.{name}.csv"
+    changed = chance.choice((recipe, table, table))
+    sound = Path(changed).read_bytes()
+    single = name != "thermistor"  # its table has serial numbers
+    output = "cal.toml" if single else "cals"
+    sheet = "sheet.html" if single else "sheets"
     try:
-        put(name, text_like(chance, sound))
-        result = invoke("calibrate", "tank_probe.toml", recipe, table, "-o", "cal.toml",
-                        *chance.choice(((), ("--json",), ("--details",))))
+        put(changed, text_like(chance, sound))
+        result = invoke(
+            "calibrate", "tank_probe.toml", recipe, f"{name}={table}", "-o", output,
+            *(("--serial", "TP-1") if single else ()),
+            *chance.choice(((), ("--json",), ("--details",), ("--svg", "one.svg"),
+                            ("--calibration-record", sheet))))
     finally:
-        put(name, sound)
-    what = "measurements with mistakes"
-    if Path("cal.toml").exists():
-        if result.exit_code > 1:
-            raise Wrong(f"exit code {result.exit_code}, but values are there")
-        what = "measurements whose values can be packed"
-        if Path("cal.toml").is_file() and invoke(
-                "pack", "tank_probe.toml", "--values", "cal.toml", "-o", "one.bin").exit_code:
+        put(changed, sound)
+    files = [Path(output)] if single else sorted(Path(output).glob("*.toml"))
+    what = f"measurements, exit code {result.exit_code}"
+    for path in files:
+        if not path.exists():
+            if result.exit_code == 0:
+                raise Wrong("exit code 0, but values are not there")
+            continue
+        if invoke("pack", "tank_probe.toml", "--values", str(path), "-o", "one.bin").exit_code:
             raise Wrong("values of a calibration are not taken")
-    sweep("cal.toml", "one.bin")
+        what = "measurements whose values can be packed"
+    if Path("one.svg").exists():
+        ElementTree.parse("one.svg")
+    if single and Path(sheet).exists():
+        _check_page(Path(sheet).read_text("utf-8"))
+    sweep(output, sheet, "one.svg", "one.bin")
     return what
+
+
+_MEASURED = ("electrode",) * 6 + ("thermistor",) * 6 + ("conductivity",)
+"""Calibrations of tank_probe; a curve takes long."""
+
+
+def _check_page(page: str) -> None:
+    if (unclosed := Markup(page).unclosed) or "<script" in page.lower():
+        raise Wrong(f"the page of a calibration is no sound page: {unclosed}")
