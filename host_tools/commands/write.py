@@ -75,7 +75,7 @@ class WriteJob(NamedTuple):
         from paramstore.report.bus import changed_words
 
         found = compare(part, self.values, self.image, exact=self.options.exact)
-        kept = list(dict.fromkeys(c.group.name for c in changes.kept))
+        kept = list(dict.fromkeys(c.group.name for c in changes.kept_changes))
         words = "equal" if found.equal else found.words + (
             f"; kept: {', '.join(kept)}" if kept else "")
         if self.image is not None:
@@ -140,7 +140,7 @@ def command(schema: str, image: str | None, wanted: ValueOptions, options: Writi
             tell_release(contents.plan, project.plan, lines)
         job = WriteJob(name, *read_wanted(project, contents.plan, target, options.exact), options)
         changes = job.changes(contents)
-        after = unpack(changes.plan, changes.target, contents.gaps)
+        after = unpack(changes.plan, changes.image_after, contents.gaps)
         other = other_unit(options.records, job.image, after, name)
         refuse_other_unit(other)
         doubt = () if options.exact else unlabelled_release(contents, project, name)

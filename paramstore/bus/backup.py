@@ -116,7 +116,7 @@ def _origin(path: str, made: Changes, again: Again, read: Read) -> Contents | No
         changes = again(old)
         led = _begun(changes, unlike) and not _others(
             changes.before, unpack(changes.plan, now.image, now.gaps),
-            unpack(changes.plan, changes.target, old.gaps))
+            unpack(changes.plan, changes.image_after, old.gaps))
     except (ParamstoreError, OSError):
         return None
     return old if led else None

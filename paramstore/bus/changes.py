@@ -8,8 +8,10 @@ foreign. Pure: contents in, steps out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import Enum, auto
+from typing import NamedTuple
 
 from paramstore.bus.recognise import unlabelled
 from paramstore.bus.steps import NewRecords, Put, Step, put_labels, writes_of
@@ -31,29 +33,23 @@ __all__ = ["Changes", "changes_of_group", "differences", "few_copies",
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What would be done to a part that holds `before`, by `steps`; `plan` is that of what it holds
-    afterwards.
+    """What would be done to a part that holds `before`, by `steps`. Groups go by name."""
 
-    `changed` are parameters, `kept` those that stay though they differ, `groups` the groups that
-    are written, `first` those of them that had no record, `copied` those that only lack copies,
-    `left` the groups that stay without a record, `extra` those that keep one though the image has
-    none, `in_part` the parameters, by protected group, that a first record holds the defaults of
-    since no value was given, `erased_groups` those that lose their record. `label`: it is written.
-    """
-
-    plan: Plan
+    plan: Plan  # of what the part holds afterwards
     before: Contents
     steps: tuple[Step, ...]
     changed: tuple[ValueChange, ...] = ()
-    kept: tuple[ValueChange, ...] = ()
-    groups: tuple[str, ...] = ()
-    first: tuple[str, ...] = ()
-    copied: tuple[str, ...] = ()
-    left: tuple[str, ...] = ()
-    extra: tuple[str, ...] = ()
+    kept_changes: tuple[ValueChange, ...] = ()  # not made: their groups are protected
+    groups: tuple[str, ...] = ()  # that are written
+    first_written: tuple[str, ...] = ()  # those of them that had no record
+    gets_copies: tuple[str, ...] = ()  # those of them that only lack copies
+    left: tuple[str, ...] = ()  # that stay without a record
+    extra: tuple[str, ...] = ()  # that keep a record though the image has none
     in_part: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    erased_groups: tuple[str, ...] = ()
-    label: bool = False
+    """The parameters, by protected group, of which a first record holds the default, since no value
+    was given."""
+    erased_groups: tuple[str, ...] = ()  # that lose their record
+    label: bool = False  # it is written
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -67,7 +63,7 @@ class Changes:
         return tuple(w.address // self.plan.part.page for w in self.writes)
 
     @property
-    def target(self) -> bytes:
+    def image_after(self) -> bytes:
         """What the part holds afterwards, as far as it was read."""
         image = bytearray(self.before.image)
         for put in self.writes:
@@ -82,9 +78,9 @@ def image_values(contents: Contents, path: str, *,
                  exact: bool = False) -> StoreRaws:
     """Return the values of an image that is to be written, of the groups that have a record.
 
-    FindingsError (PS962) if it is not one of this store and layout, lacks bytes of a slot, in which
-    newer values may be, or has lost a group, or never had one that is not protected; an `exact` one
-    may have none.
+    FindingsError (PS962) if it is not of this store and layout, if it lacks bytes that may hold
+    newer values, or if a group has no record: it was lost, or it is one that every unit has. An
+    `exact` image may be without records.
     """
     reason = ""
     partly = [g.ring.group.name for g in contents.groups if contents.unread_bytes(g.ring)]
@@ -119,54 +115,92 @@ def value_changes(contents: Contents, wanted: StoreRaws, name: str, *, unlock: b
     plan = contents.plan
     label = any(contents.image[at:at + plan.label_bytes] != build_label(plan)
                 for at in map(plan.label_address, (0, 1)))
-    steps: list[Step] = list(put_labels(plan, contents)) if label else []
-    changed: list[ValueChange] = []
-    kept: list[ValueChange] = []
-    names: dict[str, list[str]] = {key: [] for key in ("groups", "first", "copied", "left",
-                                                    "extra")}
-    findings: list[Finding] = []
-    for group in contents.groups:
-        ring, called = group.ring, group.ring.group.name
-        _refuse_full(group, name)
-        given = wanted.get(called, {})
-        stored = {**group.values, **given}
-        diff = list(changes_of_group(group, given))
-        count = ring.group.copies
-        if image and called not in wanted and group.newest is not None:
-            names["extra"].append(called)
-        if group.newest is None:
-            mine = defaults if ring.group.role.protected else _never_written(group)
-            if not given and not mine:
-                names["left"].append(called)
-                continue
-            names["first"].append(called)
-            if group.lost:
-                findings.append(_finding("PS965", name, f"the part has lost group `{called}`: it "
-                                         "is written anew"))
-        elif not diff or (ring.group.role.protected and not unlock):
-            kept += diff
-            newest, count = group.newest.record, count - group.copies
-            # Numbers below tell of a first commit that was cut.
-            if count > 0 and (given or newest.sequence < ring.group.copies):
-                names["copied"].append(called)
-                names["groups"].append(called)
-                steps.append(NewRecords(plan, ring, newest.sequence, count, newest.body,
-                                        newest.revision))
-            continue
-        changed += diff
-        names["groups"].append(called)
-        _check(group, stored, name)
-        record = group.newest.record if group.newest else None
-        body, revision = next_record(ring, stored, record)
-        steps.append(NewRecords(plan, ring, record.sequence if record else 0, count, body,
-                                revision))
+    labels: tuple[Step, ...] = tuple(put_labels(plan, contents)) if label else ()
+    groups = [_group_change(plan, group, wanted.get(group.ring.group.name, {}), name,
+                            unlock=unlock, defaults=defaults) for group in contents.groups]
+    first = _names(g for g in groups if g.outcome is _Outcome.FIRST)
+    kept = tuple(c for g in groups for c in g.kept)
+    findings = [_finding("PS965", name, f"the part has lost group `{g.name}`: it is written anew")
+                for g in groups if g.outcome is _Outcome.FIRST and g.group.lost]
     if kept:
         findings.append(_kept(kept, name))
     missing = left_out(plan, wanted)
-    in_part = {g: missing[g] for g in names["first"] if g in missing and wanted.get(g)}
-    return Changes(plan, contents, tuple(steps), tuple(changed), tuple(kept), label=label,
-                   in_part=in_part, findings=tuple(findings),
-                   **{key: tuple(of) for key, of in names.items()})
+    return Changes(
+        plan, contents, (*labels, *(g.step for g in groups if g.step)),
+        tuple(c for g in groups for c in g.changed), kept,
+        groups=_names(g for g in groups if g.step), first_written=first,
+        gets_copies=_names(g for g in groups if g.outcome is _Outcome.COPIES),
+        left=_names(g for g in groups if g.outcome is _Outcome.LEFT),
+        extra=_names(g for g in groups
+                     if image and g.name not in wanted and g.group.newest is not None),
+        in_part={g: missing[g] for g in first if g in missing and wanted.get(g)},
+        label=label, findings=tuple(findings))
+
+
+class _Outcome(Enum):
+    """What becomes of a group."""
+
+    LEFT = auto()  # it has no record, and gets none
+    FIRST = auto()  # it gets its first record
+    NEXT = auto()  # it gets a record with other values
+    COPIES = auto()  # it gets copies of its record, which lacks some
+    STAYS = auto()
+
+
+class _GroupChange(NamedTuple):
+    """What is done to one group: `changed` is written, `kept` is not, since it is protected."""
+
+    group: GroupContents
+    outcome: _Outcome
+    changed: tuple[ValueChange, ...] = ()
+    kept: tuple[ValueChange, ...] = ()
+    step: Step | None = None
+
+    @property
+    def name(self) -> str:
+        """The group's name."""
+        return self.group.ring.group.name
+
+
+def _names(changes: Iterable[_GroupChange]) -> tuple[str, ...]:
+    return tuple(change.name for change in changes)
+
+
+def _group_change(plan: Plan, group: GroupContents, given: GroupRaws, name: str, *, unlock: bool,
+                  defaults: bool) -> _GroupChange:
+    """Return what gives one group the values that are `given`; the rest as `value_changes`."""
+    _refuse_full(group, name)
+    protected = group.ring.group.role.protected
+    diff = tuple(changes_of_group(group, given))
+    if group.newest is None:
+        mine = defaults if protected else _never_written(group)
+        if not given and not mine:
+            return _GroupChange(group, _Outcome.LEFT)
+        outcome = _Outcome.FIRST
+    elif not diff or (protected and not unlock):
+        copies = _missing_copies(plan, group, asked=bool(given))
+        return _GroupChange(group, _Outcome.COPIES if copies else _Outcome.STAYS, kept=diff,
+                            step=copies)
+    else:
+        outcome = _Outcome.NEXT
+    stored = {**group.values, **given}
+    _check(group, stored, name)
+    record = group.newest.record if group.newest else None
+    body, revision = next_record(group.ring, stored, record)
+    return _GroupChange(group, outcome, diff, step=NewRecords(
+        plan, group.ring, record.sequence if record else 0, group.ring.group.copies, body,
+        revision))
+
+
+def _missing_copies(plan: Plan, group: GroupContents, *, asked: bool) -> NewRecords | None:
+    """Return what writes the copies that the newest record of a group lacks; None if it has all, or
+    nobody `asked` for the group and the numbers tell of no first commit that was cut."""
+    if group.newest is None:
+        return None
+    newest, count = group.newest.record, group.ring.group.copies - group.copies
+    if count <= 0 or not (asked or newest.sequence < group.ring.group.copies):
+        return None
+    return NewRecords(plan, group.ring, newest.sequence, count, newest.body, newest.revision)
 
 
 def _refuse_full(group: GroupContents, name: str) -> None:
@@ -186,7 +220,7 @@ def _never_written(group: GroupContents) -> bool:
     return all(number <= skip_limit(group.ring.slots) for number in touched)
 
 
-def _kept(kept: list[ValueChange], name: str) -> Finding:
+def _kept(kept: tuple[ValueChange, ...], name: str) -> Finding:
     names = dict.fromkeys(change.group.name for change in kept)
     are = "s {} are" if len(names) > 1 else " {} is"
     return _finding("PS964", name, f"group{are.format(code_list(names))} kept",

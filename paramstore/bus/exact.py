@@ -56,7 +56,7 @@ def exact_changes(contents: Contents, image: Contents, name: str, *,
     first = tuple(mine.ring.group.name for mine, other in pairs
                   if mine.newest is None and other.newest is not None)
     return Changes(plan, contents, tuple(_steps(contents, image, moved or not ended)), tuple(diff),
-                   groups=groups, first=first, erased_groups=erased,
+                   groups=groups, first_written=first, erased_groups=erased,
                    label=contents.labels != image.labels)
 
 

@@ -62,7 +62,7 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
             *(f"  {name}: {RecordPresence.EXTRA}; it stays, --exact takes it away"
               for name in changes.extra)]
     if not changes.pages:
-        stays = changes.kept or changes.extra
+        stays = changes.kept_changes or changes.extra
         lines.append("  nothing to write: what differs is kept" if stays else
                      "  holds these values already: nothing to write")
         return "\n".join([*lines, *left, *_kept(changes)]) + "\n"
@@ -76,8 +76,8 @@ def changes_text(name: str, changes: Changes, *, done: bool, khz: int, backup: s
     named = {*changes.erased_groups, *(c.group.name for c in changes.changed)}
     same = [g for g in changes.groups if g not in named]
     lines += [f"  {g}: " + (
-        "its first record, with the defaults" if g in changes.first else
-        "a copy that it lacks" if g in changes.copied else
+        "its first record, with the defaults" if g in changes.first_written else
+        "a copy that it lacks" if g in changes.gets_copies else
         "the rest of its lost record is written over" if changes.before.group(g).lost else
         "the same values in other bytes") for g in same]
     lines += [*left, *_kept(changes)]
@@ -108,9 +108,9 @@ def _cost(changes: Changes, khz: int, backup: str) -> str:
 
 
 def _kept(changes: Changes) -> Iterator[str]:
-    if changes.kept:
+    if changes.kept_changes:
         yield "  kept, though it differs; on the part -> wanted:"
-        yield from change_lines(changes.kept, 4)
+        yield from change_lines(changes.kept_changes, 4)
 
 
 def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
@@ -122,7 +122,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
         "written": done,
         "label": changes.label,
         "groups": list(changes.groups),
-        "copied": list(changes.copied),
+        "copied": list(changes.gets_copies),
         "without_record": list(changes.left),
         "not_in_image": list(changes.extra),
         "defaults_among_values": {g: list(names) for g, names in changes.in_part.items()},
@@ -131,7 +131,7 @@ def changes_data(name: str, changes: Changes, *, done: bool) -> JsonObject:
         "writes": [{"address": w.address, "bytes": len(w.data), "what": w.what}
                    for w in changes.writes],
         "changed": [_data(c) for c in changes.changed],
-        "kept": [_data(c) for c in changes.kept],
+        "kept": [_data(c) for c in changes.kept_changes],
     }
 
 

@@ -94,13 +94,13 @@ def used(plan: Plan) -> bytes:
     image = pack(plan, OLD)
     for turn in range(4):
         values = {**OLD, "user": {"limit": (turn,)}, "trim": {"gain": (turn,)}}
-        image = value_changes(unpack(plan, image), values, "", unlock=True).target
-    return value_changes(unpack(plan, image), OLD, "", unlock=True).target
+        image = value_changes(unpack(plan, image), values, "", unlock=True).image_after
+    return value_changes(unpack(plan, image), OLD, "", unlock=True).image_after
 
 
 def backup(plan: Plan) -> bytes:
     """What the same unit held earlier: the numbers of its records are lower."""
-    return value_changes(unpack(plan, pack(plan, OLD)), NEW, "", unlock=True).target
+    return value_changes(unpack(plan, pack(plan, OLD)), NEW, "", unlock=True).image_after
 
 
 def blank(plan: Plan) -> bytes:

@@ -55,7 +55,7 @@ def test_a_blank_part_becomes_the_packed_image(store: tuple[Plan, Any, Any]) -> 
     """Byte by byte, whatever the store and the values; and no page is written twice."""
     of, values, _ = store
     changes = changes_of(b"\xff" * of.part.capacity, values, of=of)
-    assert pack(of, values) == changes.target
+    assert pack(of, values) == changes.image_after
     assert len(changes.pages) == len(set(changes.pages))
     assert changes.label
 
@@ -71,36 +71,36 @@ def test_any_part_takes_any_values(store: tuple[Plan, Any, Any], turns: int) -> 
         wanted = two if turn % 2 == 0 else one
         contents = unpack(of, image)
         changes = value_changes(contents, wanted, "part", unlock=True)
-        after = unpack(of, changes.target)
+        after = unpack(of, changes.image_after)
         assert complete(of, wanted) == {g.ring.group.name: g.values for g in after.groups}
         size = of.part.page
         assert sorted(changes.pages) == [
             p for p in range(of.part.pages)
-            if image[p * size:(p + 1) * size] != changes.target[p * size:(p + 1) * size]]
+            if image[p * size:(p + 1) * size] != changes.image_after[p * size:(p + 1) * size]]
         for group in contents.groups:
             assert group.newest is not None
             start = group.newest.address
             span = slice(start, start + group.ring.record_bytes)
-            assert image[span] == changes.target[span]
+            assert image[span] == changes.image_after[span]
         assert () == value_changes(after, wanted, "part", unlock=True).pages
-        image = changes.target
+        image = changes.image_after
 
 
 def test_a_blank_part_gets_no_record_of_what_it_was_not_given() -> None:
     """A protected group without values has none; it gets one only if defaults are wanted, and the
     next time if it has values."""
     changes = changes_of(BLANK, {"identity": {"board": (3,)}})
-    assert (("trim",), ("identity", "settings")) == (changes.left, changes.first)
-    assert pack(PLAN, {"identity": {"board": (3,)}}) == changes.target
-    again = changes_of(changes.target, {"identity": {"board": (3,)}})
+    assert (("trim",), ("identity", "settings")) == (changes.left, changes.first_written)
+    assert pack(PLAN, {"identity": {"board": (3,)}}) == changes.image_after
+    again = changes_of(changes.image_after, {"identity": {"board": (3,)}})
     assert (("trim",), ()) == (again.left, again.pages)
-    contents = unpack(PLAN, changes.target)
+    contents = unpack(PLAN, changes.image_after)
     assert "trim" not in image_values(contents, "unit.bin")
     wanted = value_changes(contents, {}, "part", defaults=True)
-    assert ((), ("trim",)) == (wanted.left, wanted.first)
-    given = changes_of(changes.target, {"trim": {"low": (20,)}})
-    assert ((), ("trim",)) == (given.left, given.first)
-    assert pack(PLAN, {"identity": {"board": (3,)}, "trim": {"low": (20,)}}) == given.target
+    assert ((), ("trim",)) == (wanted.left, wanted.first_written)
+    given = changes_of(changes.image_after, {"trim": {"low": (20,)}})
+    assert ((), ("trim",)) == (given.left, given.first_written)
+    assert pack(PLAN, {"identity": {"board": (3,)}, "trim": {"low": (20,)}}) == given.image_after
 
 
 def test_a_value_that_cannot_be_is_written_anew() -> None:
@@ -127,11 +127,11 @@ def test_identity_and_calibration_stay() -> None:
     """Unless unlocked; what would have changed is told."""
     changes = changes_of(pack(PLAN, {}, defaults=True), UNIT)
     assert ["settings"] == list(changes.groups)
-    assert ["board", "low"] == [c.parameter.name for c in changes.kept]
+    assert ["board", "low"] == [c.parameter.name for c in changes.kept_changes]
     assert ["PS964"] == [f.code for f in changes.findings]
     changes = changes_of(pack(PLAN, {}, defaults=True), UNIT, unlock=True)
     assert (["identity", "trim", "settings"], (), ()) == (
-        list(changes.groups), changes.kept, changes.findings)
+        list(changes.groups), changes.kept_changes, changes.findings)
 
 
 def test_what_is_not_named_stays() -> None:
@@ -139,7 +139,7 @@ def test_what_is_not_named_stays() -> None:
     image = pack(PLAN, UNIT)
     changes = changes_of(image, {"settings": {"key": (1, 2)}})
     assert {"settings": {"key": (1, 2), "quiet": (1,)}}["settings"].items() <= (
-        unpack(PLAN, changes.target).group("settings").values.items())
+        unpack(PLAN, changes.image_after).group("settings").values.items())
     assert () == changes_of(image, {"settings": {"quiet": (1,)}}).pages
 
 
@@ -161,7 +161,7 @@ def test_a_lost_group_is_written_when_it_is_given() -> None:
     assert () == changes_of(bytes(image), {"settings": {"quiet": (1,)}}).pages
     changes = changes_of(bytes(image), UNIT)
     assert (["trim"], ["PS965"]) == (list(changes.groups), [f.code for f in changes.findings])
-    assert (20,) == unpack(PLAN, changes.target).group("trim").values["low"]
+    assert (20,) == unpack(PLAN, changes.image_after).group("trim").values["low"]
 
 
 def test_values_that_break_a_rule_with_those_on_the_part_are_refused() -> None:
@@ -180,7 +180,7 @@ def test_bytes_of_a_later_release_stay() -> None:
     image = bytearray(pack(PLAN, {}, defaults=True))
     record = build_record(PLAN, ring, 1, bytes(body), revision=7)
     image[ring.address(0):ring.address(0) + len(record)] = record
-    newest = unpack(PLAN, changes_of(bytes(image), UNIT).target).group("settings").newest
+    newest = unpack(PLAN, changes_of(bytes(image), UNIT).image_after).group("settings").newest
     assert newest is not None
     assert (7, 2, 0x5A) == (newest.record.revision, newest.record.sequence, newest.record.body[-1])
 
@@ -228,7 +228,7 @@ def test_what_a_cut_first_write_leaves_is_ours() -> None:
     labels = full[:2 * PLAN.label_pages * PLAN.part.page].ljust(len(full), b"\xff")
     for image in (bytes(torn), labels):
         assert [] == codes(unpack(PLAN, image))
-        assert full == changes_of(image, complete(PLAN, {})).target
+        assert full == changes_of(image, complete(PLAN, {})).image_after
 
 
 def test_a_damaged_label_is_mended() -> None:
@@ -237,7 +237,7 @@ def test_a_damaged_label_is_mended() -> None:
     image[PLAN.label_address(0)] ^= 1
     image[PLAN.label_address(1) + 9] ^= 1
     changes = changes_of(bytes(image), {})
-    assert (pack(PLAN, UNIT), True, 2) == (changes.target, changes.label, len(changes.pages))
+    assert (pack(PLAN, UNIT), True, 2) == (changes.image_after, changes.label, len(changes.pages))
 
 
 def test_an_image_must_be_whole_and_of_this_layout() -> None:
@@ -257,17 +257,17 @@ def test_an_image_must_be_whole_and_of_this_layout() -> None:
 def test_exact_changes_bring_a_backup_back() -> None:
     """Byte by byte; identity and calibration need the key. On a blank part labels come first."""
     old = pack(PLAN, {}, defaults=True)
-    new = changes_of(old, UNIT, unlock=True).target
+    new = changes_of(old, UNIT, unlock=True).image_after
     contents, backup = unpack(PLAN, new), unpack(PLAN, old)
     with pytest.raises(FindingsError, match="PS964"):
         exact_changes(contents, backup, "part")
     changes = exact_changes(contents, backup, "part", unlock=True)
-    assert old == changes.target
+    assert old == changes.image_after
     assert {"board", "low", "quiet"} == {c.parameter.name for c in changes.changed}
     size = PLAN.part.page
     assert all(old[p * size:(p + 1) * size] != new[p * size:(p + 1) * size] for p in changes.pages)
     onto_blank = exact_changes(unpack(PLAN, BLANK), backup, "part")
-    assert (old, True) == (onto_blank.target, onto_blank.label)
+    assert (old, True) == (onto_blank.image_after, onto_blank.label)
     assert PLAN.label_address(1) // size == onto_blank.pages[0]
 
 
@@ -285,17 +285,18 @@ def test_protected_groups_without_values_have_no_record() -> None:
     for defaults, left in ((False, ("identity", "trim")), (True, ())):
         changes = value_changes(unpack(PLAN, BLANK), given, "", defaults=defaults)
         assert left == changes.left
-        assert pack(PLAN, given, defaults=defaults) == changes.target
+        assert pack(PLAN, given, defaults=defaults) == changes.image_after
         image = bytearray(BLANK)
         for put in changes.writes:
             again = value_changes(unpack(PLAN, bytes(image)), given, "", defaults=defaults)
-            assert unpack(PLAN, again.target).groups == unpack(PLAN, changes.target).groups
+            assert unpack(PLAN, again.image_after).groups == unpack(
+                PLAN, changes.image_after).groups
             put.lay(image)
     image_of_bench = unpack(PLAN, pack(PLAN, given))
     assert {"settings"} == image_values(image_of_bench, "unit.bin").keys()
     used = pack(PLAN, UNIT)
     assert UNIT["trim"]["low"] == unpack(PLAN, value_changes(
-        unpack(PLAN, used), image_values(image_of_bench, ""), "", unlock=True).target).group(
+        unpack(PLAN, used), image_values(image_of_bench, ""), "", unlock=True).image_after).group(
             "trim").values["low"]
 
 

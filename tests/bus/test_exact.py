@@ -48,7 +48,7 @@ def lives(draw: st.DrawFn) -> tuple[Plan, bytes, bytes]:
         for turn in range(draw(st.integers(0, 6))):
             names = draw(st.sets(st.sampled_from([r.group.name for r in of.rings])))
             wanted = {n: v for n, v in values[turn % 3].items() if n in names}
-            image = value_changes(unpack(of, image), wanted, "", unlock=True).target
+            image = value_changes(unpack(of, image), wanted, "", unlock=True).image_after
         data = bytearray(image)
         for ring in of.rings:
             first = ring.address(0)
@@ -73,7 +73,7 @@ def test_every_moment_serves_the_old_record_or_the_new_one(
     old, new = (record_of(unpack(of, image)) for image in (before, after))
     chance = random.Random(seed)
     changes = exact_changes(unpack(of, before), unpack(of, after), "", unlock=True)
-    assert after == changes.target
+    assert after == changes.image_after
     image = bytearray(before)
     for put in changes.writes:
         span = slice(put.address, put.address + len(put.data))
@@ -86,7 +86,7 @@ def test_every_moment_serves_the_old_record_or_the_new_one(
             for name, body in record_of(torn_contents).items():
                 assert body in (old[name], new[name])
         again = exact_changes(unpack(of, bytes(image)), unpack(of, after), "", unlock=True)
-        assert after == again.target
+        assert after == again.image_after
         image[span] = put.data
         for name, body in record_of(unpack(of, bytes(image))).items():
             assert body in (old[name], new[name])
@@ -115,10 +115,10 @@ def test_rings_that_move_leave_a_part_that_names_no_store_until_the_end() -> Non
         if contents.label_state is not LabelState.OURS:
             contents = unpack(other, bytes(image))
         again = exact_changes(contents, target, "", unlock=True)
-        assert target.image == again.target
+        assert target.image == again.image_after
         if being_erased(contents):
             named_none += 1
-            assert target.image == exact_changes(contents, target, "").target
+            assert target.image == exact_changes(contents, target, "").image_after
             with pytest.raises(FindingsError, match="PS971"):
                 recognise(contents, "")
         else:
@@ -132,10 +132,11 @@ def test_an_image_without_its_free_pages_leaves_them() -> None:
     """A backup has labels and rings: these are brought back, and nothing else."""
     old = pack(PLAN, {})
     end = PLAN.part.capacity
-    used = bytearray(value_changes(unpack(PLAN, old), {"settings": {"quiet": (1,)}}, "").target)
+    used = bytearray(
+        value_changes(unpack(PLAN, old), {"settings": {"quiet": (1,)}}, "").image_after)
     used[-3] = 0x33
     image = unpack(PLAN, old, ((end - 16, end),))
-    after = exact_changes(unpack(PLAN, bytes(used)), image, "").target
+    after = exact_changes(unpack(PLAN, bytes(used)), image, "").image_after
     assert old[:-16] + used[-16:] == after
 
 
@@ -145,7 +146,7 @@ def test_an_image_without_its_free_pages_leaves_them() -> None:
 def test_erasing_takes_whatever_is_there(image: bytes) -> None:
     """Only pages that are not blank; a part with a label names no store on the way."""
     changes = erase_changes(unpack(PLAN, image))
-    assert BLANK == changes.target
+    assert BLANK == changes.image_after
     size = PLAN.part.page
     not_blank = {p for p in range(PLAN.part.pages) if image[p * size:][:size] != BLANK[:size]}
     label = {0, 1} if image.startswith(b"PSL") else set()

@@ -210,7 +210,8 @@ def test_one_bad_read_does_not_cost_the_newest_record(tmp_path: Path) -> None:
     """A bit that read wrong once made the newest record look damaged, and its slot the next one:
     nothing is written over it."""
     path = tmp_path / "part.bin"
-    image = value_changes(unpack(PLAN, pack(PLAN, OLD)), {"settings": {"key": (9, 9)}}, "").target
+    image = value_changes(
+        unpack(PLAN, pack(PLAN, OLD)), {"settings": {"key": (9, 9)}}, "").image_after
     newest = unpack(PLAN, image).group("settings").newest
     assert newest is not None
     misread = bytearray(image)

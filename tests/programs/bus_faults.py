@@ -149,7 +149,7 @@ def _used() -> bytes:
     image = pack(PLAN, OLD)
     for turn in range(3):
         wanted = OLD if turn == 2 else {**OLD, "user": {"limit": (turn,)}}
-        image = value_changes(unpack(PLAN, image), wanted, "", unlock=True).target
+        image = value_changes(unpack(PLAN, image), wanted, "", unlock=True).image_after
     return image
 
 
