@@ -14,13 +14,15 @@ from paramstore.layout.migrations import Conversion
 from paramstore.layout.plan import Plan
 from paramstore.record import crc_start, release_bytes
 
-__all__ = ["converters_of", "known_rows", "later_releases", "migration_rows", "retired_rows"]
+__all__ = ["converters_of", "earlier_label_rows", "later_releases", "migration_rows",
+           "retired_rows"]
 
-def known_rows(plan: Plan) -> tuple[Bytes, ...]:
+
+def earlier_label_rows(plan: Plan) -> tuple[Bytes, ...]:
     """Return what the labels of earlier releases say: release, store id and layout id."""
     return tuple(
         Bytes(f"release {release}", tuple(hex_bytes(release_bytes(plan, release, layout_id))))
-        for release, layout_id in plan.known)
+        for release, layout_id in plan.migratable)
 
 
 def later_releases(plan: Plan) -> tuple[int, int]:

@@ -209,7 +209,7 @@ class StoreView(NamedTuple):
     label: tuple[Bytes, ...]
     converters: tuple[Converter, ...]
     migrations: tuple[MigrationRow, ...]
-    known: tuple[Bytes, ...]
+    earlier_labels: tuple[Bytes, ...]
     later: tuple[int, int]  # release numbers of labels: above the first, up to the second
     retired: tuple[RetiredRow, ...]
     sizes: tuple[tuple[str, int], ...]  # C types whose size C leaves open, and what it must be

@@ -13,7 +13,7 @@ from paramstore.core.errors import Finding, FindingsError
 from paramstore.firmware.describe import group_words
 from paramstore.firmware.history import (
     converters_of,
-    known_rows,
+    earlier_label_rows,
     later_releases,
     migration_rows,
     retired_rows,
@@ -77,7 +77,7 @@ def view_of(plan: Plan) -> StoreView:
         limits=pool.rows,
         converters=tuple(converters.values()),
         migrations=migration_rows(plan, groups, retired, converters),
-        known=known_rows(plan),
+        earlier_labels=earlier_label_rows(plan),
         later=later_releases(plan),
         retired=retired,
         label=(Bytes("FORMAT.md, 2", tuple(hex_bytes(build_label(plan)))),),

@@ -237,7 +237,7 @@ def unpack(plan: Plan, image: bytes, gaps: Gaps = ()) -> Contents:
     labels = (read_label(first), read_label(second))
     blank = all(c[:plan.label_bytes].strip(bytes([ERASED])) == b"" for c in (first, second))
     label = _counting(labels)
-    earlier = label is None or (label.release, label.layout_id) in plan.known
+    earlier = label is None or (label.release, label.layout_id) in plan.migratable
     newest = newest_records(plan, image)
     groups = tuple(_read_group(plan, ring, image, gaps, newest, earlier) for ring in plan.rings)
     state = _label_state(plan, label, blank)
@@ -278,7 +278,7 @@ def _label_state(plan: Plan, label: Label | None, blank: bool) -> LabelState:
         return LabelState.OURS
     if label.series != plan.series or not label.release:
         return LabelState.LAYOUT
-    if (label.release, label.layout_id) in plan.known:
+    if (label.release, label.layout_id) in plan.migratable:
         return LabelState.RELEASE
     if parting(label, plan):
         return LabelState.BRANCH

@@ -142,12 +142,12 @@ class Plan:
         return self.schema.series
 
     @property
-    def before(self) -> int:
+    def previous_layout_id(self) -> int:
         """Layout id of the release before it in the series, which its own covers; 0: none."""
         return self.lineage[-1][1] if self.lineage else 0
 
     @property
-    def known(self) -> tuple[tuple[int, int], ...]:
+    def migratable(self) -> tuple[tuple[int, int], ...]:
         """Numbers and layout ids of the earlier releases whose units this one migrates: none if
         it is not released itself."""
         return self.lineage if self.release else ()

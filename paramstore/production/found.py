@@ -42,9 +42,9 @@ def _unreadable(message: str) -> ToolError:
 def found_on_record(item: UnitValues, plan: Plan) -> FoundValues:
     """Return the values that firmware of `plan` serves on a unit on record: as its part was last
     read, else as its latest image was made. ToolError if the record is of another series."""
-    known = item.unit.known
+    reading = item.unit.last_reading
     held = _held(item)
-    source = f"read from the part {known.at}" if held and known else (
+    source = f"read from the part {reading.at}" if held and reading else (
         f"the image of batch {item.unit.image.batch}")
     return _values(_seen(item, held or raws_on_record(item), plan), f"on record, {source}")
 
@@ -66,7 +66,7 @@ def _seen(item: UnitValues, raws: StoreRaws, plan: Plan) -> Contents:
 
 def _held(item: UnitValues) -> StoreRaws:
     """Return what the part of a unit was last read to hold, as far as that is known."""
-    held = read_held(item.unit.known.held) if item.unit.known else {}
+    held = read_held(item.unit.last_reading.held) if item.unit.last_reading else {}
     return {
         group.name: served(group, there.raws).values for group in item.plan.schema.groups
         if (there := held.get(group.name)) is not None

@@ -112,7 +112,7 @@ class UnitRecord:
         return self.images[-1]
 
     @property
-    def known(self) -> Event | None:
+    def last_reading(self) -> Event | None:
         """The event that says what the part holds now; None if none does, or something was begun
         after it and its end is not on record."""
         for event in reversed(self.events):

@@ -63,7 +63,7 @@ def build_label(plan: Plan) -> bytes:
     """Return one label copy, `plan.label_bytes` long."""
     part = plan.part
     size = label_name_bytes(part.page)
-    lineage = bytes(layout_id & 0xFF for _, layout_id in plan.known[:-LINEAGE_BYTES - 1:-1])
+    lineage = bytes(layout_id & 0xFF for _, layout_id in plan.migratable[:-LINEAGE_BYTES - 1:-1])
     front = label_shape(size).build({
         "magic": LABEL_MAGIC,
         "version": FORMAT_VERSION,

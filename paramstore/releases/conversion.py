@@ -87,8 +87,8 @@ def _are_numbers(old: Field, new: Field) -> bool:
 
 def _renamed(old: Field, new: Field) -> dict[str, str]:
     """Return the new names of members that the release before still has under their old ones."""
-    known = {name for name, _ in old.members}
-    return {o: n for o, n in (new.convert.names if new.convert else ()) if o in known}
+    old_names = {name for name, _ in old.members}
+    return {o: n for o, n in (new.convert.names if new.convert else ()) if o in old_names}
 
 
 def conversion_of(old: Field, new: Field, via: Via) -> Conversion:

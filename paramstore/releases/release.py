@@ -121,7 +121,7 @@ def plan_to_data(plan: Plan) -> PlanData:
         "store": schema.name,
         "doc": schema.doc,
         "series": plan.series,
-        "before": plan.before,
+        "before": plan.previous_layout_id,
         "layout_id": plan.layout_id,
         "part": {k: v for k, v in asdict(plan.part).items() if k not in ("sources", "note")},
         "use": {name: getattr(schema, name) for name in _USE},

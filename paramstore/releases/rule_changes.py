@@ -132,13 +132,13 @@ class _Pair:
 
     def __init__(self, rule: Rule, low: _Side, high: _Side) -> None:
         self.rule, self.low, self.high = rule, low, high
-        self.known = (low.old is not None and high.old is not None and low.home == high.home
+        self.same_rule = (low.old is not None and high.old is not None and low.home == high.home
                       and low.line[0].below == high.line[0].name)
         self.ordered = (low.way is not None and high.way is not None and low.way.rises
                         and low.way.conversion == high.way.conversion)
         self.rounds = any(line_may_round([state.fields[0] for state in side.line])
                           for side in (low, high))
-        self.kept = self.known and self.ordered and not self.rounds
+        self.kept = self.same_rule and self.ordered and not self.rounds
 
 
 # ---- Rules that are other ones, or not kept -----------------------------------------------------

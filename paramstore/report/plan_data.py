@@ -38,7 +38,7 @@ def plan_data(plan: Plan) -> JsonObject:
         "doc": plan.schema.doc,
         "store_id": plan.store_id,
         "layout_id": plan.layout_id,
-        "before": plan.before,
+        "before": plan.previous_layout_id,
         "release": plan.release,
         "series": plan.series,
         "part": _part(plan),
@@ -53,7 +53,7 @@ def plan_data(plan: Plan) -> JsonObject:
         "retired_groups": [{"name": r.group.name, "id": r.group.id, "first_page": r.first_page,
                             "pages": r.pages, "slots": r.slots, "slot_pages": r.slot_pages,
                             "body_bytes": r.body_bytes} for r in plan.retired],
-        "known": [{"release": release, "layout_id": number} for release, number in plan.known],
+        "known": [{"release": release, "layout_id": number} for release, number in plan.migratable],
         "migrations": [_migration(m) for m in plan.migrations],
         "mount": {
             "bits": numbers.mount_bits,

@@ -73,7 +73,7 @@ def units_data(units: Sequence[UnitValues]) -> list[JsonObject]:
 def record_html(item: UnitValues) -> str:
     """Return the record of a unit: one page without anything from outside."""
     unit, schema, image = item.unit, item.plan.schema, item.unit.image
-    held = read_held(unit.known.held) if unit.known else {}
+    held = read_held(unit.last_reading.held) if unit.last_reading else {}
     raws = raws_on_record(item)
     return _template().render(
         store=schema.name, doc=schema.doc, serial=unit.serial, sha256=image.sha256 or "not made",
@@ -131,12 +131,12 @@ def _unlike(there: HeldGroup, raws: GroupRaws) -> bool:
 
 def _held_data(item: UnitValues) -> JsonObject | None:
     """Return what the part of a unit holds as far as it is known."""
-    if item.unit.known is None:
+    if item.unit.last_reading is None:
         return None
     raws = raws_on_record(item)
     return {name: {"record": bool(of.raws), "copies": of.copies, "wanted": of.wanted,
                    "as_image": bool(of.raws) and not _unlike(of, raws.get(name, {}))}
-            for name, of in read_held(item.unit.known.held).items()}
+            for name, of in read_held(item.unit.last_reading.held).items()}
 
 
 def _group(group: Group, item: UnitValues, held: HeldGroup | None,

@@ -244,9 +244,9 @@ class Campaign:
         with Records(self.records) as records:
             unit = records.unit("A1")
         assert unit is not None
-        if unit.known is None:
+        if unit.last_reading is None:
             return
-        held = read_held(unit.known.held)
+        held = read_held(unit.last_reading.held)
         for group in unpack(self.plan, image).groups:
             there = held[group.ring.group.name]
             assert there.copies == group.copies

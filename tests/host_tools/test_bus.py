@@ -291,7 +291,7 @@ def test_other_values_are_noted_for_the_unit_that_the_part_is(bench: Path) -> No
         unit = kept.unit("TP-26-0003")
         assert unit is not None and ["begin", "write", "begin", "change"] == [
             e.what for e in unit.events]
-        assert unit.events[-1].held and unit.events[-1] == unit.known
+        assert unit.events[-1].held and unit.events[-1] == unit.last_reading
     kept = run(*image)  # the calibration stays, so this is no good write of the image
     assert (0, True) == (kept.exit_code, "group `factory` is kept" in kept.output)
     assert told_so in record() and "failed: differs in 1 parameter; kept: factory" in record()

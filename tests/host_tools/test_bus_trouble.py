@@ -68,7 +68,7 @@ def test_a_kill_leaves_records_that_claim_nothing(lot: tuple[str, ...],
     with monkeypatch.context() as patch:
         patch.setattr("paramstore.bus.programmer.Programmer.write_page", die)
         assert 9 == run(*change).exit_code
-    assert units("TP-26-0003").known is None
+    assert units("TP-26-0003").last_reading is None
     assert re.search(r"TP-26-0003 .* not ended \S+\n", run(
         "units", "--records", lot[3]).stdout)
     assert "A write to the unit began, and its end is not on record" in page_of("TP-26-0003")

@@ -85,4 +85,4 @@ def test_series_refuse_each_other() -> None:
         assert LabelState.PART is unpack(plan, image).label_state
     with pytest.raises(ToolError):
         migrate(unpack(past.plan(5), unit.image), past.plan(6), past.plans[4:])
-    assert () == past.plan(6).known == past.plan(6).migrations == past.plan(6).retired
+    assert () == past.plan(6).migratable == past.plan(6).migrations == past.plan(6).retired

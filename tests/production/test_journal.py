@@ -47,7 +47,7 @@ def test_an_image_on_a_blank_part_is_noted_for_its_unit(path: str) -> None:
     assert f"{path}: noted for unit A1" == journal.begin(BLANK, "9 pages")
     with Records(path) as records:
         unit = records.unit("A1")
-        assert unit is not None and unit.known is None
+        assert unit is not None and unit.last_reading is None
     journal.end("write", True, "equal", part("A1"))
     assert [("begin", False, "9 pages"), ("write", True, "equal")] == events(path, "A1")
 
@@ -92,5 +92,5 @@ def test_what_cannot_be_read_is_not_known(path: str) -> None:
     journal.end("change", False, "no answer", None)
     with Records(path) as records:
         unit = records.unit("A1")
-    assert unit is not None and unit.known is None
+    assert unit is not None and unit.last_reading is None
     assert ("change", False, "no answer") == events(path, "A1")[-1]

@@ -88,7 +88,7 @@ def measure(schema: Path, folder: Path) -> Figures:
     plan = project.plan
     first = replace(plan, release=0, retired=(), migrations=(), lineage=())
     wanted = [(IN_USE, plan, USED_CALLS), ("all", plan, ALL_CALLS)]
-    if plan.known:
+    if plan.migratable:
         wanted.append((FIRST, first, USED_CALLS))
     builds = [(None, ())] + ([(GCC, GCC_FLAGS)] if shutil.which(GCC.name) else [])
     code, programs = [], []
@@ -100,7 +100,7 @@ def measure(schema: Path, folder: Path) -> Figures:
             code.append(count_code(program, built, compiler.name if compiler else "zig (clang)",
                                    title))
     memory, values = constants(programs[1], "rig_memory_bytes", "rig_values_bytes")
-    earlier = [p for p in project.history.plans if (p.release, p.layout_id) in plan.known]
+    earlier = [p for p in project.history.plans if (p.release, p.layout_id) in plan.migratable]
     return Figures(
         schema=str(schema), code=tuple(code), values=values, store=memory - values,
         rings=RING_BYTES * (len(plan.rings) + len(plan.retired_sources)),

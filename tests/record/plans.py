@@ -55,7 +55,7 @@ def plan_of(schema: Schema, slots: Sequence[int], room: Sequence[int]) -> Plan:
 
 def layout_object(plan: Plan) -> dict[str, Any]:
     """The JSON object of FORMAT.md section 6 as plain data, for the independent decoder."""
-    result: dict[str, Any] = json.loads(layout_text(plan.part, plan.rings, plan.before))
+    result: dict[str, Any] = json.loads(layout_text(plan.part, plan.rings, plan.previous_layout_id))
     return result
 
 

@@ -91,8 +91,8 @@ def test_later_releases_know_the_earlier_ones(schema: Path) -> None:
     """Labels of all earlier releases are known to the firmware of a later one. A layout id covers
     that of the release before, so that the same places have another one in each release."""
     one, two, three = load_history(schema).plans
-    assert () == one.known
-    assert ((1, one.layout_id), (2, two.layout_id)) == three.known
+    assert () == one.migratable
+    assert ((1, one.layout_id), (2, two.layout_id)) == three.migratable
     assert 3 == len({one.layout_id, two.layout_id, three.layout_id})
     assert [one.layout_id, two.layout_id, three.layout_id] == [
         layout_id(p.part, p.rings, before) for p, before in (

@@ -73,7 +73,7 @@ def play(rig: Rig, pictures: Pictures, history: CutHistory) -> Played:
 
 
 @dataclass
-class _Known:
+class _Expected:
     """What may be served of a group: `must`, or one of `may`."""
 
     must: int = 0
@@ -87,7 +87,7 @@ class _Player:
     def __init__(self, rig: Rig, pictures: Pictures) -> None:
         self._rig = rig
         self._pictures = pictures
-        self._known = {ring.group.name: _Known() for ring in rig.plan.rings}
+        self._expected = {ring.group.name: _Expected() for ring in rig.plan.rings}
         self._wiping = False
         self.boots: list[ServedValues] = []
 
@@ -96,8 +96,8 @@ class _Player:
         device = self._rig.bench.device
         if start.packed:
             device.memory[:] = self._pictures.images[0]
-            for known in self._known.values():
-                known.must = known.tried = 1
+            for expected in self._expected.values():
+                expected.must = expected.tried = 1
         self._rig.mount()
         if start.rounds and not start.packed:
             self._rig.format()
@@ -138,22 +138,22 @@ class _Player:
             self.boots.append(self._boot(number, self._rig.mount()))
 
     def _commit(self, group: str) -> None:
-        known = self._known[group]
-        known.tried += 1
+        expected = self._expected[group]
+        expected.tried += 1
         self._rig.unlock(group)
-        for name, raws in self._values(group, known.tried).items():
+        for name, raws in self._values(group, expected.tried).items():
             self._rig.poke(group, name, 0, raws)
         self._rig.touch(group)
         begun = self._rig.bench.device.cycles
         try:
             done = self._rig.commit(group)
         except PowerCut:
-            known.may.add(known.tried)
+            expected.may.add(expected.tried)
             raise
         if done is Status.OK:
-            known.must, known.may = known.tried, set()
+            expected.must, expected.may = expected.tried, set()
         elif self._rig.bench.device.cycles > begun:
-            known.may.add(known.tried)
+            expected.may.add(expected.tried)
 
     def _boot(self, number: int, status: Status) -> ServedValues:
         if status.failed:
@@ -163,24 +163,24 @@ class _Player:
         if status is Status.BLANK and self._wiping:
             self._forget_all()
         self._wiping = False
-        versions = {group: self._served(group) for group in self._known}
+        versions = {group: self._served(group) for group in self._expected}
         reasons = [
             f"{group}: {_version_text(version)} served, not "
-            f"{' or '.join(_version_text(v) for v in sorted({known.must, *known.may}))}"
-            for group, version in versions.items() for known in (self._known[group],)
-            if version is None or version not in {known.must, *known.may}]
+            f"{' or '.join(_version_text(v) for v in sorted({expected.must, *expected.may}))}"
+            for group, version in versions.items() for expected in (self._expected[group],)
+            if version is None or version not in {expected.must, *expected.may}]
         for group, version in versions.items():
-            known = self._known[group]
+            expected = self._expected[group]
             if version is not None:
-                known.must, known.may = version, {v for v in known.may if v > version}
+                expected.must, expected.may = version, {v for v in expected.may if v > version}
         return ServedValues(number, status, versions, "; ".join(reasons))
 
     def _served(self, group: str) -> int | None:
         """The version that a group shows; of several that look alike, one that is allowed."""
-        known = self._known[group]
+        expected = self._expected[group]
         if self._rig.health(group) & (Health.DEFAULTS | Health.MIGRATED):
             return 0 if self._shows(group, 0) else None
-        likely = [known.must, *sorted(known.may, reverse=True), *range(known.tried, 0, -1)]
+        likely = [expected.must, *sorted(expected.may, reverse=True), *range(expected.tried, 0, -1)]
         return next((v for v in likely if v and self._shows(group, v)), None)
 
     def _shows(self, group: str, version: int) -> bool:
@@ -197,8 +197,8 @@ class _Player:
 
     def _forget_all(self) -> None:
         self._wiping = False
-        for known in self._known.values():
-            known.must, known.may = 0, set()
+        for expected in self._expected.values():
+            expected.must, expected.may = 0, set()
 
 
 def _version_text(version: int | None) -> str:

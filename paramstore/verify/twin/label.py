@@ -58,7 +58,7 @@ class LabelReader:
         if label.release > plan.release > 0:
             follows = label.follows(plan.release, plan.layout_id)
             return Status.OK if follows else Status.ERR_LAYOUT
-        known = (label.release, label.layout_id) in plan.known
+        known = (label.release, label.layout_id) in plan.migratable
         return Status.OLDER if known else Status.ERR_LAYOUT
 
     def find(self) -> Steps[tuple[Status, Status]]:
