@@ -1,7 +1,7 @@
 """A production run: from a table to images, with serial numbers and records.
 
-First every row is checked, against the records too; only then is anything written. Then chunk by
-chunk: serial numbers are allotted, images packed, their digests recorded, the images written. A run
+First every row is checked, against the records too; only then is anything written. Then block by
+block: serial numbers are allotted, images packed, their digests recorded, the images written. A run
 that was killed is repeated as it was: rows that have their number keep it, and what is missing is
 made. Memory does not grow with the table.
 """
@@ -39,9 +39,9 @@ from paramstore.releases.release import plan_from_data, plan_to_data
 
 __all__ = ["BatchJob", "BatchResult", "Checked", "batch_plan"]
 
-_CHUNK_BYTES = 1 << 22
+_BLOCK_BYTES = 1 << 22
 """Images held at a time."""
-_CHUNK_MOST, _CHUNK_LEAST = 1000, 16
+_BLOCK_MOST, _BLOCK_LEAST = 1000, 16
 Progress = Callable[[int], None]
 """Told how many rows more are done."""
 
@@ -66,19 +66,18 @@ class BatchResult:
 
     units: int
     new: int
-    kept: int
+    files_kept: int
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
-    """What is on record of some rows: their serial numbers by row (those of the table, if it gives
-    them), the batches that these were given in, and the values that their images were made with:
-    by this batch, and before it by the one that made the latest (its name, and the values)."""
+class _OnRecord:
+    """What is on record of some rows."""
 
-    serials: Mapping[int, str]
-    owners: Mapping[str, str]
-    given: Mapping[str, str]
-    before: Mapping[str, tuple[str, str]]
+    serials: Mapping[int, str]  # by row: those of the table, if it gives them
+    owners: Mapping[str, str]  # by serial number: the batch that it was given in
+    given: Mapping[str, str]  # by serial number: the values of its image in this batch
+    given_before: Mapping[str, tuple[str, str]]
+    """By serial number: the batch that made the latest image before, and its values."""
 
     def is_new(self, unit: UnitRow) -> bool:
         return self.serials.get(unit.number, "") not in self.owners
@@ -100,7 +99,7 @@ class BatchJob:
     table: str
     name: str
     constants: StoreRaws
-    place: SerialPlace
+    serial_parameter: SerialPlace
     now: Callable[[], str]
     form: Form
     suffix: str
@@ -131,35 +130,33 @@ class BatchJob:
         for block in reader.blocks(self._block_size()):
             if not rows:
                 self._check_numbering(reader)
-            known = self._known(records, block.units)
+            there = self._on_record(records, block.units)
             for unit in block.units:
-                if not (finding := self._at_odds(reader, known, unit)):
+                if not (finding := self._at_odds(reader, there, unit)):
                     good += 1
-                    new += known.is_new(unit)
+                    new += there.is_new(unit)
                     without.update(reader.without(unit))
                     in_part.update(reader.in_part(unit))
-                    finding = self._loses(reader, known, unit)
+                    finding = self._loses(reader, there, unit)
                 if finding:
                     extra.append(finding)
             rows += block.rows
             progress(block.rows)
             if len(extra) > MOST_ERRORS and errors_in(extra):
                 break
-        if self.pattern is not None and records is not None:
-            self._check_room(records, new)
-        elif self.pattern is not None and new > self.pattern.last - self.first + 1:
-            raise self._no_room(self.pattern.last - self.first + 1, new)
+        if self.pattern is not None:
+            self._check_numbers_left(self.pattern, records, new)
         found = sorted((*reader.findings, *extra), key=lambda f: f.sort_key)
         return Checked(rows, rows - good, new, tuple(found), without, in_part)
 
     def _reader(self) -> TableReader:
-        return TableReader(self.plan.schema, self.table, self.place, self.constants,
+        return TableReader(self.plan.schema, self.table, self.serial_parameter, self.constants,
                            self.calibrations, optional=self.optional, left_out=self.left_out,
                            measured_once=self.measured_once)
 
     def _check_numbering(self, reader: TableReader) -> None:
         """The serial numbers come from the table or from a pattern, not from both."""
-        source, name = SourceText(self.table, ""), self.place.name
+        source, name = SourceText(self.table, ""), self.serial_parameter.name
         if reader.numbered and self.pattern is not None:
             raise FindingsError([Finding(
                 "PS938", f"the table has a column `{name}`, and --new-serials gives a pattern",
@@ -179,12 +176,12 @@ class BatchJob:
         if old is None or (old.plan, old.release, old.constants) == (
                 new.plan, new.release, new.constants):
             return
-        what = "values" if (old.plan, old.release) == (new.plan, new.release) else "schema"
+        same_plan = (old.plan, old.release) == (new.plan, new.release)
+        what = "other constant values" if same_plan else "another schema"
+        differing = others(old.constants, new.constants) if same_plan else ()
         raise FindingsError([Finding(
-            "PS958", f"batch `{self.name}` was begun with another {what}"
-            if what == "schema" else f"batch `{self.name}` was begun with other constant {what}",
-            SourceText(records.path, ""), notes=(f"begun {old.begun}", *(
-                others(old.constants, new.constants) if what == "values" else ())),
+            "PS958", f"batch `{self.name}` was begun with {what}", SourceText(records.path, ""),
+            notes=(f"begun {old.begun}", *differing),
             help=f"take those of the first run, or {self._anew}")])
 
     @property
@@ -194,27 +191,27 @@ class BatchJob:
                 "--again; --new-serials would give new numbers" if self.pattern is not None else
                 "give another name with --batch, and say --again")
 
-    def _known(self, records: Records | None, units: Sequence[UnitRow]) -> _Known:
+    def _on_record(self, records: Records | None, units: Sequence[UnitRow]) -> _OnRecord:
         if records is None:
-            return _Known({}, {}, {}, {})
+            return _OnRecord({}, {}, {}, {})
         serials = {u.number: u.serial for u in units if u.serial is not None}
         serials = serials or records.serials_of_rows(self.name, [u.number for u in units])
         numbers = list(serials.values())
-        return _Known(serials, records.owners(numbers), records.given(self.name, numbers),
-                      records.given_before(self.name, numbers) if self.again else {})
+        return _OnRecord(serials, records.owners(numbers), records.given(self.name, numbers),
+                         records.given_before(self.name, numbers) if self.again else {})
 
-    def _at_odds(self, reader: TableReader, known: _Known, unit: UnitRow) -> Finding | None:
+    def _at_odds(self, reader: TableReader, there: _OnRecord, unit: UnitRow) -> Finding | None:
         """Return how a row disagrees with the records (PS953, PS954); None if it does not."""
-        serial = known.serials.get(unit.number)
+        serial = there.serials.get(unit.number)
         if serial is None:
             return None
-        owner = known.owners.get(serial, self.name)
+        owner = there.owners.get(serial, self.name)
         if owner != self.name and not self.again:
             return Finding(
                 "PS953", f"the serial number `{serial}` was given before", unit.row.source,
                 reader.place_of(unit), notes=(f"to a unit of batch `{owner}`",),
                 help="give another one; for a new image for the same unit say --again")
-        given = known.given.get(serial)
+        given = there.given.get(serial)
         if given is None or given == unit.given:
             return None
         return Finding(
@@ -222,13 +219,13 @@ class BatchJob:
             reader.place_of(unit), notes=(f"batch `{self.name}`", *changed(given, unit.given)),
             help=f"mend the row, or {self._anew}")
 
-    def _loses(self, reader: TableReader, known: _Known, unit: UnitRow) -> Finding | None:
+    def _loses(self, reader: TableReader, there: _OnRecord, unit: UnitRow) -> Finding | None:
         """Return a warning if the new image of a unit would have common values where an earlier one
         had its own (PS959)."""
-        serial = known.serials.get(unit.number, "")
-        if serial not in known.before or serial in known.given:
+        serial = there.serials.get(unit.number, "")
+        if serial not in there.given_before or serial in there.given:
             return None
-        batch, before = known.before[serial]
+        batch, before = there.given_before[serial]
         notes = lost(before, batch, unit.given, self.plan.schema, self.constants,
                      self._common)
         return Finding(
@@ -237,18 +234,15 @@ class BatchJob:
             help="if it still has them, give them here too: `units --csv` writes a table with all"
         ) if notes else None
 
-    def _check_room(self, records: Records, new: int) -> None:
-        assert self.pattern is not None
-        left = records.numbers_left(self.pattern, self.first)
+    def _check_numbers_left(self, pattern: Pattern, records: Records | None, new: int) -> None:
+        """A pattern has numbers enough for the new units (PS955)."""
+        left = (pattern.last - self.first + 1 if records is None else
+                records.numbers_left(pattern, self.first))
         if new > left:
-            raise self._no_room(left, new)
-
-    def _no_room(self, left: int, new: int) -> FindingsError:
-        text = str(self.pattern)
-        return FindingsError([Finding(
-            "PS955", f"`{text}` has {plural(max(left, 0), 'number')} left for "
-            f"{plural(new, 'new unit')}", SourceText("--new-serials", text),
-            help="use another pattern, with more digits")])
+            raise FindingsError([Finding(
+                "PS955", f"`{pattern}` has {plural(max(left, 0), 'number')} left for "
+                f"{plural(new, 'new unit')}", SourceText("--new-serials", str(pattern)),
+                help="use another pattern, with more digits")])
 
     # ---- The run -------------------------------------------------------------------------------
 
@@ -259,39 +253,40 @@ class BatchJob:
         To be called after `check`, which says whether there are any. ToolError if the table
         changed meanwhile, or the disk or the records fail; a later run goes on from there.
         """
-        records.begin(self._batch())
+        records.begin_batch(self._batch())
         packer = make_packer(self.plan, self.constants, self.optional, defaults=self.defaults)
-        units = new = kept = 0
-        for known, block in self._blocks(records):
+        units = new = files_kept = 0
+        for there, block in self._blocks(records):
             serials = self._allot(records, block.units)
             columns = block.columns
             if self.pattern is not None:
-                columns = {**columns, self.place.key: [self.place.raws(s) for s in serials]}
+                of = self.serial_parameter
+                columns = {**columns, of.key: [of.raws(serial) for serial in serials]}
             images = packer.pack([unit.values for unit in block.units], columns)
             digests = [hashlib.sha256(image).hexdigest() for image in images]
-            records.packed(self.name, list(zip(serials, digests, strict=True)), self.now())
+            records.record_packed(self.name, list(zip(serials, digests, strict=True)), self.now())
             for serial, image in zip(serials, images, strict=True):
-                kept += not output.add(f"{serial}{self.suffix}", self._content(image))
-            units, new = units + len(serials), new + sum(map(known.is_new, block.units))
+                files_kept += not output.add(f"{serial}{self.suffix}", self._content(image))
+            units, new = units + len(serials), new + sum(map(there.is_new, block.units))
             progress(len(serials))
-        return BatchResult(units, new, kept)
+        return BatchResult(units, new, files_kept)
 
     def _content(self, image: bytes | memoryview) -> bytes | memoryview:
         # Raw binary is the image as it is.
         return image if self.form.name == "bin" else encode_image(bytes(image), self.form)
 
     def _block_size(self) -> int:
-        return max(_CHUNK_LEAST, min(_CHUNK_MOST, _CHUNK_BYTES // self.plan.part.capacity))
+        return max(_BLOCK_LEAST, min(_BLOCK_MOST, _BLOCK_BYTES // self.plan.part.capacity))
 
-    def _blocks(self, records: Records) -> Iterator[tuple[_Known, Block]]:
-        """Yield what can be made, with what is known of it."""
+    def _blocks(self, records: Records) -> Iterator[tuple[_OnRecord, Block]]:
+        """Yield what can be made, with what is on record of it."""
         stamp = _stamp(self.table)
         reader = self._reader()
         for block in reader.blocks(self._block_size()):
-            known = self._known(records, block.units)
-            block = block.only([self._at_odds(reader, known, u) is None for u in block.units])
+            there = self._on_record(records, block.units)
+            block = block.only([self._at_odds(reader, there, u) is None for u in block.units])
             if block.units:
-                yield known, block
+                yield there, block
             if _stamp(self.table) != stamp:
                 raise ToolError(f"`{self.table}` was changed while it was read",
                                 "repeat the run: it goes on where this one stopped")
@@ -310,8 +305,9 @@ class BatchJob:
                             ) from error
 
     def _batch(self) -> Batch:
-        return Batch(self.name, self.plan.release, _plan_text(self.plan), self.place.name,
-                     values_toml(self.plan.schema, self._given), self.now())
+        return Batch(self.name, self.plan.release, _plan_text(self.plan),
+                     self.serial_parameter.name, values_toml(self.plan.schema, self._given),
+                     self.now())
 
     @property
     def _common(self) -> StoreRaws:
@@ -321,7 +317,7 @@ class BatchJob:
 
     @property
     def _given(self) -> StoreRaws:
-        """Of these the values that are given, not defaults: what the record of a batch has."""
+        """The values among `_common` that were given, not defaults: those on record."""
         names = {(g.name, p.name): [f.name for f in p.fields]
                  for g in self.plan.schema.groups for p in g.parameters}
         out = {(group, field_name) for group, parameters in self.left_out.items()

@@ -119,13 +119,13 @@ class Database:
             raise ToolError(f"there are no records at `{path}`",
                             "a batch begins them, beside its schema or where --records says")
         self._refuse_other_file()
-        self._place = Path(path).absolute()
-        as_left = _CHECKED.pop(self._place, None)
-        known = as_left is not None and as_left == _state(self._place)
+        self._absolute = Path(path).absolute()
+        as_left = _CHECKED.pop(self._absolute, None)
+        known = as_left is not None and as_left == _state(self._absolute)
         with self._translated():
             # SQLite gives some names a meaning of its own (`:memory:`, `file:...`), and keeps
             # nothing then; it has none for an absolute path.
-            self._db = sqlite3.connect(self._place, timeout=_PATIENCE_S, isolation_level=None)
+            self._db = sqlite3.connect(self._absolute, timeout=_PATIENCE_S, isolation_level=None)
             self._db.create_function("row_crc", -1, row_crc, deterministic=True)
             try:
                 self._prepare()
@@ -142,7 +142,7 @@ class Database:
                  trace: TracebackType | None) -> None:
         self._db.close()
         if error is None:
-            _CHECKED[self._place] = _state(self._place)
+            _CHECKED[self._absolute] = _state(self._absolute)
 
     def damaged(self, what: str) -> ToolError:
         """Return what to raise for something that no run has recorded."""

@@ -164,7 +164,7 @@ class Records(Database):
             rows = list(self._rows("batch", "TRUE ORDER BY begun, name", ()))
         return [self._made(Batch, *row) for row in rows]
 
-    def begin(self, batch: Batch) -> None:
+    def begin_batch(self, batch: Batch) -> None:
         """Record a batch; one that is there already stays as it is."""
         with self._transaction():
             row = (batch.name, batch.release, batch.plan, batch.serial_parameter,
@@ -286,7 +286,7 @@ class Records(Database):
 
     # ---- What became of a unit -----------------------------------------------------------------
 
-    def packed(self, batch: str, made: Sequence[tuple[str, str]], at: str) -> None:
+    def record_packed(self, batch: str, made: Sequence[tuple[str, str]], at: str) -> None:
         """Record that images were made: (serial, SHA-256) pairs. The first time stays."""
         with self._transaction():
             digests = dict(made)

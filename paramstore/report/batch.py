@@ -39,8 +39,8 @@ def _some(count: int, good: int) -> str:
 def batch_text(job: BatchJob, made: BatchResult, output: str, records: str) -> str:
     """Return what was made, and where it is."""
     parts = [f"{plural(made.new, 'new serial number')}"]
-    if made.kept:
-        parts.append(f"{plural(made.kept, 'file')} there already")
+    if made.files_kept:
+        parts.append(f"{plural(made.files_kept, 'file')} there already")
     return (f"{output}: {plural(made.units, 'image')}, {job.form.title}; {', '.join(parts)}\n"
             f"{records}: batch `{job.name}`\n")
 
@@ -60,5 +60,5 @@ def batch_data(job: BatchJob, checked: Checked, made: BatchResult | None) -> Jso
         "defaults_among_values": [{"group": group, "parameter": name, "units": count}
                                   for (group, name), count in checked.in_part.items()],
         "made": None if made is None else {
-            "units": made.units, "new_serials": made.new, "files_kept": made.kept},
+            "units": made.units, "new_serials": made.new, "files_kept": made.files_kept},
     }

@@ -182,7 +182,7 @@ class Campaign:
             self.records = str(self.folder / "units.db")
             Path(self.records).unlink(missing_ok=True)
             with Records(self.records, create=True) as records:
-                records.begin(Batch("lot", 0, "{}", "identity.serial", ""))
+                records.begin_batch(Batch("lot", 0, "{}", "identity.serial", ""))
                 records.allot("lot", [NewUnit(1, "", "A1")], AT)
             Journal(self.records, lambda: AT).end(
                 VERIFY, True, "", unpack(self.plan, self.image))

@@ -309,6 +309,6 @@ def test_a_run_counts_what_it_made(table: Path, tmp_path: Path) -> None:
             assert count == job.check(records, told.append).rows
             with open_output(str(tmp_path / "out")) as output:
                 result = job.run(records, output, told.append)
-        counts.append((result.units, result.new, result.kept))
+        counts.append((result.units, result.new, result.files_kept))
         assert [1000, count - 1000] * 2 == told
     assert [(1001, 1001, 0), (1003, 2, 1001)] == counts

@@ -28,9 +28,10 @@ def path(tmp_path: Path) -> str:
     """Records of two units, whose images are made."""
     path = str(tmp_path / "r.db")
     with Records(path, create=True) as records:
-        records.begin(Batch("lot", 0, "{}", "identity.serial", ""))
+        records.begin_batch(Batch("lot", 0, "{}", "identity.serial", ""))
         records.allot("lot", [NewUnit(1, "", "A1"), NewUnit(2, "", "B2")], AT)
-        records.packed("lot", [(s, sha256(part(s).image).hexdigest()) for s in ("A1", "B2")], AT)
+        records.record_packed(
+            "lot", [(s, sha256(part(s).image).hexdigest()) for s in ("A1", "B2")], AT)
     return path
 
 

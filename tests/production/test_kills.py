@@ -43,9 +43,9 @@ class Dying(Records):
         self._step()
         return result
 
-    def packed(self, *args: Any, **kwargs: Any) -> None:
+    def record_packed(self, *args: Any, **kwargs: Any) -> None:
         self._step()
-        super().packed(*args, **kwargs)
+        super().record_packed(*args, **kwargs)
         self._step()
 
 
@@ -161,7 +161,7 @@ def _lot(folder: Path, number: int) -> Path:
 @pytest.fixture(autouse=True)
 def short_steps(monkeypatch: pytest.MonkeyPatch) -> None:
     """A batch of several steps."""
-    monkeypatch.setattr(batch, "_CHUNK_MOST", 16)
+    monkeypatch.setattr(batch, "_BLOCK_MOST", 16)
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ AT = "2026-03-01T08:00:00Z"
 def begun(path: Path, *names: str) -> Records:
     records = Records(str(path), create=True)
     for name in names or ("lot1",):
-        records.begin(Batch(name, 0, "{}", "a.b", "", AT))
+        records.begin_batch(Batch(name, 0, "{}", "a.b", "", AT))
     return records
 
 
@@ -74,8 +74,8 @@ def test_values_are_fixed_once_an_image_was_made(tmp_path: Path) -> None:
         for given in ("low = 1", "low = 2"):
             records.allot("lot1", [NewUnit(1, given, "A1")], AT)
         assert {} == records.given("lot1", ["A1"])
-        records.packed("lot1", [("A1", "ab" * 32)], AT)
-        records.packed("lot1", [("A1", "cd" * 32)], "later")
+        records.record_packed("lot1", [("A1", "ab" * 32)], AT)
+        records.record_packed("lot1", [("A1", "cd" * 32)], "later")
         records.allot("lot1", [NewUnit(1, "low = 3", "A1")], AT)
         assert {"A1": "low = 2"} == records.given("lot1", ["A1", "A2"])
         (unit,) = records.units()
@@ -102,7 +102,7 @@ def test_an_event_is_one_of_its_image(tmp_path: Path) -> None:
     with begun(tmp_path / "r.db", "lot1", "lot2") as records:
         for batch, digest in (("lot1", "11aa"), ("lot2", "22bb")):
             records.allot(batch, [NewUnit(1, "", "A1")], AT, again=True)
-            records.packed(batch, [("A1", digest)], AT)
+            records.record_packed(batch, [("A1", digest)], AT)
         records.add_event("A1", Event(AT, "write", True, "12 pages", "11aa"))
         records.add_event("A1", Event(AT, "verify", True, "equal"))
 
@@ -123,7 +123,7 @@ def test_a_kind_of_event_counts_until_the_part_is_touched_again(tmp_path: Path) 
     other values were given or the part was erased, and that is told instead."""
     with begun(tmp_path / "r.db", "lot1") as records:
         records.allot("lot1", [NewUnit(1, "", "A1")], AT)
-        records.packed("lot1", [("A1", "11aa")], AT)
+        records.record_packed("lot1", [("A1", "11aa")], AT)
 
         def after(*events: Event) -> list[Event | None]:
             for event in events:
@@ -149,7 +149,7 @@ def test_units_are_found_by_number_value_and_digest(tmp_path: Path) -> None:
         records.allot("lot1", [NewUnit(1, 'label = "50 %"', "AB-1"),
                                NewUnit(2, 'label = "50_1"', "AB-2")], AT)
         records.allot("lot2", [NewUnit(1, 'label = "x"', "CD-1")], AT)
-        records.packed("lot2", [("CD-1", "12ef")], AT)
+        records.record_packed("lot2", [("CD-1", "12ef")], AT)
         found = {text: [u.serial for u in records.units(text)]
                  for text in ("ab-", "50 %", "50_", "%", "12EF", "nothing")}
         assert {"ab-": ["AB-1", "AB-2"], "50 %": ["AB-1"], "50_": ["AB-2"], "%": ["AB-1"],
@@ -161,9 +161,9 @@ def test_a_unit_is_shown_as_the_batch_made_it(tmp_path: Path) -> None:
     """That batch alone, its row and its image; without a batch, every image."""
     with begun(tmp_path / "r.db", "lot1", "lot2") as records:
         records.allot("lot1", [NewUnit(2, "low = 1", "A1")], AT)
-        records.packed("lot1", [("A1", "11aa")], AT)
+        records.record_packed("lot1", [("A1", "11aa")], AT)
         records.allot("lot2", [NewUnit(1, "", "A2"), NewUnit(3, "low = 2", "A1")], AT, again=True)
-        records.packed("lot2", [("A1", "22bb")], AT)
+        records.record_packed("lot2", [("A1", "22bb")], AT)
         shown = {batch: [(u.serial, *((i.batch, i.row, i.sha256) for i in u.images))
                          for u in records.units("A1", batch)] for batch in ("lot1", "lot2", None)}
         one, two = ("lot1", 2, "11aa"), ("lot2", 3, "22bb")
@@ -207,7 +207,7 @@ def open_together(paths: list[str], batch: str, start: Barrier) -> None:
     for path in paths:
         start.wait()
         with Records(path, create=True) as records:
-            records.begin(Batch(batch, 0, "{}", "a.b", "", AT))
+            records.begin_batch(Batch(batch, 0, "{}", "a.b", "", AT))
 
 
 @pytest.mark.parametrize(("count", "files"), [(2, 50), (8, 10)])
@@ -231,7 +231,7 @@ def test_new_records_are_begun_by_several_at_the_same_moment(count: int, files: 
 
 def take_twenty(path: str, batch: str) -> None:
     with Records(path, create=True) as records:
-        records.begin(Batch(batch, 0, "{}", "a.b", "", AT))
+        records.begin_batch(Batch(batch, 0, "{}", "a.b", "", AT))
         for row in range(20):
             records.allot(batch, wanted(row), AT, PATTERN)
 

@@ -33,7 +33,7 @@ def test_what_nobody_says_has_a_default(table: str) -> None:
     assert ("lot7", "bin", ".bin", 1, False, None, None, False) == (
         job.name, job.form.name, job.suffix, job.first, job.again, job.calibrations, job.pattern,
         job.defaults)
-    assert "identity.serial" == job.place.name
+    assert "identity.serial" == job.serial_parameter.name
     assert (("trim",), {"identity": ("board", "kind", "fitted", "made"), "trim": (
         "flow", "zero", "steps", "low", "high", "lift")}) == (job.optional, job.left_out)
 

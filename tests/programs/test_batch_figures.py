@@ -24,7 +24,7 @@ def test_both_ways_make_the_same_records_and_are_told(capsys: pytest.CaptureFixt
 def test_memory_does_not_grow_with_the_table(tmp_path: Path,
                                              monkeypatch: pytest.MonkeyPatch) -> None:
     """Four times the units need about the same, once chunks and caches are full."""
-    monkeypatch.setattr(batch, "_CHUNK_MOST", 16)
+    monkeypatch.setattr(batch, "_BLOCK_MOST", 16)
     monkeypatch.setattr(entries, "_CACHED", 16)
     plan = open_project(read_text(SCHEMA)).plan
     _, few, many = (most_memory(plan, tmp_path / str(n), n) for n in (10, 150, 600))
