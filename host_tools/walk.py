@@ -25,7 +25,8 @@ from paramstore.layout.figures import figures
 from paramstore.layout.plan import Plan
 from paramstore.releases.project import open_project
 from paramstore.report.image import contents_toml, image_text
-from paramstore.report.plan import LONG_LIFE_YEARS, plan_text
+from paramstore.report.plan import plan_text
+from paramstore.report.wording import LONG_LIFE_YEARS
 from paramstore.schema.breaches import breaches
 from paramstore.schema.from_raw import format_value
 from paramstore.schema.model import Field, Group, Kind

@@ -9,8 +9,8 @@ CRC-32/ISCSI). Chosen for its Hamming distance: 6 up to 655 data bytes, 4 beyond
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache, lru_cache
+from typing import NamedTuple
 
 from crcmod import mkCrcFun
 
@@ -57,8 +57,7 @@ CRC_WIDTHS = (8, 16, 24, 32, 64)
 """Bits of a CRC that can be computed here."""
 
 
-@dataclass(frozen=True, slots=True)
-class Crc:
+class Crc(NamedTuple):
     """A CRC by its parameters, named as the catalogues do: `polynomial` without its highest bit,
     written highest power first; `initial` is the register before the first byte, `final` is put
     over the result with exclusive or. `reflected`: bytes enter and the result leaves lowest bit

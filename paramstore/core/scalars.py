@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
-__all__ = ["HALF", "SCALARS", "Columns", "GroupRaws", "Raw", "Scalar", "ScalarForm", "StoreRaws",
-           "round_f32", "scalar_named"]
+__all__ = ["HALF", "SCALARS", "Columns", "Elements", "GroupRaws", "NoValue", "Raw", "Scalar",
+           "ScalarForm", "StoreRaws", "round_f32", "scalar_named"]
 
 Raw = int | float
 """A value as it is stored: an int for every integer scalar, a float for f32 and f64."""
@@ -27,6 +26,23 @@ Columns = Mapping[tuple[str, str], Any]
 array of numpy with a line for each unit."""
 
 
+class NoValue(NamedTuple):
+    """An element whose bits stand for nothing: the number they are, and what that is not."""
+
+    stored: int
+    width: int
+    lacks: str
+
+    @property
+    def text(self) -> str:
+        """The stored number in hexadecimal."""
+        return f"0x{self.stored:0{-(-self.width // 4)}X}"
+
+
+Elements = tuple[Raw | NoValue, ...]
+"""Of a field, sound or not."""
+
+
 class ScalarForm(StrEnum):
     """How the bytes of a scalar are read as a number."""
 
@@ -35,8 +51,7 @@ class ScalarForm(StrEnum):
     FLOAT = "float"
 
 
-@dataclass(frozen=True, slots=True)
-class Scalar:
+class Scalar(NamedTuple):
     """One scalar type: `size` in bytes, `minimum` and `maximum` as raw values (finite)."""
 
     name: str

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import base64
 import binascii
-import html
 import re
 from urllib.parse import unquote_to_bytes
 
@@ -70,6 +69,8 @@ def without_markup(content: bytes) -> bytes:
         return content
     if _MARKUP.search(text) is None or _entities(text):
         return content
+    import html  # takes longer to load than most dumps to read
+
     shown = re.sub(r"</(?:td|th)\b[^<>]*>", " ", _BREAK.sub("\n", text), flags=re.IGNORECASE)
     tags = re.compile(_MARKUP.pattern.partition("|&")[0], re.IGNORECASE)
     return html.unescape(tags.sub("", shown)).encode()

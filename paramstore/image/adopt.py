@@ -11,7 +11,7 @@ from dataclasses import replace
 from decimal import Decimal, localcontext
 from typing import NamedTuple
 
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Elements, NoValue, Raw
 from paramstore.core.words import show_number
 from paramstore.image.migrate import (
     MigratedValue,
@@ -26,14 +26,7 @@ from paramstore.image.ways import NUMBERS, FieldMapping, ways_into
 from paramstore.image.wording import elements_text
 from paramstore.layout.plan import Plan
 from paramstore.schema.breaches import BreachKind, own_breaches, served
-from paramstore.schema.fixed.found import (
-    Copy,
-    Elements,
-    FixedContents,
-    FixedGroupContents,
-    GroupPresence,
-    NoValue,
-)
+from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.model import PlacedParameter
 from paramstore.schema.from_raw import Physical, element_name, from_raw, show_raw
 from paramstore.schema.model import Field, Group, Kind, Parameter

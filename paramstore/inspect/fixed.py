@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
-from paramstore.core.scalars import GroupRaws, Raw
+from paramstore.core.scalars import GroupRaws, NoValue, Raw
 from paramstore.core.words import plural
 from paramstore.files.forms import Dump
 from paramstore.files.runs import Reading
@@ -25,6 +25,7 @@ from paramstore.inspect.examination import (
 )
 from paramstore.inspect.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
 from paramstore.inspect.regions import ThingState
+from paramstore.schema.bits import place_bytes, show_place
 from paramstore.schema.breaches import own_breaches
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import (
@@ -34,16 +35,8 @@ from paramstore.schema.fixed.found import (
     FixedContents,
     FixedGroupContents,
     GroupPresence,
-    NoValue,
 )
-from paramstore.schema.fixed.model import (
-    CheckKind,
-    FixedGroup,
-    FixedLayout,
-    PlacedParameter,
-    place_bytes,
-    show_place,
-)
+from paramstore.schema.fixed.model import CheckKind, FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.from_raw import element_name, format_value
 from paramstore.schema.model import Kind
 

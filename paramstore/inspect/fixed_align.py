@@ -16,10 +16,11 @@ from paramstore.core.format import ERASED
 from paramstore.files.forms import Dump, refuse_elsewhere
 from paramstore.files.runs import MAX_SPAN, Reading, flatten
 from paramstore.inspect.transformations import transformations
+from paramstore.schema.bits import place_width
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
-from paramstore.schema.fixed.model import FixedLayout, PlacedParameter, place_width
+from paramstore.schema.fixed.model import FixedLayout, PlacedParameter
 from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Kind
 

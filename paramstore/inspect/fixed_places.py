@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from functools import cached_property
 
 from paramstore.inspect.fixed import FixedExamination, item_state, spoilt_items
@@ -19,16 +18,9 @@ from paramstore.inspect.regions import (
     ThingKind,
     ThingState,
 )
+from paramstore.schema.bits import Place, place_bytes, place_width
 from paramstore.schema.fixed.found import Copy, FixedGroupContents, GroupPresence
-from paramstore.schema.fixed.model import (
-    Check,
-    FixedGroup,
-    FixedLayout,
-    Place,
-    PlacedParameter,
-    place_bytes,
-    place_width,
-)
+from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.model import Field
 
 __all__ = ["FixedPlaces"]
@@ -183,7 +175,7 @@ class FixedPlaces(Places):
 
 
 def _keyed(thing: Thing, number: int) -> Thing:
-    return replace(thing, key=f"t{number}")
+    return thing._replace(key=f"t{number}")
 
 
 def _of_group(contents: FixedGroupContents) -> ThingState | None:

@@ -16,15 +16,19 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, StrEnum, auto
 from functools import cached_property
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.core.errors import ToolError
+from paramstore.core.scalars import Elements
 from paramstore.core.words import did_you_mean
 from paramstore.image.contents import Gaps, gaps_in
 from paramstore.inspect.slots import SlotVerdict
-from paramstore.schema.fixed.found import CheckResult, Elements
-from paramstore.schema.fixed.model import Bits, Place, PlacedParameter
+from paramstore.schema.bits import Bits, Place
 from paramstore.schema.model import Field, Kind
+
+if TYPE_CHECKING:
+    from paramstore.schema.fixed.found import CheckResult
+    from paramstore.schema.fixed.model import PlacedParameter
 
 __all__ = [
     "ByteRun",
@@ -78,8 +82,7 @@ class ThingState(Enum):
         return self.value >= ThingState.FAULTY.value
 
 
-@dataclass(frozen=True, slots=True)
-class Thing:
+class Thing(NamedTuple):
     """A field, a checksum or a number of the format, at one place; or bytes that are for nothing.
 
     `title` names it for people, `key` in the dump: the same wherever it is shown. `data` are its

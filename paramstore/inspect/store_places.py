@@ -27,7 +27,7 @@ from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.layout.plan import PlacedField, Plan, Ring
 from paramstore.record import build_label, label_places
-from paramstore.schema.fixed.model import Bits, whole_bytes
+from paramstore.schema.bits import Bits, whole_bytes
 from paramstore.schema.model import Field, Kind
 
 __all__ = ["StorePlaces"]

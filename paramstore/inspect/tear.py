@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
+from operator import ne
 from typing import NamedTuple
 
 from paramstore.core.format import CRC_BYTES, ERASED, RECORD_PARTS
@@ -171,9 +172,9 @@ class _Search:
         """Return how many bytes of the body a tear would leave unlike the neighbours."""
         stored = len(self._data) - CRC_BYTES
         return sum(
-            self._data[i] != record[i]
+            sum(map(ne, self._data[a:min(b, stored)], record[a:]))
             for ranges, record in ((guess.old, self._old), (guess.new, self._new))
-            for a, b in ranges for i in range(a, min(b, stored))
+            for a, b in ranges if a < stored
         )
 
     def _tear(self, guess: _Guess, old: bytes | None, new: bytes | None) -> TornSlot:

@@ -86,9 +86,8 @@ def layouts_of(source: SourceText, release: int | None = None) -> tuple[Layout, 
 class SchemaFolder:
     """The schemas of a folder: stores and their releases, and unless `stores_only` fixed layouts.
 
-    Each is read when it is needed, and once. A label names its store (but on 8-byte pages), so of
-    a dump that has one only the schemas with that name in their text are read, if one of them is
-    the one.
+    Each is read when it is needed, and once: the schema that a label names is found by the name in
+    its text, so the others need not be read. On 8-byte pages a label has no name.
     """
 
     def __init__(self, folder: str | Path, *, stores_only: bool = False) -> None:
@@ -105,18 +104,20 @@ class SchemaFolder:
                 except FindingsError:
                     self.passed.append(path)
 
-    def layouts(self, names: Iterable[str] = ("",)) -> tuple[Layout, ...]:
-        """Return what the schemas describe; only of those in whose text one of `names` stands."""
-        wanted = [p for p, s in self._sources.items() if any(n in s.text for n in names)]
-        return tuple(of for path in wanted for of in self._layouts(path))
+    def layouts(self) -> tuple[Layout, ...]:
+        """Return all that the schemas describe."""
+        return tuple(of for path in self._sources for of in self._layouts(path))
 
     def layouts_for(self, reading: Reading) -> tuple[Layout, ...]:
-        """Return what a dump may be of: enough of it to choose from."""
-        labels = _labels(reading)
-        near = self.layouts({label.name for label in labels if label.name})
-        named = any(_matches(label, of.plan) for of in near if isinstance(of, Candidate)
-                    for label in labels)
-        return near if named else self.layouts()
+        """Return what a dump may be of: the schema of its label, else all."""
+        for label in _labels(reading):
+            for path, source in self._sources.items():
+                if not label.name or label.name not in source.text or is_fixed(source):
+                    continue
+                found = self._layouts(path)
+                if any(isinstance(of, Candidate) and _matches(label, of.plan) for of in found):
+                    return found
+        return self.layouts()
 
     def _layouts(self, path: str) -> tuple[Layout, ...]:
         if path not in self._found:

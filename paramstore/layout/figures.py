@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
+from typing import NamedTuple
 
 from paramstore.core.format import LABEL_MAGIC, skip_limit
 from paramstore.layout.memory import unit_bytes, values_bytes
@@ -43,8 +43,7 @@ LOAD_TRIES = 3
 """How often mount looks through a whole ring for a record that reads twice alike."""
 
 
-@dataclass(frozen=True, slots=True)
-class RingFigures:
+class RingFigures(NamedTuple):
     """One group. Bits and times are those of a commit in which nothing goes wrong, over a record
     that no later release has written.
 
@@ -68,8 +67,7 @@ class RingFigures:
     strength: Strength
 
 
-@dataclass(frozen=True, slots=True)
-class PlanFigures:
+class PlanFigures(NamedTuple):
     """The whole store. `mount_ms` is bus time; `worst_mount_bits` bounds a mount whatever the
     part holds and however its cells read, if it acknowledges once its write cycle is over.
     `longest_ms` bounds a call whatever the part does: if it acknowledges each transfer at the last
@@ -105,8 +103,7 @@ class PhaseKind(StrEnum):
     READ_BACK = "read-back"
 
 
-@dataclass(frozen=True, slots=True)
-class Phase:
+class Phase(NamedTuple):
     """A stretch of a commit and how long it takes."""
 
     kind: PhaseKind

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from paramstore.schema.part import Part
 
@@ -48,8 +48,7 @@ POLL_BITS = 11
 """A device address that nobody acknowledges: START, nine bits, STOP."""
 
 
-@dataclass(frozen=True, slots=True)
-class Timing:
+class Timing(NamedTuple):
     """The shortest times of one bus mode, in us; `khz` is its highest clock."""
 
     mode: str
@@ -113,8 +112,7 @@ DERATING = 0.8
 """Share of the printed capacitance that is left in the worst case (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class HoldUp:
+class HoldUp(NamedTuple):
     """What one page write needs. `capacitance_uf` is None where the supply has no room to fall."""
 
     time_ms: float

@@ -176,7 +176,7 @@ class _View:
             if thing.field is not None and thing.elements is not None:
                 low, high = (row - run.first) // run.width, (
                     min(row - run.first + _ROW, run.end - run.first) // run.width)
-                shown = replace(thing, field=replace(thing.field, count=high - low),
+                shown = thing._replace(field=replace(thing.field, count=high - low),
                                 elements=thing.elements[low:high])
                 return f"{thing.title}[{low}] to [{high - 1}]  {thing_value(shown)}"
         if not leads:

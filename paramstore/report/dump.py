@@ -16,7 +16,7 @@ from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
 from paramstore.report.findings import Style, no_style
 from paramstore.report.image import image_data, image_text
-from paramstore.report.plan import LONG_LIFE_YEARS
+from paramstore.report.wording import LONG_LIFE_YEARS
 from paramstore.schema.from_raw import format_value, show_element
 from paramstore.schema.model import Kind, Parameter
 

@@ -28,9 +28,9 @@ from paramstore.inspect.regions import (
 )
 from paramstore.inspect.which import Layout
 from paramstore.report.things import thing_text, thing_value
+from paramstore.schema.bits import Place, place_bytes, show_place
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.found import GroupPresence
-from paramstore.schema.fixed.model import Place, place_bytes, show_place
 from paramstore.schema.model import Field, Kind
 
 __all__ = ["bit_text", "place_data", "place_text"]
@@ -155,7 +155,7 @@ def _element(thing: Thing, element: int) -> Thing:
     """Return one element of a thing, the whole of a text."""
     if thing.field is None or thing.elements is None or thing.field.kind in _UNDIVIDED:
         return thing
-    return replace(thing, field=replace(thing.field, count=1, array=False),
+    return thing._replace(field=replace(thing.field, count=1, array=False),
                    elements=(thing.elements[element],))
 
 

@@ -20,6 +20,7 @@ from paramstore.layout.physics import CONTROLLER_MA, DERATING, bits_ms
 from paramstore.layout.plan import PlacedField, Plan, Reserved
 from paramstore.report.page_map import RingStyle, letter, map_lines, no_ring_style
 from paramstore.report.tables import Column, display_width, table
+from paramstore.report.wording import LONG_LIFE_YEARS
 from paramstore.schema.model import Field, Kind
 from paramstore.schema.part import WriteProtect
 
@@ -28,8 +29,6 @@ __all__ = ["address_text", "field_lines", "fitting_text", "number_text", "plan_t
 
 LINE = 96
 """Columns of running text."""
-LONG_LIFE_YEARS = 1000
-"""Beyond this a life is only said to be longer: nothing else of a module lasts that long."""
 
 
 def plan_text(plan: Plan, *, page_map: bool = True, fields: bool = False,

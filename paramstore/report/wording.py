@@ -11,8 +11,11 @@ from paramstore.core.words import plural
 from paramstore.schema.from_raw import physical_number, show_element
 from paramstore.schema.model import Field, Kind
 
-__all__ = ["CAUTION", "SERVED_DEFAULTS", "allowed_text", "in_part_lines", "without_lines"]
+__all__ = ["CAUTION", "LONG_LIFE_YEARS", "SERVED_DEFAULTS", "allowed_text", "in_part_lines",
+           "without_lines"]
 
+LONG_LIFE_YEARS = 1000
+"""Beyond this a life is only said to be longer: nothing else of a module lasts that long."""
 CAUTION = """\
 caution: wrong values can make a module heat, dose, move or switch what it should not. Check each
 unit with its loads disconnected, from a current-limited supply; README.md, Cautions, has more."""

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from paramstore.core.errors import SourceText, Span
 from paramstore.core.scalars import Raw, Scalar
@@ -59,8 +59,7 @@ class Kind(StrEnum):
     CURVE = "curve"
 
 
-@dataclass(frozen=True, slots=True)
-class ValueLimits:
+class ValueLimits(NamedTuple):
     """Which raw values an element may take.
 
     `ranges`: closed, sorted, disjoint; an empty tuple allows every value of the scalar
@@ -78,8 +77,10 @@ class ValueLimits:
         return not self.ranges or any(low <= value <= high for low, high in self.ranges)
 
 
-@dataclass(frozen=True, slots=True)
-class Convert:
+NO_LIMITS = ValueLimits()
+
+
+class Convert(NamedTuple):
     """How values of the release before become values of this one.
 
     Physical value = physical value before x `factor` / `divisor` + `offset`. `names` has (old, new)
@@ -107,7 +108,7 @@ class Field:
     count: int
     default: tuple[Raw, ...]
     array: bool = False  # declared with a count, even if that is 1
-    limits: ValueLimits = ValueLimits()
+    limits: ValueLimits = NO_LIMITS
     rising: bool = False  # each element must be greater than the one before
     unit: str = ""
     scale: Decimal = Decimal(1)

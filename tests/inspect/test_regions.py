@@ -14,7 +14,7 @@ from paramstore.inspect.store_places import StorePlaces
 from paramstore.layout.plan import Ring
 from paramstore.record import build_record, element_bytes, encode_body
 from paramstore.report.places import bit_text
-from paramstore.schema.fixed.model import place_bytes
+from paramstore.schema.bits import place_bytes
 from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.model import Kind
 from tests.inspect.scenes import PLAN

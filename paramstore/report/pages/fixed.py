@@ -26,14 +26,9 @@ from paramstore.report.pages.frame import Facts, prose, render
 from paramstore.report.pages.states import shape_definitions
 from paramstore.report.pages.strips import Bead, Row, hue, strip
 from paramstore.report.things import UNDER, check_verdict, thing_value
+from paramstore.schema.bits import show_place
 from paramstore.schema.fixed.found import GroupPresence
-from paramstore.schema.fixed.model import (
-    Check,
-    FixedGroup,
-    FixedLayout,
-    PlacedParameter,
-    show_place,
-)
+from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
 
 __all__ = ["fixed_page", "layout_page"]
 

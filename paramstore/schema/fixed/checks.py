@@ -7,8 +7,9 @@ from paramstore.core.errors import Span
 from paramstore.core.words import code_list, did_you_mean
 from paramstore.located.keys import Path
 from paramstore.located.validator import CheckedTable, Validator
+from paramstore.schema.bits import place_bytes, whole_bytes
 from paramstore.schema.fixed.keys import CHECK_KEYS, KEYS_OF_CHECKS
-from paramstore.schema.fixed.model import Check, CheckKind, place_bytes, whole_bytes
+from paramstore.schema.fixed.model import Check, CheckKind
 from paramstore.schema.fixed.parameters import Spot, read_order
 from paramstore.schema.fixed.places import read_ranges, refuse_outside
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from paramstore.core.words import code_list, did_you_mean, plural
 from paramstore.located.validator import CheckedTable
+from paramstore.schema.bits import Bits, place_width
 from paramstore.schema.fixed.keys import ORIGINS, RELATIONS, WHEN_KEYS
-from paramstore.schema.fixed.model import Bits, Condition, Relation, place_width
+from paramstore.schema.fixed.model import Condition, Relation
 from paramstore.schema.fixed.places import bits_of, read_bits
 
 __all__ = ["read_conditions"]

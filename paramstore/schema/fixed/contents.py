@@ -12,29 +12,18 @@ from functools import reduce
 from operator import xor
 from typing import Literal
 
-from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.core.scalars import Elements, NoValue, Raw, ScalarForm
+from paramstore.schema.bits import Place, gather, place_bytes, place_width
 from paramstore.schema.fixed.coding import Coding, decoded_date, decoded_number
 from paramstore.schema.fixed.copies import ranked
 from paramstore.schema.fixed.found import (
     NO_LETTER,
     CheckResult,
-    Elements,
     FixedContents,
     FixedGroupContents,
     GroupPresence,
-    NoValue,
 )
-from paramstore.schema.fixed.model import (
-    Check,
-    CheckKind,
-    FixedGroup,
-    FixedLayout,
-    Place,
-    PlacedParameter,
-    gather,
-    place_bytes,
-    place_width,
-)
+from paramstore.schema.fixed.model import Check, CheckKind, FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.fixed.scales import scaled
 from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Kind

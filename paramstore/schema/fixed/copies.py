@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from paramstore.core.format import ERASED
+from paramstore.schema.bits import place_bytes, place_width
 from paramstore.schema.fixed.found import Copy, FixedGroupContents, GroupPresence
-from paramstore.schema.fixed.model import FixedGroup, place_bytes, place_width
+from paramstore.schema.fixed.model import FixedGroup
 
 __all__ = ["ranked"]
 

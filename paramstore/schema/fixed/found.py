@@ -7,40 +7,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from paramstore.core.scalars import Raw
-from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
+from paramstore.core.scalars import Elements, Raw
+
+if TYPE_CHECKING:
+    from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
 
 __all__ = [
     "NO_LETTER",
     "CheckResult",
     "Copy",
-    "Elements",
     "FixedContents",
     "FixedGroupContents",
     "GroupPresence",
-    "NoValue",
 ]
 
 NO_LETTER = 0xFF
 """Stands in a text for packed bits that are no letter: no UTF-8 text has this byte."""
-
-
-class NoValue(NamedTuple):
-    """An element whose bits stand for nothing: the number they are, and what that is not."""
-
-    stored: int
-    width: int
-    lacks: str
-
-    @property
-    def text(self) -> str:
-        """The stored number in hexadecimal."""
-        return f"0x{self.stored:0{-(-self.width // 4)}X}"
-
-
-Elements = tuple[Raw | NoValue, ...]
 
 
 class GroupPresence(StrEnum):
@@ -63,8 +47,7 @@ class Copy(StrEnum):
     DOUBTFUL = "right, but none is newer"
 
 
-@dataclass(frozen=True, slots=True)
-class CheckResult:
+class CheckResult(NamedTuple):
     """A checksum as stored and as the bytes give it."""
 
     check: Check

@@ -1,7 +1,6 @@
 """What a fixed layout means, once its schema has been read and found free of mistakes.
 
-Frozen data. A place is a run of bits, gathered from pieces of single bytes, the highest first:
-whole bytes in either order, bit fields and values split over the image are all the same to it.
+Frozen data.
 """
 
 from __future__ import annotations
@@ -11,104 +10,31 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from typing import NamedTuple
 
 from paramstore.core.checksum import Crc
 from paramstore.core.errors import SourceText, Span
 from paramstore.core.scalars import Raw
+from paramstore.schema.bits import Place, gather, place_bytes
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Field, Parameter
 
 __all__ = [
     "Alphabet",
-    "Bits",
     "Check",
     "CheckKind",
     "Condition",
     "FixedGroup",
     "FixedLayout",
-    "Place",
     "PlacedParameter",
     "Relation",
     "ScaleFrom",
     "StoreTarget",
-    "gather",
-    "place_bytes",
-    "place_width",
-    "show_place",
-    "whole_bytes",
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class Bits:
-    """`width` bits of the byte at `address`, from bit `low` (0 the lowest) up."""
-
-    address: int
-    low: int = 0
-    width: int = 8
-
-
-Place = tuple[Bits, ...]
-"""Where a number lies: pieces of bytes, the highest bits first."""
-
-
-def whole_bytes(address: int, size: int, order: str) -> Place:
-    """Return the place of a number of `size` bytes in the order "little" or "big"."""
-    addresses = range(address, address + size)
-    return tuple(map(Bits, addresses if order == "big" else reversed(addresses)))
-
-
-def place_width(place: Place) -> int:
-    """Return the bits of a place."""
-    return sum(bits.width for bits in place)
-
-
-def place_bytes(place: Place) -> list[int]:
-    """Return the addresses of the bytes that a place has a part in, in order."""
-    return sorted({bits.address for bits in place})
-
-
-def gather(image: Sequence[int], place: Place) -> int:
-    """Return the unsigned number at a place; all of its bytes must be in the image."""
-    number = 0
-    for bits in place:
-        piece = image[bits.address] >> bits.low & (1 << bits.width) - 1
-        number = number << bits.width | piece
-    return number
-
-
-def show_place(place: Place) -> str:
-    """Return a place as a schema spells it, in hexadecimal; whole bytes in a row as one."""
-    place = _joined(place)
-    addresses = [bits.address for bits in place]
-    first, end = min(addresses), max(addresses) + 1
-    run = list(range(first, end))
-    if all(bits.width == 8 for bits in place) and addresses in (run, run[::-1]):
-        return f"0x{first:04X}" + (f" to 0x{end - 1:04X}" if end - first > 1 else "")
-    return ", ".join(map(_show_bits, place))
-
-
-def _joined(place: Place) -> Place:
-    """Return a place with neighbouring pieces of a byte put together."""
-    pieces: list[Bits] = []
-    for bits in place:
-        last = pieces[-1] if pieces else bits
-        if pieces and last.address == bits.address and last.low == bits.low + bits.width:
-            pieces[-1] = Bits(bits.address, bits.low, last.width + bits.width)
-        else:
-            pieces.append(bits)
-    return tuple(pieces)
-
-
-def _show_bits(bits: Bits) -> str:
-    high = bits.low + bits.width - 1
-    where = "" if bits.width == 8 else f".{high}" if bits.width == 1 else f".{high}-{bits.low}"
-    return f"0x{bits.address:04X}{where}"
-
-
-@dataclass(frozen=True, slots=True)
-class Alphabet:
+class Alphabet(NamedTuple):
     """Packed letters: `letters` by their numbers, that of the first is `first`."""
 
     letters: str
@@ -133,8 +59,7 @@ class StoreTarget:
     span: Span | None = field(default=None, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
-class ScaleFrom:
+class ScaleFrom(NamedTuple):
     """The parameter that a scale is multiplied by, or, with a `base`, by a power of that. `group`
     is None for the block at hand."""
 
@@ -226,8 +151,7 @@ class Relation(StrEnum):
     ABOVE = "above"
 
 
-@dataclass(frozen=True, slots=True)
-class Condition:
+class Condition(NamedTuple):
     """A group is there if the number at `place` is, is not, or is above `number`."""
 
     place: Place

@@ -15,6 +15,7 @@ from paramstore.core.scalars import SCALARS, Raw, ScalarForm
 from paramstore.core.words import code_list, did_you_mean, plural, show_number, type_of
 from paramstore.located.keys import Path
 from paramstore.located.validator import CheckedTable, Validator
+from paramstore.schema.bits import Bits, Place, place_bytes, place_width, whole_bytes
 from paramstore.schema.fixed.coding import date_bits, read_coding, stored_date
 from paramstore.schema.fixed.keys import (
     ENCODINGS,
@@ -23,17 +24,7 @@ from paramstore.schema.fixed.keys import (
     LETTERS,
     TARGET_KEYS,
 )
-from paramstore.schema.fixed.model import (
-    Alphabet,
-    Bits,
-    Place,
-    PlacedParameter,
-    ScaleFrom,
-    StoreTarget,
-    place_bytes,
-    place_width,
-    whole_bytes,
-)
+from paramstore.schema.fixed.model import Alphabet, PlacedParameter, ScaleFrom, StoreTarget
 from paramstore.schema.fixed.places import read_bits, refuse_outside
 from paramstore.schema.identifiers import NAME
 from paramstore.schema.keys import CONVERT_KEYS
@@ -60,7 +51,7 @@ class Spot:
 
 def shifted(place: Place, by: int) -> Place:
     """Return a place moved by so many bytes."""
-    return tuple(replace(bits, address=bits.address + by) for bits in place)
+    return tuple(bits._replace(address=bits.address + by) for bits in place)
 
 
 def read_order(table: CheckedTable, otherwise: str) -> str | None:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from paramstore.core.errors import Span
 from paramstore.core.words import plural
 from paramstore.located.validator import CheckedTable
-from paramstore.schema.fixed.model import Bits, Place
+from paramstore.schema.bits import Bits, Place
 
 __all__ = ["bits_of", "read_bits", "read_ranges", "refuse_outside"]
 

@@ -15,6 +15,7 @@ from paramstore.core.words import did_you_mean, plural
 from paramstore.located.keys import Path, TomlValue
 from paramstore.located.source import load_document
 from paramstore.located.validator import CheckedTable, Validator
+from paramstore.schema.bits import place_bytes
 from paramstore.schema.fixed.checks import read_check
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.conditions import read_conditions
@@ -25,7 +26,7 @@ from paramstore.schema.fixed.keys import (
     ORDERS,
     SECTION_KEYS,
 )
-from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter, place_bytes
+from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.fixed.parameters import Spot, read_item, read_order, shifted
 from paramstore.schema.fixed.places import refuse_outside
 from paramstore.schema.fixed.rules import check_groups, extent_of, place_of

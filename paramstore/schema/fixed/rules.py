@@ -8,14 +8,8 @@ from functools import lru_cache
 from paramstore.core.errors import Span
 from paramstore.core.words import did_you_mean
 from paramstore.located.validator import Validator
-from paramstore.schema.fixed.model import (
-    Condition,
-    FixedGroup,
-    Place,
-    PlacedParameter,
-    Relation,
-    show_place,
-)
+from paramstore.schema.bits import Place, show_place
+from paramstore.schema.fixed.model import Condition, FixedGroup, PlacedParameter, Relation
 from paramstore.schema.fixed.places import bits_of
 from paramstore.schema.fixed.scales import scale_source
 from paramstore.schema.model import Kind

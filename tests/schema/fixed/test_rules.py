@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.errors import Finding, FindingsError, Severity, SourceText
-from paramstore.schema.fixed.model import Bits, Condition, Relation
+from paramstore.schema.bits import Bits
+from paramstore.schema.fixed.model import Condition, Relation
 from paramstore.schema.fixed.reader import read_layout
 from paramstore.schema.fixed.rules import MAX_ITEMS, exclusive, extent_of, place_of
 
