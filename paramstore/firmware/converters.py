@@ -1,7 +1,7 @@
 """Conversions of old values as small C functions, one element each.
 
-What they compute is `layout.migrations.convert`, in the narrowest arithmetic that gives the same
-result: 32-bit integers where nothing overflows, float instead of double where one operation is
+What they compute is `layout.raw_conversion.convert_raw`, in the narrowest arithmetic that gives the
+same result: 32-bit integers where nothing overflows, float instead of double where one operation is
 rounded once (rounding to double and then to float is the same for a single operation on floats:
 double has more than twice the digits of float and two more). Knows conversions and C; knows no
 releases.
@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm
 from paramstore.firmware.spelling import C_TYPES, literal, real_literal
-from paramstore.layout.migrations import INT64_MAX, Arithmetic, Conversion, Renumbering
+from paramstore.layout.raw_conversion import INT64_MAX, Arithmetic, Conversion, Renumbering
 
 __all__ = ["converter_lines", "needs_double", "source_words"]
 
@@ -26,11 +26,11 @@ def converter_lines(conversion: Conversion) -> list[str]:
     """Return the body of `bool NAME(const uint8_t *from, void *to)`; its rule is not None."""
     match conversion.rule:
         case Renumbering() as rule:
-            lines = _renumbering(rule, conversion.source, conversion.target)
-        case Arithmetic() as rule if conversion.source.form is not ScalarForm.FLOAT:
-            lines = _from_integer(rule, conversion.source, conversion.target)
+            lines = _renumbering(rule, conversion.from_scalar, conversion.to_scalar)
+        case Arithmetic() as rule if conversion.from_scalar.form is not ScalarForm.FLOAT:
+            lines = _from_integer(rule, conversion.from_scalar, conversion.to_scalar)
         case Arithmetic() as rule:
-            lines = _from_float(rule, conversion.source, conversion.target)
+            lines = _from_float(rule, conversion.from_scalar, conversion.to_scalar)
         case None:
             raise ValueError("a copy needs no function")
     return [*lines, "return true;"]
@@ -44,7 +44,7 @@ def needs_double(conversion: Conversion) -> bool:
 
 def source_words(conversion: Conversion) -> str:
     """Return what a function does, for its comment."""
-    words = f"{conversion.source.name} to {conversion.target.name}"
+    words = f"{conversion.from_scalar.name} to {conversion.to_scalar.name}"
     match conversion.rule:
         case Arithmetic(numerator, addend, denominator):
             text = f"x {numerator}" + (f" + {addend}" if addend else "")

@@ -10,8 +10,8 @@ from paramstore.firmware.converters import converter_lines, source_words
 from paramstore.firmware.names import Names
 from paramstore.firmware.rows import Bytes, Converter, GroupView, MigrationRow, RetiredRow
 from paramstore.firmware.spelling import comment_text, hex_bytes
-from paramstore.layout.migrations import Conversion
 from paramstore.layout.plan import Plan
+from paramstore.layout.raw_conversion import Conversion
 from paramstore.record import crc_start, release_bytes
 
 __all__ = ["converters_of", "earlier_label_rows", "later_releases", "migration_rows",
@@ -62,18 +62,18 @@ def migration_rows(plan: Plan, groups: tuple[GroupView, ...], retired: tuple[Ret
     names = {ring.group.id: ring.group.name for ring in (*plan.rings, *plan.retired)}
     rows = []
     for at, migration in enumerate(plan.migrations):
-        view = views[migration.target]
+        view = views[migration.group]
         parameter, shown, index = next(
             (p, v, i) for p, v in zip(view.ring.group.parameters, view.parameters, strict=True)
             for i, f in enumerate(p.fields) if f.name == migration.field)
         converter = converters.get(migration.conversion)
         family = [f.name for f in parameter.fields]
-        following = [m.field for m in plan.migrations[at + 1:] if m.target == migration.target]
+        following = [m.field for m in plan.migrations[at + 1:] if m.group == migration.group]
         rows.append(MigrationRow(
             comment_text(f"{view.name}.{migration.field} from byte {migration.offset} of "
                          f"{names[migration.source]}"),
             converter.name if converter else "NULL", shown.fields[index].index, migration.offset,
-            migration.count, migration.conversion.source.size, migration.since,
+            migration.count, migration.conversion.from_scalar.size, migration.since,
             sources[migration.source],
             migration.source_since, min(migration.source_until - migration.source_since, 0xFF),
             following.count(migration.field), sum(name in family for name in following)))

@@ -48,7 +48,7 @@ class LimitPool:
         """The bytes of the array, in order."""
         return tuple(self._rows)
 
-    def place(self, field: Field, owner: str) -> tuple[int, int | None]:
+    def add(self, field: Field, owner: str) -> tuple[int, int | None]:
         """Return (number of ranges, offset in the array); (0, None) if every value is allowed."""
         ranges = _ranges(field)
         if field.limits.mask is not None:
@@ -130,7 +130,7 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
            placed: PlacedField, curve_type: str, part: str) -> FieldRow:
     field = placed.field
     owner = f"{group.name}.{field.name}"
-    range_count, limits_at = pool.place(field, owner)
+    range_count, limits_at = pool.add(field, owner)
     form = [_FORMS[field.scalar.form]]
     form += ["PS_TEXT"] * (field.kind is Kind.TEXT)
     form += ["PS_MASK"] * (field.limits.mask is not None)

@@ -31,7 +31,7 @@ from paramstore.schema.fixed.model import PlacedParameter
 from paramstore.schema.from_raw import Physical, element_name, from_raw, show_raw
 from paramstore.schema.model import Field, Group, Kind, Parameter
 from paramstore.schema.numbers import nearest_raw
-from paramstore.schema.to_raw import ValueProblem, check_limits, convert
+from paramstore.schema.to_raw import ValueProblem, check_limits, physical_to_raw
 
 __all__ = ["adopt"]
 
@@ -224,7 +224,7 @@ def _text(way: FieldMapping, item: PlacedParameter, elements: Elements, before: 
         return _Element(before, ValueOutcome.UNFIT, reason="it is no UTF-8 text")
     try:
         return _Element(before, ValueOutcome.KEPT,
-                        convert(way.field, from_raw(item.field, raws)).raws)
+                        physical_to_raw(way.field, from_raw(item.field, raws)).raws)
     except ValueProblem as problem:
         return _Element(before, ValueOutcome.UNFIT, reason=problem.message)
 
@@ -243,7 +243,7 @@ def _element(way: FieldMapping, item: PlacedParameter, raw: Raw | NoValue,
     try:
         wanted = _physical(way, item.field.kind, value)
         stored = _in_steps(way, one, wanted)
-        conversion = convert(one, stored)
+        conversion = physical_to_raw(one, stored)
         check_limits(one, conversion.raws)
     except ValueProblem as problem:
         return _Element(before, ValueOutcome.UNFIT, reason=problem.message)

@@ -16,8 +16,8 @@ from paramstore.core.format import ERASED
 from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import Contents, Gaps, GroupContents, newest_records
 from paramstore.image.wording import breach_text
-from paramstore.layout.migrations import convert, rounded
 from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.raw_conversion import convert_raw, rounded
 from paramstore.record import Record, lay_labels, lay_records, next_record
 from paramstore.releases.successors import Counterpart, predecessors, successors
 from paramstore.releases.values import ValueOrigin, group_values
@@ -226,7 +226,7 @@ def turned(parameter: Parameter, source: Counterpart, given: GroupRaws) -> Group
     values: dict[str, tuple[Raw, ...]] = {}
     for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
                                strict=True):
-        elements = _fitted(field, [convert(c, raw) for raw in given[other.name]])
+        elements = _fitted(field, [convert_raw(c, raw) for raw in given[other.name]])
         if elements is None:
             return None
         values[field.name] = elements
@@ -342,7 +342,7 @@ def _without_equal(parameter: Parameter, source: Counterpart, given: GroupRaws) 
         if field.kind in (Kind.TEXT, Kind.BYTES):
             return f"longer than {field.count} bytes"
         other = source.parameter.fields[index].name
-        if any(convert(source.conversions[index], raw) is None for raw in given[other]):
+        if any(convert_raw(source.conversions[index], raw) is None for raw in given[other]):
             return "no such member" if field.members else f"outside {show_range(field)}"
     raise AssertionError("one element has no equal")
 

@@ -98,7 +98,7 @@ def _values(plan: Plan, group: GroupContents, record: Record) -> GroupRaws:
     """Return the values of a record as far as it tells them."""
     ring = group.ring
     values, origins = group_values(plan, ring, {ring.group.id: record}, earlier=True)
-    elsewhere = {m.field for m in plan.migrations if m.target == ring.group.id}
+    elsewhere = {m.field for m in plan.migrations if m.group == ring.group.id}
     told = [p for p in ring.group.parameters if origins[p.name] is not ValueOrigin.UNFIT and not (
         origins[p.name] is ValueOrigin.DEFAULT and any(f.name in elsewhere for f in p.fields))]
     return {f.name: values[f.name] for p in told for f in p.fields}

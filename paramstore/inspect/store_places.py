@@ -244,5 +244,5 @@ class StorePlaces(Places):
         """Return a field as it stands in a slot."""
         assert block.number is not None and field is not None, "blocks of a store are slots"
         ring = self._plan.ring(block.names[0])
-        (thing,) = self._field(ring, block.number, ring.place(field)).things
+        (thing,) = self._field(ring, block.number, ring.placed(field)).things
         return thing

@@ -118,11 +118,11 @@ def figures(plan: Plan) -> PlanFigures:
     mount = _label(plan).bits + sum(r.mount_bits for r in rings)
     busy = _failed_polls(part, khz, first_us=0)
     read = (*plan.rings, *plan.retired_sources)
-    moved = sum(migration.count * migration.conversion.source.size for migration in plan.migrations)
+    moved = sum(m.count * m.conversion.from_scalar.size for m in plan.migrations)
     worst = (_worst_label(plan) + total(_worst_ring(part, r) for r in read)
              + (READ_TRIES + 2) * moved * reading(part, 1)).together()
     worst_bits = worst.bits + busy * POLL_BITS
-    target = {migration.target for migration in plan.migrations}
+    target = {migration.group for migration in plan.migrations}
     commits = {r.group.id: _worst_commit(part, r) for r in plan.rings}
     formatting, wiping = _worst_format(plan), _worst_wipe(plan)
     taking_over = total(t for group, t in commits.items() if group in target)

@@ -16,7 +16,7 @@ from paramstore.schema.model import Field, Group, Schema
 from paramstore.schema.part import Part
 
 if TYPE_CHECKING:
-    from paramstore.layout.migrations import FieldMigration
+    from paramstore.layout.raw_conversion import FieldMigration
 
 __all__ = ["PlacedField", "Plan", "Reserved", "Ring"]
 
@@ -92,7 +92,7 @@ class Ring:
         """Pages of the whole ring."""
         return self.slots * self.slot_pages
 
-    def place(self, field: Field) -> PlacedField:
+    def placed(self, field: Field) -> PlacedField:
         """Return where a field of the group lies."""
         return next(p for p in self.fields if p.field is field)
 

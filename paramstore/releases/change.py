@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
-from paramstore.layout.migrations import Arithmetic, Conversion, convert, may_round
+from paramstore.layout.raw_conversion import Arithmetic, Conversion, convert_raw, may_round
 from paramstore.releases.conversion import NoConversion, Via, host_conversion_of, via_along
 from paramstore.schema.model import Field
 
@@ -87,5 +87,5 @@ def images(field: Field, way: ValueRoute) -> Iterator[tuple[Raw, Raw]]:
     end."""
     for ends in ranges_of(field):
         low, high = ends if way.rises else reversed(ends)
-        a, b = convert(way.conversion, low), convert(way.conversion, high)
+        a, b = convert_raw(way.conversion, low), convert_raw(way.conversion, high)
         yield -math.inf if a is None else a, math.inf if b is None else b

@@ -15,8 +15,8 @@ from itertools import pairwise
 from paramstore.core.scalars import Raw, ScalarForm
 from paramstore.core.words import code_list, plural, show_number
 from paramstore.layout.demand import slots_for_life
-from paramstore.layout.migrations import Arithmetic, Conversion, convert, rounded
 from paramstore.layout.plan import Plan
+from paramstore.layout.raw_conversion import Arithmetic, Conversion, convert_raw, rounded
 from paramstore.releases.change import (
     Change,
     Impact,
@@ -204,7 +204,7 @@ def _rounding(new: Field) -> str:
 
 def _default_changed(conversion: Conversion, old: Field, new: Field) -> bool:
     """Return whether one of the elements that both have has another default, converted."""
-    return any(convert(conversion, a) != b and (
+    return any(convert_raw(conversion, a) != b and (
         not isinstance(conversion.rule, Arithmetic) or rounded(conversion, a, b))
         for a, b in zip(old.default, new.default, strict=False))
 

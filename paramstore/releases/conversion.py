@@ -15,7 +15,7 @@ from itertools import pairwise
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.words import code_list, show_number
-from paramstore.layout.migrations import INT64_MAX, Arithmetic, Conversion, Renumbering
+from paramstore.layout.raw_conversion import INT64_MAX, Arithmetic, Conversion, Renumbering
 from paramstore.schema.model import Field, Kind, Parameter
 
 __all__ = ["NoConversion", "Via", "conversion_of", "host_conversion_of", "neutral", "same_bytes",

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from paramstore.core.words import code_list
-from paramstore.layout.migrations import FieldMigration
 from paramstore.layout.plan import PlacedField, Plan, Ring
+from paramstore.layout.raw_conversion import FieldMigration
 from paramstore.releases.conversion import NoConversion, Via, conversion_of, via_of
 from paramstore.schema.model import Parameter
 
@@ -111,7 +111,7 @@ def _migrations(plan: Plan, ring: Ring, placed: PlacedField,
         field = former.fields[index]
         via = via_of(field, later).then(via)
         later = field
-        there = home.place(field)
+        there = home.placed(field)
         if (home.group.id, there.offset) not in seen:
             seen.add((home.group.id, there.offset))
             yield FieldMigration(

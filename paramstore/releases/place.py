@@ -106,7 +106,7 @@ def _overlong_defaults(plan: Plan) -> Iterator[Finding]:
     """Yield an error for each text that has grown and whose default needs what it has grown by:
     migrated, an old text would end in the rest of it."""
     for migration in plan.migrations:
-        ring = next(r for r in plan.rings if r.group.id == migration.target)
+        ring = next(r for r in plan.rings if r.group.id == migration.group)
         for parameter in ring.group.parameters:
             field = parameter.first
             if (field.kind is Kind.TEXT and field.name == migration.field
@@ -131,12 +131,12 @@ def _reused_members(plan: Plan, releases: Sequence[Plan]) -> Iterator[Finding]:
 def _reused(plan: Plan, ring: Ring, parameter: Parameter,
             same: Sequence[Plan]) -> Iterator[Finding]:
     new = later = parameter.first
-    offset, via, told = ring.place(new).offset, Via(), set[int]()
+    offset, via, told = ring.placed(new).offset, Via(), set[int]()
     for release, (home, former) in zip(reversed(same), ancestors(plan, ring, parameter, same),
                                        strict=False):
         field = former.first
         via, later = via_of(field, later).then(via), field
-        if home.group.id != ring.group.id or home.place(field).offset != offset:
+        if home.group.id != ring.group.id or home.placed(field).offset != offset:
             return
         before = {number: via.names.get(name, name) for name, number in field.members}
         for name, number in new.members:

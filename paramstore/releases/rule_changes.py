@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw, ScalarForm
-from paramstore.layout.migrations import convert
 from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.raw_conversion import convert_raw
 from paramstore.releases.change import (
     Change,
     Impact,
@@ -123,7 +123,7 @@ def _side(old: Plan, links: Links, group: Group, parameter: Parameter) -> _Side 
     if None in ways:
         return None
     home = old.ring(links.parameters[group.name, parameter.name][0])
-    late = home.place(before.first).since > 1
+    late = home.placed(before.first).since > 1
     return _Side(where, parameter, line, before.first, home, ways[0], late)
 
 
@@ -220,7 +220,7 @@ def _starts(side: _Side, rules: Sequence[_Pair]) -> Iterator[_AtDefault]:
         yield _AtDefault(side, " for the elements that are new", False, tuple(
             None if i < side.old.count else _ANY for i in range(count)))
     late = side.late or any(pair.low.home != pair.high.home for pair in pairs)
-    before = [convert(side.way.conversion, raw) for raw in side.old.default]
+    before = [convert_raw(side.way.conversion, raw) for raw in side.old.default]
     if late and any(a != b for a, b in zip(before, field.default, strict=False)):
         spans = tuple((a, a) if a is not None else _ANY for a in before[:count])
         yield _AtDefault(side, ", in a unit that holds none,", False,

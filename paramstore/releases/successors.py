@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from paramstore.layout.migrations import Conversion
 from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.raw_conversion import Conversion
 from paramstore.releases.conversion import Via, host_conversion_of, via_along
 from paramstore.releases.migrations import ancestors
 from paramstore.schema.model import Parameter

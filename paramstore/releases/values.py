@@ -21,7 +21,7 @@ from paramstore.schema.breaches import filled_text
 from paramstore.schema.model import Field, Kind
 
 if TYPE_CHECKING:
-    from paramstore.layout.migrations import FieldMigration
+    from paramstore.layout.raw_conversion import FieldMigration
 
 __all__ = ["GroupValues", "Parting", "ValueOrigin", "group_values", "parting"]
 
@@ -78,18 +78,18 @@ def _applied(plan: Plan, ring: Ring, field: Field, revision: int,
     """Return the converted elements of a field; None if no earlier place of it counts."""
     for row in plan.migrations:
         source = newest.get(row.source)
-        if (row.target == ring.group.id and row.field == field.name and revision < row.since
+        if (row.group == ring.group.id and row.field == field.name and revision < row.since
                 and source and row.source_since <= source.revision < row.source_until):
             return _migrated(row, field, source.body)
     return None
 
 
 def _migrated(row: FieldMigration, field: Field, body: bytes) -> tuple[Raw | None, ...]:
-    from paramstore.layout.migrations import convert  # only on units of an earlier release
+    from paramstore.layout.raw_conversion import convert_raw  # only on units of an earlier release
 
-    scalar = row.conversion.source
+    scalar = row.conversion.from_scalar
     places = range(row.offset, row.offset + row.count * scalar.size, scalar.size)
-    elements = tuple(convert(row.conversion, scalar.unpack(body[at:at + scalar.size]))
+    elements = tuple(convert_raw(row.conversion, scalar.unpack(body[at:at + scalar.size]))
                      for at in places)
     return elements + field.default[row.count:]
 

@@ -15,9 +15,9 @@ from paramstore.core.text import JsonObject
 from paramstore.layout.demand import growth_of
 from paramstore.layout.figures import PlanFigures, RingFigures, figures
 from paramstore.layout.layout_id import plain_decimal
-from paramstore.layout.migrations import Arithmetic, FieldMigration, Renumbering
 from paramstore.layout.physics import CONTROLLER_MA, DERATING, bits_ms
 from paramstore.layout.plan import PlacedField, Plan, Ring
+from paramstore.layout.raw_conversion import Arithmetic, FieldMigration, Renumbering
 from paramstore.layout.strength import CRC_16, CRC_32C
 from paramstore.schema.breaches import rules_of
 from paramstore.schema.model import Schema
@@ -175,7 +175,7 @@ def _migration(migration: FieldMigration) -> JsonObject:
     """Return where an earlier release kept a field; its elements are copied if neither `arithmetic`
     nor `members` is there."""
     data: JsonObject = {
-        "group": migration.target,
+        "group": migration.group,
         "field": migration.field,
         "since": migration.since,
         "source": migration.source,
@@ -183,7 +183,7 @@ def _migration(migration: FieldMigration) -> JsonObject:
         "source_until": migration.source_until,
         "offset": migration.offset,
         "count": migration.count,
-        "type": migration.conversion.source.name,
+        "type": migration.conversion.from_scalar.name,
     }
     match migration.conversion.rule:
         case Arithmetic(numerator, addend, denominator):

@@ -16,7 +16,7 @@ from paramstore.core.scalars import SCALARS, Raw, scalar_named
 from paramstore.core.words import code_list, did_you_mean, show_number, type_of
 from paramstore.located.keys import Keys, Path, TomlValue
 from paramstore.located.validator import CheckedTable, Validator
-from paramstore.schema.convert import read_convert
+from paramstore.schema.convert_key import read_convert
 from paramstore.schema.from_raw import physical_number, show_raw
 from paramstore.schema.keys import (
     AXIS_KEYS,

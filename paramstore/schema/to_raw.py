@@ -29,9 +29,20 @@ from paramstore.schema.from_raw import (
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.numbers import float_numbers, nearest_raw, parse_quantity, same_unit
 
-__all__ = ["ConvertedValue", "Loss", "ValueProblem", "check_limits", "convert", "decimal_of",
-           "element_to_raw", "parameter_to_raw", "refuse_fit", "refuse_limit", "refuse_type",
-           "to_raw"]
+__all__ = [
+    "ConvertedValue",
+    "Loss",
+    "ValueProblem",
+    "check_limits",
+    "decimal_of",
+    "element_to_raw",
+    "parameter_to_raw",
+    "physical_to_raw",
+    "refuse_fit",
+    "refuse_limit",
+    "refuse_type",
+    "to_raw",
+]
 
 
 class ValueProblem(ParamstoreError):
@@ -89,12 +100,12 @@ def to_raw(field: Field, value: Physical) -> tuple[Raw, ...]:
 
     One value for an array fills all of its elements. ValueProblem if it cannot be stored.
     """
-    converted = convert(field, value)
+    converted = physical_to_raw(field, value)
     check_limits(field, *converted)
     return converted.raws
 
 
-def convert(field: Field, value: Physical) -> ConvertedValue:
+def physical_to_raw(field: Field, value: Physical) -> ConvertedValue:
     """Return the raw elements for `value` and the losses; the limits are not checked."""
     if field.kind is Kind.TEXT:
         return ConvertedValue(_text_to_raw(field, value))
@@ -144,14 +155,14 @@ def parameter_to_raw(parameter: Parameter, value: Physical) -> dict[str, Convert
     """
     if parameter.kind is not Kind.CURVE:
         (field,) = parameter.fields
-        conversion = convert(field, value)
+        conversion = physical_to_raw(field, value)
         check_limits(field, *conversion)
         return {field.name: conversion}
     _check_points(parameter, value)
     result, problems = {}, []
     for axis, field in enumerate(parameter.fields):
         try:
-            conversion = convert(field, [point[axis] for point in value])
+            conversion = physical_to_raw(field, [point[axis] for point in value])
             check_limits(field, *conversion)
         except ValueProblem as problem:
             problem.path = (*problem.path, axis)

@@ -12,7 +12,7 @@ import pytest
 
 from paramstore.core.scalars import SCALARS, Raw, Scalar, ScalarForm
 from paramstore.firmware.converters import converter_lines
-from paramstore.layout.migrations import INT64_MAX, Arithmetic, Conversion, convert
+from paramstore.layout.raw_conversion import INT64_MAX, Arithmetic, Conversion, convert_raw
 from paramstore.verify.rig.toolchain import WARNINGS, Compiler
 from tests.firmware.builds import host_compilers, zig
 from tests.firmware.sanitizers import watched
@@ -89,16 +89,17 @@ def test_conversions_compile_for_other_processors(target: str, tmp_path: Path) -
 @pytest.mark.parametrize("compiler", host_compilers(), ids=lambda c: c.name)
 def test_conversions_give_what_the_host_gives(compiler: Compiler, tmp_path: Path) -> None:
     """Without a warning, and bit for bit; a value that has none there has none here."""
-    cases = [(n, raw) for n, conversion in enumerate(ALL) for raw in samples(conversion.source)]
+    cases = [(n, raw) for n, conversion in enumerate(ALL)
+             for raw in samples(conversion.from_scalar)]
     rows = "\n".join(
-        f"    {{ convert_{n}, {ALL[n].target.size}u, {{ "
-        f"{', '.join(map(str, ALL[n].source.pack(raw)))} }} }}," for n, raw in cases)
+        f"    {{ convert_{n}, {ALL[n].to_scalar.size}u, {{ "
+        f"{', '.join(map(str, ALL[n].from_scalar.pack(raw)))} }} }}," for n, raw in cases)
     source = tmp_path / "convert.c"
     source.write_text(PROGRAM.format(functions=functions(), cases=rows), "utf-8")
     program = compiler.program([source], tmp_path / "convert", (*watched(compiler), *WARNINGS))
     done = subprocess.run([program], check=True, capture_output=True, text=True)
     found = done.stdout.splitlines()
-    expected = [native(ALL[n].target, convert(ALL[n], raw)) for n, raw in cases]
+    expected = [native(ALL[n].to_scalar, convert_raw(ALL[n], raw)) for n, raw in cases]
     wrong = [(ALL[n], raw, want, got) for (n, raw), want, got in zip(
         cases, expected, found, strict=True) if want != got]
     assert not wrong, wrong[:5]

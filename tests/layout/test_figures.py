@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from paramstore.core.scalars import SCALARS
 from paramstore.core.status import Status
 from paramstore.layout.figures import PlanFigures, commit_phases, figures, mount_bits
-from paramstore.layout.migrations import Conversion, FieldMigration
 from paramstore.layout.physics import POLL_BITS, read_bits
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan, Ring
+from paramstore.layout.raw_conversion import Conversion, FieldMigration
 from paramstore.schema.catalogue import find
 from paramstore.schema.model import Field, Group, Kind, Parameter, Role, Schema
 from paramstore.schema.part import Part

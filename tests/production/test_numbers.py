@@ -13,7 +13,7 @@ from paramstore.core.scalars import SCALARS
 from paramstore.production.numbers import converter, number_texts
 from paramstore.schema.model import Field, Kind, ValueLimits
 from paramstore.schema.to_raw import ValueProblem, check_limits
-from paramstore.schema.to_raw import convert as to_raw
+from paramstore.schema.to_raw import physical_to_raw as to_raw
 
 F32 = Field("x", Kind.FLOAT, SCALARS["f32"], 1, (0.0,))
 I16 = Field("x", Kind.INTEGER, SCALARS["i16"], 1, (0,), scale=Decimal("0.01"))

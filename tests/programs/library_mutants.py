@@ -1,7 +1,7 @@
 """Make random small mistakes in packages of the Python library, and tell which their tests miss.
 
     python -m tests.programs.library_mutants schema layout --count 100
-    python -m tests.programs.library_mutants layout --of layout/migrations.py:may_round --count 0
+    python -m tests.programs.library_mutants layout --of raw_conversion.py:may_round --count 0
     python -m tests.programs.library_mutants core --to tests/programs/figures/library_mutants
 
 A package here may be a single module, too, or a part of a package such as `schema/fixed`; its tests

@@ -119,7 +119,7 @@ def test_compiled_firmware_takes_over(seed: int) -> None:
     """The same with the compiled C of each release; every migration is cut at each page write, and
     again while it goes on."""
     past = grown(random.Random(seed), 3)
-    assert any(migration.source in {m.target for m in plan.migrations} - {migration.target}
+    assert any(migration.source in {m.group for m in plan.migrations} - {migration.group}
                for plan in past.plans for migration in plan.migrations)
     assert 100 < cut(seed)
 

@@ -18,8 +18,8 @@ from paramstore.schema.to_raw import (
     Loss,
     ValueProblem,
     check_limits,
-    convert,
     parameter_to_raw,
+    physical_to_raw,
     to_raw,
 )
 from tests.strategies import field_raws, parameters
@@ -166,11 +166,11 @@ def test_curve_is_refused(value: Any, kind: str, path: tuple[int, ...]) -> None:
 
 def test_losses_are_told_with_their_place() -> None:
     """Rounding by a scale, or to fewer digits than were written, is told; f32 fractions are not."""
-    assert (Loss((1,), Decimal("0.3"), Decimal("0.5")),) == convert(
+    assert (Loss((1,), Decimal("0.3"), Decimal("0.5")),) == physical_to_raw(
         TEMP, [0, Decimal("0.3"), 1]).losses
     assert Decimal("0.2") == Loss((), Decimal("0.3"), Decimal("0.5")).error
-    assert () == convert(SLOPE, Decimal("-59.16")).losses
-    (loss,) = convert(SLOPE, Decimal("-59.123456789")).losses
+    assert () == physical_to_raw(SLOPE, Decimal("-59.16")).losses
+    (loss,) = physical_to_raw(SLOPE, Decimal("-59.123456789")).losses
     assert Decimal("-59.123455") == loss.stored.quantize(Decimal("0.000001"))
     (loss,) = parameter_to_raw(CURVE, [[0, 0], [1, Decimal("0.22")]])["lin.y"].losses
     assert (1, 1) == loss.path

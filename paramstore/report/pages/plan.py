@@ -156,7 +156,7 @@ def _rows(plan: Plan, ring: Ring, slot: Region) -> Iterator[Facts]:
             "key": thing.key, "number": number if field else "", "name": thing.title,
             "offset": run.first - slot.first - HEADER_BYTES, "size": run.end - run.first,
             "address": address_text(plan, run.first),
-            "type": type_text(ring.place(field)) if field else "",
+            "type": type_text(ring.placed(field)) if field else "",
             "scale": scale_text(field) if field else "", "unit": field.unit if field else "",
             "allowed": allowed_text(field) if field else "kept as they are",
             "default": format_value(field, field.default) if field else "",

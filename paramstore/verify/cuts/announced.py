@@ -21,8 +21,8 @@ from paramstore.core.scalars import GroupRaws, Raw, StoreRaws
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import turned
 from paramstore.image.pack import pack
-from paramstore.layout.migrations import rounded
 from paramstore.layout.plan import Plan
+from paramstore.layout.raw_conversion import rounded
 from paramstore.releases.changes import Change, Impact
 from paramstore.releases.successors import Counterpart, predecessors, successors
 from paramstore.releases.values import ValueOrigin

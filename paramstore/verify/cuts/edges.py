@@ -16,8 +16,8 @@ from paramstore.core.scalars import GroupRaws, Raw, ScalarForm
 from paramstore.image.contents import unpack
 from paramstore.image.migrate import migrate
 from paramstore.image.pack import pack
-from paramstore.layout.migrations import convert
 from paramstore.layout.plan import Plan
+from paramstore.layout.raw_conversion import convert_raw
 from paramstore.releases.successors import Counterpart, successors
 from paramstore.schema.breaches import breaches, rules_of
 from paramstore.schema.model import Field, Group, Kind, Parameter
@@ -114,7 +114,7 @@ def _turned_back(parameter: Parameter, successor: Counterpart) -> Iterator[tuple
                                   successor.conversions, strict=True):
         if field.kind in _TEXTS:
             continue
-        found = (convert(back, raw) for edge in _edges(successor.ring.group, later)
+        found = (convert_raw(back, raw) for edge in _edges(successor.ring.group, later)
                  for raw in _beside(later, edge))
         yield field, [raw for raw in found if raw is not None]
 

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Mapping
 
 from paramstore.core.format import HEADER_BYTES, slot_of
 from paramstore.core.status import Health
-from paramstore.layout.migrations import FieldMigration, convert
 from paramstore.layout.plan import Plan
+from paramstore.layout.raw_conversion import FieldMigration, convert_raw
 from paramstore.record import element_bytes
 from paramstore.verify.twin.group import GroupState
 from paramstore.verify.twin.newest import Found, RingReader
@@ -28,8 +28,8 @@ def migrate(plan: Plan, wire: Wire, mounted: Iterable[GroupState],
     groups = {group.ring.group.id: group for group in mounted}
     done: set[tuple[int, str | None]] = set()
     for row in plan.migrations:
-        group = groups[row.target]
-        if (row.target, row.field) in done or group.revision >= row.since:
+        group = groups[row.group]
+        if (row.group, row.field) in done or group.revision >= row.since:
             continue
         source: GroupState | Found
         if row.source in groups:
@@ -44,25 +44,25 @@ def migrate(plan: Plan, wire: Wire, mounted: Iterable[GroupState],
         except BusFailure:
             group.values.reset_parameter(row.field)
             raise
-        done.add((row.target, row.field))
+        done.add((row.group, row.field))
         group.health = group.health & ~Health.DEFAULTS | Health.MIGRATED | Health.DIRTY
         if not fits:
             group.values.reset_parameter(row.field)
             group.health |= Health.LIMIT
-            done.add((row.target, group.values.partner(row.field)))  # half a curve is none
+            done.add((row.group, group.values.partner(row.field)))  # half a curve is none
 
 
 def _convert(wire: Wire, group: GroupState, row: FieldMigration, address: int) -> Steps[bool]:
     """Convert the elements of a field one by one; False at one that has no value."""
     field = group.values.fields[row.field].field
-    size = row.conversion.source.size
+    size = row.conversion.from_scalar.size
     for index in range(row.count):
         stored = b""
         for _ in range(size):
             stored += yield from wire.read_twice(address)
             address += 1
-        raw = row.conversion.source.unpack(stored)
-        new = convert(row.conversion, raw)
+        raw = row.conversion.from_scalar.unpack(stored)
+        new = convert_raw(row.conversion, raw)
         if new is None:
             return False
         bits = stored if row.conversion.rule is None else element_bytes(field.scalar, new)

@@ -202,7 +202,7 @@ class Store(Access):
         """Commit the migrated groups; one that others take values from comes last."""
         groups = {group.ring.group.id: group for group in self._groups.values()}
         status = Status.OK
-        for target in dict.fromkeys(migration.target for migration in self.plan.migrations):
+        for target in dict.fromkeys(migration.group for migration in self.plan.migrations):
             if status is Status.OK and Health.MIGRATED in groups[target].health:
                 status = yield from self._finish(self._start(groups[target]))
         return status

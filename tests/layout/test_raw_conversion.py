@@ -9,11 +9,11 @@ from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
 from paramstore.core.scalars import SCALARS, Scalar, ScalarForm, round_f32
-from paramstore.layout.migrations import (
+from paramstore.layout.raw_conversion import (
     Arithmetic,
     Conversion,
     Renumbering,
-    convert,
+    convert_raw,
     may_round,
     rounded,
 )
@@ -40,7 +40,7 @@ def test_nothing_is_rounded_that_was_not_foreseen(
     ends = sorted(data.draw(st.tuples(raws(source), raws(source))))
     old = data.draw(st.sampled_from(ends) if source.form is ScalarForm.FLOAT
                     else st.integers(*ends))
-    new = convert(conversion, old)
+    new = convert_raw(conversion, old)
     assume(new is not None)
     foreseen, happened = may_round(conversion, *ends), rounded(conversion, old, new)
     event(f"foreseen {foreseen}, happened {happened}")
@@ -61,7 +61,7 @@ def test_what_counts_as_rounded(source: str, target: str, factor: Fraction, old:
     """A number that shows as another one, unless it leads back to the old one."""
     conversion = Conversion(SCALARS[source], SCALARS[target],
                             Arithmetic.of(Fraction(factor), Fraction(0)))
-    new = convert(conversion, old)
+    new = convert_raw(conversion, old)
     assert new is not None
     assert lost is rounded(conversion, old, new)
 

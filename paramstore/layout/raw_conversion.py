@@ -1,10 +1,10 @@
 """How a value that an earlier release stored becomes one of this release: data, and its meaning.
 
-`convert` is what the firmware does too, operation by operation, so that host, twin and C give the
+`convert_raw` does what the firmware does, operation by operation, so that host, twin and C give the
 same bits: integers exactly, with one rounding, half to even; floats in IEEE 754 binary64, one
 operation after another, and a last rounding to f32 where that is the new type. Whether a value is
 within its limits is judged after the conversion, as everywhere. `rounded` and `may_round` say what
-a conversion cost, and may cost. Knows no release.
+a conversion cost, and may cost. Which releases these are, `releases.migrations` knows.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import NamedTuple
 from paramstore.core.scalars import Raw, Scalar, ScalarForm, round_f32
 from paramstore.schema.numbers import float_numbers, shortest_float
 
-__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "FieldMigration", "Renumbering", "convert",
+__all__ = ["INT64_MAX", "Arithmetic", "Conversion", "FieldMigration", "Renumbering", "convert_raw",
            "may_round", "rounded"]
 
 INT64_MAX = (1 << 63) - 1
@@ -52,8 +52,8 @@ class Renumbering(NamedTuple):
 class Conversion(NamedTuple):
     """From elements of one scalar to elements of another; without a rule the bytes are copied."""
 
-    source: Scalar
-    target: Scalar
+    from_scalar: Scalar
+    to_scalar: Scalar
     rule: Arithmetic | Renumbering | None = None
 
 
@@ -61,24 +61,21 @@ class Conversion(NamedTuple):
 class FieldMigration:
     """Where an earlier release kept a field, for records that do not hold it yet.
 
-    It applies if the newest record of group `target` is of a revision before `since`, and the
-    newest one of group `source` of one from `source_since` to before `source_until`: then the first
-    `count` elements of `field` come from `offset` in the body of that record. Groups go by id; that
-    of the source may be a retired one. Of several that apply to a field the first counts.
+    Of several that apply to a field the first counts.
     """
 
-    target: int
+    group: int  # id of the group that the field is in
     field: str
-    since: int
-    source: int
-    source_since: int
-    source_until: int
-    offset: int
-    count: int
+    since: int  # applies if the newest record of that group is of a revision before this
+    source: int  # id of the group, maybe a retired one, whose newest record has the old value
+    source_since: int  # applies if that record is of this revision, or a later one,
+    source_until: int  # and of one before this
+    offset: int  # of the old value in the body of that record
+    count: int  # elements, from the first on
     conversion: Conversion
 
 
-def convert(conversion: Conversion, raw: Raw) -> Raw | None:
+def convert_raw(conversion: Conversion, raw: Raw) -> Raw | None:
     """Return the new raw element; None if there is none for it."""
     match conversion.rule:
         case None:
@@ -86,9 +83,9 @@ def convert(conversion: Conversion, raw: Raw) -> Raw | None:
         case Renumbering(pairs, bits):
             return _renumber(pairs, bits, int(raw))
         case Arithmetic() as rule if isinstance(raw, int):
-            return _from_integer(rule, conversion.target, raw)
+            return _from_integer(rule, conversion.to_scalar, raw)
         case Arithmetic() as rule:
-            return _from_float(rule, conversion.target, float(raw))
+            return _from_float(rule, conversion.to_scalar, float(raw))
 
 
 def _renumber(pairs: tuple[tuple[int, int], ...], bits: bool, raw: int) -> int | None:
@@ -135,27 +132,27 @@ def _fitting_float(value: float, target: Scalar) -> float | None:
 
 
 def rounded(conversion: Conversion, old: Raw, new: Raw) -> bool:
-    """Return whether `new`, converted from `old`, is another number than it.
+    """Return whether rounding changed the value when `old` was converted to `new`.
 
-    A float counts as the shortest number that it shows as: 0.3 in steps of 0.1 is exact. One that
-    leads back to `old` is not another number: the digits of a third have to end somewhere.
+    A float counts as its shortest decimal: 0.3 in steps of 0.1 is exact. Nor did rounding change
+    a float that leads back to `old`: the digits of a third have to end somewhere.
     """
     rule = conversion.rule
     if not isinstance(rule, Arithmetic):
         return False
-    exact = _shown(conversion.source, old) * rule.numerator + rule.addend
+    exact = _shown(conversion.from_scalar, old) * rule.numerator + rule.addend
     wanted = exact / rule.denominator
-    if wanted in map(Fraction, float_numbers(conversion.target, new) if isinstance(new, float)
+    if wanted in map(Fraction, float_numbers(conversion.to_scalar, new) if isinstance(new, float)
                      else (new,)):
         return False
-    back = Conversion(conversion.target, conversion.source, Arithmetic.of(
+    back = Conversion(conversion.to_scalar, conversion.from_scalar, Arithmetic.of(
         Fraction(rule.denominator, rule.numerator), Fraction(-rule.addend, rule.numerator)))
-    return conversion.target.form is not ScalarForm.FLOAT or convert(back, new) != old
+    return conversion.to_scalar.form is not ScalarForm.FLOAT or convert_raw(back, new) != old
 
 
 def may_round(conversion: Conversion, low: Raw, high: Raw) -> bool:
     """Return whether some old value from `low` to `high` may be `rounded`; True if in doubt."""
-    rule, source, target = conversion.rule, conversion.source, conversion.target
+    rule, source, target = conversion.rule, conversion.from_scalar, conversion.to_scalar
     if not isinstance(rule, Arithmetic):
         return False
     if target.form is not ScalarForm.FLOAT:
@@ -168,8 +165,9 @@ def may_round(conversion: Conversion, low: Raw, high: Raw) -> bool:
     bits = 24 if target.size == 4 else 53
     if rule.denominator == 1 and largest <= 1 << bits:
         return False
-    apart = Fraction(2) ** (math.frexp(largest)[1] - bits)  # floats near the largest one
-    return 4 * apart >= Fraction(abs(rule.numerator), rule.denominator)  # arithmetic rounds as well
+    float_spacing = Fraction(2) ** (math.frexp(largest)[1] - bits)
+    # The arithmetic rounds as well.
+    return 4 * float_spacing >= Fraction(abs(rule.numerator), rule.denominator)
 
 
 def _shown(scalar: Scalar, raw: Raw) -> Fraction:
