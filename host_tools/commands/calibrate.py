@@ -248,7 +248,7 @@ def command(schema: str, recipe: str, tables: tuple[str, ...], options: Calibrat
     serial = checked_serial(options.serial)
     found = found_values(project, schema, plan, procedure, options,
                          serials_of(procedure, measured, serial))
-    outcome = calibrate(procedure, measured, serial, found)
+    outcome = calibrate(procedure, measured, serial, found, base.values if base else {})
     findings: tuple[Finding, ...] = (*project.findings, *(base.warnings if base else ()),
                                      *outcome.warnings)
     paths = [t.source.path for t in measured.values()]

@@ -64,7 +64,7 @@ def _errors(result: Result, raws: StoreRaws) -> tuple[float | None, ...]:
     for key, target in cal.targets.items():
         numbers = np.array([float(n / target.factor) for n in _physical(target, raws)])
         curve = target.parameter.kind is Kind.CURVE
-        outputs[key] = numbers if curve or target.field.array else numbers[0]
+        outputs[key] = numbers if curve or target.array else numbers[0]
         size = len(numbers) if key == "coefficients" else size
         if curve:
             x = target.parameter.fields[0]
@@ -77,10 +77,12 @@ def _errors(result: Result, raws: StoreRaws) -> tuple[float | None, ...]:
 
 
 def _physical(target: FedParameter, raws: StoreRaws) -> list[Fraction]:
-    """Return the numbers of a parameter in its unit; those that are not finite as 0, which no
-    store serves."""
+    """Return the numbers that are fed, in the unit of the parameter; those that are not finite as
+    0, which no store serves."""
     field = target.field
     found: Sequence[Raw] = raws[target.group.name][field.name]
+    if target.element is not None:
+        found = found[target.element:target.element + 1]
     return [Fraction(r) if isinstance(r, float) else Fraction(physical_number(field, r))
             for r in found]
 

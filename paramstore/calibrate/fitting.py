@@ -17,7 +17,7 @@ from paramstore.calibrate.models import Design, Outputs, Rows, design
 from paramstore.calibrate.other_fits import fit_both_axes, least_largest
 from paramstore.calibrate.outliers import CHANCE, chances, exact, misjudged, widened
 from paramstore.calibrate.reach import OverRange, over_range
-from paramstore.calibrate.recipe import Calibration, FedParameter
+from paramstore.calibrate.recipe import Calibration, FedParameter, put
 from paramstore.calibrate.recipe_units import output_units
 from paramstore.calibrate.result import OutlierState, Point, Result, StoredNumber
 from paramstore.calibrate.sources import (
@@ -251,7 +251,7 @@ def _values(calibration: Calibration, stored: Mapping[str, Stored]
             ) -> dict[str, dict[str, tuple[Raw, ...]]]:
     values: dict[str, dict[str, tuple[Raw, ...]]] = {}
     for key, target in calibration.targets.items():
-        values.setdefault(target.group.name, {}).update(stored[key].raws)
+        put(values, [target], {target.group.name: stored[key].raws})
     return values
 
 
@@ -314,7 +314,7 @@ def _element(target: FedParameter, stored: Stored, index: int) -> str:
     if target.parameter.kind is Kind.CURVE:
         x = target.parameter.fields[0]
         return f"[{index}] at {show_raw(x, stored.raws[x.name][index])}"
-    return f"[{index}]" if target.field.array else ""
+    return f"[{index}]" if target.array else ""
 
 
 def _tables(point: Point) -> int:

@@ -41,6 +41,9 @@ COMMON_KEYS = key_table(
         "measured.", "to = 4095", **_ANY),
     Key("all_units", BOOL, "Measured once, on one unit or in common; its results go into every "
         "unit, and its table has no column `serial`.", "all_units = true", default=False),
+    Key("channels", BOOL, "Each parameter is an array with an element for each channel, and the "
+        "table has a column `channel`, from 0: each is fitted by itself.", "channels = true",
+        default=False),
     *PARTICULAR_KEYS.values(),
     Key("reference_uncertainty", NUMBER, "Standard uncertainty of the reference that all points "
         "share, in its unit: U / k of its certificate.", "reference_uncertainty = 0.01", **_SIZE),
@@ -65,6 +68,7 @@ def _unit_key(key: Key, default: str) -> Key:
 
 
 def _parameter(name: str, doc: str, example: str, required: bool = False) -> Key:
+    """Return the key of an output; its parameter may be `GROUP.PARAMETER[ELEMENT]`."""
     return Key(name, TEXT, f"Parameter that takes {doc}.", f'{name} = "{example}"', required)
 
 

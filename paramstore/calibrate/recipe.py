@@ -7,6 +7,7 @@ procedure that a test bench may change any day. Frozen data; knows no TOML.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
@@ -16,9 +17,12 @@ from paramstore.calibrate.acceptance import Acceptance
 from paramstore.calibrate.keys import MODELS, ModelInfo
 from paramstore.calibrate.particulars import Particulars
 from paramstore.core.errors import SourceText, Span
+from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.schema.model import Field, Group, Parameter
 
-__all__ = ["ALL_UNITS_FILE", "Calibration", "FedParameter", "Recipe"]
+__all__ = ["ALL_UNITS_FILE", "Calibration", "FedParameter", "Recipe", "put"]
+
+_NONE: StoreRaws = {}
 
 ALL_UNITS_FILE = "_all_units.toml"
 """Beside the values files of a folder, one for each serial number: what was measured once for all
@@ -27,19 +31,27 @@ of them. No serial number begins with `_`."""
 
 @dataclass(frozen=True, slots=True)
 class FedParameter:
-    """A parameter that takes an output. A number in the unit of the model, times `factor`, is one
-    in the unit of the parameter; `x_factor` is that of the readings, for x of a curve."""
+    """A parameter that takes an output, or one `element` of an array. A number in the unit of the
+    model, times `factor`, is one in the unit of the parameter; `x_factor` is that of the readings,
+    for x of a curve."""
 
     group: Group
     parameter: Parameter
     span: Span
     factor: Fraction = Fraction(1)
     x_factor: Fraction = Fraction(1)
+    element: int | None = None
 
     @property
     def name(self) -> str:
-        """GROUP.PARAMETER, as in the recipe."""
-        return f"{self.group.name}.{self.parameter.name}"
+        """GROUP.PARAMETER or GROUP.PARAMETER[ELEMENT], as in the recipe."""
+        element = "" if self.element is None else f"[{self.element}]"
+        return f"{self.group.name}.{self.parameter.name}{element}"
+
+    @property
+    def array(self) -> bool:
+        """Whether it takes a whole array."""
+        return self.field.array and self.element is None
 
     @property
     def field(self) -> Field:
@@ -53,6 +65,8 @@ class Calibration:
 
     `reading_factor` turns a reading of the table into the unit the model computes in. `stores` has
     the parameters for `particulars`, by their keys; without `acceptance` no error is judged.
+    `channels`: how many channels a table measures, each for one element of the arrays; 0 if the
+    parameters are fed as they are.
     """
 
     name: str
@@ -67,6 +81,12 @@ class Calibration:
     particulars: Particulars = field(default_factory=Particulars)
     stores: dict[str, FedParameter] = field(default_factory=dict)
     acceptance: Acceptance | None = None
+    channels: int = 0
+
+    def channel(self, index: int) -> Calibration:
+        """Return the calibration of one channel, called NAME[index]."""
+        return replace(self, name=f"{self.name}[{index}]", channels=0, targets={
+            key: replace(target, element=index) for key, target in self.targets.items()})
 
     @property
     def info(self) -> ModelInfo:
@@ -106,3 +126,26 @@ class Recipe:
     def calibration(self, name: str) -> Calibration | None:
         """Return the calibration called `name`, None if there is none."""
         return next((c for c in self.calibrations if c.name == name), None)
+
+def put(values: dict[str, dict[str, tuple[Raw, ...]]], targets: Iterable[FedParameter],
+        raws: Mapping[str, Mapping[str, tuple[Raw, ...]]], base: StoreRaws = _NONE) -> None:
+    """Add raws by group and field name to `values`. Of an array that `targets` feed by elements
+    only these change; the others are those of `values`, `base` or the schema."""
+    elements: dict[tuple[str, str], list[int]] = {}
+    fields = {}
+    for target in targets:
+        if target.element is not None:
+            key = target.group.name, target.field.name
+            elements.setdefault(key, []).append(target.element)
+            fields[key] = target.field
+    for group, named in raws.items():
+        own = values.setdefault(group, {})
+        for name, given in named.items():
+            if (group, name) not in elements:
+                own[name] = given
+                continue
+            whole = list(own.get(name) or base.get(group, {}).get(name)
+                         or fields[group, name].default)
+            for element in elements[group, name]:
+                whole[element] = given[element]
+            own[name] = tuple(whole)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 from paramstore.calibrate.keys import (
@@ -29,6 +30,7 @@ from paramstore.schema.model import Kind, Schema
 __all__ = ["read_recipe"]
 
 PLATINUM_SETS = ({"r0"}, {"r0", "a", "b"}, {"r0", "a", "b", "c"})
+_ELEMENT = re.compile(r"(.+)\[(\d{1,4})\]", re.ASCII)
 _NUMBERS = {Kind.INTEGER, Kind.FLOAT, Kind.CURVE}
 _ALL_KEYS = {name: key for info in MODELS.values() for name, key in info.keys.items()} | COMMON_KEYS
 
@@ -106,7 +108,8 @@ class _Reader:
             name, model, options.get("reading_unit", info.reading_unit),
             options.get("reference_unit", info.reference_unit), targets, options,
             self.validator.key(*path), options["doc"], particulars=particulars, stores=stores,
-            acceptance=acceptance)
+            acceptance=acceptance, channels=next(iter(targets.values())).field.count
+            if options["channels"] else 0)
         return with_units(self.validator, table, calibration)
 
     def _model(self, path: tuple[str, str]) -> str | None:
@@ -132,7 +135,7 @@ class _Reader:
             if text is None:
                 continue
             target = self._target(text, table.span(output.key))
-            if target is None or not self._suits(target, output):
+            if target is None or not self._suits(target, output, table.get("channels", False)):
                 sound = False
             else:
                 targets[output.key] = target
@@ -140,23 +143,43 @@ class _Reader:
 
     def _target(self, text: str, span: Span, what: str = "") -> FedParameter | None:
         names = [f"{g.name}.{p.name}" for g in self.schema.groups for p in g.parameters]
-        if text not in names:
-            bare = [n for n in names if n.partition(".")[2] == text]
-            help = (f"write {code_list(bare, 'or')}" if bare else did_you_mean(text, names)
+        found = _ELEMENT.fullmatch(text)
+        whole, element = (found[1], int(found[2])) if found else (text, None)
+        if whole not in names:
+            bare = [n for n in names if n.partition(".")[2] == whole]
+            help = (f"write {code_list(bare, 'or')}" if bare else did_you_mean(whole, names)
                     or "write GROUP.PARAMETER, as in the schema")
-            self.validator.add("PS803", f"the schema has no parameter `{text}`", span, help=help)
+            self.validator.add("PS803", f"the schema has no parameter `{whole}`", span, help=help)
             return None
-        if text in self.fed and (not what or self.fed[text][1] != what):
+        group_name, _, name = whole.partition(".")
+        group = self.schema.group(group_name)
+        target = FedParameter(group, group.parameter(name), span, element=element)
+        if element is not None and not self._has(target, element):
+            return None
+        # An array is given twice by itself, and by any of its elements.
+        others = [t for t in self.fed if t in (text, whole) or (
+            element is None and t.startswith(f"{whole}["))]
+        if others and (not what or self.fed[others[0]][1] != what):
             self.validator.add("PS805", f"`{text}` is given twice", span, label="again here",
-                               also=((self.fed[text][0], "first here"),),
+                               also=((self.fed[others[0]][0], "first here"),),
                                help="one parameter takes one result: take one out")
             return None
         self.fed[text] = span, what
-        group_name, _, name = text.partition(".")
-        group = self.schema.group(group_name)
-        return FedParameter(group, group.parameter(name), span)
+        return target
 
-    def _suits(self, target: FedParameter, output: ModelOutput) -> bool:
+    def _has(self, target: FedParameter, element: int) -> bool:
+        """Check that a parameter has an element."""
+        own = target.field
+        if own.array and element < own.count:
+            return True
+        whole = f"{target.group.name}.{target.parameter.name}"
+        self.validator.add(
+            "PS803", f"`{whole}` has no element {element}", target.span,
+            help=f"write `{whole}[0]` to `{whole}[{own.count - 1}]`" if own.array else
+            f"it is no array: write `{whole}`")
+        return False
+
+    def _suits(self, target: FedParameter, output: ModelOutput, channels: bool) -> bool:
         """Check that the parameter can hold the numbers of the output."""
         parameter, own = target.parameter, target.field
         curve = parameter.kind is Kind.CURVE
@@ -165,17 +188,23 @@ class _Reader:
             wanted, help = "" if curve else "a curve", "name a parameter of type `curve`"
         elif curve or parameter.kind not in _NUMBERS:
             wanted, help = "a number", "name a parameter of an integer type, f32 or f64"
+        elif channels:
+            wanted = "" if target.array else "an array with an element for each channel"
+            help = "give it a `count`, and name it without an element"
         elif output.counts:
-            wanted = "" if own.count in output.counts else (
+            wanted = "" if target.array and own.count in output.counts else (
                 f"an array of {code_list(map(str, output.counts), 'or')}")
             help = f"give it `count = {output.counts[1]}`, for a degree of 2"
         elif output.count == 0:
-            wanted, help = "" if own.count > 1 else "an array", "give it a `count` of 2 or more"
+            wanted = "" if target.array and own.count > 1 else "an array"
+            help = "give it a `count` of 2 or more"
         elif output.count > 1:
-            wanted = "" if own.count == output.count else f"an array of {output.count}"
+            wanted = "" if target.array and own.count == output.count else (
+                f"an array of {output.count}")
             help = f"give it `count = {output.count}`"
-        elif own.array:
-            wanted, help = "a single number", "name a parameter without `count`"
+        elif target.array:
+            wanted = "a single number"
+            help = f"name an element, as `{target.name}[0]`, or a parameter without `count`"
         if wanted:
             self.validator.add("PS803", f"`{target.name}` is not {wanted}, as `{output.key}` needs",
                                target.span, help=help)
@@ -209,7 +238,23 @@ class _Reader:
             self._refuse(table, "from", "`from` is not below `to`", "exchange the two")
         if info.reading_unit == "ohm" and low is not None and low <= 0:
             self._refuse(table, "from", "a resistance is greater than 0", "raise `from`")
+        if table.get("channels", False):
+            self._check_channels(table, info, given)
         self._check_model(table, given)
+
+    def _check_channels(self, table: CheckedTable, info: ModelInfo, given: list[str]) -> None:
+        """Check that every output is one number, and every array as long as the others."""
+        if several := [o.key for o in info.outputs if o.key in given and o.count != 1]:
+            self._refuse(table, "channels", f"`{several[0]}` are several numbers of one channel",
+                         "take out `channels`, and write a calibration for each channel")
+            return
+        counts = {f"{g.name}.{p.name}": p.fields[-1].count for g in self.schema.groups
+                  for p in g.parameters}
+        fed = {table.get(k): counts.get(table.get(k), 0) for k in given}
+        if len(set(fed.values())) > 1:
+            self._refuse(table, "channels", "the arrays have different numbers of channels",
+                         "give each the same `count`: " + ", ".join(
+                             f"`{name}` has {count}" for name, count in fed.items()))
 
     def _check_model(self, table: CheckedTable, given: list[str]) -> None:
         if "gain" in given and "full_scale" in table.values and not table.given("nominal"):

@@ -12,7 +12,7 @@ from datetime import date
 from enum import Enum
 
 from paramstore.calibrate.acceptance import Decision, all_of
-from paramstore.calibrate.recipe import Calibration
+from paramstore.calibrate.recipe import Calibration, put
 from paramstore.calibrate.uncertainty import UncertaintyBudget
 from paramstore.core.errors import Finding, SourceText
 from paramstore.core.scalars import Raw
@@ -223,8 +223,7 @@ class Outcome:
         """The raws that go into every unit, by group and field name."""
         values: dict[str, dict[str, tuple[Raw, ...]]] = {}
         for result in self.common:
-            for group, fields in result.raws.items():
-                values.setdefault(group, {}).update(fields)
+            put(values, result.calibration.targets.values(), result.raws)
         return values
 
     def decision(self, unit: UnitResult) -> Decision | None:

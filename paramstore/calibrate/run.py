@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib.util import find_spec
 
 from paramstore.calibrate.acceptance import Decision
 from paramstore.calibrate.as_found import FoundValues, with_found
-from paramstore.calibrate.recipe import Calibration, FedParameter, Recipe
+from paramstore.calibrate.recipe import Calibration, FedParameter, Recipe, put
 from paramstore.calibrate.result import Outcome, Result, UnitResult
-from paramstore.calibrate.table import Table
+from paramstore.calibrate.table import Measurement, Table
 from paramstore.core.errors import Finding, FindingsError, Severity, ToolError, errors_in
-from paramstore.core.scalars import Raw
+from paramstore.core.scalars import Raw, StoreRaws
 from paramstore.core.words import code_list
 from paramstore.schema.model import Kind
 from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
@@ -21,14 +21,16 @@ __all__ = ["calibrate"]
 
 
 _NOTHING: Mapping[str, FoundValues] = {}
+_NO_RAWS: StoreRaws = {}
 
 
 def calibrate(recipe: Recipe, tables: Mapping[str, Table], serial: str = "",
-              found: Mapping[str, FoundValues] = _NOTHING) -> Outcome:
+              found: Mapping[str, FoundValues] = _NOTHING, base: StoreRaws = _NO_RAWS) -> Outcome:
     """Return what the tables, by name of their calibration, come to for each unit.
 
     A table without serial numbers is of the unit `serial`, or for all units if the recipe says so.
-    `found` has what units held before, by serial number. FindingsError with every mistake (PS824
+    `found` has what units held before, by serial number; `base` the elements of arrays that no
+    calibration feeds, else they have their defaults. FindingsError with every mistake (PS824
     to PS826, PS831 to PS836) and all warnings, if there is a mistake; ToolError without numpy or
     scipy. A unit that is not accepted (PS841, PS842) is no mistake.
     """
@@ -49,7 +51,7 @@ def calibrate(recipe: Recipe, tables: Mapping[str, Table], serial: str = "",
         results = _fitted(recipe, own, unit, findings)
         if unit in found:
             results = tuple(with_found(r, found[unit]) for r in results)
-        values = _values(recipe, unit, (*shared, *results), findings)
+        values = _values(recipe, unit, (*shared, *results), findings, base)
         units.append(UnitResult(unit, results, values))
     if errors_in(findings):
         raise FindingsError(findings)
@@ -71,12 +73,31 @@ def _fitted(recipe: Recipe, tables: Mapping[str, Table], serial: str,
         calibration, rows = recipe.calibration(name), table.units.get(serial)
         if calibration is None or rows is None:
             continue
-        result = fit_unit(Job(calibration, serial, rows, recipe.source, table.source, findings))
-        if result is not None:
-            raws = _particulars(recipe, calibration, findings)
-            results.append(replace(result, raws={
-                g: {**result.raws.get(g, {}), **raws.get(g, {})} for g in {**result.raws, **raws}}))
+        for each, own in _channels(calibration, rows, table, serial, findings):
+            result = fit_unit(Job(each, serial, own, recipe.source, table.source, findings))
+            if result is not None:
+                raws = _particulars(recipe, calibration, findings)
+                results.append(replace(result, raws={
+                    g: {**result.raws.get(g, {}), **raws.get(g, {})}
+                    for g in {**result.raws, **raws}}))
     return tuple(results)
+
+
+def _channels(calibration: Calibration, rows: Sequence[Measurement], table: Table, serial: str,
+              findings: list[Finding]) -> Iterator[tuple[Calibration, Sequence[Measurement]]]:
+    """Yield what is fitted by itself: the calibration as it is, or each of its channels; a finding
+    (PS824) for a channel without measurements."""
+    if not calibration.channels:
+        yield calibration, rows
+    for index in range(calibration.channels):
+        own = [r for r in rows if r.channel == index]
+        if own:
+            yield calibration.channel(index), own
+        else:
+            findings.append(Finding(
+                "PS824", f"`{table.source.path}` has no measurements of channel {index}",
+                table.source, notes=(f"unit {serial}",) if serial else (),
+                help=f"measure all {calibration.channels} channels, or feed single elements"))
 
 
 def _particulars(recipe: Recipe, calibration: Calibration,
@@ -181,7 +202,7 @@ def _serials(tables: Mapping[str, Table], findings: list[Finding]) -> list[str]:
 
 
 def _values(recipe: Recipe, serial: str, results: Iterable[Result],
-            findings: list[Finding]) -> dict[str, dict[str, tuple[Raw, ...]]]:
+            findings: list[Finding], base: StoreRaws) -> dict[str, dict[str, tuple[Raw, ...]]]:
     values: dict[str, dict[str, tuple[Raw, ...]]] = {}
     if recipe.serial is not None and serial:
         try:
@@ -193,8 +214,7 @@ def _values(recipe: Recipe, serial: str, results: Iterable[Result],
             values[recipe.serial.group.name] = {n: c.raws for n, c in conversion.items()}
     results = list(results)
     for result in results:
-        for group, fields in result.raws.items():
-            values.setdefault(group, {}).update(fields)
+        put(values, result.calibration.targets.values(), result.raws, base)
     for key, choose in (("date", max), ("due", min)):
         for target in _stored_in(results, key):
             group, name = target.group.name, target.field.name

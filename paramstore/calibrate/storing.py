@@ -22,7 +22,8 @@ __all__ = ["Stored", "in_parameter", "store"]
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """The numbers of one parameter: `raws` by field name, `back` as the firmware reads them, in
+    """The numbers of one parameter: `raws` by field name (of an element, that of the whole array,
+    the others at their defaults), `back` as the firmware reads them, in
     the unit of the model; `physical` and `shown` in that of the parameter."""
 
     raws: dict[str, tuple[Raw, ...]]
@@ -42,7 +43,8 @@ def store(target: FedParameter, numbers: Sequence[float], x_raws: Sequence[Raw] 
     ValueProblem if a number does not fit in the stored type, or breaks a limit.
     """
     field = target.field
-    raws = tuple(_raw(field, n, i) for i, n in enumerate(in_parameter(target, numbers)))
+    raws = tuple(_raw(field, n, i if target.element is None else target.element)
+                 for i, n in enumerate(in_parameter(target, numbers)))
     fields: Mapping[str, Sequence[Raw]] = {field.name: raws}
     if target.parameter.kind is Kind.CURVE:
         x = target.parameter.fields[0]
@@ -51,6 +53,10 @@ def store(target: FedParameter, numbers: Sequence[float], x_raws: Sequence[Raw] 
     check_limits(field, raws)
     exact = [Fraction(r) if isinstance(r, float) else Fraction(physical_number(field, r))
              for r in raws]
+    if target.element is not None:
+        whole = list(field.default)
+        whole[target.element] = raws[0]
+        fields = {field.name: whole}
     return Stored(
         {name: tuple(r) for name, r in fields.items()},
         np.array([float(e / target.factor) for e in exact]),
@@ -65,3 +71,4 @@ def _raw(field: Field, number: float, index: int) -> Raw:
     if raw is None:
         refuse_fit(field, decimal, (index,) if field.count > 1 else ())
     return raw
+

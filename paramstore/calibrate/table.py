@@ -19,7 +19,7 @@ from paramstore.core.words import code_list, did_you_mean, near_words, plural
 
 __all__ = ["COLUMNS", "MAX_ROWS", "SERIAL_TEXT", "Measurement", "Table", "read_table"]
 
-COLUMNS = ("reference", "reading", "uncertainty", "temperature", "serial")
+COLUMNS = ("reference", "reading", "uncertainty", "temperature", "channel", "serial")
 EXPANDED = ("u", "expanded", "expanded uncertainty", "expanded_uncertainty")
 """Columns of expanded uncertainties, which would weigh wrong."""
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "operator", "date", "time", "no", "nr")
@@ -28,19 +28,21 @@ MAX_ROWS = 20_000
 _HEADER = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
 SERIAL_TEXT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NONE = ("", "1", "-")
+_NO_UNIT = ("channel", "serial")
 ABSOLUTE_ZERO_C = -273.15
 
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
     """One row. `uncertainty` is a standard uncertainty in the unit of the reference, `temperature`
-    in degC; `span` is where the reading stands."""
+    in degC; `span` is where the reading stands; `channel` 0 without channels."""
 
     reference: float
     reading: float
     span: Span
     uncertainty: float | None = None
     temperature: float | None = None
+    channel: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +143,10 @@ class _Reader:
                 "PS814", f"two columns are called `{name}`", self.source, cell.span, "again here",
                 help="take one out, or rename it",
                 also=((header[found[name]].span, "first here"),)))
+        elif name == "channel" and not self.calibration.channels:
+            self._add("PS816", "the recipe says nothing of channels", cell.span,
+                      notes=("all channels would go into one fit",),
+                      help="write `channels = true` in the recipe, or take the other channels out")
         elif name in COLUMNS:
             found[name] = index
             self._check_unit(name, match[2], cell)
@@ -157,7 +163,7 @@ class _Reader:
 
     def _check_unit(self, name: str, unit: str | None, cell: Cell) -> None:
         wanted = self._unit(name)
-        if name == "serial" or same_spelling(unit or "", wanted) or (
+        if name in _NO_UNIT or same_spelling(unit or "", wanted) or (
                 wanted in _NONE and (unit or "") in _NONE):
             return
         given = f"is in `{unit}`, not in `{wanted}`" if unit else "has no unit"
@@ -172,12 +178,13 @@ class _Reader:
 
     def _head(self, name: str) -> str:
         unit = self._unit(name)
-        return name if name == "serial" or unit in _NONE else f"{name} [{unit}]"
+        return name if name in _NO_UNIT or unit in _NONE else f"{name} [{unit}]"
 
     def _wanted(self) -> list[str]:
         warm = self.calibration.temperature_used and self.calibration.number(
             "temperature_c") is None
-        return ["reference", "reading", *(["temperature"] if warm else [])]
+        return ["reference", "reading", *(["temperature"] if warm else []),
+                *(["channel"] if self.calibration.channels else [])]
 
     def _example(self) -> str:
         return ",".join(self._head(name) for name in self._wanted())
@@ -201,7 +208,8 @@ class _Reader:
             self.units.setdefault(serial, []).append(Measurement(
                 values["reference"], values["reading"], row[columns["reading"]].span,
                 values.get("uncertainty"),
-                values.get("temperature", self.calibration.number("temperature_c"))))
+                values.get("temperature", self.calibration.number("temperature_c")),
+                int(values.get("channel", 0))))
 
     def _refuse_width(self, row: Row, width: int) -> None:
         last = row[-1].span
@@ -217,6 +225,8 @@ class _Reader:
                   help="give one cell for each column; quote a text that has a comma in it")
 
     def _impossible(self, name: str, number: float, cell: Cell) -> bool:
+        if name == "channel":
+            return self._no_channel(number, cell)
         low, what = {
             "uncertainty": (0.0, "an uncertainty is greater than 0"),
             "temperature": (ABSOLUTE_ZERO_C, "nothing is as cold as -273.15 degC"),
@@ -234,6 +244,15 @@ class _Reader:
             return False
         self._add("PS822", f"`{name}` = {cell.text} cannot be", cell.span, notes=(what,),
                   help="mend the number, or take the row out")
+        return True
+
+    def _no_channel(self, number: float, cell: Cell) -> bool:
+        count = self.calibration.channels
+        if number in range(count):
+            return False
+        self._add("PS822", f"there is no channel {cell.text}", cell.span,
+                  notes=(f"the arrays of the recipe have {count} elements, from 0",),
+                  help=f"write a channel from 0 to {count - 1}")
         return True
 
     @property

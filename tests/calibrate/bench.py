@@ -29,6 +29,8 @@ writes = "1 per year"
 [group.cal.parameter]
 gain = { type = "f64" }
 offset = { type = "f64" }
+gains = { type = "f64", count = 3 }
+offsets = { type = "i16", count = 3, scale = 0.01, unit = "degC", default = [1, 2, 3] }
 gain_f32 = { type = "f32" }
 offset_f32 = { type = "f32" }
 gain_steps = { type = "i32", scale = 0.001, default = 1 }
