@@ -74,7 +74,7 @@ class LazyGroup(click.Group):
         except (click.Abort, KeyboardInterrupt):
             code = STOPPED
         except Exception as error:
-            code = _told(error)
+            code = _show_and_give_code(error)
         sys.exit(code if isinstance(code, int) else 0)
 
     def invoke(self, ctx: click.Context) -> object:
@@ -86,10 +86,10 @@ class LazyGroup(click.Group):
         except (click.ClickException, click.exceptions.Exit):
             raise
         except Exception as error:
-            return _told(error)
+            return _show_and_give_code(error)
 
 
-def _told(error: Exception) -> int:
+def _show_and_give_code(error: Exception) -> int:
     """Say what went wrong and return the exit code; raise it again if it is a bug."""
     from host_tools.terminal import show_error
 

@@ -25,7 +25,7 @@ class Names:
         self._schema = schema
         self._owners: dict[str, tuple[str, Span | None]] = {}
         self._findings: list[Finding] = []
-        self._told: set[object] = set()
+        self._reported: set[object] = set()
 
     @property
     def store(self) -> str:
@@ -37,8 +37,8 @@ class Names:
         if identifier in self._owners:
             other, other_span = self._owners[identifier]
             pair = (span or owner, other_span or other)
-            if pair not in self._told:  # two parameters meet in many names: one mistake
-                self._told.add(pair)
+            if pair not in self._reported:  # two parameters meet in many names: one mistake
+                self._reported.add(pair)
                 self._refuse(
                     f"{owner} and {other} both become `{identifier}` in C",
                     "rename one of the two", span,

@@ -269,7 +269,7 @@ def accounts(contents: Contents, group: Group, outcomes: Mapping[str, ValueOutco
         elif outcome is ValueOutcome.UNFIT:
             reason = _reason(group, parameter, source, old, becomes)
         elif outcome is ValueOutcome.CONVERTED and source:
-            outcome = _told(parameter, source, old, becomes.values)
+            outcome = _outcome(parameter, source, old, becomes.values)
         yield MigratedValue(f"{group.name}.{parameter.name}", outcome,
                    shown(source.parameter, old) if source and not lost else "",
                    shown(parameter, becomes.values), reason)
@@ -299,9 +299,9 @@ def _lacking(gaps: Gaps) -> str:
     return f"bytes from 0x{first:04X} to 0x{last:04X} are not in the dump"
 
 
-def _told(parameter: Parameter, source: Counterpart, given: GroupRaws,
-          values: GroupRaws) -> ValueOutcome:
-    """Return whether a converted value lost anything; elements with their default are no loss."""
+def _outcome(parameter: Parameter, source: Counterpart, given: GroupRaws,
+             values: GroupRaws) -> ValueOutcome:
+    """Return what became of a converted value; elements with their default are no loss."""
     outcome = ValueOutcome.CONVERTED
     for field, other, c in zip(parameter.fields, source.parameter.fields, source.conversions,
                                strict=True):

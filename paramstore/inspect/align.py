@@ -111,7 +111,7 @@ class _Aligner:
             min(r.end, base + self._capacity) - max(r.address, base)
             for r in runs if r.end > base and r.address < base + self._capacity)
         more = f"; {outside} bytes outside the part are left out" if outside else ""
-        return Dump(data, gaps), (self._said(
+        return Dump(data, gaps), (self._finding(
             "PS651", f"the part is taken to begin at 0x{base:X} of the file{more}",
             "say otherwise with --input-offset"),)
 
@@ -120,7 +120,7 @@ class _Aligner:
         size, data = self._capacity, dump.data
         if len(data) < 2 * size or data != (data[:size] * -(-len(data) // size))[:len(data)]:
             return dump, ()
-        return Dump(data[:size], dump.gaps), (self._said(
+        return Dump(data[:size], dump.gaps), (self._finding(
             "PS655", f"the dump has {len(data)} bytes and repeats itself every {size}: it was read "
             "as a larger part", "set the size of the part before reading it"),)
 
@@ -146,7 +146,7 @@ class _Aligner:
             return dump, ()
         names = " and ".join(f"A{bit}" for bit in stuck)
         lost = [span for bit in stuck for span in self._unread(data, 1 << bit)]
-        return without(dump, lost), (self._said(
+        return without(dump, lost), (self._finding(
             "PS653", f"address line {names} has no effect: the bytes on both sides of it are the "
             "same", "a line is broken or stuck, or the part was read with too few address bytes; "
             "what lies on the other side of it was not read", Severity.ERROR),)
@@ -203,7 +203,7 @@ class _Aligner:
         keep = max(end for end in ends if end <= away[0])
         by, side = abs(away[1] - away[0]), "before" if away[0] < away[1] else "behind"
         what = "missing" if away[0] < away[1] else "too many"
-        return without(dump, [(keep, len(data))]), (self._said(
+        return without(dump, [(keep, len(data))]), (self._finding(
             "PS659", f"a whole record at 0x{away[0]:X} stands {plural(by, 'byte')} {side} its "
             f"place: bytes are {what} between 0x{keep:X} and it", "read the part again, or copy "
             "all lines of the dump; what is behind is taken as not read", Severity.ERROR),)
@@ -238,7 +238,7 @@ class _Aligner:
                 if len(record) == ring.record_bytes and crc_holds(self._plan, ring, record):
                     yield at, ring.address(slot_of(sequence_of(record), ring.slots))
 
-    def _said(self, code: str, message: str, help: str,
+    def _finding(self, code: str, message: str, help: str,
               severity: Severity = Severity.WARNING) -> Finding:
         return Finding(code, message, self._reading.source, help=help, severity=severity)
 

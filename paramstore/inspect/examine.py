@@ -63,7 +63,7 @@ def examine(reading: Reading, layouts: Sequence[Layout], offset: int | None = No
         return found[0]
     fitting = [f for f in found if speaks_for_itself(f.contents)]
     if len(fitting) == 1:
-        return _said(fitting[0], reading, "its constants and checksums are right")
+        return _with_finding(fitting[0], reading, "its constants and checksums are right")
     likely = [f for f in found if speaks_for_itself(f.contents, checksums=False)]
     if not fitting and stores:
         try:
@@ -75,7 +75,7 @@ def examine(reading: Reading, layouts: Sequence[Layout], offset: int | None = No
                     replace(f, notes=(*f.notes, there)) if f.code == "PS657" else f
                     for f in refused.findings]) from None
     if not fitting and len(likely) == 1:
-        return _said(likely[0], reading, "its constants are right, but not every checksum")
+        return _with_finding(likely[0], reading, "its constants are right, but not every checksum")
     names = [f"`{f.name}`" for f in fitting or found]
     are = "is" if len(names) == 1 else "are"
     raise FindingsError([Finding(
@@ -85,10 +85,10 @@ def examine(reading: Reading, layouts: Sequence[Layout], offset: int | None = No
         help="give the file of the unit's schema instead of the folder")])
 
 
-def _said(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:
-    said = Finding("PS672", f"the dump is of `{found.name}`: {why}", reading.source,
+def _with_finding(found: FixedExamination, reading: Reading, why: str) -> FixedExamination:
+    finding = Finding("PS672", f"the dump is of `{found.name}`: {why}", reading.source,
                    severity=Severity.WARNING, help="give that schema, and nothing is said")
-    return replace(found, findings=(said, *found.findings))
+    return replace(found, findings=(finding, *found.findings))
 
 
 def places_of(of: Layout | Examination) -> Places:

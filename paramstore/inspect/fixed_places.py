@@ -52,31 +52,35 @@ class FixedPlaces(Places):
             spoilt = spoilt_items(self._contents, contents.group) if (
                 self._contents and contents) else frozenset()
             for item in (contents.group if contents else group).items:
-                found[group.name, item.name] = self._item(group, item, contents, spoilt)
+                found[group.name, item.name] = self._thing_of_item(group, item, contents, spoilt)
             for check in group.checks:
-                found[group.name, check.name] = self._check(group, check, contents)
+                found[group.name, check.name] = self._thing_of_check(group, check, contents)
         return {name: _keyed(thing, number) for number, (name, thing) in enumerate(found.items())}
 
-    def _item(self, group: FixedGroup, item: PlacedParameter, contents: FixedGroupContents | None,
-              spoilt: frozenset[str]) -> Thing:
+    def _thing_of_item(self, group: FixedGroup, item: PlacedParameter,
+                       contents: FixedGroupContents | None, spoilt: frozenset[str]) -> Thing:
         title = f"{group.name}.{item.name}"
         if contents is None:
             return Thing(title, ThingKind.FIELD, field=item.field, item=item)
-        state = _of_group(contents)
+        state = _state_without_group(contents)
         if state is None or item.name in contents.read:
             state = item_state(contents, item)
         return Thing(title, ThingKind.FIELD, field=item.field, state=state,
                      elements=contents.elements(item.name), item=item,
                      spoilt=item.name in spoilt)
 
-    def _check(self, group: FixedGroup, check: Check, contents: FixedGroupContents | None) -> Thing:
+    def _thing_of_check(self, group: FixedGroup, check: Check,
+                        contents: FixedGroupContents | None) -> Thing:
         title = f"{group.name}.{check.name}"
         if contents is None:
             return Thing(title, ThingKind.CHECK)
         result = next((r for r in contents.checks if r.check.name == check.name), None)
-        state = (ThingState.ERASED if contents.copy is Copy.ERASED else
-                 _of_group(contents) or ThingState.UNREAD if result is None else
-                 ThingState.SOUND if result.right else ThingState.WRONG)
+        if contents.copy is Copy.ERASED:
+            state = ThingState.ERASED
+        elif result is None:
+            state = _state_without_group(contents) or ThingState.UNREAD
+        else:
+            state = ThingState.SOUND if result.right else ThingState.WRONG
         return Thing(title, ThingKind.CHECK, state=state, check=result)
 
     # ---- Regions -----------------------------------------------------------------------------
@@ -86,9 +90,7 @@ class FixedPlaces(Places):
         """What has, or would have, bits of each byte, the highest bits first."""
         claims: dict[int, list[Claim]] = {}
         for group in self._layout.groups:
-            contents = self._contents.group(group.name) if self._contents else None
-            present = (None if group.condition else True) if contents is None else (
-                contents.presence is GroupPresence.THERE)
+            present = self._presence(group)
             for item in group.items:
                 thing = self.things[group.name, item.name]
                 for element, place in enumerate(item.places):
@@ -103,9 +105,15 @@ class FixedPlaces(Places):
             here.sort(key=lambda claim: -claim.bits.low)
         return claims
 
+    def _presence(self, group: FixedGroup) -> bool | None:
+        """Return whether a group is there; None if that depends on bytes, and there is no dump."""
+        if self._contents is not None:
+            return self._contents.group(group.name).presence is GroupPresence.THERE
+        return None if group.condition else True
+
     def claims(self, address: int) -> list[Claim]:
         """Return what has, or would have, bits of the byte at an address."""
-        self.region_at(address)
+        self.region_at(address)  # refuses an address outside
         return self._claims.get(address, [])
 
     @cached_property
@@ -126,15 +134,15 @@ class FixedPlaces(Places):
 
     def _runs(self) -> Iterator[ByteRun]:
         """Yield runs of bytes that belong to the same things, of groups that may be there."""
-        told = self._told()
+        words = self._condition_words()
+        by_key = {thing.key: thing for thing in self.things.values()}
 
         def meaning(address: int) -> tuple[tuple[Thing, ...], str]:
             owners = dict.fromkeys(claim.thing.key for claim in self._claims.get(address, ())
                                    if claim.present is not False)
             things = tuple(by_key[key] for key in owners)
-            return things, "" if things else told.get(address, "not described")
+            return things, "" if things else words.get(address, "not described")
 
-        by_key = {thing.key: thing for thing in self.things.values()}
         at, here = 0, meaning(0)
         for address in range(1, self.size + 1):
             there = meaning(address) if address < self.size else None
@@ -142,18 +150,18 @@ class FixedPlaces(Places):
                 yield ByteRun(at, address, *here)
                 at, here = address, there or here
 
-    def _told(self) -> dict[int, str]:
+    def _condition_words(self) -> dict[int, str]:
         """Return what the bytes of conditions say, by address: which groups are there."""
         there: dict[int, list[str]] = {}
         absent: dict[int, list[str]] = {}
         for found in self._contents.groups if self._contents else ():
-            condition, side = found.group.condition, (
-                there if found.presence is GroupPresence.THERE else absent)
+            condition = found.group.condition
+            names_at = there if found.presence is GroupPresence.THERE else absent
             for address in place_bytes(condition.place) if condition else ():
-                side.setdefault(address, []).append(found.group.name)
-        told = {a: f"not there: {', '.join(names[:_NAMED])}{', ...' * (len(names) > _NAMED)}"
-                for a, names in absent.items()}
-        return told | {a: f"there: {', '.join(names)}" for a, names in there.items()}
+                names_at.setdefault(address, []).append(found.group.name)
+        words = {a: f"not there: {', '.join(names[:_NAMED])}{', ...' * (len(names) > _NAMED)}"
+                 for a, names in absent.items()}
+        return words | {a: f"there: {', '.join(names)}" for a, names in there.items()}
 
     # ---- Names -------------------------------------------------------------------------------
 
@@ -178,8 +186,8 @@ def _keyed(thing: Thing, number: int) -> Thing:
     return thing._replace(key=f"t{number}")
 
 
-def _of_group(contents: FixedGroupContents) -> ThingState | None:
-    """Return what a thing is for want of its group; None if that is there."""
+def _state_without_group(contents: FixedGroupContents) -> ThingState | None:
+    """Return the state of a thing whose group is not there; None if it is there."""
     return {GroupPresence.ABSENT: ThingState.ABSENT,
             GroupPresence.CUT: ThingState.CUT}.get(contents.presence)
 

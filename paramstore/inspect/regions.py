@@ -105,13 +105,13 @@ class Thing(NamedTuple):
 
 class ByteRun(NamedTuple):
     """Bytes from `first` to before `end` that belong to the same things, the highest bits first.
-    `told` says what bytes are that no thing has; `width` is the size of an element where the run
+    `words` say what bytes are that no thing has; `width` is the size of an element where the run
     has several of one field, else 0."""
 
     first: int
     end: int
     things: tuple[Thing, ...]
-    told: str = ""
+    words: str = ""
     width: int = 0
 
 

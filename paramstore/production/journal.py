@@ -36,7 +36,7 @@ class Journal:
             event = Event(self._now(), BEGIN, False, detail, self._digest)
             for unit in dict.fromkeys(s for s in (self._before, serial) if s):
                 records.add_event(unit, event)
-        return self._told(serial or self._before, why)
+        return self._what_was_noted(serial or self._before, why)
 
     def end(self, what: str, good: bool, detail: str, part: Contents | None) -> str:
         """Note how it ended, and what the part holds now; None if that could not be read.
@@ -58,7 +58,7 @@ class Journal:
                     self._now(), ERASE, True, f"its part became unit {name}" if name
                     else "its part was erased"))
                 serial = serial or self._before
-        return self._told(serial, why)
+        return self._what_was_noted(serial, why)
 
     def _of_image(self, records: Records) -> tuple[str, str]:
         serial = records.serial_of_image(self._digest) or ""
@@ -74,6 +74,6 @@ class Journal:
             return "", holder.serial, f"unit `{holder.serial}` is not on record"
         return holder.serial, holder.serial, ""
 
-    def _told(self, serial: str, why: str) -> str:
+    def _what_was_noted(self, serial: str, why: str) -> str:
         return f"{self._path}: " + (f"noted for unit {serial}" if serial
                                     else f"{why}; nothing was noted")

@@ -52,11 +52,12 @@ def compare(releases: Sequence[Plan], schema: Schema) -> tuple[tuple[Change, ...
             if p.span not in guilty}
     fine |= {g.name for g in schema.groups if g.span not in guilty} | {""}
     made = tuple(c for c in changes(last, schema, links)
-                 if (_said(schema, links, c.where) if c.code in _GONE else c.where in fine))
+                 if (_retired_by_schema(schema, links, c.where) if c.code in _GONE
+                     else c.where in fine))
     return made, (*refused, *warnings(last, schema, links))
 
 
-def _said(schema: Schema, links: Links, where: str) -> bool:
+def _retired_by_schema(schema: Schema, links: Links, where: str) -> bool:
     """Return whether the schema names what is gone, GROUP or GROUP.PARAMETER of the last release,
     as retired."""
     group, _, parameter = where.partition(".")
@@ -131,7 +132,7 @@ def _reused_members(plan: Plan, releases: Sequence[Plan]) -> Iterator[Finding]:
 def _reused(plan: Plan, ring: Ring, parameter: Parameter,
             same: Sequence[Plan]) -> Iterator[Finding]:
     new = later = parameter.first
-    offset, via, told = ring.placed(new).offset, Via(), set[int]()
+    offset, via, reported = ring.placed(new).offset, Via(), set[int]()
     for release, (home, former) in zip(reversed(same), ancestors(plan, ring, parameter, same),
                                        strict=False):
         field = former.first
@@ -140,8 +141,8 @@ def _reused(plan: Plan, ring: Ring, parameter: Parameter,
             return
         before = {number: via.names.get(name, name) for name, number in field.members}
         for name, number in new.members:
-            if before.get(number, name) != name and number not in told:
-                told.add(number)
+            if before.get(number, name) != name and number not in reported:
+                reported.add(number)
                 what = "bit" if new.kind is Kind.FLAGS else "number"
                 yield Finding(
                     "PS730", f"{what} {number} of `{new.name}` was `{before[number]}` in release "

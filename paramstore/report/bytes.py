@@ -65,7 +65,7 @@ def bytes_data(found: Examination, first: int, end: int) -> list[JsonObject]:
                 things.append({
                     "address": at, "bytes": None if places.lacks(at, past) else (
                         found.dump.data[at:past].hex()),
-                    "what": [t.title for t in run.things] or [run.told],
+                    "what": [t.title for t in run.things] or [run.words],
                     "group": region.group or None,
                     "slot": region.number if region.kind is RegionKind.SLOT else None,
                     "label_copy": region.number if region.kind is RegionKind.LABEL else None})
@@ -166,7 +166,7 @@ class _View:
 
     def _name(self, run: ByteRun) -> str:
         names = "; ".join(t.title for t in run.things if t.kind is not ThingKind.NOTHING)
-        return names or (run.told if run.told != "free" else "")
+        return names or (run.words if run.words != "free" else "")
 
     def _note(self, run: ByteRun, row: int, leads: bool) -> str:
         """Return what stands in a run; of a long array the elements of each row. `leads`: this is

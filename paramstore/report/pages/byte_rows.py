@@ -63,7 +63,7 @@ def byte_rows(places: Places, region: Region) -> tuple[ByteRow, ...]:
     notes: list[tuple[int, Note]] = []
     for run, look in zip(region.runs, looks_of(region.runs), strict=True):
         key = " ".join(thing.key for thing in run.things) or f"n{run.first}"
-        name = "; ".join(thing.title for thing in run.things) or run.told
+        name = "; ".join(thing.title for thing in run.things) or run.words
         value = "; ".join(filter(None, map(thing_text, run.things)))
         notes.append((run.first, Note(key, name, value, run.width)))
         for at in range(run.first, run.end):

@@ -120,7 +120,7 @@ class _View:
         """Return a stretch of a fixed layout; a hole is folded away, or told in a line."""
         if region.kind is RegionKind.HOLE:
             return self.plain(region.first, min(region.end, len(self._data)), ", erased",
-                              f": {region.runs[0].told}")
+                              f": {region.runs[0].words}")
         things = {thing.key for run in region.runs for thing in run.things}
         return self._rows(region, f"b{region.first}",
                           plural(min(region.end, len(self._data)) - region.first, "byte"),
@@ -134,7 +134,7 @@ class _View:
         """Yield the bytes on free pages, those of neighbouring pages together up to a size."""
         joined: list[tuple[int, int]] = []
         page = self._places.page
-        for run in (run for region in regions for run in region.runs if run.told != "free"):
+        for run in (run for region in regions for run in region.runs if run.words != "free"):
             start = run.first - run.first % page
             if joined and start - joined[-1][1] < page and (
                     run.end - joined[-1][0] <= _TOGETHER):

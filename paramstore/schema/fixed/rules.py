@@ -78,7 +78,7 @@ def _claims(group: FixedGroup) -> Iterator[tuple[str, Place, Span | None]]:
 
 def _check_bits(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     owners: dict[int, list[tuple[int, FixedGroup, str, Span | None]]] = {}
-    told: set[tuple[str, str, str, str]] = set()
+    reported: set[tuple[str, str, str, str]] = set()
     for group in groups:
         for name, place, span in _claims(group):
             for bits in place:
@@ -90,9 +90,9 @@ def _check_bits(validator: Validator, groups: Sequence[FixedGroup]) -> None:
                     return
                 for other_mask, other, other_name, other_span in here:
                     pair = other.declared, other_name, group.declared, name
-                    if mask & other_mask and pair not in told and not (
+                    if mask & other_mask and pair not in reported and not (
                             other is not group and exclusive(other.condition, group.condition)):
-                        told.add(pair)
+                        reported.add(pair)
                         _refuse_overlap(validator, (other, other_name, other_span),
                                         (group, name, span), show_place((bits,)))
                 here.append((mask, group, name, span))
@@ -174,7 +174,7 @@ def _is_number(item: PlacedParameter) -> bool:
 
 def _check_targets(validator: Validator, groups: Sequence[FixedGroup]) -> None:
     owners: dict[tuple[str, str, str], tuple[FixedGroup, PlacedParameter]] = {}
-    told = set()
+    reported = set()
     for group in groups:
         for item in group.items:
             target = item.target
@@ -188,11 +188,11 @@ def _check_targets(validator: Validator, groups: Sequence[FixedGroup]) -> None:
                 continue
             if exclusive(other.condition, group.condition):
                 continue
-            # Of many blocks each would be told again, from the same line.
-            if (group.declared, item.name, other.declared) in told:
+            # Of many blocks each would be reported again, from the same line.
+            if (group.declared, item.name, other.declared) in reported:
                 continue
             span, earlier = (i.target.span or i.parameter.span for i in (item, first))
-            told.add((group.declared, item.name, other.declared))
+            reported.add((group.declared, item.name, other.declared))
             where = ".".join(filter(None, name))
             validator.add("PS361", f"two values go to `{where}` of a store", span,
                           also=((earlier, "the other one"),) if earlier else (),

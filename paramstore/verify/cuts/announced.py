@@ -141,7 +141,7 @@ class _Judge:
         values = served[successor.ring.group.name] if successor else {}
         became = self._became(successor, dict(stored), values)
         self.became[became] += 1
-        if not _told(self.changes, where, successor, became):
+        if not _is_announced(self.changes, where, successor, became):
             yield Unannounced(
                 Verdict.UNTOLD, case, where, _words(parameter, stored),
                 _words(successor.parameter, values) if successor else "")
@@ -166,8 +166,8 @@ class _Judge:
         return worst
 
 
-def _told(changes: Sequence[Change], where: str, successor: Counterpart | None,
-          became: Became) -> bool:
+def _is_announced(changes: Sequence[Change], where: str, successor: Counterpart | None,
+                  became: Became) -> bool:
     """Return whether the changes name what became of a parameter. `where` it was; they call it by
     its successor's name."""
     if successor is None:

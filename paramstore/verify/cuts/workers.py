@@ -51,21 +51,21 @@ class Workers:
 
         ToolError if the firmware crashes, or a call of it does not come back.
         """
-        with self._told():
+        with self._crash_explained():
             return self._pool.submit(_work, function, *arguments).result()
 
     def each(self, function: Callable[[Explorer, T], R],
              items: Iterable[T]) -> Iterator[tuple[int, R]]:
         """Do the same with each item; yield the number of an item and what came of it, as it is
         done."""
-        with self._told():
+        with self._crash_explained():
             futures: dict[Future[R], int] = {
                 self._pool.submit(_work, function, item): i for i, item in enumerate(items)}
             for future in as_completed(futures):
                 yield futures[future], future.result()
 
     @contextmanager
-    def _told(self) -> Iterator[None]:
+    def _crash_explained(self) -> Iterator[None]:
         try:
             yield
         except BrokenProcessPool as error:
