@@ -44,6 +44,13 @@ def layout_of(lines: str, size: int = SIZE, order: str = "little",
     return layout
 
 
+def findings_of(lines: str, head: str) -> list[tuple[str, str]]:
+    """Code and help of what is wrong with a layout."""
+    with pytest.raises(FindingsError) as caught:
+        layout_of(lines, head=head)
+    return [(f.code, f.help) for f in caught.value.findings]
+
+
 def read(lines: str, image: bytes, order: str = "little") -> FixedGroupContents:
     return read_image(layout_of(lines, len(image), order), image).groups[0]
 
