@@ -131,10 +131,10 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
     field = placed.field
     owner = f"{group.name}.{field.name}"
     range_count, limits_at = pool.add(field, owner)
-    form = [_FORMS[field.scalar.form]]
-    form += ["PS_TEXT"] * (field.kind is Kind.TEXT)
-    form += ["PS_MASK"] * (field.limits.mask is not None)
-    form += ["PS_X"] * (part == ".x") + ["PS_Y"] * (part == ".y")
+    c_flags = [_FORMS[field.scalar.form]]
+    c_flags += ["PS_TEXT"] * (field.kind is Kind.TEXT)
+    c_flags += ["PS_MASK"] * (field.limits.mask is not None)
+    c_flags += ["PS_X"] * (part == ".x") + ["PS_Y"] * (part == ".y")
     return FieldRow(
         index=names.constant(group, parameter, *([part[1:]] if part else [])),
         comment=comment_text(owner),
@@ -144,7 +144,7 @@ def _field(names: Names, pool: LimitPool, group: Group, parameter: Parameter,
         part=part,
         count=field.count,
         size=field.scalar.size,
-        form=" | ".join(form),
+        c_flags=" | ".join(c_flags),
         range_count=range_count,
         limits_at=limits_at,
         conversions=tuple(conversions(

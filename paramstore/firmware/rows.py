@@ -53,7 +53,7 @@ class FieldRow:
     part: str
     count: int
     size: int
-    form: str
+    c_flags: str
     range_count: int
     limits_at: int | None
     conversions: tuple[Function, ...]
@@ -78,7 +78,7 @@ class ReservedRow:
     index: str = ""
     parameter: str = ""
     size: int = 0
-    form: str = "0"
+    c_flags: str = "0"
     range_count: int = 0
     limits_at: int | None = None
 

@@ -24,7 +24,7 @@ from paramstore.image.migrate import (
 )
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import labelled_image
-from paramstore.releases.conversion import neutral
+from paramstore.releases.conversion import keeps_elements
 from paramstore.releases.successors import Counterpart, predecessors, successors
 from paramstore.releases.values import ValueOrigin
 from paramstore.schema.breaches import served
@@ -82,7 +82,7 @@ def _stored(contents: Contents, source: Counterpart) -> bool:
 
 def _alike(parameter: Parameter, source: Counterpart) -> bool:
     return all(
-        neutral(c) and old.count == new.count
+        keeps_elements(c) and old.count == new.count
         for c, old, new in zip(source.conversions, source.parameter.fields, parameter.fields,
                                strict=True))
 

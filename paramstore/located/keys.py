@@ -25,8 +25,8 @@ __all__ = [
     "VALUE",
     "GuessKey",
     "Key",
+    "KeyPath",
     "Keys",
-    "Path",
     "Problem",
     "TableCheck",
     "TomlTable",
@@ -38,7 +38,7 @@ __all__ = [
     "range_problem",
 ]
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 """The way from the root of a document to a value: table keys and array indexes."""
 
 TomlValue: TypeAlias = (
@@ -120,7 +120,7 @@ class Problem(NamedTuple):
     help: str = ""
     notes: tuple[str, ...] = ()
     label: str = ""
-    path: Path = ()
+    path: KeyPath = ()
     at_key: bool = False
 
 

@@ -18,11 +18,11 @@ from types import ModuleType
 import tree_sitter
 
 from paramstore.core.errors import Finding, FindingsError, SourceText, Span
-from paramstore.located.keys import Path, TomlTable
+from paramstore.located.keys import KeyPath, TomlTable
 
 __all__ = ["MAX_CHARACTERS", "MAX_DEPTH", "Document", "load_document"]
 
-_Repeat = tuple[Path, Span, Span]
+_Repeat = tuple[KeyPath, Span, Span]
 """A path that is given twice, and where."""
 
 MAX_CHARACTERS = 1_000_000
@@ -40,13 +40,13 @@ class Document:
 
     __slots__ = ("_keys", "_values", "data", "source")
 
-    def __init__(self, source: SourceText, data: TomlTable, keys: dict[Path, Span],
-                 values: dict[Path, Span]) -> None:
+    def __init__(self, source: SourceText, data: TomlTable, keys: dict[KeyPath, Span],
+                 values: dict[KeyPath, Span]) -> None:
         self.source = source
         self.data = data
         self._keys, self._values = keys, values
 
-    def key_span(self, path: Path) -> Span:
+    def key_span(self, path: KeyPath) -> Span:
         """Return where the last key of `path` is written; of its nearest named parent otherwise.
 
         A table has its place in its own header `[a.b]` if it has one, else where it is first
@@ -54,11 +54,11 @@ class Document:
         """
         return _nearest(self._keys, path)
 
-    def value_span(self, path: Path) -> Span:
+    def value_span(self, path: KeyPath) -> Span:
         """Return where the value at `path` is written; for a table of its own its header."""
         return _nearest(self._values, path)
 
-    def paths(self) -> Iterator[Path]:
+    def paths(self) -> Iterator[KeyPath]:
         """Yield the path of every located value, parents before children."""
         return iter(sorted(self._values, key=len))
 
@@ -127,7 +127,7 @@ def _decimal(text: str) -> Decimal:
     return Decimal(text.replace("_", ""))
 
 
-def _nearest(places: dict[Path, Span], path: Path) -> Span:
+def _nearest(places: dict[KeyPath, Span], path: KeyPath) -> Span:
     while path and path not in places:
         path = path[:-1]
     return places.get(path, Span(1, 1, 1, 1))
@@ -208,13 +208,13 @@ class _Locator:
         self._root = _parser().parse(data).root_node
         self.has_error = self._root.has_error
         self._lines = [] if data.isascii() else data.split(b"\n")  # else columns are bytes
-        self._keys: dict[Path, Span] = {}
-        self._values: dict[Path, Span] = {}
-        self._elements: dict[Path, int] = {}  # of each array of tables, so far
-        self._defined: dict[Path, Span] = {}
+        self._keys: dict[KeyPath, Span] = {}
+        self._values: dict[KeyPath, Span] = {}
+        self._elements: dict[KeyPath, int] = {}  # of each array of tables, so far
+        self._defined: dict[KeyPath, Span] = {}
         self.repeats: list[_Repeat] = []
 
-    def locate(self) -> tuple[dict[Path, Span], dict[Path, Span]]:
+    def locate(self) -> tuple[dict[KeyPath, Span], dict[KeyPath, Span]]:
         """Return the spans of keys and of values by path; nothing where the text is no TOML."""
         for node in () if self.has_error else self._root.named_children:
             match node.type:
@@ -244,20 +244,20 @@ class _Locator:
             if child.type == "pair":
                 self._pair(path, child)
 
-    def _pair(self, base: Path, node: tree_sitter.Node) -> None:
+    def _pair(self, base: KeyPath, node: tree_sitter.Node) -> None:
         key, _, value = [c for c in node.children if c.type != "comment"]
         keys = _key_nodes(key)
         path = (*self._enter(base, keys[:-1]), _spelled(keys[-1]))
         self._define(path, keys[-1])
         self._value(path, value)
 
-    def _define(self, path: Path, key: tree_sitter.Node) -> None:
+    def _define(self, path: KeyPath, key: tree_sitter.Node) -> None:
         self._keys[path] = span = self._span(key)
         first = self._defined.setdefault(path, span)
         if first is not span:
             self.repeats.append((path, first, span))
 
-    def _enter(self, path: Path, keys: list[tree_sitter.Node]) -> Path:
+    def _enter(self, path: KeyPath, keys: list[tree_sitter.Node]) -> KeyPath:
         """Follow `keys` down from `path`, through the newest element of arrays of tables."""
         for key in keys:
             span = self._span(key)
@@ -270,7 +270,7 @@ class _Locator:
                 path += (self._elements[path] - 1,)
         return path
 
-    def _value(self, path: Path, node: tree_sitter.Node) -> None:
+    def _value(self, path: KeyPath, node: tree_sitter.Node) -> None:
         self._values[path] = span = self._span(node)
         if len(path) > MAX_DEPTH:
             raise _too_deep(span)

@@ -13,8 +13,8 @@ from paramstore.core.errors import Finding, FindingsError, Remarks, Span, errors
 from paramstore.core.words import type_of
 from paramstore.located.keys import (
     GuessKey,
+    KeyPath,
     Keys,
-    Path,
     Problem,
     TomlTable,
     TomlValue,
@@ -40,7 +40,7 @@ class Validator:
             more["notes"] = tuple(filter(None, more["notes"]))
         self.findings.append(Finding(code, message, self.document.source, span, **more))
 
-    def add_problem(self, problem: Problem, base: Path) -> None:
+    def add_problem(self, problem: Problem, base: KeyPath) -> None:
         """Add the finding for a problem of the table or value at `base`."""
         path = (*base, *problem.path)
         place = self.key if problem.at_key else self.value
@@ -62,7 +62,7 @@ class Validator:
         """Return the place of the value at a path."""
         return self.document.value_span(path)
 
-    def at(self, path: Path) -> Any:
+    def at(self, path: KeyPath) -> Any:
         """Return the value at a path, which is there."""
         data: Any = self.document.data
         for step in path:
@@ -71,7 +71,7 @@ class Validator:
 
     def table(
         self,
-        path: Path,
+        path: KeyPath,
         keys: Keys,
         what: str,
         *,
@@ -98,7 +98,7 @@ class CheckedTable:
     are wrong."""
 
     validator: Validator
-    path: Path
+    path: KeyPath
     what: str
     data: TomlTable
     values: TomlTable

@@ -40,8 +40,16 @@ from paramstore.schema.from_raw import Physical, parameter_from_raw
 from paramstore.schema.model import Group, Kind, Parameter
 from paramstore.schema.to_raw import ValueProblem, parameter_to_raw
 
-__all__ = ["Exporter", "UnitValues", "event_words", "label_text", "last_event", "neutral",
-           "raws_on_record", "units_csv"]
+__all__ = [
+    "Exporter",
+    "UnitValues",
+    "event_words",
+    "label_text",
+    "last_event",
+    "raws_on_record",
+    "spreadsheet_safe",
+    "units_csv",
+]
 
 _FACTS = ("#batch", "#row", "#allotted", "#packed", "#sha256", "#written", "#verified")
 """Columns that are no parameters: a batch leaves them alone."""
@@ -238,7 +246,8 @@ def units_csv(units: Iterable[UnitValues]) -> Iterator[str]:
         elif layout != (plan.store_id, plan.layout_id, plan.release):
             raise ToolError("the units are of more than one store or layout",
                             "choose those of one batch with --batch")
-        yield _line([*(_cell(item, g, p) for g, p in head), *map(neutral, _facts(item.unit))])
+        facts = map(spreadsheet_safe, _facts(item.unit))
+        yield _line([*(_cell(item, g, p) for g, p in head), *facts])
 
 
 def _cell(item: UnitValues, group: Group, parameter: Parameter) -> str:
@@ -253,7 +262,7 @@ def cell_text(parameter: Parameter, value: Physical) -> str:
         case Kind.CURVE:
             return "; ".join(" ".join(map(_plain, point)) for point in value)
         case Kind.TEXT:
-            return neutral(value)
+            return spreadsheet_safe(value)
         case Kind.FLAGS if not parameter.first.array:
             return " + ".join(value) or "none"
     if isinstance(value, list):
@@ -262,7 +271,7 @@ def cell_text(parameter: Parameter, value: Physical) -> str:
     return _plain(value)
 
 
-def neutral(text: str) -> str:
+def spreadsheet_safe(text: str) -> str:
     """Return a text that no spreadsheet takes for a formula, nor the reader of a batch."""
     return f"'{text}" if _RUNS.match(text) else text
 

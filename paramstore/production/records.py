@@ -128,7 +128,7 @@ class UnitRecord:
         return next((e for e in reversed(self.events) if e.what != VERIFY), None)
 
 
-_FORMS: dict[str, type] = {"str": str, "int": int, "bool": int}
+_COLUMN_TYPES: dict[str, type] = {"str": str, "int": int, "bool": int}
 """What SQLite gives for a field of these classes: a column may hold anything."""
 
 
@@ -362,7 +362,7 @@ class Records(Database):
     def _made(self, kind: type[_Made], *row: Any) -> _Made:
         """Return values of a row as what it is of; ToolError if one is of another type."""
         for field, value in zip(fields(kind), row, strict=True):
-            if not isinstance(value, _FORMS[str(field.type)]):
+            if not isinstance(value, _COLUMN_TYPES[str(field.type)]):
                 raise self.damaged(f"`{field.name}` of {kind.__name__.lower()} `{row[0]}` is of "
                                    "another type")
         return kind(*row)

@@ -18,8 +18,8 @@ from paramstore.core.words import code_list, show_number
 from paramstore.layout.raw_conversion import INT64_MAX, Arithmetic, Conversion, Renumbering
 from paramstore.schema.model import Field, Kind, Parameter
 
-__all__ = ["NoConversion", "Via", "conversion_of", "host_conversion_of", "neutral", "same_bytes",
-           "via_along", "via_of"]
+__all__ = ["NoConversion", "Via", "conversion_of", "host_conversion_of", "keeps_elements",
+           "same_bytes", "via_along", "via_of"]
 
 _NUMBERS = (Kind.INTEGER, Kind.FLOAT)
 
@@ -132,11 +132,11 @@ def same_bytes(old: Parameter, new: Parameter) -> bool:
     """
     pairs = list(zip(old.fields, new.fields, strict=False))
     conversions = [conversion_of(a, b, via_of(a, b)) for a, b in pairs]
-    return all(a.scalar == b.scalar and a.count == b.count and neutral(c)
+    return all(a.scalar == b.scalar and a.count == b.count and keeps_elements(c)
                for (a, b), c in zip(pairs, conversions, strict=True))
 
 
-def neutral(conversion: Conversion) -> bool:
+def keeps_elements(conversion: Conversion) -> bool:
     """Return whether elements stay as they are."""
     rule = conversion.rule
     return rule is None or (

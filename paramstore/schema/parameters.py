@@ -14,7 +14,7 @@ from typing import NamedTuple
 from paramstore.core.errors import Severity, errors_in
 from paramstore.core.scalars import SCALARS, Raw, scalar_named
 from paramstore.core.words import code_list, did_you_mean, show_number, type_of
-from paramstore.located.keys import Keys, Path, TomlValue
+from paramstore.located.keys import KeyPath, Keys, TomlValue
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.convert_key import read_convert
 from paramstore.schema.from_raw import physical_number, show_raw
@@ -49,7 +49,7 @@ class Dialect(NamedTuple):
 _STORE = Dialect(PARAMETER_KEYS, TYPES)
 
 
-def read_parameter(validator: Validator, path: Path, name: str) -> Parameter | None:
+def read_parameter(validator: Validator, path: KeyPath, name: str) -> Parameter | None:
     """Return the parameter at `path`; None, with findings in the validator, if it is not sound."""
     before = len(validator.findings)
     opened = open_parameter(validator, path, name, _STORE)
@@ -70,7 +70,7 @@ def read_parameter(validator: Validator, path: Path, name: str) -> Parameter | N
 
 
 def open_parameter(
-    validator: Validator, path: Path, name: str, dialect: Dialect
+    validator: Validator, path: KeyPath, name: str, dialect: Dialect
 ) -> tuple[CheckedTable, TypeInfo] | None:
     """Return the table of a parameter, its keys checked, and its type; None with findings."""
     value = validator.at(path)
@@ -89,7 +89,7 @@ def open_parameter(
     return table, info
 
 
-def _refuse_bare(validator: Validator, path: Path, name: str, value: TomlValue) -> None:
+def _refuse_bare(validator: Validator, path: KeyPath, name: str, value: TomlValue) -> None:
     given = str(value)
     known = given if given in TYPES else TYPE_ALIASES.get(given, "u16")
     validator.add("PS106", f"parameter `{name}` must be a table, not {type_of(value)}",

@@ -17,7 +17,7 @@ from paramstore.located.keys import (
     NUMBER,
     TEXT,
     Key,
-    Path,
+    KeyPath,
     Problem,
     TomlTable,
     TomlValue,
@@ -115,7 +115,7 @@ def problems(table: TomlTable) -> tuple[Problem, ...]:
     return tuple(found) or tuple(_together(table))
 
 
-def _problem(path: Path, message: str, help: str) -> Problem:
+def _problem(path: KeyPath, message: str, help: str) -> Problem:
     return Problem("PS311", message, help, path=path)
 
 
@@ -195,6 +195,6 @@ def _together(table: dict[str, Any]) -> Iterator[Problem]:
                       "check `capacity`, `address_bytes` and `block_shift`")
     lowest, highest = float(table["clocks"][0][0]), float(table.get("supply_max_v", 5.5))
     if lowest >= highest:
-        path: Path = ("supply_max_v",) if "supply_max_v" in table else ("clocks", 0, 0)
+        path: KeyPath = ("supply_max_v",) if "supply_max_v" in table else ("clocks", 0, 0)
         yield _problem(path, f"the lowest supply, {lowest:g} V, is not below the highest, "
                       f"{highest:g} V", "check `clocks` and `supply_max_v`")

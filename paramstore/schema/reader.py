@@ -6,13 +6,13 @@ rules between parameters and between groups are in `rules`.
 
 from __future__ import annotations
 
-from pathlib import Path as FilePath
+from pathlib import Path
 from typing import Any
 
 from paramstore.core.disk import read_text
 from paramstore.core.errors import Finding, FindingsError, SourceText
 from paramstore.core.words import code_list, near_words
-from paramstore.located.keys import Path, TomlTable, TomlValue
+from paramstore.located.keys import KeyPath, TomlTable, TomlValue
 from paramstore.located.source import load_document
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema import catalogue
@@ -27,7 +27,7 @@ from paramstore.schema.rules import check_below, check_groups, check_part
 
 __all__ = ["load_schema", "read_schema"]
 
-def load_schema(path: str | FilePath) -> tuple[Schema, tuple[Finding, ...]]:
+def load_schema(path: str | Path) -> tuple[Schema, tuple[Finding, ...]]:
     """Return the schema in a file and the warnings about it; see `read_schema`.
 
     ToolError if the file cannot be read.
@@ -111,7 +111,7 @@ def _store_values(store: CheckedTable) -> dict[str, Any]:
     }
 
 
-def _check_name(validator: Validator, what: str, path: Path) -> None:
+def _check_name(validator: Validator, what: str, path: KeyPath) -> None:
     if problem := name_problem(what, str(path[-1])):
         validator.add_problem(problem, path)
 

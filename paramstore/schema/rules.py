@@ -7,7 +7,7 @@ from typing import Any
 
 from paramstore.core.errors import Severity, Span
 from paramstore.core.words import code_list, did_you_mean, near_words
-from paramstore.located.keys import Path
+from paramstore.located.keys import KeyPath
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.from_raw import show_raw
 from paramstore.schema.keys import STORE_KEYS
@@ -25,7 +25,7 @@ MAX_GROUP_BYTES = 65_000
 
 
 def check_below(
-    validator: Validator, group: Path, names: Collection[str], parameters: Sequence[Parameter]
+    validator: Validator, group: KeyPath, names: Collection[str], parameters: Sequence[Parameter]
 ) -> None:
     """Check the `below` rules of one group; `names` are all parameters, sound or not."""
     sound = {p.name: p for p in parameters}
@@ -43,13 +43,13 @@ def check_below(
             _refuse_target(validator, group, low, span, [n for n in names if n != low.name])
         elif low.below in sound and not any(low.name in circle for circle in circles):
             high = sound[low.below]
-            target = validator.key(*group, "parameter", high.name)
-            if _comparable(validator, low, high, span, target):
-                _check_defaults(validator, low, high, span, target)
+            high_key = validator.key(*group, "parameter", high.name)
+            if _comparable(validator, low, high, span, high_key):
+                _check_defaults(validator, low, high, span, high_key)
 
 
 def _refuse_target(
-    validator: Validator, group: Path, low: Parameter, span: Span, names: Sequence[str]
+    validator: Validator, group: KeyPath, low: Parameter, span: Span, names: Sequence[str]
 ) -> None:
     groups: Mapping[str, Any] = validator.at(("group",))
     others = [
@@ -81,7 +81,7 @@ def _circles(below: Mapping[str, str]) -> list[list[str]]:
     return circles
 
 
-def _refuse_circle(validator: Validator, group: Path, circle: Sequence[str]) -> None:
+def _refuse_circle(validator: Validator, group: KeyPath, circle: Sequence[str]) -> None:
     first, *others = (validator.value(*group, "parameter", name, "below") for name in circle)
     way = " below ".join(f"`{name}`" for name in (*circle, circle[0]))
     validator.add("PS225", f"`below` runs in a circle: {way}", first,
@@ -90,7 +90,7 @@ def _refuse_circle(validator: Validator, group: Path, circle: Sequence[str]) -> 
 
 
 def _comparable(validator: Validator, low: Parameter, high: Parameter, span: Span,
-                target: Span) -> bool:
+                high_key: Span) -> bool:
     """Return whether the raw values of both can be compared; tell the first difference."""
     a, b = low.first, high.first
     for what, one, other in (
@@ -106,7 +106,7 @@ def _comparable(validator: Validator, low: Parameter, high: Parameter, span: Spa
                 f"`{low.name}` cannot be compared with `{high.name}`: another {what}",
                 span,
                 label=f"`{low.name}` has {_fact(what, one)}",
-                also=((target, f"`{high.name}` has {_fact(what, other)}"),),
+                also=((high_key, f"`{high.name}` has {_fact(what, other)}"),),
                 notes=("the firmware compares stored values",),
                 help=f"give both the same {what}",
             )
@@ -130,7 +130,7 @@ def _kind(parameter: Parameter) -> str:
 
 
 def _check_defaults(validator: Validator, low: Parameter, high: Parameter, span: Span,
-                    target: Span) -> None:
+                    high_key: Span) -> None:
     a, b = low.first, high.first
     for index, (one, other) in enumerate(zip(a.default, b.default, strict=True)):
         if not one < other:
@@ -141,7 +141,7 @@ def _check_defaults(validator: Validator, low: Parameter, high: Parameter, span:
                 f"the default of `{low.name}{at}` is not below that of `{high.name}{at}`",
                 span,
                 label=f"the default of `{low.name}{at}` is {shown}",
-                also=((target, f"that of `{high.name}{at}` is {limit}"),),
+                also=((high_key, f"that of `{high.name}{at}` is {limit}"),),
                 notes=("the store starts with the defaults, so they must keep the rules",),
                 help=f"lower `{low.name}`, or raise `{high.name}`",
             )

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from paramstore.core.errors import FindingsError, ParamstoreError, SourceText, Span
-from paramstore.located.keys import Path
+from paramstore.located.keys import KeyPath
 from paramstore.located.source import MAX_DEPTH, Document, load_document
 
 KEYS = ("a", "b2", "long_key", "x-y", "7", "ä ö", "", 'q"t', "p.q", "𝄞")
@@ -135,7 +135,7 @@ def cut(text: str, span: Span) -> str:
     return "\n".join(lines)
 
 
-def walk(data: Any, path: Path = ()) -> Iterator[tuple[Path, Any]]:
+def walk(data: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
     items: Any = data.items() if isinstance(data, dict) else enumerate(data)
     for key, value in items:
         yield (*path, key), value

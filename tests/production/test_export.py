@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from paramstore.core.errors import ToolError
-from paramstore.production.export import Exporter, label_text, neutral, units_csv
+from paramstore.production.export import Exporter, label_text, spreadsheet_safe, units_csv
 from paramstore.production.records import Event, Records
 from tests.production.jobs import job_of, made
 
@@ -61,9 +61,9 @@ def test_texts_that_a_spreadsheet_would_run_are_neutralised(records: Path) -> No
     (row, *_) = csv.DictReader(io.StringIO(exported(records)))
     assert ("'=1+1", "-12.5") == (row["settings.label"], row["trim.zero [uV]"])
     for text in ("=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx", "\nx", "\uff1d1", "'=1"):
-        assert f"'{text}" == neutral(text)
-    assert ("", "a=b", "1-2") == tuple(map(neutral, ("", "a=b", "1-2")))
-    assert "'a" == neutral("'a")
+        assert f"'{text}" == spreadsheet_safe(text)
+    assert ("", "a=b", "1-2") == tuple(map(spreadsheet_safe, ("", "a=b", "1-2")))
+    assert "'a" == spreadsheet_safe("'a")
 
 
 def test_units_of_two_layouts_make_no_table(records: Path, tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from paramstore.core.checksum import CRC_WIDTHS, Crc
 from paramstore.core.errors import Span
 from paramstore.core.words import code_list, did_you_mean
-from paramstore.located.keys import Path
+from paramstore.located.keys import KeyPath
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.bits import place_bytes, whole_bytes
 from paramstore.schema.fixed.keys import CHECK_KEYS, KEYS_OF_CHECKS
@@ -18,7 +18,7 @@ __all__ = ["read_check"]
 _DIGITS = b"123456789"
 
 
-def read_check(validator: Validator, path: Path, name: str, spot: Spot) -> Check | None:
+def read_check(validator: Validator, path: KeyPath, name: str, spot: Spot) -> Check | None:
     """Return the checksum at `path`; None, with findings in the validator, if it is not sound."""
     before = len(validator.findings)
     table = validator.table(path, CHECK_KEYS, f"check `{name}`",

@@ -13,7 +13,7 @@ from typing import Any
 
 from paramstore.core.scalars import SCALARS, Raw, ScalarForm
 from paramstore.core.words import code_list, did_you_mean, plural, show_number, type_of
-from paramstore.located.keys import Path
+from paramstore.located.keys import KeyPath
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.bits import Bits, Place, place_bytes, place_width, whole_bytes
 from paramstore.schema.fixed.coding import date_bits, read_coding, stored_date
@@ -59,7 +59,7 @@ def read_order(table: CheckedTable, otherwise: str) -> str | None:
     return None if "order" in table.spoilt else str(table.get("order", otherwise))
 
 
-def read_item(validator: Validator, path: Path, name: str, spot: Spot) -> PlacedParameter | None:
+def read_item(validator: Validator, path: KeyPath, name: str, spot: Spot) -> PlacedParameter | None:
     """Return the parameter at `path` with its place; None, with findings, if it is not sound."""
     opened = open_parameter(validator, path, name, _DIALECT)
     if opened is None:

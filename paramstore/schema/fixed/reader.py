@@ -12,7 +12,7 @@ from dataclasses import replace
 from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.words import did_you_mean, plural
-from paramstore.located.keys import Path, TomlValue
+from paramstore.located.keys import KeyPath, TomlValue
 from paramstore.located.source import load_document
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.bits import place_bytes
@@ -73,7 +73,7 @@ def _head(head: CheckedTable | None) -> tuple[str, int, str]:
     return head.get("name", ""), head.get("size", MAX_BYTES), order
 
 
-def _check_name(validator: Validator, what: str, path: Path, *,
+def _check_name(validator: Validator, what: str, path: KeyPath, *,
                 value: str | None = None) -> None:
     """Check the name that is the last key of a path, or the value there."""
     if problem := member_problem(what, str(path[-1]) if value is None else value):
