@@ -108,19 +108,19 @@ def _remarks(item: UnitValues, held: Mapping[str, HeldGroup],
     """Yield what is not as the image of a unit says, or not known."""
     last, unknown = item.unit.touched, "what the unit holds is not known."
     if last is not None and last.what == ERASE:
-        yield f"The unit is no more what this record says: {last.detail}."
+        yield f"The unit is no more what this sheet says: {last.detail}."
     elif not held and last is not None and last.what == BEGIN:
         yield f"A write to the unit began, and its end is not on record: {unknown}"
     elif not held:
         yield ("No write or comparison on record tells what the unit holds." if last is None else
                f"The unit was not read after what the table above says: {unknown}")
     for group in item.plan.schema.groups if held and (last is None or last.what != ERASE) else ():
-        there, kind = held.get(group.name), group.role.protected
-        if kind and (there is None or not there.raws):
+        there, protected = held.get(group.name), group.role.protected
+        if protected and (there is None or not there.raws):
             yield f"The unit has no record of {group.name}: it serves defaults there."
         elif there is not None and there.raws and _unlike(there, raws.get(group.name, {})):
             yield f"The unit holds other values of {group.name} than its image" + (
-                ", as shown above." if kind else ".")
+                ", as shown above." if protected else ".")
         if there is not None and there.raws and not there.whole:
             yield f"The unit has {there.copies} of {there.wanted} copies of {group.name}."
 
@@ -148,10 +148,16 @@ def _group(group: Group, item: UnitValues, held: HeldGroup | None,
          "default": (group.name, p.name) in item.left_out,
          "held": _other(p, held.raws, raws) if held and held.raws else "",
          "own": (group.name, p.name) in item.own,
-         "given": "not given" if without else
-         "this unit" if (group.name, p.name) in item.own else
-         "not given" if (group.name, p.name) in item.left_out else "all units"}
+         "given": _given_by(group, p, item)}
         for p in group.parameters]}
+
+
+def _given_by(group: Group, parameter: Parameter, item: UnitValues) -> str:
+    """Return for which units the value of a parameter was given."""
+    where = group.name, parameter.name
+    if group.name in item.without or (where in item.left_out and where not in item.own):
+        return "not given"
+    return "this unit" if where in item.own else "all units"
 
 
 def _other(parameter: Parameter, there: GroupRaws,

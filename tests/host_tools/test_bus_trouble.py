@@ -140,7 +140,7 @@ def test_a_part_is_erased_and_becomes_another_unit(lot: tuple[str, ...]) -> None
     done = run("erase", SCHEMA, "--yes", "--unlock", "--backup", "kept.hex", *lot)
     assert (0, True) == (done.exit_code, "13 pages of 128 erased and read back\n" in done.stdout)
     assert b"\xff" * 4096 == Path("part.bin").read_bytes()
-    assert "The unit is no more what this record says" in page_of("TP-26-0003")
+    assert "The unit is no more what this sheet says" in page_of("TP-26-0003")
     assert 0 == run("write", SCHEMA, "kept.hex", "--exact", "--yes", *lot).exit_code
     assert before == Path("part.bin").read_bytes()
     assert 0 == run("write", SCHEMA, "images/TP-26-0004.bin", "--unlock", "--yes", *lot).exit_code
