@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from paramstore.calibrate.buffers import BUFFERS, buffer_ph
 from paramstore.calibrate.cells import Cell, Row, split_rows
 from paramstore.calibrate.numbers import read_number
 from paramstore.calibrate.recipe import Calibration
@@ -19,7 +20,7 @@ from paramstore.core.words import code_list, did_you_mean, near_words, plural
 
 __all__ = ["COLUMNS", "MAX_ROWS", "SERIAL_TEXT", "Measurement", "Table", "read_table"]
 
-COLUMNS = ("reference", "reading", "uncertainty", "temperature", "channel", "serial")
+COLUMNS = ("reference", "buffer", "reading", "uncertainty", "temperature", "channel", "serial")
 EXPANDED = ("u", "expanded", "expanded uncertainty", "expanded_uncertainty")
 """Columns of expanded uncertainties, which would weigh wrong."""
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "operator", "date", "time", "no", "nr")
@@ -28,7 +29,7 @@ MAX_ROWS = 20_000
 _HEADER = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
 SERIAL_TEXT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NONE = ("", "1", "-")
-_NO_UNIT = ("channel", "serial")
+_NO_UNIT = ("buffer", "channel", "serial")
 ABSOLUTE_ZERO_C = -273.15
 
 
@@ -122,8 +123,11 @@ class _Reader:
             self._column(index, cell, found, header)
         if errors_in(self.findings):
             return None  # a column that seems to be missing may be the one that is misspelt
+        if "buffer" in found and "reference" in found:
+            self._add("PS814", "the columns `reference` and `buffer` say the same in two ways",
+                      header[found["buffer"]].span, help="take one out")
         for name in self._wanted():
-            if name not in found:
+            if name not in found and not (name == "reference" and "buffer" in found):
                 self._add("PS815", f"the table has no column `{name}`", header[0].span,
                           label="the header", help=f"add a column `{self._head(name)}`"
                           + (", or `temperature_c` to the recipe" if name == "temperature" else ""))
@@ -147,7 +151,7 @@ class _Reader:
             self._add("PS816", "the recipe says nothing of channels", cell.span,
                       notes=("all channels would go into one fit",),
                       help="write `channels = true` in the recipe, or take the other channels out")
-        elif name in COLUMNS:
+        elif name in COLUMNS and (name != "buffer" or self.calibration.model == "ph"):
             found[name] = index
             self._check_unit(name, match[2], cell)
         elif name in EXPANDED:
@@ -198,11 +202,15 @@ class _Reader:
         before = len(self.findings)
         values: dict[str, float] = {}
         for name, index in columns.items():
-            if name == "serial":
+            if name in ("buffer", "serial"):
                 continue
             number = read_number(row[index], self.source, name, self.findings)
             if number is not None and not self._impossible(name, number, row[index]):
                 values[name] = number
+        if "buffer" in columns and len(self.findings) == before:
+            ph = self._buffer(row[columns["buffer"]], values)
+            if ph is not None:
+                values["reference"] = ph
         serial = self._serial(row[columns["serial"]]) if "serial" in columns else ""
         if len(self.findings) == before and serial is not None:
             self.units.setdefault(serial, []).append(Measurement(
@@ -245,6 +253,24 @@ class _Reader:
         self._add("PS822", f"`{name}` = {cell.text} cannot be", cell.span, notes=(what,),
                   help="mend the number, or take the row out")
         return True
+
+    def _buffer(self, cell: Cell, values: Mapping[str, float]) -> float | None:
+        """Return the pH of the buffer in a cell at the temperature of the row."""
+        if cell.text not in BUFFERS:
+            self._add("PS822", f"there is no buffer `{cell.text}`" if cell.text else
+                      "the buffer is missing", cell.span,
+                      help=did_you_mean(cell.text, list(BUFFERS))
+                      or f"write {code_list(BUFFERS, 'or')}, or the pH as `reference`")
+            return None
+        warm = values.get("temperature", self.calibration.number("temperature_c"))
+        assert warm is not None  # else the column would be missing
+        ph = buffer_ph(cell.text, warm)
+        if ph is None:
+            known = BUFFERS[cell.text]
+            self._add("PS822", f"nothing is published of `{cell.text}` at {warm:g} degC", cell.span,
+                      notes=(f"its table has {min(known)} to {max(known)} degC",),
+                      help="measure at another temperature, or give the pH as `reference`")
+        return ph
 
     def _no_channel(self, number: float, cell: Cell) -> bool:
         count = self.calibration.channels
