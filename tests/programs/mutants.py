@@ -18,8 +18,9 @@ from pathlib import Path
 from paramstore.core.disk import write_text
 from paramstore.report.tables import Column, table
 from paramstore.verify.cuts.results import Verdict
-from tests.verify.cuts.mutants import HISTORIES, IN_CHANGES, MUTANTS, Mutant
-from tests.verify.cuts.mutation import who_catches
+from tests.verify.cuts.mutants import HISTORIES, Mutant
+from tests.verify.cuts.mutants_in_python import IN_CHANGES
+from tests.verify.cuts.mutation import MUTANTS, who_catches
 
 
 def row(mutant: Mutant, found: Verdict | str) -> list[str]:

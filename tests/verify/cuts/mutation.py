@@ -23,12 +23,16 @@ from typing import TYPE_CHECKING, Any
 
 from paramstore.verify.cuts.results import Verdict
 from tests.verify.cuts.mutants import HISTORIES, RUNTIME, Mutant
+from tests.verify.cuts.mutants_in_c import IN_C
+from tests.verify.cuts.mutants_in_python import IN_CHANGES, IN_TWIN
 
 if TYPE_CHECKING:
     from paramstore.layout.plan import Plan
     from paramstore.verify.cuts.pictures import Pictures
 
-__all__ = ["who_catches"]
+__all__ = ["MUTANTS", "who_catches"]
+
+MUTANTS = (*IN_C, *IN_TWIN, *IN_CHANGES)
 
 ROOT = Path(__file__).parents[3]
 TIME_S = 100

@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 
 from paramstore.verify.cuts.results import Verdict
-from tests.verify.cuts.mutants import HISTORIES, IN_C, IN_CHANGES, IN_TWIN, MUTANTS, Mutant
-from tests.verify.cuts.mutation import ROOT, who_catches
+from tests.verify.cuts.mutants import HISTORIES, Mutant
+from tests.verify.cuts.mutants_in_c import IN_C
+from tests.verify.cuts.mutants_in_python import IN_CHANGES, IN_TWIN
+from tests.verify.cuts.mutation import MUTANTS, ROOT, who_catches
 
 EXPLORED = [m for m in MUTANTS if m.explored]
 TESTED = [m for m in MUTANTS if not m.explored]
