@@ -34,7 +34,7 @@ _COMMENT = re.compile(r"//[^\n]*|/\*.*?(?:\*/|\Z)", re.DOTALL)
 _NUMBER = re.compile(
     r"(0[xX][0-9A-Fa-f]{1,32}|0[bB][01]{1,64}|[0-9][0-9A-Fa-f]{0,8}[hH]|\$[0-9A-Fa-f]{1,8}"
     r"|&[hH][0-9A-Fa-f]{1,8}|-?[0-9]{1,24})(?:[uUlL]{0,3}|[uUiI](?:8|16|32|64))(?!\w)"
-    r"|'(\\x[0-9A-Fa-f]{1,2}|\\?[ -~])'")
+    r"|'(\\x[0-9A-Fa-f]{1,2}|\\[0-7]{1,3}|\\?[ -~])'")
 _CAST = re.compile(r"\(\s*(?:const\s+)?(?:unsigned\s+|signed\s+)?"
                    r"(?:(?:std::)?u?int8_t|char|byte|u8|i8|BYTE|Byte|uchar)\s*\)(?=\s*[-'0-9(])")
 _DIRECTIVE = re.compile(r"^[ \t]*(?:\w{1,40}+:[ \t]*)?(?:\.byte|\.db|db|defb|dc\.b|fcb|\.uint8)\b",
@@ -47,7 +47,7 @@ _LIST = re.compile(r"[{\[][^{}\[\]]*[}\]]")
 _LENGTH = re.compile(r"\[\s*(0[xX][0-9A-Fa-f]{1,8}|[0-9]{1,9})\s*\]\s*[^=\]]{0,80}=?\s*\Z")
 _TYPE = re.compile(r"\bu?int(8|16|32|64)(?:_t)?\b|\bu(8|16|32|64)\b|\b(char|byte)\b",
                    re.IGNORECASE)
-_ESCAPES = {"0": 0, "n": 10, "r": 13, "t": 9, "\\": 92, "'": 39, '"': 34}
+_ESCAPES = {"n": 10, "r": 13, "t": 9, "\\": 92, "'": 39, '"': 34}
 
 
 def write(runs: Sequence[Run], options: WriteOptions) -> bytes:
@@ -242,6 +242,8 @@ def _value(number: re.Match[str]) -> int:
     if character:
         if character.startswith("\\x"):
             return int(character[2:], 16)
+        if re.fullmatch(r"\\[0-7]+", character):
+            return int(character[1:], 8)
         return _ESCAPES.get(character[1], ord(character[1])) if len(character) == 2 else ord(
             character)
     if digits[:2] in ("0x", "0X"):

@@ -20,6 +20,8 @@ _STRING = re.compile(r"""(\b[bBrRuUL]{1,2}8?)?(\"\"\"|'''|"|')((?:\\[\s\S]|(?!\2
 _ESCAPE = re.compile(r"\\(x[0-9A-Fa-f]*|[0-7]{1,3}|\r?\n|[\s\S])")
 _PLAIN = {"n": 10, "r": 13, "t": 9, "a": 7, "b": 8, "f": 12, "v": 11, "\\": 92, "'": 39, '"': 34,
           "?": 63, "e": 27}
+_CHARACTER = re.compile(r"'(?:\\x[0-9A-Fa-f]{1,2}|\\[0-7]{1,3}|\\?[ -~])'")
+"""A character of C: a number like any other in an array."""
 _AROUND = re.compile(r"[\w\s.,;:=()\[\]{}*+&$<>-]*")
 _BARE = re.compile(r"\s*+(?:\\x[0-9A-Fa-f]{2}\s*+){4,}+")
 _HEX = re.compile(r"(?:[\s:,-]|0[xX](?=[0-9A-Fa-f])|[0-9A-Fa-f]{2})*+")
@@ -33,6 +35,8 @@ def holds_strings(text: str) -> bool:
     strings = _strings(text)
     if not strings or _AROUND.fullmatch(_COMMENT.sub("", _STRING.sub("", text[
             :strings[0].start()]))) is None:
+        return False
+    if all(_CHARACTER.fullmatch(m[0]) for m in strings):
         return False
     first, bodies = strings[0], [m[3] for m in strings]
     return sum(map(len, bodies)) * 4 > len(text) and any(

@@ -102,7 +102,7 @@ def _foreign_comment(spot: _Spot) -> _Guess | None:
 
 
 def _control_character(spot: _Spot) -> _Guess | None:
-    found = re.search(r"[\x00-\x08\x0b-\x1f\x7f]", spot.rest[:1])
+    found = re.match(r"[\x00-\x08\x0b-\x1f\x7f]", spot.rest)
     if not found:
         return None
     code = ord(found[0])

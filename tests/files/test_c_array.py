@@ -120,3 +120,48 @@ def test_any_text_is_read_or_refused(text: str) -> None:
         assert re.fullmatch("C array.*", reading(text).title)
     except FindingsError as error:
         assert error.findings
+
+
+WAYS = {
+    "decimal": str, "hexadecimal": lambda n: f"0x{n:02x}", "capitals": lambda n: f"0X{n:02X}",
+    "binary": lambda n: f"0b{n:b}", "octal": lambda n: f"0{n:o}",
+    "assembler": lambda n: f"0{n:02X}h",
+    "dollar": lambda n: f"${n:02X}", "basic": lambda n: f"&H{n:02X}", "suffix": lambda n: f"{n}u",
+    "long": lambda n: f"0x{n:X}UL", "rust": lambda n: f"{n}u8", "signed": lambda n: (
+        str(n - 256 if n > 127 else n)),
+    "octal character": lambda n: f"'\\{n:o}'",
+    "character": lambda n: f"'\\x{n:02x}'",
+}
+"""Ways in which languages write a byte."""
+
+
+@given(st.binary(min_size=4, max_size=40), st.sampled_from(sorted(WAYS)))
+def test_a_byte_is_read_however_it_is_written(data: bytes, way: str) -> None:
+    """Numbers of every base with their marks, and characters."""
+    text = f"const uint8_t x[] = {{ 0x1F, {', '.join(map(WAYS[way], data))} }};"
+    assert b"\x1f" + data == reading(text).runs[0].data
+
+
+def test_characters_with_a_backslash() -> None:
+    """The escapes of C (C99, 6.4.4.4), and characters that stand for themselves."""
+    escapes = {"\\0": 0, "\\n": 10, "\\r": 13, "\\t": 9, "\\\\": 92, "\\'": 39, '\\"': 34,
+               "A": 65, '"': 34, " ": 32, "~": 126}
+    text = "uint8_t x[] = { " + ", ".join(f"'{c}'" for c in escapes) + " };"
+    assert bytes(escapes.values()) == reading(text).runs[0].data
+
+
+@pytest.mark.parametrize("word", [".byte", "db", "DB", "  .db", "dc.b", "FCB", "start: .byte"])
+def test_directives_of_assemblers_are_no_data(word: str) -> None:
+    """At the beginning of each line, in either case."""
+    lines = (f"{word} 0x50, 0x53", f"{word} 0x4C, 0xD5", f"{word} 0x01")
+    assert b"PSL\xd5\1" == reading("\n".join(lines) + "\n").runs[0].data
+
+
+@pytest.mark.parametrize(("text", "mend"), [
+    ("uint8_t x[] = {1, 300};", "correct the number"), ("{1, -200}", "correct the number"),
+    ("x = {1, 300}", "declare the array with its type, as `uint16_t`")])
+def test_a_number_that_is_too_large_may_be_a_word(text: str, mend: str) -> None:
+    """If nobody said that it is a byte."""
+    with pytest.raises(FindingsError) as caught:
+        reading(text)
+    assert ("PS621", mend) == (caught.value.findings[0].code, caught.value.findings[0].help)

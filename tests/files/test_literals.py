@@ -66,3 +66,25 @@ def test_any_text_is_read_or_refused(text: str) -> None:
         reading(text)
     except FindingsError as error:
         assert error.findings
+
+
+@given(st.binary(min_size=8, max_size=40).map(lambda d: d + b"\0\xff"))
+def test_escapes_in_octal_are_those_of_c(data: bytes) -> None:
+    """Three digits each, in one string or in several, in a comparison too."""
+    body = "".join(f"\\{byte:03o}" for byte in data)
+    for text in (f'char e[] = "{body}";', f'char e[] = "{body[:16]}"\n  "{body[16:]}";'):
+        assert data == reading(text).runs[0].data
+
+
+def test_a_mistake_is_shown_where_it_stands() -> None:
+    """In the line and column of its escape, whatever lines come before."""
+    with pytest.raises(FindingsError) as caught:
+        reading('char e[] = "\\x50\\x53\\x01"\n  "\\x50\\q\\x01";\n')
+    span = caught.value.findings[0].span
+    assert span is not None and (2, 8) == (span.line, span.column)
+
+
+def test_a_comparison_is_one_value() -> None:
+    """`==` gives nothing a second value."""
+    text = 'assert data == b"\\x50\\x53\\x01\\xff\\x00\\x07"\n'
+    assert b"PS\1\xff\0\7" == reading(text).runs[0].data

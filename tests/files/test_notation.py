@@ -130,3 +130,33 @@ def test_the_end_line_tells_the_base_of_addresses(tmp_path: Path, command: str,
                                                   data: bytes) -> None:
     """One line or two, and where the dump ends: the bytes between must be there."""
     assert data == content_of(reading(written(tmp_path, command, data)))
+
+
+@pytest.mark.parametrize(("rows", "sure"), [(2, False), (3, False), (4, True), (6, True)])
+def test_three_steps_of_a_column_are_no_chance(rows: int, sure: bool) -> None:
+    """Numbers at the line's beginning that go up by as many as the line has values are addresses;
+    with fewer lines nothing tells."""
+    text = "".join(f"{4 * n} {' '.join(str(190 + n + k) for k in range(4))}\n"
+                   for n in range(rows))
+    if not sure:
+        with pytest.raises(FindingsError) as caught:
+            reading(text)
+        assert "the first number of a line may be an address or data" == (
+            caught.value.findings[0].message)
+        return
+    assert bytes(190 + n + k for n in range(rows) for k in range(4)) == content_of(reading(text))
+
+
+def test_a_column_that_goes_up_now_and_then_is_data() -> None:
+    """Every step must be right."""
+    firsts = [0, 4, 8, 13, 17]
+    text = "".join(f"{first} 200 201 202 203\n" for first in firsts)
+    assert b"".join(bytes([first, 200, 201, 202, 203]) for first in firsts) == content_of(
+        reading(text))
+
+
+@pytest.mark.parametrize("width", [4, 5])
+def test_decimals_are_filled_with_blanks(width: int) -> None:
+    """Numbers below 100 in fields for three digits and a gap: hexadecimal has no such fields."""
+    text = "".join("".join(f"{n:{width}}" for n in LIVED[at:at + 8]) + "\n" for at in (0, 8))
+    assert LIVED == content_of(reading(text))

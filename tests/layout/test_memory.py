@@ -10,10 +10,13 @@ from elftools.elf.elffile import ELFFile
 from paramstore.core.errors import SourceText
 from paramstore.firmware.generate import generate, runtime_files
 from paramstore.layout.figures import figures
+from paramstore.layout.memory import page_bytes
 from paramstore.layout.place import make_plan
 from paramstore.layout.plan import Plan
+from paramstore.schema.model import Group, Role, Schema
 from paramstore.schema.reader import load_schema, read_schema
 from paramstore.verify.rig.toolchain import zig_compiler
+from tests.record.plans import one, part, plan_of
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 
@@ -86,3 +89,13 @@ def test_a_compiler_makes_structs_of_these_sizes(
     numbers = figures(plan)
     assert (sizes["values_bytes"], sizes["unit_bytes"]) == (
         numbers.values_bytes, numbers.values_bytes + numbers.working_bytes)
+
+
+@pytest.mark.parametrize(("page", "longest", "size"), [
+    (8, 8, 24), (16, 16, 32), (64, 20, 32), (64, 40, 40), (64, 200, 64), (128, 200, 128)])
+def test_the_page_buffer_holds_a_label_and_a_piece_of_a_record(page: int, longest: int,
+                                                               size: int) -> None:
+    """A label has 32 bytes, on 8-byte pages 24; a record is read page by page."""
+    schema = Schema("s", part(page=page), (Group("g", 1, Role.SETTING, 1.0, (one("p", "u8", 1),)),))
+    plan = plan_of(schema, [3], [longest - 10])
+    assert (longest, size) == (plan.rings[0].record_bytes, page_bytes(plan))

@@ -83,3 +83,30 @@ def test_rounding_is_foreseen_only_where_it_can_be(
     assert may is may_round(conversion, *ends)
     assert not may_round(Conversion(*scalars), *ends)
     assert not may_round(Conversion(*scalars, Renumbering(((0, 1),), bits=False)), *ends)
+
+
+def test_members_move_as_they_are_told() -> None:
+    """A member of an enum to its new number, flags bit by bit; what has no new place has no equal.
+    Without a rule a raw stays what it is."""
+    u8 = SCALARS["u8"]
+    members = Conversion(u8, u8, Renumbering(((0, 5), (7, 0)), bits=False))
+    assert [5, 0, None, None] == [convert(members, raw) for raw in (0, 7, 1, 5)]
+    flags = Conversion(u8, u8, Renumbering(((0, 5), (7, 0)), bits=True))
+    assert [0, 0x20, 1, 0x21, None, None] == [
+        convert(flags, raw) for raw in (0, 1, 0x80, 0x81, 2, 0x83)]
+    assert [0, 7, 255, 1.5] == [convert(Conversion(u8, u8), raw) for raw in (0, 7, 255, 1.5)]
+
+
+@pytest.mark.parametrize(("source", "target", "factor", "ends", "may"), [
+    ("u32", "f32", 1, (0, 1 << 24), False), ("u32", "f32", 1, (0, (1 << 24) + 1), True),
+    ("i32", "f32", 1, (-(1 << 24), 5), False), ("i32", "f32", 1, (-(1 << 24) - 1, 5), True),
+    ("u32", "f32", 3, (0, 5_000_000), False), ("u32", "f32", 3, (0, 6_000_000), True),
+    ("u32", "f64", 1, (0, (1 << 32) - 1), False), ("u64", "f64", 1, (0, 1 << 53), False),
+    ("u64", "f64", 1, (0, (1 << 53) + 1), True)])
+def test_whole_numbers_as_floats(source: str, target: str, factor: int, ends: tuple[int, int],
+                                 may: bool) -> None:
+    """IEEE 754: binary32 holds each whole number up to 2 to the 24th, binary64 up to 2 to the
+    53rd."""
+    conversion = Conversion(SCALARS[source], SCALARS[target],
+                            Arithmetic.of(Fraction(factor), Fraction(0)))
+    assert may is may_round(conversion, *ends)
