@@ -90,11 +90,11 @@ def test_members_move_as_they_are_told() -> None:
     Without a rule a raw stays what it is."""
     u8 = SCALARS["u8"]
     members = Conversion(u8, u8, Renumbering(((0, 5), (7, 0)), bits=False))
-    assert [5, 0, None, None] == [convert(members, raw) for raw in (0, 7, 1, 5)]
+    assert [5, 0, None, None] == [convert_raw(members, raw) for raw in (0, 7, 1, 5)]
     flags = Conversion(u8, u8, Renumbering(((0, 5), (7, 0)), bits=True))
     assert [0, 0x20, 1, 0x21, None, None] == [
-        convert(flags, raw) for raw in (0, 1, 0x80, 0x81, 2, 0x83)]
-    assert [0, 7, 255, 1.5] == [convert(Conversion(u8, u8), raw) for raw in (0, 7, 255, 1.5)]
+        convert_raw(flags, raw) for raw in (0, 1, 0x80, 0x81, 2, 0x83)]
+    assert [0, 7, 255, 1.5] == [convert_raw(Conversion(u8, u8), raw) for raw in (0, 7, 255, 1.5)]
 
 
 @pytest.mark.parametrize(("source", "target", "factor", "ends", "may"), [
