@@ -214,3 +214,10 @@ def test_text_from_outside_stays_text() -> None:
     svg = residual_svg(outcome)
     assert "reading [<b>&]" in [e.text for e in ElementTree.fromstring(svg).iter(f"{SVG}text")]
     assert "<b>" not in svg
+
+
+def test_exact_points_give_numbers_as_people_write_them() -> None:
+    """A gain of 100 is 100, whatever the rounding of floats leaves as its uncertainty."""
+    text = calibration_text(outcome_of(LINE, csv(HEAD, [(100 * x + 0.3, x) for x in range(5)])))
+    rows = [line.split() for line in text.splitlines() if line.startswith("  cal.")]
+    assert ["100", "0.3"] == [row[1] for row in rows]
