@@ -227,18 +227,18 @@ class _Locator:
     def _table(self, node: tree_sitter.Node) -> None:
         opening, key, closing = [c for c in node.children if c.type != "comment"][:3]
         header = self._span(opening, closing)
-        keys = _key_nodes(key)
-        path = self._enter((), keys[:-1])
-        path += (_spelled(keys[-1]),)
+        *outer, last = _key_nodes(key)
+        path = self._enter((), outer)
+        path += (_spelled(last),)
         if node.type == "table":
-            self._define(path, keys[-1])
+            self._define(path, last)
         else:
-            self._keys.setdefault(path, self._span(keys[-1]))
+            self._keys.setdefault(path, self._span(last))
             self._values.setdefault(path, header)
             index = self._elements.get(path, 0)
             self._elements[path] = index + 1
             path += (index,)
-            self._keys[path] = self._span(keys[-1])
+            self._keys[path] = self._span(last)
         self._values[path] = header
         for child in node.named_children:
             if child.type == "pair":
@@ -246,9 +246,9 @@ class _Locator:
 
     def _pair(self, base: KeyPath, node: tree_sitter.Node) -> None:
         key, _, value = [c for c in node.children if c.type != "comment"]
-        keys = _key_nodes(key)
-        path = (*self._enter(base, keys[:-1]), _spelled(keys[-1]))
-        self._define(path, keys[-1])
+        *outer, last = _key_nodes(key)
+        path = (*self._enter(base, outer), _spelled(last))
+        self._define(path, last)
         self._value(path, value)
 
     def _define(self, path: KeyPath, key: tree_sitter.Node) -> None:

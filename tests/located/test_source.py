@@ -282,6 +282,8 @@ def test_each_table_of_an_array_has_its_own_place() -> None:
         assert Span(line, 3, line, 4) == document.key_span(("a", index))
         assert Span(line, 1, line, 6) == document.value_span(("a", index))
     assert Span(1, 3, 1, 4) == document.key_span(("a",))
+    assert (Span(5, 5, 5, 6), Span(7, 5, 7, 6)) == tuple(
+        document.key_span(("a", 1, "b", index)) for index in (0, 1))
 
 
 @pytest.mark.parametrize("half", ["\ud800", "\udbff", "\udc00", "\udfff"])
