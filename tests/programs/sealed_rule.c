@@ -25,7 +25,7 @@ typedef struct {
     keep_t keep;                   /* which slots a write to settle leaves alone */
     int slots, pages, bits;
     double taken, guarded, used;   /* evidence of a candidate, a guarded one, one used at once */
-    int complete;                  /* readings in a row that agree in full: no more are taken */
+    int complete;                  /* readings that all agree in full: no more are taken */
     int readings;                  /* of a seal, else */
     int greatest, last, settle;    /* 0: number from the chosen record; seal first; use at once */
     model_t model;                 /* of the cells of a seal whose write was cut */
@@ -186,13 +186,10 @@ static double evidence(const setting_t *s, const part_t *part, int slot, int rec
 {
     const seal_t *seal = &part->slot[slot].seal;
     double sum = 0;
-    for (int i = 0; i < s->complete; i++) {
+    for (int i = 0; i < s->readings; i++) {
+        if (s->complete && i == s->complete && sum == i) { return 1; }
         sum += agreement(s, part, seal, record);
-        if (sum < i + 1) { break; }
-        if (i + 1 == s->complete) { return 1; }
     }
-    sum = 0;
-    for (int i = 0; i < s->readings; i++) { sum += agreement(s, part, seal, record); }
     return sum / s->readings;
 }
 
@@ -345,7 +342,7 @@ static void history(const setting_t *s, totals_t *totals)
 
 int main(int argc, char **argv)
 {
-    setting_t s = {SEALED, FRONT, 5, 1, 128, 0.75, 0.86, 0.98, 2, 16, 1, 1, 1,
+    setting_t s = {SEALED, FRONT, 5, 1, 128, 0.75, 0.86, 0.96, 2, 18, 1, 1, 1,
                    ANY_MODEL, 4, 14, 0.5, 0.5, 0};
     uint64_t first = 0, histories = 100000, seed = 1;
     for (int i = 1; i + 1 < argc; i += 2) {
