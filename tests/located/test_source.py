@@ -294,3 +294,11 @@ def test_half_a_character_is_refused_at_its_place(half: str) -> None:
     (finding,) = caught.value.findings
     assert ("PS101", f"U+{ord(half):04X} is half a character and stands alone",
             Span(2, 8, 2, 9)) == (finding.code, finding.message, finding.span)
+
+
+@pytest.mark.parametrize(("text", "most"), [("{} = 1", MAX_DEPTH), ("[{}]", MAX_DEPTH + 1)])
+def test_the_deepest_path_of_keys(text: str, most: int) -> None:
+    """A value lies no deeper than the limit; a table that holds none may be one level below."""
+    load(text.format(".".join("a" * most)))
+    with pytest.raises(FindingsError, match="levels deep"):
+        load(text.format(".".join("a" * (most + 1))))
