@@ -300,8 +300,8 @@ def _left(contents: FixedContents, ways: tuple[FieldMapping, ...]) -> Iterator[M
     for found in contents.groups:
         if found.presence is GroupPresence.THERE and found.copy in (None, Copy.USED):
             for item in found.group.items:
-                kept = (found.group.name, item.name) in taken or item.name == found.group.copies
-                if not kept and item.always is None:
+                kept = (found.group.name, item.name) in taken
+                if not kept and item.name != found.group.copy_number and item.always is None:
                     yield from _lost_item(found, item)
 
 

@@ -35,7 +35,7 @@ class FieldMapping:
     @property
     def copied(self) -> bool:
         """Whether the blocks are copies."""
-        return any(block.copies is not None for block in self.blocks)
+        return any(block.copy_number is not None for block in self.blocks)
 
     @property
     def spread(self) -> bool:
@@ -77,7 +77,7 @@ def _sources(layout: FixedLayout) -> Iterator[tuple[tuple[FixedGroup, ...], Plac
     for group in layout.groups:
         for item in group.items:
             together = group.block > 0 and (
-                group.copies is not None or item.target.group is not None)
+                group.copy_number is not None or item.target.group is not None)
             if not together:
                 yield (group,), item
             elif group.block == 1:
@@ -89,7 +89,7 @@ def _target(layout: FixedLayout, schema: Schema, source: FixedGroup,
     target = item.target
     if target.nowhere or item.always is not None:
         return None
-    home = source.name if source.copies is None else source.declared
+    home = source.name if source.copy_number is None else source.declared
     name = target.group or home, target.parameter or item.name
     groups = {g.name: g for g in schema.groups}
     group = groups.get(name[0])

@@ -109,7 +109,7 @@ def _proof(layout: FixedLayout) -> FixedLayout:
     """Return a layout of what is evidence only: the rest need not be read in each place."""
     return replace(layout, groups=tuple(
         replace(group, items=tuple(i for i in group.items
-                                   if i.always is not None or i.name == group.copies))
+                                   if i.always is not None or i.name == group.copy_number))
         for group in layout.groups
         if group.checks or any(i.always is not None for i in group.items)))
 

@@ -20,7 +20,7 @@ from paramstore.inspect.regions import (
 )
 from paramstore.schema.bits import Place, place_bytes, place_width
 from paramstore.schema.fixed.found import Copy, FixedGroupContents, GroupPresence
-from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
+from paramstore.schema.fixed.model import Checksum, FixedGroup, FixedLayout, PlacedParameter
 from paramstore.schema.model import Field
 
 __all__ = ["FixedPlaces"]
@@ -69,7 +69,7 @@ class FixedPlaces(Places):
                      elements=contents.elements(item.name), item=item,
                      spoilt=item.name in spoilt)
 
-    def _thing_of_check(self, group: FixedGroup, check: Check,
+    def _thing_of_check(self, group: FixedGroup, check: Checksum,
                         contents: FixedGroupContents | None) -> Thing:
         title = f"{group.name}.{check.name}"
         if contents is None:

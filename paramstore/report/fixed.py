@@ -154,7 +154,8 @@ def fixed_plan_text(layout: FixedLayout) -> str:
     conditions = [(g.name, condition_text(g)) for g in layout.groups if g.condition]
     if conditions:
         lines += ["", "Groups that are there only at times", *named_lines(conditions)]
-    copies = {g.declared: copies_text(layout, g) for g in layout.groups if g.copies is not None}
+    copies = {g.declared: copies_text(layout, g) for g in layout.groups
+              if g.copy_number is not None}
     if copies:
         lines += ["", "Groups that are stored several times", *named_lines(list(copies.items()))]
     return "\n".join(lines) + "\n"
@@ -162,7 +163,7 @@ def fixed_plan_text(layout: FixedLayout) -> str:
 
 def copies_text(layout: FixedLayout, group: FixedGroup) -> str:
     """Return how many copies a group has, and which one counts."""
-    counts = f"the right one with the newest {group.copies}" if group.copies else (
+    counts = f"the right one with the newest {group.copy_number}" if group.copy_number else (
         "the first right one")
     return f"{len(layout.blocks(group.declared))} copies, {counts} counts"
 
@@ -218,9 +219,9 @@ def limits_text(item: PlacedParameter) -> str:
     if item.scale_from is not None:
         source, base = item.scale_from.name, item.scale_from.base
         told.append(f"times {source}" if base is None else f"times {base} to the {source}")
-    if item.none is not None:
+    if item.no_value is not None:
         width = place_width(item.places[0])
-        told.append(f"0x{item.none:0{-(-width // 4)}X} for none")
+        told.append(f"0x{item.no_value:0{-(-width // 4)}X} for none")
     return "; ".join(told)
 
 
@@ -236,7 +237,7 @@ def fixed_plan_data(layout: FixedLayout) -> JsonObject:
                 "when": None if g.condition is None else {
                     "bits": _pieces(g.condition.place), "number": g.condition.number,
                     "relation": g.condition.relation.value},
-                "copies": g.copies,
+                "copies": g.copy_number,
                 "parameters": [
                     {"name": i.name, "type": type_text(i), "unit": i.field.unit,
                      "elements": [_pieces(place) for place in i.places]} for i in g.items

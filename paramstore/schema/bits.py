@@ -43,7 +43,7 @@ def gather(image: Sequence[int], place: Place) -> int:
     """Return the unsigned number at a place; all of its bytes must be in the image."""
     number = 0
     for bits in place:
-        piece = image[bits.address] >> bits.low & (1 << bits.width) - 1
+        piece = (image[bits.address] >> bits.low) & ((1 << bits.width) - 1)
         number = number << bits.width | piece
     return number
 

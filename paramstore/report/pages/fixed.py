@@ -28,7 +28,7 @@ from paramstore.report.pages.strips import Bead, Row, hue, strip
 from paramstore.report.things import UNDER, check_verdict, thing_value
 from paramstore.schema.bits import show_place
 from paramstore.schema.fixed.found import GroupPresence
-from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
+from paramstore.schema.fixed.model import Checksum, FixedGroup, FixedLayout, PlacedParameter
 
 __all__ = ["fixed_page", "layout_page"]
 
@@ -79,13 +79,13 @@ def _verdict(found: FixedExamination) -> str:
 
 def _group(layout: FixedLayout, number: int, group: FixedGroup, places: FixedPlaces,
            found: FixedExamination | None) -> Facts:
-    placed: tuple[PlacedParameter | Check, ...] = (*group.items, *group.checks)
+    placed: tuple[PlacedParameter | Checksum, ...] = (*group.items, *group.checks)
     rows = [_row(each, places.things[group.name, each.name]) for each in placed]
     return {"index": number, "name": group.name, "letter": number + 1, "hue": hue(number),
             "values": rows, "doc": prose(group.doc),
             "when": condition_text(group) if group.condition else "",
             "standing": copy_text(found.contents, found.contents.group(group.name)) if found else
-            "" if group.copies is None else copies_text(layout, group),
+            "" if group.copy_number is None else copies_text(layout, group),
             "docs": any(row["doc"] for row in rows)}
 
 
@@ -94,12 +94,12 @@ _CHECKED = {ThingState.ERASED: "erased", ThingState.UNSET: "no value",
 """What is said of a thing without a value."""
 
 
-def _row(placed: PlacedParameter | Check, thing: Thing) -> Facts:
+def _row(placed: PlacedParameter | Checksum, thing: Thing) -> Facts:
     """Return a parameter or a checksum as a row of a table."""
     wrong = thing.state is not None and thing.state.wrong
     facts: Facts = {"keys": [thing.key], "name": placed.name, "target": None, "wrong": wrong,
                     "value": thing_value(thing)}
-    if isinstance(placed, Check):
+    if isinstance(placed, Checksum):
         return facts | {
             "type": "checksum", "where": show_place(placed.place), "doc": prose(placed.doc),
             "allowed": f"over {plural(len(placed.over), 'byte')}",

@@ -1,4 +1,4 @@
-"""One checksum of a fixed layout: from its TOML table to a `Check`, or to findings."""
+"""One checksum of a fixed layout: from its TOML table to a `Checksum`, or to findings."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from paramstore.located.keys import KeyPath
 from paramstore.located.validator import CheckedTable, Validator
 from paramstore.schema.bits import place_bytes, whole_bytes
 from paramstore.schema.fixed.keys import CHECK_KEYS, KEYS_OF_CHECKS
-from paramstore.schema.fixed.model import Check, CheckKind
+from paramstore.schema.fixed.model import CheckKind, Checksum
 from paramstore.schema.fixed.parameters import Spot, read_order
 from paramstore.schema.fixed.places import read_ranges, refuse_outside
 
@@ -18,7 +18,7 @@ __all__ = ["read_check"]
 _DIGITS = b"123456789"
 
 
-def read_check(validator: Validator, path: KeyPath, name: str, spot: Spot) -> Check | None:
+def read_check(validator: Validator, path: KeyPath, name: str, spot: Spot) -> Checksum | None:
     """Return the checksum at `path`; None, with findings in the validator, if it is not sound."""
     before = len(validator.findings)
     table = validator.table(path, CHECK_KEYS, f"check `{name}`",
@@ -49,7 +49,7 @@ def read_check(validator: Validator, path: KeyPath, name: str, spot: Spot) -> Ch
         return None
     if not _clear_of_itself(table, over, own):
         return None
-    return Check(name, kind, over, place, crc, table.get("itself"), table.get("doc", ""),
+    return Checksum(name, kind, over, place, crc, table.get("itself"), table.get("doc", ""),
                  validator.key(*path), initial, final, modulo, order)
 
 

@@ -23,7 +23,13 @@ from paramstore.schema.fixed.found import (
     FixedGroupContents,
     GroupPresence,
 )
-from paramstore.schema.fixed.model import Check, CheckKind, FixedGroup, FixedLayout, PlacedParameter
+from paramstore.schema.fixed.model import (
+    CheckKind,
+    Checksum,
+    FixedGroup,
+    FixedLayout,
+    PlacedParameter,
+)
 from paramstore.schema.fixed.scales import scaled
 from paramstore.schema.from_raw import FIRST_DATE
 from paramstore.schema.model import Kind
@@ -56,7 +62,7 @@ def _read(group: FixedGroup, image: bytes, there: frozenset[int]) -> FixedGroupC
         if not there.issuperset(b.address for place in item.places for b in place):
             continue
         numbers = [gather(image, place) for place in item.places]
-        if item.none is not None and set(numbers) == {item.none}:
+        if item.no_value is not None and set(numbers) == {item.no_value}:
             unset.add(item.name)
         else:
             elements = _raws(item, numbers)
@@ -90,7 +96,7 @@ def _raws(item: PlacedParameter, numbers: list[int]) -> Elements:
 
 def _text(item: PlacedParameter, data: bytes) -> tuple[int, ...]:
     """Return a text as a store has it: in UTF-8, filled up with zero bytes."""
-    text, ended, _ = data.partition(bytes([item.end]))
+    text, ended, _ = data.partition(bytes([item.end_byte]))
     if not ended:
         text = text.rstrip(bytes([item.fill]))
     if item.encoding != "utf-8":
@@ -116,11 +122,11 @@ def _raw(item: PlacedParameter, place: Place, number: int) -> Raw | NoValue:
 # ---- Checksums ----------------------------------------------------------------------------------
 
 
-def checksum(check: Check, image: Sequence[int]) -> int:
+def checksum(check: Checksum, image: Sequence[int]) -> int:
     """Return what a checksum must be for the bytes of its range, all of which must be there."""
-    own = set(place_bytes(check.place))
-    data = bytes(check.itself if a in own and check.itself is not None else image[a]
-                 for a in check.over)
+    instead = check.own_bytes_read_as
+    own = set() if instead is None else set(place_bytes(check.place))
+    data = bytes(instead if instead is not None and a in own else image[a] for a in check.over)
     if check.crc is not None:
         return check.crc.of(data)
     width = place_width(check.place)
@@ -136,7 +142,7 @@ def checksum(check: Check, image: Sequence[int]) -> int:
     return result & (1 << width) - 1 ^ check.final
 
 
-def _fletcher(check: Check, data: bytes, half: int) -> int:
+def _fletcher(check: Checksum, data: bytes, half: int) -> int:
     """Return both sums, the second one in the high half; a last word that is not whole is filled
     up with zero bytes."""
     size, mask = half // 8, (1 << half) - 1

@@ -22,7 +22,7 @@ def ranked(found: Sequence[FixedGroupContents], image: bytes) -> tuple[FixedGrou
     """Return what groups hold, and of copies what each of them is."""
     blocks: dict[str, list[FixedGroupContents]] = {}
     for each in found:
-        if each.group.copies is not None:
+        if each.group.copy_number is not None:
             blocks.setdefault(each.group.declared, []).append(each)
     ranks = {each.group.name: copy for copies in blocks.values()
              for each, copy in zip(copies, _ranks(copies, image), strict=True)}
@@ -57,7 +57,7 @@ def _fault(found: FixedGroupContents, image: bytes) -> Copy | None:
     if all(image[a] == ERASED for a in addresses):
         return Copy.ERASED
     constants = all(i.always is None or found.values.get(i.name) == i.always for i in group.items)
-    counted = not group.copies or group.copies in found.values
+    counted = not group.copy_number or group.copy_number in found.values
     right = constants and counted and all(result.right for result in found.checks)
     return None if right else Copy.WRONG
 
@@ -70,7 +70,7 @@ def _addresses(group: FixedGroup) -> set[int]:
 def _newer(one: FixedGroupContents, other: FixedGroupContents) -> bool:
     """Return whether one copy was written after another; of those without a sequence number the
     first one counts."""
-    name = one.group.copies
+    name = one.group.copy_number
     if not name:
         return one.group.block < other.group.block
     width = place_width(one.group.item(name).places[0])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from paramstore.core.scalars import Elements, Raw
 
 if TYPE_CHECKING:
-    from paramstore.schema.fixed.model import Check, FixedGroup, FixedLayout, PlacedParameter
+    from paramstore.schema.fixed.model import Checksum, FixedGroup, FixedLayout, PlacedParameter
 
 __all__ = [
     "NO_LETTER",
@@ -50,7 +50,7 @@ class Copy(StrEnum):
 class CheckResult(NamedTuple):
     """A checksum as stored and as the bytes give it."""
 
-    check: Check
+    check: Checksum
     stored: int
     computed: int
 

@@ -22,8 +22,8 @@ from paramstore.schema.model import Field, Parameter
 
 __all__ = [
     "Alphabet",
-    "Check",
     "CheckKind",
+    "Checksum",
     "Condition",
     "FixedGroup",
     "FixedLayout",
@@ -44,17 +44,15 @@ class Alphabet(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class StoreTarget:
     """The parameter of a store that takes a value: physical value there = here x `factor` +
-    `offset`; `members` has (name here, name there). A group or parameter of None has the name that
-    it has here; `axis` is the one of a curve that takes it. `scaled`: factor or offset were given,
-    so the unit may be another one. `nowhere`: no store takes it."""
+    `offset`."""
 
-    group: str | None = None
+    group: str | None = None  # None: it has the name that it has here; so has the parameter
     parameter: str | None = None
     factor: Decimal = Decimal(1)
     offset: Decimal = Decimal(0)
-    scaled: bool = False
-    members: tuple[tuple[str, str], ...] = ()
-    nowhere: bool = False
+    scaled: bool = False  # factor or offset were given, so the unit may be another one
+    members: tuple[tuple[str, str], ...] = ()  # name here, name there
+    nowhere: bool = False  # no store takes it
     axis: str = ""
     span: Span | None = field(default=None, compare=False)
 
@@ -78,17 +76,17 @@ class PlacedParameter:
     """A parameter and where it lies: `places` has one place for each element of its only field.
 
     Numbers and dates are stored in `coding`; days and years of a date count from `since`. A text
-    ends at the byte `end` and is filled up with `fill`; it is in `encoding` there, in UTF-8 as
+    ends at the byte `end_byte` and is filled up with `fill`; it is in `encoding` there, in UTF-8 as
     raws, of which a character may take more. `always` is the only value it can have, as raws.
-    `none` is the stored number that stands for no value. With `scale_from` the scale of the field
+    `no_value` is the stored number that stands for none. With `scale_from` the scale of the field
     is only a part of it: what an image holds at `scale_place` makes it whole.
     """
 
     parameter: Parameter
     places: tuple[Place, ...]
     always: tuple[Raw, ...] | None = None
-    none: int | None = None
-    end: int = 0
+    no_value: int | None = None
+    end_byte: int = 0
     fill: int = 0
     alphabet: Alphabet | None = None
     target: StoreTarget = StoreTarget()
@@ -120,13 +118,13 @@ class CheckKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class Checksum:
     """A checksum of the bytes at `over`, stored at `place`.
 
     `over` are addresses in the order in which they are added; those of the checksum itself, if
-    they are among them, count as `itself`. A sum or exclusive or begins with `initial`, and `final`
-    is put over it with exclusive or; the sums of `fletcher` are remainders of `modulo`, its words
-    have the byte order `order`.
+    they are among them, are read as the byte `own_bytes_read_as`. A sum or exclusive or begins with
+    `initial`, and `final` is put over it with exclusive or; the sums of `fletcher` are remainders
+    of `modulo`, its words have the byte order `order`.
     """
 
     name: str
@@ -134,7 +132,7 @@ class Check:
     over: tuple[int, ...]
     place: Place
     crc: Crc | None = None
-    itself: int | None = None
+    own_bytes_read_as: int | None = None
     doc: str = ""
     span: Span | None = field(default=None, compare=False)
     initial: int = 0
@@ -172,18 +170,18 @@ class Condition(NamedTuple):
 class FixedGroup:
     """Parameters and checksums that belong together, one block of them. `declared` is the name in
     the schema: `timing` for the blocks `timing_1`, `timing_2`; `block` counts these from 1, and is
-    0 if there is only one. If the blocks are copies of one another, `copies` is the parameter with
-    their sequence number, "" if they have none."""
+    0 if there is only one. If the blocks are copies of one another, `copy_number` is the
+    name of the parameter with their sequence number, "" if they have none."""
 
     name: str
     declared: str
     at: int
     items: tuple[PlacedParameter, ...]
-    checks: tuple[Check, ...] = ()
+    checks: tuple[Checksum, ...] = ()
     condition: Condition | None = None
     doc: str = ""
     block: int = 0
-    copies: str | None = None
+    copy_number: str | None = None
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:

@@ -143,7 +143,7 @@ def _blocks(table: CheckedTable, group: FixedGroup, spot: Spot) -> Iterator[Fixe
         refuse_outside(table, f"block {count} of {table.what[6:]}", last + (count - 1) * every,
                        spot.size, table.span("count"))
     else:
-        group = replace(group, copies=copies)
+        group = replace(group, copy_number=copies)
         yield from _there_when(table, tuple(
             _moved(group, number, number * every) for number in range(count)), spot)
 

@@ -180,7 +180,7 @@ def _check_targets(validator: Validator, groups: Sequence[FixedGroup]) -> None:
             target = item.target
             if target.nowhere:
                 continue
-            home = group.name if group.copies is None else group.declared
+            home = group.name if group.copy_number is None else group.declared
             name = target.group or home, target.parameter or item.name, target.axis
             other, first = owners.setdefault(name, (group, item))
             # The blocks of a group give the elements of an array, or are copies.
