@@ -24,6 +24,9 @@ from paramstore.calibrate.uncertainty import BudgetEntry, UncertaintyBudget, bud
 __all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "output_spread",
            "spreads"]
 
+_ROUNDING = 1e-12
+"""Of the largest reference: what is smaller is the rounding of floats."""
+
 
 @dataclass(frozen=True, slots=True)
 class FittedModel:
@@ -64,7 +67,9 @@ class SourceSpread:
 
 def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[SourceSpread] | None:
     """Return every source of the fitted value at some readings, in the unit of the reference; None
-    if the scatter is not known, or a value is not finite."""
+    if the scatter is not known, a value is not finite, or no source adds anything: points that lie
+    exactly on the model by chance, with nothing said of reference or steps, are no proof of U = 0.
+    """
     scatter = shown_spread(model.design, model.fit, readings, temperature)
     if scatter is None:
         return None
@@ -82,7 +87,8 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
         found.append(SourceSpread("model (lack of fit)", "A", float(model.missed.freedom), True,
                                   np.full_like(readings, model.missed.uncertainty)))
     found += _shared(model, readings, temperature)
-    return found if all(np.isfinite(s.values).all() for s in found) else None
+    total, floor = combined(found), _ROUNDING * np.abs(model.rows.reference).max()
+    return found if np.isfinite(total).all() and total.max() > floor else None
 
 
 def output_spread(model: FittedModel, key: str) -> Array | None:

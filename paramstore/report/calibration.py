@@ -112,6 +112,9 @@ def _summary(result: Result) -> Iterator[str]:
     if result.budget is not None:
         yield _line("uncertainty", f"up to {uncertainty_words(result.budget, unit_of(result))} "
                     f"{between}")
+    elif result.freedom:
+        yield _line("uncertainty", "not known: the points show no scatter, and nothing else is "
+                    "given")
     yield _line("storing adds", f"up to {_amount(result, result.storage_error)} {between}")
     yield _line("outliers", _outliers(result))
     yield from _as_found(result)

@@ -110,7 +110,8 @@ def _calibration(result: Result) -> JsonObject:
             ("Equation", result.equation),
             ("Range", f"{low:g} to {high:g}{reading_unit}"),
             ("Uncertainty", f"up to {uncertainty_words(result.budget, unit)}" if result.budget
-             else "not known: too few points"),
+             else "not known: the points show no scatter, and nothing else is given"
+             if result.freedom else "not known: too few points"),
             ("Accepted", accept.rule(unit) if accept else "no limits stated"),
             *((f.name[:1].upper() + f.name[1:], f"{f.value:.4g} {f.unit} {f.remark}".strip())
               for f in result.facts),

@@ -72,3 +72,14 @@ def test_two_points_are_not_decidable() -> None:
     (result,) = outcome.units[0].results
     assert OPEN is result.left and not outcome.accepted
     assert math.isclose(0, result.worst_stored.stored_error, abs_tol=1e-9)
+
+
+def test_points_without_scatter_are_no_proof() -> None:
+    """Three points that lie on the line by chance do not make U zero; a stated uncertainty of the
+    reference makes it known."""
+    exact = csv(HEAD, [(20 + n, 10 * n) for n in range(3)])
+    (unknown,) = outcome_of(LINE + "acceptance = { limit = 0.5 }\n", exact).units[0].results
+    assert (None, OPEN) == (unknown.budget, unknown.left)
+    (known,) = outcome_of(LINE + "acceptance = { limit = 0.5 }\nreference_uncertainty = 0.01\n",
+                          exact).units[0].results
+    assert PASS is known.left and known.budget is not None and known.budget.combined > 0.009
