@@ -28,6 +28,7 @@ FENCES = {
     "tree_sitter": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
     "tree_sitter_toml": ("paramstore/located/source.py", "paramstore/located/syntax.py"),
     "bincopy": ("paramstore/files/",),
+    "construct": ("paramstore/record/",),
     "jinja2": ("paramstore/core/templates.py",),
     "numpy": ("paramstore/calibrate/", "paramstore/production/bulk.py",
               "paramstore/production/columnar.py", "paramstore/production/numbers.py"),

@@ -127,6 +127,7 @@ class Recipe:
         """Return the calibration called `name`, None if there is none."""
         return next((c for c in self.calibrations if c.name == name), None)
 
+
 def put(values: dict[str, dict[str, tuple[Raw, ...]]], targets: Iterable[FedParameter],
         raws: Mapping[str, Mapping[str, tuple[Raw, ...]]], base: StoreRaws = _NONE) -> None:
     """Add raws by group and field name to `values`. Of an array that `targets` feed by elements

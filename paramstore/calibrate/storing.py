@@ -71,4 +71,3 @@ def _raw(field: Field, number: float, index: int) -> Raw:
     if raw is None:
         refuse_fit(field, decimal, (index,) if field.count > 1 else ())
     return raw
-

@@ -1,6 +1,6 @@
 """Bytes of labels and records, both ways: parse, build, and write the next record.
 
-The one door to these bytes. May know a Plan and FORMAT.md. Must not
+The one door to these bytes, and the only use of construct. May know a Plan and FORMAT.md. Must not
 know files, dumps or the bus.
 """
 

@@ -1,20 +1,25 @@
-"""The byte shapes of FORMAT.md.
+"""The byte shapes of FORMAT.md, and the fence around construct.
 
-A shape is a table of parts; where each lies, and how `struct` reads and writes it, follow from the
-table. A test holds both against construct, for any bytes. Errors leave this module as `CodecError`,
-with the name of the part and its byte offset. Must not know CRCs, slots or limits.
+A shape is a table of parts; where each lies, how `struct` reads it and the construct that writes it
+follow from the table. The only module that imports construct, when it first writes: loading it
+takes longer than reading a whole dump. A test demands that `struct` reads what construct reads, for
+any bytes. Errors leave this module as `CodecError`, with the name of the part and its byte offset.
+Must not know CRCs, slots or limits.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Mapping
-from functools import lru_cache
-from typing import NamedTuple
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.core.errors import ParamstoreError
 from paramstore.core.format import CRC_BYTES, LABEL_PARTS, RECORD_PARTS, FormatPart
 from paramstore.core.scalars import SCALARS, Raw, Scalar
+
+if TYPE_CHECKING:
+    from construct import Construct
 
 __all__ = ["CodecError", "Shape", "ShapePart", "label_shape", "payload_shape", "record_shape"]
 
@@ -98,19 +103,30 @@ class Shape:
 
     def build(self, parts: Mapping[str, PartValue]) -> bytes:
         """Return the bytes of `parts`. Raises CodecError."""
-        return b"".join(self._built(part, parts[part.name]) for part in self.parts)
+        from construct import ConstructError
 
-    def _built(self, part: ShapePart, value: PartValue) -> bytes:
-        misfit = CodecError("the value does not fit", part.name, self.places[part.name].start)
-        if isinstance(value, bytes):  # `struct` would cut or fill it
-            if len(value) != part.size:
-                raise misfit
-            return value
         try:
-            return struct.pack(f"<{part.struct_format}",
-                               *(value if isinstance(value, tuple) else (value,)))
-        except (struct.error, OverflowError) as error:
-            raise misfit from error
+            return bytes(self.declaration.build(parts))
+        except ConstructError as error:
+            # construct gives the place as text: "(building) -> name".
+            name = (error.path or "").rpartition(" -> ")[2]
+            place = (name, self.places[name].start) if name in self.places else ("", 0)
+            raise CodecError("the value does not fit", *place) from error
+
+    @cached_property
+    def declaration(self) -> Construct:
+        """The construct that this shape is."""
+        import construct
+
+        def declared(part: ShapePart) -> Construct:
+            if part.scalar is None:
+                return construct.Bytes(part.size)
+            kind = {"f32": "Float32l", "f64": "Float64l"}.get(part.scalar.name) or (
+                f"Int{8 * part.scalar.size}{'s' if part.scalar.minimum < 0 else 'u'}l")
+            scalar = getattr(construct, kind)
+            return scalar if part.elements is None else construct.Array(part.elements, scalar)
+
+        return construct.Struct(*(p.name / declared(p) for p in self.parts))
 
 
 @lru_cache

@@ -29,20 +29,9 @@ from paramstore.schema.from_raw import (
 from paramstore.schema.model import Field, Kind, Parameter
 from paramstore.schema.numbers import float_numbers, nearest_raw, parse_quantity, same_unit
 
-__all__ = [
-    "ConvertedValue",
-    "Loss",
-    "ValueProblem",
-    "check_limits",
-    "decimal_of",
-    "element_to_raw",
-    "parameter_to_raw",
-    "physical_to_raw",
-    "refuse_fit",
-    "refuse_limit",
-    "refuse_type",
-    "to_raw",
-]
+__all__ = ["ConvertedValue", "Loss", "ValueProblem", "check_limits", "decimal_of",
+           "element_to_raw", "parameter_to_raw", "physical_to_raw", "refuse_fit", "refuse_limit",
+           "refuse_type", "to_raw"]
 
 
 class ValueProblem(ParamstoreError):

@@ -19,7 +19,7 @@ from paramstore.core.errors import Finding, FindingsError, ParamstoreError, Tool
 
 ROOT = Path(__file__).parents[2]
 SCHEMAS = ROOT / "schemas"
-HEAVY = {"jinja2", "bincopy", "tree_sitter", "crcmod", "unicorn", "numpy", "ziglang"}
+HEAVY = {"construct", "jinja2", "bincopy", "tree_sitter", "crcmod", "unicorn", "numpy", "ziglang"}
 
 
 def run(*arguments: str) -> Result:

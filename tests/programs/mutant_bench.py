@@ -28,8 +28,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import CodeType, FunctionType
 
+import construct  # noqa: F401  loaded once, before the forks
 import coverage
-import crcmod  # noqa: F401  loaded once, before the forks
+import crcmod  # noqa: F401
 import hypothesis
 import jinja2  # noqa: F401
 import numpy  # noqa: F401

@@ -12,7 +12,7 @@ from tests.inspect.scenes import SCHEMA
 from tests.programs import command_times, fuzz_dumps, fuzzing
 
 ROOT = Path(__file__).parents[2]
-HEAVY = {"bincopy", "jinja2", "numpy", "hashlib"}
+HEAVY = {"construct", "bincopy", "jinja2", "numpy", "hashlib"}
 
 
 def test_arbitrary_inputs_are_read_or_refused() -> None:
