@@ -1,7 +1,8 @@
 """The models of the figures of calibration: random units, and the same fit by statsmodels.
 
 Each case makes a true sensor and readings, and solves a noisy table by statsmodels (ordinary least
-squares) with columns and derivatives written here, from the equation alone.
+squares) with columns and derivatives written here, from the equation alone; least largest errors
+are a linear program of scipy.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 import statsmodels.api as sm
+from scipy.optimize import linprog
 
 from paramstore.calibrate.recipe import Calibration
 from tests.calibrate.bench import recipe_of
@@ -22,27 +24,33 @@ Random = np.random.Generator
 
 @dataclass(frozen=True)
 class Table:
-    """Readings and temperatures of a unit, and the true value at each."""
+    """Readings and temperatures of a unit, and the true value at each. `error`: what is off in the
+    reference beside its scatter, because the reading is; `scatter` of the reference, else that of
+    the case."""
 
     reading: np.ndarray
     temperature: np.ndarray
     value: np.ndarray
+    error: float | np.ndarray = 0.0
+    scatter: float | None = None
 
 
 @dataclass(frozen=True)
 class Reference:
-    """What statsmodels makes of a table: numbers in the order of the recipe's parameters, and their
-    standard uncertainties."""
+    """What another program makes of a table: numbers in the order of the recipe's parameters, and
+    their standard uncertainties, None if it has others; `largest`: the least largest error."""
 
     numbers: np.ndarray
-    uncertainty: np.ndarray
+    uncertainty: np.ndarray | None
     freedom: int
+    largest: float | None = None
 
 
 @dataclass(frozen=True)
 class Case:
-    """One model: its recipe, random units, the scatter of a reference, and the fit by statsmodels;
-    `chosen`: breakpoints are chosen from the points, which no library does."""
+    """One model: its recipe, random units, the scatter of a reference, and the fit by another
+    program; `chosen`: breakpoints are chosen from the points, which no library does; `promised`:
+    the sensor is as the model says."""
 
     name: str
     body: str
@@ -50,6 +58,7 @@ class Case:
     noise: float
     solve: Callable[[np.ndarray, Table], Reference] | None = None
     chosen: bool = False
+    promised: bool = True
 
     @cached_property
     def calibration(self) -> Calibration:
@@ -111,6 +120,14 @@ def _thermistor(random: Random, c: float) -> Table:
     log = np.log(ohm)
     b = 2.4e-4 * random.uniform(0.95, 1.05)
     return _plain(ohm, 1 / (1.1e-3 + b * log + c * log**3) - KELVIN)
+
+
+def thermistor(random: Random) -> Table:
+    return _thermistor(random, 7e-8)
+
+
+def beta_thermistor(random: Random) -> Table:
+    return _thermistor(random, 0.0)
 
 
 def solve_steinhart(reference: np.ndarray, table: Table) -> Reference:
@@ -180,9 +197,55 @@ def given_curve(random: Random) -> Table:
 
 
 def solve_curve(reference: np.ndarray, table: Table) -> Reference:
-    knots = np.unique(table.reading)
-    c, v, f = _ols([np.interp(table.reading, knots, e) for e in np.eye(4)], reference)
+    c, v, f = _ols([*_hats(table).T], reference)
     return _reference([*c], np.eye(4).tolist(), v, f)
+
+
+def _hats(table: Table) -> np.ndarray:
+    knots = np.unique(table.reading)
+    return np.array([np.interp(table.reading, knots, e) for e in np.eye(4)]).T
+
+
+def solve_largest(reference: np.ndarray, table: Table) -> Reference:
+    """The least largest error of lines between the readings, as a linear program in the heights."""
+    columns = _hats(table)
+    one = np.ones((len(reference), 1))
+    best = linprog([0, 0, 0, 0, 1], np.block([[columns, -one], [-columns, -one]]),
+                   np.concatenate([reference, -reference]), bounds=(None, None))
+    return Reference(best.x[:4], None, len(reference) - 4, best.x[4])
+
+
+def plane(random: Random) -> Table:
+    n = _count(random)
+    x, t = random.uniform(-1, 1, n), random.uniform(10, 40, n)
+    c = random.standard_normal(6) * [1, 1, 0.03, 1, 0.03, 0.001]
+    y = t - 25
+    return Table(x, t, np.column_stack([np.ones(n), x, y, x * x, x * y, y * y]) @ c)
+
+
+def solve_plane(reference: np.ndarray, table: Table) -> Reference:
+    x, y = table.reading, table.temperature - 25
+    c, v, f = _ols([np.ones_like(x), x, y, x * x, x * y, y * y], reference)
+    return _reference([*c], np.eye(6).tolist(), v, f)
+
+
+NOISE = 0.1
+"""Of a reading, in mV."""
+
+
+def noisy_line(random: Random) -> Table:
+    """A line whose readings scatter, and whose references do not."""
+    n = _count(random)
+    slope, offset = random.uniform(0.5, 2), random.uniform(-10, 10)
+    off = NOISE * random.standard_normal(n)
+    x = random.uniform(0, 100, n) + off
+    return Table(x, np.full_like(x, 25.0), slope * x + offset, -slope * off, slope * NOISE)
+
+
+def solve_noisy_line(reference: np.ndarray, table: Table) -> Reference:
+    """Least squares of the readings: with none in the references that is the whole of it."""
+    (a, b), _, f = _ols([reference, np.ones_like(reference)], table.reading)
+    return Reference(np.array([1 / a, -b / a]), None, f)
 
 
 def bent(random: Random) -> Table:
@@ -195,6 +258,21 @@ def bent(random: Random) -> Table:
     return _plain(x, np.interp(x, x[bends], random.uniform(-20, 20, 4)))
 
 
+def bent_between(random: Random) -> Table:
+    """As `bent`, but it bends anywhere between the readings."""
+    n = int(random.integers(24, 37))
+    x = (np.linspace(0, 100, n) + random.uniform(-1, 1, n)).round(1)
+    first = random.uniform(x[6], x[n - 16])
+    second = random.uniform(first + 800 / (n - 1), x[n - 6])
+    return _plain(x, np.interp(x, [x[0], first, second, x[-1]], random.uniform(-20, 20, 4)))
+
+
+def smooth(random: Random) -> Table:
+    """As many readings of a parabola, which straight lines miss by up to 3 times the scatter."""
+    table = bent(random)
+    return _plain(table.reading, random.uniform(-20, 20) * (table.reading / 100)**2)
+
+
 def straight(random: Random) -> Table:
     """As many readings on a straight line: nothing tells where it should bend."""
     table = bent(random)
@@ -205,6 +283,7 @@ _LINE = 'model = "line"\nreading_unit = "mV"\nreference_unit = "degC"\n' \
         'gain = "cal.gain"\noffset = "cal.offset"\n'
 _CURVE = 'model = "curve"\nreading_unit = "mV"\nreference_unit = "degC"\ncurve = "cal.bend"\n'
 _TENTHS = _CURVE.replace('cal.bend', 'cal.tenths')
+_LARGEST = 'smallest = "largest"\n'
 _COMMON = 'reference_uncertainty = 0.05\n'
 
 CASES = (
@@ -214,9 +293,9 @@ CASES = (
     Case("polynomial of degree 3", 'model = "polynomial"\nreading_unit = "mV"\n'
          'reference_unit = "degC"\ncoefficients = "cal.poly"\n', cubic, 0.01, solve_cubic),
     Case("steinhart-hart", 'model = "steinhart-hart"\ncoefficients = "cal.abc"\n',
-         lambda r: _thermistor(r, 7e-8), 0.02, solve_steinhart),
+         thermistor, 0.02, solve_steinhart),
     Case("beta", 'model = "beta"\nbeta = "cal.beta"\nr25 = "cal.r25"\n',
-         lambda r: _thermistor(r, 0.0), 0.05, solve_beta),
+         beta_thermistor, 0.05, solve_beta),
     Case("ph", 'model = "ph"\nslope = "cal.slope"\nzero = "cal.wide_zero"\n', electrode, 0.01,
          solve_electrode),
     Case("adc", 'model = "adc"\nfull_scale = 4096\nnominal = 2.5\ngain = "cal.gain"\n'
@@ -224,8 +303,15 @@ CASES = (
     Case("platinum", 'model = "platinum"\nr0 = "cal.pt_r0"\na = "cal.pt_a"\nb = "cal.pt_b"\n',
          platinum, 0.02, solve_platinum),
     Case("curve, breakpoints given", _CURVE, given_curve, 0.1, solve_curve),
+    Case("curve, least largest error", _CURVE + _LARGEST, given_curve, 0.1, solve_largest),
+    Case("polynomial over temperature", 'model = "polynomial-temperature"\nreading_unit = "mV"\n'
+         'reference_unit = "degC"\ncoefficients = "cal.plane"\n', plane, 0.01, solve_plane),
+    Case("line, errors in the readings", _LINE + f"reading_noise = {NOISE}\n", noisy_line, 0.0,
+         solve_noisy_line),
     Case("line, common error of the reference", _LINE + _COMMON, line, 0.1),
     Case("curve, breakpoints chosen", _TENTHS, bent, 0.1, chosen=True),
+    Case("curve, bends between readings", _TENTHS, bent_between, 0.1, chosen=True),
     Case("curve, chosen on a straight line", _TENTHS, straight, 0.1, chosen=True),
     Case("curve, chosen, common error", _TENTHS + _COMMON, bent, 0.1, chosen=True),
+    Case("curve, chosen, a smooth sensor", _TENTHS, smooth, 0.1, chosen=True, promised=False),
 )
