@@ -35,7 +35,7 @@ class Schemas(NamedTuple):
         """All there are; ToolError if a folder has no schema."""
         return _some(self.folder, self.folder.layouts()) if self.folder else self.named
 
-    def known_for(self, reading: Reading) -> tuple[Layout, ...]:
+    def layouts_for(self, reading: Reading) -> tuple[Layout, ...]:
         """Return what a dump may be of, or enough of it to choose from; errors as `all`."""
         return _some(self.folder, self.folder.layouts_for(reading)) if self.folder else self.named
 
@@ -104,7 +104,7 @@ def examined(schemas: Schemas, options: InputOptions, *dumps: str) -> list[Exami
     """Return what files of a store or a fixed layout hold; errors as `inspect.examine`."""
     from paramstore.inspect.examine import examine
 
-    return [examine(reading, schemas.known_for(reading), options.input_offset,
+    return [examine(reading, schemas.layouts_for(reading), options.input_offset,
                     named=schemas.folder is None)
             for reading in read(options, schemas, *dumps)]
 

@@ -35,11 +35,9 @@ def buffer_ph(name: str, temperature_c: float) -> float | None:
     values = BUFFERS[name]
     if not min(values) <= temperature_c <= max(values):
         return None
-    if temperature_c in values:
-        return values[int(temperature_c)]
     near = sorted(values, key=lambda t: abs(t - temperature_c))[:4]
     total = 0.0
-    for at in near:  # Lagrange
+    for at in near:  # Lagrange: at a temperature of the table it is the value of the table
         weight = 1.0
         for other in near:
             if other != at:

@@ -53,8 +53,10 @@ def equation(calibration: Calibration) -> str:
             text = "R = r0 (1 + a t + b t^2), below 0 degC also + r0 c (t - 100) t^3"
             fixed = [f"{k} = {n:g}" for k, n in zip("abc", IEC_60751, strict=True)
                      if k not in targets]
-        case _:
+        case "ph":
             text, fixed = "E = zero + slope (pH - 7) T / 298.15 K", []
+        case model:
+            raise AssertionError(f"the model {model} has no equation")
     return ", ".join([text, *fixed])
 
 

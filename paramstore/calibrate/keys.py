@@ -1,7 +1,7 @@
 """The recipe language as tables: every key, what it takes, and which model has it.
 
 The reader walks these tables, and the JSON Schema for editors is made from them. A model here is
-its keys, its equation and the units of its outputs; how it is fitted is in `models`.
+its keys and outputs; its units are in `recipe_units`, how it is fitted in `models`.
 """
 
 from __future__ import annotations
@@ -104,7 +104,8 @@ class ModelInfo:
     """A model: its keys besides the common ones, what it computes, and what it asks of a table.
 
     `reading_unit` and `reference_unit` are the units it computes in; "" where any will do.
-    `one_of` are outputs of which a recipe must name at least one, `exclusive` at most one.
+    A recipe must name one or more of the outputs `at_least_one_of`, and no two of
+    `at_most_one_of`.
     """
 
     doc: str
@@ -113,8 +114,8 @@ class ModelInfo:
     reading_unit: str = ""
     reference_unit: str = ""
     needs_temperature: bool = False
-    one_of: tuple[str, ...] = ()
-    exclusive: tuple[str, ...] = ()
+    at_least_one_of: tuple[str, ...] = ()
+    at_most_one_of: tuple[str, ...] = ()
 
 
 _TEMPERATURE = Key(
@@ -141,7 +142,7 @@ MODELS: dict[str, ModelInfo] = {
                 high=10, code="PS804", why="water solutions have about 2 %/K"),
             _TEMPERATURE,
         ),
-        (ModelOutput("gain"), ModelOutput("offset")), one_of=("gain", "offset"),
+        (ModelOutput("gain"), ModelOutput("offset")), at_least_one_of=("gain", "offset"),
     ),
     "polynomial": ModelInfo(
         "reference = c0 + c1 x + c2 x^2 + ..., x = (reading - centre) / span",
@@ -190,8 +191,8 @@ MODELS: dict[str, ModelInfo] = {
             _parameter("c", "C", "factory.ntc_c"),
         ),
         (ModelOutput("coefficients", 3), ModelOutput("a"), ModelOutput("b"), ModelOutput("c")),
-        reading_unit="ohm", reference_unit="degC", one_of=("coefficients", "a"),
-        exclusive=("coefficients", "a"),
+        reading_unit="ohm", reference_unit="degC", at_least_one_of=("coefficients", "a"),
+        at_most_one_of=("coefficients", "a"),
     ),
     "beta": ModelInfo(
         "thermistor: R = r25 exp(beta (1/T - 1/298.15 K))",
@@ -244,7 +245,8 @@ MODELS: dict[str, ModelInfo] = {
             _parameter("offset", "the offset, else fixed at 0", "factory.adc_offset"),
         ),
         (ModelOutput("reference_voltage"), ModelOutput("gain"), ModelOutput("offset")),
-        one_of=("reference_voltage", "gain", "offset"), exclusive=("reference_voltage", "gain"),
+        at_least_one_of=("reference_voltage", "gain", "offset"),
+        at_most_one_of=("reference_voltage", "gain"),
     ),
 }
 

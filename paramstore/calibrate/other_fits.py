@@ -1,6 +1,7 @@
 """Fits that are not least squares of the reference alone.
 
-`fit_both_axes`: the readings are uncertain, too; each error against what both axes leave open.
+`fit_both_axes`: the readings are uncertain, too, so each error is weighed by what both axes leave
+open.
 
 With the standard uncertainty u_x of a reading and u_y of a reference, an error has the variance
 u_y^2 + (slope u_x)^2, and the slope is that of the fitted model: so it is part of what is
@@ -62,8 +63,6 @@ def fit_both_axes(design: Design, rows: Rows, start: Fit, noise: float,
         shown = design.value(design.outputs(coefficients), rows.reading, rows.temperature)
         off: Numbers = (shown - rows.reference) / uncertainty(coefficients)
         return off
-
-        return np.asarray((shown - rows.reference) / uncertainty(coefficients))
 
     found = minimised(errors, np.zeros_like(size), jac="3-point", method="lm", xtol=1e-12,
                       ftol=1e-14, gtol=1e-14)

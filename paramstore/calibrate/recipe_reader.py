@@ -214,10 +214,10 @@ class _Reader:
 
     def _check_options(self, table: CheckedTable, info: ModelInfo) -> None:
         given = [o.key for o in info.outputs if table.given(o.key)]
-        if info.one_of and not set(given) & set(info.one_of):
+        if info.at_least_one_of and not set(given) & set(info.at_least_one_of):
             self._refuse(table, "", f"{table.what} feeds no parameter",
-                         f"add {code_list(info.one_of, 'or')}")
-        if len(both := [k for k in info.exclusive if k in given]) > 1:
+                         f"add {code_list(info.at_least_one_of, 'or')}")
+        if len(both := [k for k in info.at_most_one_of if k in given]) > 1:
             self._refuse(table, both[1], f"`{both[0]}` and `{both[1]}` say the same in two ways",
                          "take one out")
         elif info is MODELS["steinhart-hart"] and "a" in given and (

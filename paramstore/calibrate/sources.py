@@ -25,7 +25,7 @@ __all__ = ["FittedModel", "SourceSpread", "budgets", "combined", "output_spread"
            "spreads"]
 
 _ROUNDING = 1e-12
-"""Of the largest reference: what is smaller is the rounding of floats."""
+"""Of the largest reference, or number: what is smaller is the rounding of floats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,9 @@ def spreads(model: FittedModel, readings: Array, temperature: Array) -> list[Sou
 
 
 def output_spread(model: FittedModel, key: str) -> Array | None:
-    """Return the standard uncertainties of an output of the model, in its unit; None if unknown."""
+    """Return the standard uncertainties of an output of the model, in its unit; None if unknown,
+    as in `spreads`."""
+
     def numbers(coefficients: Numbers) -> Numbers:
         return np.atleast_1d(model.design.outputs(coefficients)[key])
 
@@ -107,7 +109,8 @@ def output_spread(model: FittedModel, key: str) -> Array | None:
             *model.others, strict=True)])
         parts.append(np.sqrt(((heights - model.fitted[key])**2).mean(axis=0)))
     total: Array = np.sqrt(sum(p**2 for p in parts))
-    return total if np.isfinite(total).all() else None
+    floor = _ROUNDING * np.abs(model.fitted[key]).max()
+    return total if np.isfinite(total).all() and total.max() > floor else None
 
 
 def combined(sources: Sequence[SourceSpread]) -> Array:

@@ -266,9 +266,9 @@ class _Reader:
         assert warm is not None  # else the column would be missing
         ph = buffer_ph(cell.text, warm)
         if ph is None:
-            known = BUFFERS[cell.text]
+            published = BUFFERS[cell.text]
             self._add("PS822", f"nothing is published of `{cell.text}` at {warm:g} degC", cell.span,
-                      notes=(f"its table has {min(known)} to {max(known)} degC",),
+                      notes=(f"its table has {min(published)} to {max(published)} degC",),
                       help="measure at another temperature, or give the pH as `reference`")
         return ph
 

@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-__all__ = ["HALF", "SCALARS", "Columns", "Elements", "GroupRaws", "NoValue", "Raw", "Scalar",
-           "ScalarForm", "StoreRaws", "round_f32", "scalar_named"]
+__all__ = ["HALF", "SCALARS", "Columns", "GroupRaws", "Raw", "Scalar", "ScalarForm", "StoreRaws",
+           "round_f32", "scalar_named"]
 
 Raw = int | float
 """A value as it is stored: an int for every integer scalar, a float for f32 and f64."""
@@ -24,23 +24,6 @@ StoreRaws = Mapping[str, GroupRaws]
 Columns = Mapping[tuple[str, str], Any]
 """The raws of many units by names of group and field: a sequence of the raws of each unit, or an
 array of numpy with a line for each unit."""
-
-
-class NoValue(NamedTuple):
-    """An element whose bits stand for nothing: the number they are, and what that is not."""
-
-    stored: int
-    width: int
-    lacks: str
-
-    @property
-    def text(self) -> str:
-        """The stored number in hexadecimal."""
-        return f"0x{self.stored:0{-(-self.width // 4)}X}"
-
-
-Elements = tuple[Raw | NoValue, ...]
-"""Of a field, sound or not."""
 
 
 class ScalarForm(StrEnum):

@@ -204,9 +204,9 @@ def _holds_label(data: bytes) -> bool:
 
 
 class ReadOptions(NamedTuple):
-    """How a text of words is read: in the order `order`, or if that is None in the one in which
-    `recognises` holds, where nothing else tells it
-    (default: the magic of a label is in the bytes)."""
+    """How a text of words is read: in the order `order`. If that is None and nothing in the text
+    tells the order, it is the one in which `recognises` holds of the bytes (default: they have the
+    magic of a label)."""
 
     order: Order | None = None
     recognises: RecognisesBytes = _holds_label

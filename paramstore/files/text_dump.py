@@ -307,7 +307,7 @@ class _Reader:
         for index, value in enumerate((*line.values, None)):
             if value is None:
                 self._found.add_run(at + first * size, data[first * size:index * size],
-                                  self._span(line.number))
+                                    self._span(line.number))
                 first = index + 1
 
     def _repeat(self, line: Line, at: int, until: int, order: Order) -> None:
@@ -319,7 +319,7 @@ class _Reader:
         elif until > first and line.size == self._size and None not in line.values and (
                 until - first) % line.size == 0:
             self._found.add_run(first, data * ((until - first) // line.size),
-                              self._span(line.number))
+                                self._span(line.number))
 
     def _check_lengths(self, lines: Sequence[Line], numbering: Numbering | None) -> None:
         """Tell lines that are a byte or two too short or too long: nothing tells which of them were

@@ -120,9 +120,9 @@ def comment_lines(texts: Iterable[str], width: int = 96) -> list[str]:
     """Return paragraphs wrapped to lines of a comment; empty paragraphs are left out."""
     lines = []
     for text in map(comment_text, texts):
-        whole = [text] * bool(text)  # to wrap takes its time
-        for line in whole if len(text) <= width else textwrap.wrap(
-                text, width, break_on_hyphens=False):
+        short = len(text) <= width  # most are, and to wrap takes its time
+        wrapped = [text] if short else textwrap.wrap(text, width, break_on_hyphens=False)
+        for line in filter(None, wrapped):
             # A backslash at the end of a line would join it with the next one.
             lines.append(line + "." if line.endswith("\\") else line)
     return lines

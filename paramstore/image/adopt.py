@@ -11,7 +11,7 @@ from dataclasses import replace
 from decimal import Decimal, localcontext
 from typing import NamedTuple
 
-from paramstore.core.scalars import Elements, NoValue, Raw
+from paramstore.core.scalars import Raw
 from paramstore.core.words import show_number
 from paramstore.image.migrate import (
     MigratedValue,
@@ -25,6 +25,7 @@ from paramstore.image.pack import pack
 from paramstore.image.ways import NUMBERS, FieldMapping, ways_into
 from paramstore.image.wording import elements_text
 from paramstore.layout.plan import Plan
+from paramstore.schema.bits import Elements, NoValue
 from paramstore.schema.breaches import BreachKind, own_breaches, served
 from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.model import PlacedParameter

@@ -7,7 +7,7 @@ A group without a record (`newest` is None) is one or more of these:
 
 - `blank`: every slot is erased, as on a new part.
 - `may_have_been_erased`: blank, while other groups show that the unit has been in use.
-- `missed`: so, and production gives units a record of it.
+- `missed`: may have been erased, and production gives each unit a record of it.
 - `lost`: there are bytes in its ring that are no whole record, or bytes are missing.
 - `may_be_in_gaps`: the dump does not have all bytes of its ring.
 """

@@ -49,8 +49,7 @@ def left_out(plan: Plan, values: StoreRaws) -> dict[str, tuple[str, ...]]:
     """Return the parameters that no value is given for, by name of their protected group; a record
     holds their defaults, and nothing in it tells these from values that were measured."""
     named = ((group.name, tuple(p.name for p in group.parameters
-                                if not {f.name for f in p.fields} & {
-                                    *values.get(group.name, ())}))
+                                if p.first.name not in values.get(group.name, {})))
              for group in plan.schema.groups if group.role.protected)
     return {group: names for group, names in named if names}
 

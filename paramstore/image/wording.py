@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from paramstore.core.scalars import GroupRaws, NoValue, Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.words import code_list
+from paramstore.schema.bits import NoValue
 from paramstore.schema.breaches import Breach, BreachKind, Reset
 from paramstore.schema.from_raw import element_name, format_value, show_element, show_raw
 from paramstore.schema.model import AnyGroup, Field, Kind

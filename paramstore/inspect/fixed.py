@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
-from paramstore.core.scalars import GroupRaws, NoValue, Raw
+from paramstore.core.scalars import GroupRaws, Raw
 from paramstore.core.words import plural
 from paramstore.files.forms import Dump
 from paramstore.files.runs import Reading
@@ -25,7 +25,7 @@ from paramstore.inspect.examination import (
 )
 from paramstore.inspect.fixed_align import ENOUGH_BITS, align_fixed, evidence_bits
 from paramstore.inspect.regions import ThingState
-from paramstore.schema.bits import place_bytes, show_place
+from paramstore.schema.bits import NoValue, place_bytes, show_place
 from paramstore.schema.breaches import own_breaches
 from paramstore.schema.fixed.contents import read_image
 from paramstore.schema.fixed.found import (

@@ -19,11 +19,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 from paramstore.core.errors import ToolError
-from paramstore.core.scalars import Elements
 from paramstore.core.words import did_you_mean
 from paramstore.image.contents import Gaps, gaps_in
 from paramstore.inspect.slots import SlotVerdict
-from paramstore.schema.bits import Bits, Place
+from paramstore.schema.bits import Bits, Elements, Place
 from paramstore.schema.model import Field, Kind
 
 if TYPE_CHECKING:

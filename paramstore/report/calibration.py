@@ -76,18 +76,12 @@ def _numbers(numbers: Sequence[StoredNumber]) -> list[str]:
     ], indent=2)
 
 
-_ROUNDING = 1e-12
-"""In parts of a number: an uncertainty below it is the rounding of floats."""
-
-
 def _with_uncertainty(number: StoredNumber) -> tuple[str, str]:
     """Return a number and its standard uncertainty, to two digits of the latter; of points without
     any scatter, the number to the digits that a float has after some arithmetic."""
     uncertainty = number.uncertainty
     if not uncertainty:
         return f"{number.fitted:.9g}", ""
-    if uncertainty < _ROUNDING * abs(number.fitted):
-        return f"{number.fitted:.12g}", f"{uncertainty:.1e}"
     place = math.floor(math.log10(uncertainty)) - 1
     if place > 0 or place < -9:
         digits = max(1, math.floor(math.log10(abs(number.fitted) or uncertainty)) - place)

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from operator import itemgetter
 
-from paramstore.core.scalars import NoValue
 from paramstore.core.text import JsonObject, one_line
 from paramstore.core.words import plural
 from paramstore.image.values_out import values_toml
@@ -26,7 +25,7 @@ from paramstore.report.image import plain_value
 from paramstore.report.tables import Column, named_lines, table
 from paramstore.report.things import thing_text
 from paramstore.report.wording import allowed_text
-from paramstore.schema.bits import Place, place_bytes, place_width, show_place
+from paramstore.schema.bits import NoValue, Place, place_bytes, place_width, show_place
 from paramstore.schema.fixed.coding import Coding
 from paramstore.schema.fixed.found import Copy, FixedContents, FixedGroupContents, GroupPresence
 from paramstore.schema.fixed.model import FixedGroup, FixedLayout, PlacedParameter, Relation

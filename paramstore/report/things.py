@@ -6,11 +6,10 @@ Words the facts of `inspect.regions`. Must not know where a thing lies.
 from __future__ import annotations
 
 from paramstore.core.format import split_release
-from paramstore.core.scalars import NoValue
 from paramstore.core.text import printable
 from paramstore.image.wording import elements_text
 from paramstore.inspect.regions import Thing, ThingKind, ThingState
-from paramstore.schema.bits import place_width
+from paramstore.schema.bits import NoValue, place_width
 from paramstore.schema.fixed.found import CheckResult, GroupPresence
 from paramstore.schema.from_raw import format_value
 

@@ -1,4 +1,5 @@
-"""Where a number lies in an image: a run of bits, gathered from pieces of single bytes.
+"""Where a number lies in an image: a run of bits, gathered from pieces of single bytes. And bits
+that stand for no value.
 
 Whole bytes in either order, bit fields and values split over the image are all the same to it.
 """
@@ -8,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-__all__ = ["Bits", "Place", "gather", "place_bytes", "place_width", "show_place", "whole_bytes"]
+from paramstore.core.scalars import Raw
+
+__all__ = ["Bits", "Elements", "NoValue", "Place", "gather", "place_bytes", "place_width",
+           "show_place", "whole_bytes"]
 
 
 class Bits(NamedTuple):
@@ -21,6 +25,23 @@ class Bits(NamedTuple):
 
 Place = tuple[Bits, ...]
 """Where a number lies: pieces of bytes, the highest bits first."""
+
+
+class NoValue(NamedTuple):
+    """An element whose bits stand for nothing: the number they are, and what that is not."""
+
+    stored: int
+    width: int
+    lacks: str
+
+    @property
+    def text(self) -> str:
+        """The stored number in hexadecimal."""
+        return f"0x{self.stored:0{-(-self.width // 4)}X}"
+
+
+Elements = tuple[Raw | NoValue, ...]
+"""Of a field, sound or not."""
 
 
 def whole_bytes(address: int, size: int, order: str) -> Place:

@@ -36,11 +36,11 @@ def key_row(key: Key) -> str:
 
 def model_lines() -> Iterator[str]:
     for name, info in MODELS.items():
-        names = ", ".join(f"`{n}`" for n in info.one_of)
-        many = "one" if info.one_of == info.exclusive else "one or more"
+        names = ", ".join(f"`{n}`" for n in info.at_least_one_of)
+        many = "one" if info.at_least_one_of == info.at_most_one_of else "one or more"
         needs = f" It needs {many} of {names}." if names else ""
-        if info.exclusive and info.exclusive != info.one_of:
-            needs += f" Not both of {', '.join(f'`{n}`' for n in info.exclusive)}."
+        if info.at_most_one_of and info.at_most_one_of != info.at_least_one_of:
+            needs += f" Not both of {', '.join(f'`{n}`' for n in info.at_most_one_of)}."
         yield f"**`{name}`**: {info.doc}.{needs}"
         yield ""
         yield from HEAD

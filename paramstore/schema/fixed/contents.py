@@ -12,8 +12,8 @@ from functools import reduce
 from operator import xor
 from typing import Literal
 
-from paramstore.core.scalars import Elements, NoValue, Raw, ScalarForm
-from paramstore.schema.bits import Place, gather, place_bytes, place_width
+from paramstore.core.scalars import Raw, ScalarForm
+from paramstore.schema.bits import Elements, NoValue, Place, gather, place_bytes, place_width
 from paramstore.schema.fixed.coding import Coding, decoded_date, decoded_number
 from paramstore.schema.fixed.copies import ranked
 from paramstore.schema.fixed.found import (

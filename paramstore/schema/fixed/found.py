@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from paramstore.core.scalars import Elements, Raw
+from paramstore.core.scalars import Raw
+from paramstore.schema.bits import Elements
 
 if TYPE_CHECKING:
     from paramstore.schema.fixed.model import Checksum, FixedGroup, FixedLayout, PlacedParameter

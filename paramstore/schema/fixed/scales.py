@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Context, Decimal, localcontext
 
-from paramstore.core.scalars import HALF, Elements, NoValue, Raw
-from paramstore.schema.bits import place_width
+from paramstore.core.scalars import HALF, Raw
+from paramstore.schema.bits import Elements, NoValue, place_width
 from paramstore.schema.fixed.found import FixedGroupContents
 from paramstore.schema.fixed.model import FixedGroup, PlacedParameter, ScaleFrom
 from paramstore.schema.from_raw import physical_number
