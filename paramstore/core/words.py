@@ -9,7 +9,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
 from decimal import Decimal
 
-__all__ = ["code_list", "did_you_mean", "near_words", "ordinal", "plural", "show_number", "type_of"]
+__all__ = ["address_range", "code_list", "did_you_mean", "near_words", "ordinal", "plural",
+           "show_number", "type_of"]
 
 _SUGGESTIONS = 3
 _LISTED = 17
@@ -52,6 +53,11 @@ def ordinal(number: int) -> str:
     """Return "1st", "2nd", "3rd", "4th", "11th"."""
     tail = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{tail}"
+
+
+def address_range(first: int, end: int) -> str:
+    """Return the addresses from `first` to before `end` in hexadecimal; a single one alone."""
+    return f"0x{first:04X}" + (f" to 0x{end - 1:04X}" if end - first > 1 else "")
 
 
 def show_number(value: Decimal | float) -> str:

@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 from paramstore.core.format import ERASED, FORMAT_VERSION, NO_STORE, skip_limit, slot_of
 from paramstore.core.scalars import GroupRaws
+from paramstore.core.words import address_range
 from paramstore.image.pack import used_ranges
 from paramstore.layout.plan import Plan, Ring
 from paramstore.record import (
@@ -342,7 +343,7 @@ def _judge(plan: Plan, ring: Ring, number: int, record: Record, newest: Record |
 
 
 def _lacking(gaps: Gaps) -> str:
-    places = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
+    places = [address_range(first, end) for first, end in gaps]
     return " and ".join(places) + " not there"
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from paramstore.core.errors import Finding, Severity, SourceText
-from paramstore.core.words import plural
+from paramstore.core.words import address_range, plural
 from paramstore.image.contents import (
     Contents,
     Gaps,
@@ -48,7 +48,7 @@ def diagnose(contents: Contents, path: str, what: str = "dump") -> tuple[Finding
 def gap_finding(source: SourceText, gaps: Gaps, lacks: str = "", what: str = "dump") -> Finding:
     """Return the finding about bytes that a file does not give: an error if `lacks` says in words
     what is not whole without them, else a warning; `what` was read, for people."""
-    ranges = [f"0x{first:04X} to 0x{end - 1:04X}" for first, end in gaps]
+    ranges = [address_range(first, end) for first, end in gaps]
     count = sum(end - first for first, end in gaps)
     so = f", so {lacks}" if lacks else ""
     said = f"the dump lacks {plural(count, 'byte')}" if what == "dump" else (

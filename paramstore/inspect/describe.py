@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 
 from paramstore.core.errors import Finding, Severity, SourceText
 from paramstore.core.format import CRC_BYTES, ERASED
+from paramstore.core.words import address_range
 from paramstore.image.contents import Contents
 from paramstore.image.wording import unread_text
 from paramstore.inspect.history import CommitHistory, Wear
@@ -48,7 +49,7 @@ def describe(contents: Contents, source: SourceText, slots: Mapping[str, tuple[S
         found.append(Finding(
             "PS668", f"{len(unallocated)} free page{'s' * (len(unallocated) > 1)} "
             f"hold{'s' * (len(unallocated) == 1)} bytes", source,
-            notes=_some([f"0x{a:04X} to 0x{b - 1:04X}" for a, b in unallocated]),
+            notes=_some([address_range(a, b) for a, b in unallocated]),
             severity=Severity.WARNING))
     return tuple(found)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from paramstore.core.errors import Finding, Severity
 from paramstore.core.format import ERASED
 from paramstore.core.scalars import GroupRaws, Raw
-from paramstore.core.words import plural
+from paramstore.core.words import address_range, plural
 from paramstore.files.forms import Dump
 from paramstore.files.runs import Reading
 from paramstore.image.contents import gaps_in
@@ -258,11 +258,11 @@ class _Diagnosis:
 def _ranges(addresses: Sequence[int]) -> str:
     runs: list[list[int]] = []
     for address in addresses:
-        if runs and runs[-1][1] == address - 1:
-            runs[-1][1] = address
+        if runs and runs[-1][1] == address:
+            runs[-1][1] = address + 1
         else:
-            runs.append([address, address])
-    return ", ".join(f"0x{a:04X} to 0x{b:04X}" for a, b in runs)
+            runs.append([address, address + 1])
+    return ", ".join(address_range(first, end) for first, end in runs)
 
 
 # ---- What has no meaning, what speaks for a layout ----------------------------------------------

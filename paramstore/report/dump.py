@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from paramstore.core.scalars import GroupRaws
 from paramstore.core.text import JsonObject, printable
+from paramstore.core.words import address_range
 from paramstore.inspect.history import Commit, CommitHistory, ValueChange, Wear
 from paramstore.inspect.slots import SlotKind, SlotVerdict
 from paramstore.inspect.store import StoreExamination
@@ -49,7 +50,7 @@ def dump_text(found: StoreExamination, style: Style = no_style) -> str:
         return text
     blocks = [
         list(_slots(found, style)), list(_histories(found)), list(_wear(found)),
-        ["Free pages that hold bytes", *(f"  0x{first:04X} to 0x{end - 1:04X}"
+        ["Free pages that hold bytes", *(f"  {address_range(first, end)}"
                                          for first, end in found.unallocated)]
         if found.unallocated else [],
     ]
@@ -85,7 +86,7 @@ def _torn(verdict: SlotVerdict, style: Style) -> Iterator[str]:
     tear, address = verdict.tear, verdict.slot.address
     for segment in segments(tear.sources):
         sure = all(tear.sure[segment.first:segment.end])
-        yield (f"    0x{address + segment.first:04X} to 0x{address + segment.end - 1:04X}  "
+        yield (f"    {address_range(address + segment.first, address + segment.end)}  "
                f"{style(segment.source.value, SOURCE_STYLES[segment.source])}"
                + ("" if sure else ", inferred"))
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 from operator import itemgetter
 
 from paramstore.core.text import JsonObject, one_line
-from paramstore.core.words import plural
+from paramstore.core.words import address_range, plural
 from paramstore.image.values_out import values_toml
 from paramstore.inspect.fixed import (
     FixedExamination,
@@ -62,8 +62,7 @@ def fixed_text(found: FixedExamination, style: Style = no_style) -> str:
     tail = [(presence.value, ", ".join(names))
             for presence, names in (
                 (GroupPresence.ABSENT, absent), (GroupPresence.CUT, cut)) if names]
-    holes = [f"0x{first:04X} to 0x{end - 1:04X}" if end - first > 1 else f"0x{first:04X}"
-             for first, end in holes_of(contents)]
+    holes = [address_range(first, end) for first, end in holes_of(contents)]
     if holes:
         tail.append(("not described", ", ".join(holes)))
     return "\n".join([*lines, *([""] if tail else []), *named_lines(tail)]) + "\n"

@@ -11,7 +11,7 @@ from decimal import Decimal
 
 from paramstore.core.scalars import ScalarForm
 from paramstore.core.text import JsonObject, printable
-from paramstore.core.words import plural, show_number
+from paramstore.core.words import address_range, plural, show_number
 from paramstore.image.contents import SlotState
 from paramstore.inspect.examination import Examination
 from paramstore.inspect.examine import places_of
@@ -259,7 +259,7 @@ def _place(place: Place) -> str:
     addresses = place_bytes(place)
     whole = all(bits.width == 8 for bits in place) and len(place) == len(addresses)
     if whole and addresses[-1] - addresses[0] + 1 == len(addresses) > 1:
-        return f"0x{addresses[0]:04X} to 0x{addresses[-1]:04X}"
+        return address_range(addresses[0], addresses[-1] + 1)
     return show_place(place)
 
 

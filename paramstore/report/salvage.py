@@ -31,8 +31,11 @@ def salvage_text(saved: Salvage, style: Style = no_style) -> str:
         if source.newer is not None:
             what = ("is not whole in the dump" if source.newer.kind is SlotKind.MISSING
                     else "cannot be read, nor mended")
-            lines.append(f"{'':{width}}  {style('it may be an older one', 'warning')}: slot "
-                         f"{source.newer.slot.number} {what}, and may have held a newer record")
+            none = source.kind in (SourceKind.DEFAULTS, SourceKind.LOST)
+            doubt = "a record may be lost" if none else "it may be an older one"
+            lines.append(f"{'':{width}}  {style(doubt, 'warning')}: slot "
+                         f"{source.newer.slot.number} {what}, and may have held a "
+                         + ("record" if none else "newer record"))
         if source.defaulted:
             names = ", ".join(source.defaulted)
             lines.append(f"{'':{width}}  {style('defaults', 'error')} for {names}: "

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from paramstore.core.scalars import Raw
+from paramstore.core.words import address_range
 
 __all__ = ["Bits", "Elements", "NoValue", "Place", "gather", "place_bytes", "place_width",
            "show_place", "whole_bytes"]
@@ -76,7 +77,7 @@ def show_place(place: Place) -> str:
     first, end = min(addresses), max(addresses) + 1
     run = list(range(first, end))
     if all(bits.width == 8 for bits in place) and addresses in (run, run[::-1]):
-        return f"0x{first:04X}" + (f" to 0x{end - 1:04X}" if end - first > 1 else "")
+        return address_range(first, end)
     return ", ".join(map(_show_bits, place))
 
 

@@ -236,7 +236,7 @@ def test_gaps_of_the_file_are_told() -> None:
     """Addresses that the file leaves out are listed; it is no error where nothing is lost."""
     (finding,) = diagnose(unpack(EXAMPLE, IMAGE, ((0x200, 0x210), (0x300, 0x301))), "x")
     assert "the dump lacks 17 bytes" == finding.message
-    assert ("0x0200 to 0x020F", "0x0300 to 0x0300") == finding.notes
+    assert ("0x0200 to 0x020F", "0x0300") == finding.notes
     assert Severity.WARNING is finding.severity
 
 
