@@ -105,13 +105,14 @@ class Thing(NamedTuple):
 class ByteRun(NamedTuple):
     """Bytes from `first` to before `end` that belong to the same things, the highest bits first.
     `words` say what bytes are that no thing has; `width` is the size of an element where the run
-    has several of one field, else 0."""
+    has several of one field, else 0; `free`: erased bytes of pages that no group has."""
 
     first: int
     end: int
     things: tuple[Thing, ...]
     words: str = ""
     width: int = 0
+    free: bool = False
 
 
 class RegionKind(Enum):

@@ -197,10 +197,10 @@ class StorePlaces(Places):
         at = first
         for low, high in self._found.unallocated if self._found else ():
             if first <= low < end:
-                yield ByteRun(at, low, (), "free")
+                yield ByteRun(at, low, (), "free", free=True)
                 yield ByteRun(low, high, (), "not erased")
                 at = high
-        yield ByteRun(at, end, (), "free")
+        yield ByteRun(at, end, (), "free", free=True)
 
     # ---- Addresses and names -----------------------------------------------------------------
 
@@ -210,7 +210,7 @@ class StorePlaces(Places):
         if region.kind is RegionKind.FREE:
             page = self._plan.part.page
             first = address - address % page
-            run = self._frame("free", "", first, first + page, ThingKind.NOTHING)
+            run = self._frame("a free page", "", first, first + page, ThingKind.NOTHING)
         else:
             run = region.run_at(address)
         (thing,), first, width = run.things, run.first, run.end - run.first

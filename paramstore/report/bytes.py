@@ -166,7 +166,7 @@ class _View:
 
     def _name(self, run: ByteRun) -> str:
         names = "; ".join(t.title for t in run.things if t.kind is not ThingKind.NOTHING)
-        return names or (run.words if run.words != "free" else "")
+        return names or ("" if run.free else run.words)
 
     def _note(self, run: ByteRun, row: int, leads: bool) -> str:
         """Return what stands in a run; of a long array the elements of each row. `leads`: this is

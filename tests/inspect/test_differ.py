@@ -86,7 +86,7 @@ def test_a_byte_is_of_what_has_it() -> None:
         owners[current].names, owners[current + 2].names)
     assert "slot 1" in owners[current].area
     assert owners[current].area == owners[current + 2].area != owners[USER.address(0)].area
-    assert ByteOwner("", ("free",)) == owners[SIZE - 1]
+    assert ByteOwner("", ("a free page",)) == owners[SIZE - 1]
 
 
 def test_values_that_differ_are_told_in_the_order_of_the_schema() -> None:

@@ -134,7 +134,7 @@ class _View:
         """Yield the bytes on free pages, those of neighbouring pages together up to a size."""
         joined: list[tuple[int, int]] = []
         page = self._places.page
-        for run in (run for region in regions for run in region.runs if run.words != "free"):
+        for run in (run for region in regions for run in region.runs if not run.free):
             start = run.first - run.first % page
             if joined and start - joined[-1][1] < page and (
                     run.end - joined[-1][0] <= _TOGETHER):

@@ -151,7 +151,7 @@ def _beads(region: Region, page: int, look: Look) -> Iterator[Bead]:
                        f"{hue(region.index)} {css}", f"r{region.index}", mark)
         case _:
             # A bead for each run of free pages that hold bytes.
-            held = (run.first // page for run in region.runs if run.words != "free")
+            held = (run.first // page for run in region.runs if not run.free)
             for _, run in groupby(enumerate(held), lambda pair: pair[1] - pair[0]):
                 numbers = [number for _, number in run]
                 yield Bead(numbers[0], len(numbers), UNALLOCATED, UNALLOCATED,
